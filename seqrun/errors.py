@@ -1,0 +1,76 @@
+"""The family of errors: each says what was found, what was expected, where, and what to do next.
+
+Which child is raised tells the caller what can be done about it; ``exit_code`` is what the
+command line ends with (0 accept, 1 reject, 2 wrong use or file, 3 hold, 4 aborted).
+"""
+
+from __future__ import annotations
+
+
+class SeqrunError(Exception):
+    """Base of every error that seqrun raises on purpose.
+
+    Args:
+        found: what is the matter, in words, with the offending value.
+        expected: what would have been right.
+        where: file, step and key, or instrument and resource.
+        hint: what to do next.
+    """
+
+    exit_code = 2
+
+    def __init__(
+        self,
+        found: str,
+        *,
+        expected: str | None = None,
+        where: str | None = None,
+        hint: str | None = None,
+    ) -> None:
+        self.found, self.expected, self.where, self.hint = found, expected, where, hint
+        lines = [f"{where}: {found}" if where else found]
+        if expected:
+            lines.append(f"  expected: {expected}")
+        if hint:
+            lines.append(f"  next: {hint}")
+        super().__init__("\n".join(lines))
+
+
+class FileError(SeqrunError):
+    """A file that the user wrote is missing, unreadable or says something wrong."""
+
+
+class UsageError(SeqrunError):
+    """The command, or the combination of files, asks for something that cannot be done."""
+
+
+class InstrumentError(SeqrunError):
+    """Something is the matter with an instrument or its link."""
+
+
+class InstrumentSilent(InstrumentError):
+    """No answer within the time-out, or the link is gone."""
+
+
+class InstrumentRefused(InstrumentError):
+    """The instrument put an error into its queue, or would not take a setting."""
+
+
+class WrongInstrument(InstrumentError):
+    """The instrument that answers is not the one that the bench file names."""
+
+
+class NotMeasured(SeqrunError):  # noqa: N818 - it is a state of a reading, not a failure of ours
+    """A quantity could not be measured; the reason goes on record, and it is never a pass."""
+
+
+class Tripped(SeqrunError):  # noqa: N818
+    """A protective threshold was passed; the run ends in the safe state."""
+
+    exit_code = 4
+
+
+class Interrupted(SeqrunError):  # noqa: N818
+    """The operator or the system asked the run to end."""
+
+    exit_code = 4

@@ -1,0 +1,162 @@
+"""Values that travel between the floors: a number with its uncertainty, a reading, a limit.
+
+A measured number is a ``uncertainties.UFloat``; each independent variable in it carries a
+:class:`Source` as its tag, so that sums, differences and ratios of readings keep their
+correlations and the budget can be read off at the end (JCGM 100:2008, 5.1 and 5.2).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any, Literal, NamedTuple
+
+from uncertainties import UFloat, ufloat
+
+Distribution = Literal["normal", "rectangular", "triangular", "t"]
+COVERAGE_FACTOR = 2.0
+
+
+class Source(NamedTuple):
+    """Where a contribution comes from: the tag on each independent variable."""
+
+    name: str
+    distribution: Distribution = "normal"
+    degrees_of_freedom: float = math.inf
+
+
+class Bound(StrEnum):
+    """How a reading's value is meant."""
+
+    EXACT = "exact"
+    AT_MOST = "at_most"  # buried in the instrument's own floor: no more than this
+    AT_LEAST = "at_least"
+
+
+@dataclass(frozen=True, slots=True)
+class Contribution:
+    """One line of a budget, in the reading's own unit."""
+
+    source: Source
+    standard_uncertainty: float
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One result: value, unit, budget and what it was read with.
+
+    ``value`` is None when the quantity was not measured; ``note`` then holds the reason.
+    """
+
+    quantity: str
+    unit: str
+    value: float | None
+    budget: tuple[Contribution, ...] = ()
+    channel: str = ""
+    bound: Bound = Bound.EXACT
+    instruments: tuple[str, ...] = ()
+    note: str = ""
+
+    @property
+    def standard_uncertainty(self) -> float:
+        """Combined standard uncertainty, in the reading's unit."""
+        return math.hypot(*(c.standard_uncertainty for c in self.budget)) if self.budget else 0.0
+
+    @property
+    def expanded_uncertainty(self) -> float:
+        """Expanded uncertainty U = k u with k = 2."""
+        return COVERAGE_FACTOR * self.standard_uncertainty
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """What a reading must keep to, in the reading's own unit. At least one side is set."""
+
+    low: float | None = None
+    high: float | None = None
+
+
+class Verdict(StrEnum):
+    """Verdict on one reading (the non-binary statement of ILAC-G8:09/2019)."""
+
+    PASS = "pass"
+    CONDITIONAL_PASS = "conditional pass"
+    CONDITIONAL_FAIL = "conditional fail"
+    FAIL = "fail"
+    NOT_MEASURED = "not measured"
+    NONE = ""  # a reading without a limit
+
+
+class Disposition(StrEnum):
+    """Disposition of the whole unit."""
+
+    ACCEPT = "accept"
+    HOLD = "hold"
+    REJECT = "reject"
+    ABORTED = "aborted"
+
+
+EXIT_CODES = {
+    Disposition.ACCEPT: 0,
+    Disposition.REJECT: 1,
+    Disposition.HOLD: 3,
+    Disposition.ABORTED: 4,
+}
+
+
+def rectangular(value: float, half_width: float, name: str) -> UFloat:
+    """A value known to lie within ±half_width: u = a/√3 (JCGM 100:2008, 4.3.7)."""
+    return ufloat(value, abs(half_width) / math.sqrt(3.0), tag=Source(name, "rectangular"))
+
+
+def normal(value: float, u: float, name: str, degrees_of_freedom: float = math.inf) -> UFloat:
+    """A value with standard uncertainty u from repeats or a certificate."""
+    return ufloat(value, abs(u), tag=Source(name, "normal", degrees_of_freedom))
+
+
+def budget_of(value: UFloat) -> tuple[Contribution, ...]:
+    """Contributions of a measured number, largest first; variables of one source are combined."""
+    sums: dict[Source, float] = {}
+    for variable, u in value.error_components().items():
+        tag: Any = variable.tag
+        source = tag if isinstance(tag, Source) else Source(str(tag or "unnamed"))
+        sums[source] = math.hypot(sums.get(source, 0.0), u)
+    lines = [Contribution(source, u) for source, u in sums.items() if u > 0.0]
+    return tuple(sorted(lines, key=lambda c: -c.standard_uncertainty))
+
+
+def reading(
+    quantity: str,
+    unit: str,
+    value: UFloat,
+    *,
+    channel: str = "",
+    bound: Bound = Bound.EXACT,
+    instruments: Iterable[str] = (),
+    note: str = "",
+) -> Reading:
+    """A reading from a measured number, with its budget."""
+    return Reading(
+        quantity,
+        unit,
+        float(value.nominal_value),
+        budget_of(value),
+        channel,
+        bound,
+        tuple(instruments),
+        note,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A reading with the limit it was held against and what came of it."""
+
+    reading: Reading
+    step: str
+    limit: Limit | None
+    decision: str  # "guarded" or "simple"
+    verdict: Verdict
+    conformance_probability: float | None
