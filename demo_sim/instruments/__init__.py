@@ -1,0 +1,1 @@
+"""The virtual instruments: independent SCPI devices around one world."""
