@@ -70,8 +70,13 @@ TABLE: tuple[Accuracy, ...] = (
         "meter",
         "ac_voltage",
         "V",
-        [(0.1, 0.1, 0.05), (1.0, 0.1, 0.05), (10.0, 0.1, 0.05), (100.0, 0.1, 0.05),
-         (750.0, 0.1, 0.05)],
+        [
+            (0.1, 0.1, 0.05),
+            (1.0, 0.1, 0.05),
+            (10.0, 0.1, 0.05),
+            (100.0, 0.1, 0.05),
+            (750.0, 0.1, 0.05),
+        ],
     ),
     *_ranges(
         "meter",
@@ -83,15 +88,28 @@ TABLE: tuple[Accuracy, ...] = (
         "meter",
         "resistance_4w",
         "Ω",
-        [(100.0, 0.01, 0.004), (1e3, 0.01, 0.001), (10e3, 0.01, 0.001), (100e3, 0.01, 0.001),
-         (1e6, 0.012, 0.001), (10e6, 0.04, 0.001)],
+        [
+            (100.0, 0.01, 0.004),
+            (1e3, 0.01, 0.001),
+            (10e3, 0.01, 0.001),
+            (100e3, 0.01, 0.001),
+            (1e6, 0.012, 0.001),
+            (10e6, 0.04, 0.001),
+        ],
     ),
     # Two-wire: the same converter, and up to 0.2 Ω of leads and contacts that are not nulled.
     *(
-        Accuracy("meter", "resistance_2w", "Ω", scale, reading / 100.0, ranged / 100.0 * scale + 0.2)
+        Accuracy(
+            "meter", "resistance_2w", "Ω", scale, reading / 100.0, ranged / 100.0 * scale + 0.2
+        )
         for scale, reading, ranged in [
-            (100.0, 0.01, 0.004), (1e3, 0.01, 0.001), (10e3, 0.01, 0.001), (100e3, 0.01, 0.001),
-            (1e6, 0.012, 0.001), (10e6, 0.04, 0.001)]
+            (100.0, 0.01, 0.004),
+            (1e3, 0.01, 0.001),
+            (10e3, 0.01, 0.001),
+            (100e3, 0.01, 0.001),
+            (1e6, 0.012, 0.001),
+            (10e6, 0.04, 0.001),
+        ]
     ),
     # Scope, per channel and range; full scale is the eight divisions, peak to peak, at the tip.
     # The ranges are continuous: the offset is 0.2 % of whatever full scale is set.
