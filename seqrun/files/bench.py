@@ -1,0 +1,232 @@
+"""The bench file: instruments, leads that stay where they are, loads and sensors."""
+
+from __future__ import annotations
+
+import datetime
+import re
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import BeforeValidator, Field, StringConstraints
+
+from seqrun.files.common import FileModel, Problem, Strict, load, load_text, one_of, refuse
+from seqrun.files.shipped import find
+from seqrun.files.unit import Unit
+from seqrun.quantity import Fraction, Ohms, Watts, custom_error
+
+Key = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]{0,31}$")]
+Node = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]*(\.[a-z0-9_]+){0,6}$")]
+_TERMINAL = re.compile(r"^[a-z][a-z0-9_]*(\.[a-z0-9_]+){1,3}$")
+
+
+def _terminal(value: Any) -> Any:
+    if not isinstance(value, str) or not _TERMINAL.match(value):
+        raise custom_error(f"{value!r} is not a terminal", 'instrument.terminal, as "supply.1.pos"')
+    return value
+
+
+def _probe(value: Any) -> Any:
+    return (value,) * 4 if isinstance(value, int | float) and not isinstance(value, bool) else value
+
+
+class Instrument(Strict):
+    """One instrument: where it answers and which driver speaks to it."""
+
+    resource: Annotated[str, StringConstraints(min_length=3, max_length=200)] = Field(
+        description='a VISA resource such as "TCPIP0::192.0.2.10::5025::SOCKET"'
+    )
+    driver: Annotated[str, StringConstraints(min_length=1, max_length=200)] = Field(
+        description='a shipped driver such as "generic-meter", or the path of a driver file'
+    )
+    calibrated: datetime.date | None = None
+    calibration_due: datetime.date | None = None
+    certificate: str = ""
+    serial: str = Field("", description="must occur in the answer to *IDN?")
+    probe: Annotated[
+        tuple[Annotated[float, Field(gt=0, le=10000)], ...], BeforeValidator(_probe)
+    ] = Field((), description="attenuation of each scope probe, or one number for all")
+
+    def overdue(self, on: datetime.date) -> bool:
+        """True when its calibration was due before a day."""
+        return self.calibration_due is not None and self.calibration_due < on
+
+
+class Lead(Strict):
+    """A lead that stays where it is: ``from`` a terminal ``to`` a node of the unit."""
+
+    source: Annotated[str, BeforeValidator(_terminal)] = Field(
+        alias="from", description='a terminal such as "supply.1.pos"'
+    )
+    to: Node = Field(description='a node of the unit such as "rail.pos"')
+
+
+class Load(Strict):
+    """A load resistor across a speaker output, as measured."""
+
+    name: Key = Field(description='such as "left"')
+    point: Node = Field(description='a point of the unit such as "out.left"')
+    resistance: Ohms = Field(gt=0, description='as measured, such as "8.02 Ω"')
+    tolerance: Fraction = Field(gt=0, lt=0.5, description='such as "0.5 %"')
+    power: Watts = Field(gt=0, description='power rating, such as "100 W"')
+
+
+class Sensor(Strict):
+    """A temperature sensor and where it is."""
+
+    name: Key = Field(description='such as "sink"')
+    point: Node = Field(description='"sensor.sink" or "sensor.ambient"')
+    kind: Literal["Pt100"] = "Pt100"
+    tolerance_class: Literal["A", "B"] = Field("B", alias="class")
+
+
+class Simulator(Strict):
+    """Clock and hands of a simulated bench."""
+
+    control: str = Field(description="the VISA resource of its clock and hands")
+
+
+class Bench(FileModel):
+    """The bench, as its file says."""
+
+    name: Annotated[str, StringConstraints(min_length=1, max_length=80)] = Field(
+        description='such as "Corner bench"'
+    )
+    unit: str = Field("", description="unit sheet of the unit that is on this bench")
+    operator: str = ""
+    simulator: Simulator | None = None
+    instrument: Annotated[dict[Key, Instrument], Field(min_length=1)] = Field(
+        description="a table such as [instrument.supply] for each instrument"
+    )
+    lead: tuple[Lead, ...] = ()
+    load: tuple[Load, ...] = ()
+    sensor: tuple[Sensor, ...] = ()
+
+    @property
+    def simulated(self) -> bool:
+        """True when the instruments are virtual; it is stamped on every record."""
+        return self.simulator is not None
+
+    @property
+    def terminals(self) -> dict[str, str]:
+        """Leads that stay where they are: terminal -> node. Loads are not among them: which nodes
+        a load is across follows from its point and the unit sheet."""
+        return {lead.source: lead.to for lead in self.lead}
+
+    @classmethod
+    def from_text(cls, text: str, path: str | Path = "bench file") -> Self:
+        """A bench from TOML text in memory."""
+        return load_text(cls, text, Path(path), _all)
+
+
+def _contradictions(bench: Bench) -> Iterator[Problem]:
+    owners = [*bench.instrument]
+    seen: dict[str, str] = {}
+    for number, lead in enumerate(bench.lead, 1):
+        where = f"lead {number} '{lead.source}'"
+        owner = lead.source.split(".")[0]
+        if owner == "load":
+            expected = "a [[load]] entry instead: it says where the load is"
+            yield Problem(where, "a lead from a load", expected)
+        elif owner not in owners:
+            yield Problem(where, f"no instrument '{owner}'", one_of(owner, owners))
+        if lead.source in seen:
+            found = f"the terminal is on {seen[lead.source]} already"
+            yield Problem(where, found, "each terminal once")
+        seen[lead.source] = lead.to
+        if ".clip" in lead.source and lead.to != "ground":
+            yield Problem(
+                where,
+                f"a scope clip on {lead.to}",
+                "ground: clips are earthed and would short anything else",
+            )
+    yield from _twice("load", [item.name for item in bench.load], "name")
+    yield from _twice("load", [item.point for item in bench.load], "point")
+    yield from _twice("sensor", [item.name for item in bench.sensor], "name")
+    yield from _twice("sensor", [item.point for item in bench.sensor], "point")
+    resources: dict[str, str] = {}
+    for key, instrument in bench.instrument.items():
+        other = resources.setdefault(instrument.resource.upper(), key)
+        if other != key:
+            found = f"the resource of '{other}' again"
+            yield Problem(f"instrument.{key}, resource", found, "a resource of its own")
+        due, done = instrument.calibration_due, instrument.calibrated
+        if due is not None and done is not None and due < done:
+            found = f"{due} is before it was calibrated, {done}"
+            yield Problem(f"instrument.{key}, calibration_due", found, "a later day")
+
+
+def _twice(kind: str, values: list[str], key: str) -> Iterator[Problem]:
+    for number, value in enumerate(values, 1):
+        if value in values[: number - 1]:
+            yield Problem(f"{kind} {number}, {key}", f"'{value}' stands twice", "each one once")
+
+
+def against_unit(bench: Bench, unit: Unit) -> list[Problem]:
+    """What does not fit between a bench and the unit that is on it."""
+    found: list[Problem] = []
+    nodes, points = sorted(unit.nodes), unit.points()
+    for number, lead in enumerate(bench.lead, 1):
+        if lead.to not in unit.nodes:
+            where = f"lead {number} '{lead.source}', to"
+            found.append(
+                Problem(where, f"{unit.model} has no node '{lead.to}'", one_of(lead.to, nodes))
+            )
+    outputs = [f"out.{channel}" for channel in unit.channels]
+    for number, load_ in enumerate(bench.load, 1):
+        where = f"load {number} '{load_.name}', point"
+        if load_.point not in outputs:
+            found.append(
+                Problem(
+                    where,
+                    f"'{load_.point}' is not a speaker output of {unit.model}",
+                    one_of(load_.point, outputs),
+                )
+            )
+    sensors = [name for name in points if name.startswith("sensor.")]
+    for number, sensor in enumerate(bench.sensor, 1):
+        if sensor.point not in sensors:
+            where = f"sensor {number} '{sensor.name}', point"
+            found.append(
+                Problem(where, f"no sensor point '{sensor.point}'", one_of(sensor.point, sensors))
+            )
+    return found
+
+
+def check_bench(bench: Bench, unit: Unit) -> None:
+    """See that leads, loads and sensors are on nodes and points that the unit has.
+
+    Raises:
+        FileError: listing those that are not.
+    """
+    refuse(bench.path if bench.text else bench.name, against_unit(bench, unit))
+
+
+def _all(bench: Bench) -> Iterable[Problem]:
+    yield from _contradictions(bench)
+    for key, instrument in bench.instrument.items():
+        if instrument.resource.count("::") < 1:
+            yield Problem(
+                f"instrument.{key}, resource",
+                f'"{instrument.resource}" is not a VISA resource',
+                'one such as "TCPIP0::192.0.2.10::5025::SOCKET" or "USB0::…::INSTR"',
+            )
+
+
+def load_bench(path: str | Path) -> Bench:
+    """A bench file by path.
+
+    Raises:
+        FileError: missing, or with something wrong in it.
+    """
+    return load(Bench, Path(path), _all)
+
+
+def driver_path(bench: Bench, key: str) -> Path:
+    """The driver file of an instrument: a shipped one, or a path from the bench file's folder.
+
+    Raises:
+        FileError: with the nearest shipped name.
+    """
+    beside = bench.path if bench.text and bench.path.is_file() else None
+    return find("driver", bench.instrument[key].driver, beside)

@@ -1,0 +1,427 @@
+"""Quantities and arithmetic in files: ``"50 mV"``, ``"0.9 * rated_power"``.
+
+An expression is a quantity, or arithmetic with ``+ - * / **``, parentheses and ``min max abs
+sqrt`` over quantities, the names of the unit sheet and the ids of earlier steps, whose readings
+they stand for. Ids keep their dots and dashes: ``1.5 * idle_cold.left``. A dash between two names
+without spaces belongs to the name, so a minus between names wants spaces around it. Placeholders
+such as ``{channel}`` are put in before an expression is evaluated.
+
+Operands carry their dimensions, so that ``0.9 * rated_voltage`` cannot be a limit on a power. A
+temperature in °C is a point on a scale: the difference of two is in K, and one plus a rise is
+again one. Simpleeval does the arithmetic; it is given nothing but numbered operands, the operators
+and the four functions.
+"""
+
+from __future__ import annotations
+
+import ast
+import math
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from fractions import Fraction as Ratio
+from typing import Any
+
+import simpleeval
+from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler
+from pydantic_core import CoreSchema, core_schema
+
+from seqrun.errors import FileError
+from seqrun.files.common import one_of
+from seqrun.quantity import (
+    DIMENSIONS,
+    PLAIN,
+    SPELLINGS,
+    Dimension,
+    Quantity,
+    QuantityError,
+    custom_error,
+    example,
+    kind,
+    parse,
+    read,
+)
+
+LONGEST_EXPRESSION = 200
+DEEPEST = 20  # parentheses
+LARGEST_EXPONENT = 8
+FUNCTIONS = ("min", "max", "abs", "sqrt")
+
+_UNIT = "|".join(re.escape(u) for u in sorted(SPELLINGS, key=len, reverse=True) if u)
+_WORD = r"[A-Za-z0-9_{}]+"
+_TOKEN = re.compile(
+    rf"""\s*(?:
+    (?P<quantity>(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{{1,3}})?
+        (?:\s*[TGMkmuµμnp]?(?:{_UNIT})(?![A-Za-z0-9_.]))?)
+    |(?P<name>[A-Za-z_{{][A-Za-z0-9_{{}}]*(?:[.-]{_WORD})*)
+    |(?P<mark>\*\*|[-+*/(),])
+    )""",
+    re.VERBOSE,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class _Term:
+    """An operand: a value in base units and what it is made of."""
+
+    value: float
+    dimension: Dimension
+    celsius: bool = False  # a point on the °C scale
+
+    def _like(self, other: _Term, verb: str) -> None:
+        if self.dimension != other.dimension:
+            raise QuantityError(
+                f"{_name(self)} {verb} {_name(other)}", "quantities of the same kind"
+            )
+
+    def _no_point(self) -> None:
+        if self.celsius:
+            raise QuantityError(
+                "arithmetic with a temperature in °C", "a rise in K, or the difference of two in °C"
+            )
+
+    def __add__(self, other: _Term) -> _Term:
+        self._like(other, "plus")
+        if self.celsius and other.celsius:
+            self._no_point()
+        return _Term(self.value + other.value, self.dimension, self.celsius or other.celsius)
+
+    def __sub__(self, other: _Term) -> _Term:
+        self._like(other, "minus")
+        if other.celsius and not self.celsius:
+            self._no_point()
+        celsius = self.celsius and not other.celsius
+        return _Term(self.value - other.value, self.dimension, celsius)
+
+    def __mul__(self, other: _Term) -> _Term:
+        self._no_point()
+        other._no_point()
+        return _Term(self.value * other.value, self.dimension.times(other.dimension))
+
+    def __truediv__(self, other: _Term) -> _Term:
+        self._no_point()
+        other._no_point()
+        if other.value == 0.0:
+            raise QuantityError("division by zero", "a divisor that is not zero")
+        return _Term(
+            self.value / other.value, self.dimension.times(other.dimension.power(Ratio(-1)))
+        )
+
+    def __pow__(self, other: _Term) -> _Term:
+        self._no_point()
+        if other.dimension != PLAIN:
+            raise QuantityError(f"an exponent that is {_name(other)}", "a bare number")
+        exponent = other.value
+        if math.isnan(exponent):
+            if self.dimension != PLAIN:
+                raise QuantityError("an exponent that varies", "a number, such as 2")
+            return _Term(math.nan, PLAIN)
+        if abs(exponent) > LARGEST_EXPONENT:
+            raise QuantityError(
+                f"an exponent of {exponent:g}", f"one of no more than {LARGEST_EXPONENT}"
+            )
+        if self.value < 0.0 and not exponent.is_integer():
+            raise QuantityError("a root of a negative number", "a number that is not negative")
+        if self.value == 0.0 and exponent < 0.0:
+            raise QuantityError("division by zero", "a divisor that is not zero")
+        ratio = Ratio(exponent).limit_denominator(1000)
+        return _Term(self.value**exponent, self.dimension.power(ratio))
+
+    def __neg__(self) -> _Term:
+        self._no_point()
+        return _Term(-self.value, self.dimension)
+
+    def __pos__(self) -> _Term:
+        return self
+
+
+def _name(term: _Term) -> str:
+    return kind(_unit_of(term))
+
+
+def _unit_of(term: _Term) -> str:
+    if term.celsius:
+        return "°C"
+    for unit, dimension in DIMENSIONS.items():
+        if dimension == term.dimension:
+            return unit
+    symbols = ("V", "A", "s", "K", "dB")
+    parts = [
+        symbol if power == 1 else f"{symbol}^{power}"
+        for symbol, power in zip(symbols, term.dimension, strict=True)
+        if power
+    ]
+    return "·".join(parts)
+
+
+def _extreme(pick: Callable[[float, float], float]) -> Callable[..., _Term]:
+    def choose(*terms: _Term) -> _Term:
+        if not terms:
+            raise QuantityError("min or max of nothing", "at least one quantity in parentheses")
+        value = terms[0].value
+        for term in terms[1:]:
+            terms[0]._like(term, "beside")
+            if term.celsius != terms[0].celsius:
+                term._no_point()
+                terms[0]._no_point()
+            # not min(): a value that is not known yet (nan) must stay unknown
+            value = math.nan if math.isnan(term.value + value) else pick(value, term.value)
+        return _Term(value, terms[0].dimension, terms[0].celsius)
+
+    return choose
+
+
+def _absolute(term: _Term) -> _Term:
+    term._no_point()
+    return _Term(abs(term.value), term.dimension)
+
+
+def _root(term: _Term) -> _Term:
+    return term ** _Term(0.5, PLAIN)
+
+
+_FUNCTIONS: dict[str, Callable[..., _Term]] = {
+    "min": _extreme(min),
+    "max": _extreme(max),
+    "abs": _absolute,
+    "sqrt": _root,
+}
+_OPERATORS: dict[type[ast.AST], Callable[..., _Term]] = {
+    ast.Add: lambda a, b: a + b,
+    ast.Sub: lambda a, b: a - b,
+    ast.Mult: lambda a, b: a * b,
+    ast.Div: lambda a, b: a / b,
+    ast.Pow: lambda a, b: a**b,
+    ast.USub: lambda a: -a,
+    ast.UAdd: lambda a: a,
+}
+
+
+class Expression:
+    """A quantity or an arithmetic expression as it stands in a file. Immutable.
+
+    Raises:
+        FileError: on construction, when the text is neither.
+    """
+
+    __slots__ = ("_names", "_operands", "_program", "text")
+
+    def __init__(self, text: str) -> None:
+        self.text = text.strip()
+        self._operands: tuple[Quantity | str, ...] = ()
+        try:
+            self._program = self._compile()
+        except QuantityError as problem:
+            raise FileError(problem.found, expected=problem.expected) from None
+        self._names = frozenset(o for o in self._operands if isinstance(o, str))
+
+    def _compile(self) -> ast.Expr | None:
+        if len(self.text) > LONGEST_EXPRESSION:
+            raise QuantityError(
+                f"{len(self.text)} characters", f"an expression of at most {LONGEST_EXPRESSION}"
+            )
+        try:
+            self._operands = (read(self.text),)
+        except QuantityError as problem:
+            if _looks_like_a_quantity(self.text):
+                raise
+            not_a_quantity = problem
+        else:
+            return None
+        operands: list[Quantity | str] = []
+        words: list[str] = []
+        at = depth = 0
+        while at < len(self.text):
+            token = _TOKEN.match(self.text, at)
+            if token is None:
+                rest = self.text[at:].strip()
+                raise QuantityError(
+                    f'"{self.text}" cannot be read from "{rest[:20]}" on'
+                    if rest
+                    else not_a_quantity.found,
+                    'a quantity such as "50 mV" or arithmetic such as "0.9 * rated_power"',
+                )
+            at = token.end()
+            if token["mark"]:
+                depth += {"(": 1, ")": -1}.get(token["mark"], 0)
+                words.append(token["mark"])
+            elif token["name"] in FUNCTIONS:
+                words.append(token["name"])
+            else:
+                words.append(f"n{len(operands)}")
+                operands.append(read(token["quantity"]) if token["quantity"] else token["name"])
+            if depth > DEEPEST:
+                raise QuantityError(f"more than {DEEPEST} parentheses deep", "fewer")
+        self._operands = tuple(operands)
+        try:
+            tree = ast.parse(" ".join(words), mode="exec")
+        except (SyntaxError, ValueError, MemoryError, RecursionError):
+            tree = None
+        if tree is None or len(tree.body) != 1 or not isinstance(tree.body[0], ast.Expr):
+            raise QuantityError(
+                f'"{self.text}" is not complete arithmetic',
+                "operands with + - * / ** between them, min( ), max( ), abs( ), sqrt( )",
+            )
+        return tree.body[0]
+
+    def names(self) -> frozenset[str]:
+        """Names of the unit sheet and ids of steps that it needs."""
+        return self._names
+
+    @property
+    def constant(self) -> Quantity | None:
+        """The quantity, when it is nothing but one."""
+        only = self._operands[0] if self._program is None else None
+        return only if isinstance(only, Quantity) else None
+
+    def evaluate(self, names: Mapping[str, Quantity]) -> Quantity:
+        """The quantity that it comes to.
+
+        Args:
+            names: at least those of :meth:`names`.
+
+        Raises:
+            FileError: unknown name (with the nearest known), kinds that do not go together,
+                division by zero, root of a negative number, too large.
+        """
+        term = self._run(names)
+        if not math.isfinite(term.value):
+            raise FileError(f'"{self.text}" is not a finite number', expected="smaller numbers")
+        return Quantity(term.value, _unit_of(term))
+
+    def evaluate_in(self, unit: str, names: Mapping[str, Quantity]) -> float:
+        """The value in a unit.
+
+        Raises:
+            FileError: as :meth:`evaluate`, and when it is not of that unit's kind.
+        """
+        value = self.evaluate(names)
+        self._expect(value, unit)
+        return value.in_unit(unit)
+
+    def check(self, unit: str, units: Mapping[str, str]) -> None:
+        """See that it comes to ``unit`` when names have the units given, before values exist.
+
+        Raises:
+            FileError: unknown name, or kinds that do not go together.
+        """
+        unknown = {name: Quantity(math.nan, unit_) for name, unit_ in units.items()}
+        term = self._run(unknown)
+        self._expect(Quantity(0.0, _unit_of(term)), unit)
+
+    def _expect(self, value: Quantity, unit: str) -> None:
+        if self.constant is not None:
+            try:
+                parse(self.text, unit)
+            except QuantityError as problem:
+                raise FileError(problem.found, expected=problem.expected) from None
+            return
+        try:
+            value.in_unit(unit)
+        except QuantityError:
+            raise FileError(
+                f'"{self.text}" comes to {kind(value.unit)}',
+                expected=f"{kind(unit)}, {example(unit)}",
+            ) from None
+
+    def _run(self, names: Mapping[str, Quantity]) -> _Term:
+        terms: dict[str, _Term] = {}
+        for index, operand in enumerate(self._operands):
+            if isinstance(operand, str):
+                if operand not in names:
+                    raise _unknown(operand, self.text, names)
+                operand = names[operand]
+            terms[f"n{index}"] = _term(operand)
+        if self._program is None:
+            return terms["n0"]
+        evaluator = simpleeval.SimpleEval(operators=_OPERATORS, functions=_FUNCTIONS, names=terms)
+        try:
+            result = evaluator.eval(self.text, previously_parsed=self._program)
+        except QuantityError as problem:
+            raise FileError(f'"{self.text}": {problem.found}', expected=problem.expected) from None
+        except (OverflowError, ArithmeticError):
+            raise FileError(f'"{self.text}" is too large', expected="smaller numbers") from None
+        except (simpleeval.InvalidExpression, TypeError, AttributeError, RecursionError):
+            raise FileError(
+                f'"{self.text}" is not arithmetic that is understood here',
+                expected="+ - * / ** and min( ), max( ), abs( ), sqrt( )",
+            ) from None
+        if not isinstance(result, _Term):
+            raise FileError(f'"{self.text}" does not come to a quantity', expected="arithmetic")
+        return result
+
+    def __str__(self) -> str:
+        return self.text
+
+    def __repr__(self) -> str:
+        return f"Expression({self.text!r})"
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Expression) and self.text == other.text
+
+    def __hash__(self) -> int:
+        return hash(self.text)
+
+    @classmethod
+    def __get_pydantic_core_schema__(cls, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        return core_schema.no_info_plain_validator_function(
+            cls._from_file, serialization=core_schema.to_string_ser_schema()
+        )
+
+    @classmethod
+    def __get_pydantic_json_schema__(
+        cls, schema: CoreSchema, handler: GetJsonSchemaHandler
+    ) -> dict[str, Any]:
+        return {
+            "type": "string",
+            "description": "a quantity, or arithmetic over unit-sheet names and ids of steps",
+            "examples": ["50 mV", "0.9 * rated_power", "1.5 * idle_cold.left"],
+        }
+
+    @classmethod
+    def _from_file(cls, value: Any) -> Expression:
+        if isinstance(value, Expression):
+            return value
+        if isinstance(value, bool) or not isinstance(value, str | int | float):
+            raise custom_error(
+                f"{value!r} is not a quantity", 'text such as "50 mV" or "0.9 * rated_power"'
+            )
+        try:
+            return cls(value if isinstance(value, str) else repr(value))
+        except FileError as problem:
+            raise custom_error(problem.found, problem.expected or "a quantity") from problem
+
+
+def _looks_like_a_quantity(text: str) -> bool:
+    """One number and one word: better told what is wrong with the quantity than the arithmetic."""
+    return re.fullmatch(r"[+-]?[\d.,]+(?:[eE][+-]?\d+)?\s*[^\W\d_]*[%°]?\w*", text) is not None
+
+
+def _term(quantity: Quantity) -> _Term:
+    if quantity.unit not in DIMENSIONS:
+        raise FileError(
+            f"a quantity in '{quantity.unit}' cannot be calculated with",
+            expected=f"one of {' '.join(u for u in DIMENSIONS if u)}",
+        )
+    value = quantity.value / 100.0 if quantity.unit == "%" else quantity.value
+    return _Term(value, DIMENSIONS[quantity.unit], quantity.unit == "°C")
+
+
+def _unknown(name: str, text: str, names: Mapping[str, Quantity]) -> FileError:
+    expected = one_of(name, names)
+    if "-" in name and set(name.split("-")) & set(names):
+        expected += " (a minus between names wants spaces around it)"
+    return FileError(f"unknown name '{name}' in \"{text}\"", expected=expected)
+
+
+_PLACEHOLDER = re.compile(r"\{([^{}]*)\}")
+
+
+def placeholders(text: str) -> list[str]:
+    """Names in braces, in order."""
+    return _PLACEHOLDER.findall(text)
+
+
+def fill(text: str, bindings: Mapping[str, str]) -> str:
+    """Put values in for ``{name}``; names that are not bound stay as they are."""
+    return _PLACEHOLDER.sub(lambda m: bindings.get(m.group(1), m.group(0)), text)
