@@ -1,0 +1,27 @@
+"""Judgement: a reading and its limit -> verdict and conformance probability; verdicts -> disposition.
+
+Rules: ILAC-G8:09/2019 (decision rule), JCGM 106:2012 (conformance probability). Nothing here reads
+an instrument, a clock or a file.
+"""
+
+from seqrun.judge.disposition import dispose
+from seqrun.judge.risk import (
+    cannot_decide,
+    conformance_probability,
+    pass_probability,
+    tur,
+    worst_false_accept,
+)
+from seqrun.judge.verdict import GUARDED, SIMPLE, decide
+
+__all__ = [
+    "GUARDED",
+    "SIMPLE",
+    "cannot_decide",
+    "conformance_probability",
+    "decide",
+    "dispose",
+    "pass_probability",
+    "tur",
+    "worst_false_accept",
+]
