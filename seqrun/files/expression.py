@@ -20,7 +20,7 @@ import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from fractions import Fraction as Ratio
-from typing import Any
+from typing import Annotated, Any
 
 import simpleeval
 from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler
@@ -208,12 +208,13 @@ class Expression:
 
     def __init__(self, text: str) -> None:
         self.text = text.strip()
-        self._operands: tuple[Quantity | str, ...] = ()
+        self._operands: tuple[Quantity | str, ...]
         try:
             self._program = self._compile()
         except QuantityError as problem:
             raise FileError(problem.found, expected=problem.expected) from None
-        self._names = frozenset(o for o in self._operands if isinstance(o, str))
+        names: set[str] = {o for o in self._operands if not isinstance(o, Quantity)}
+        self._names = frozenset(names)
 
     def _compile(self) -> ast.Expr | None:
         if len(self.text) > LONGEST_EXPRESSION:
@@ -299,15 +300,22 @@ class Expression:
         self._expect(value, unit)
         return value.in_unit(unit)
 
+    def kind(self, units: Mapping[str, str]) -> str:
+        """The unit that it comes to when names have the units given, before values exist.
+
+        Raises:
+            FileError: unknown name, or kinds that do not go together.
+        """
+        unknown = {name: Quantity(math.nan, unit_) for name, unit_ in units.items()}
+        return _unit_of(self._run(unknown))
+
     def check(self, unit: str, units: Mapping[str, str]) -> None:
         """See that it comes to ``unit`` when names have the units given, before values exist.
 
         Raises:
             FileError: unknown name, or kinds that do not go together.
         """
-        unknown = {name: Quantity(math.nan, unit_) for name, unit_ in units.items()}
-        term = self._run(unknown)
-        self._expect(Quantity(0.0, _unit_of(term)), unit)
+        self._expect(Quantity(0.0, self.kind(units)), unit)
 
     def _expect(self, value: Quantity, unit: str) -> None:
         if self.constant is not None:
@@ -390,6 +398,21 @@ class Expression:
             return cls(value if isinstance(value, str) else repr(value))
         except FileError as problem:
             raise custom_error(problem.found, problem.expected or "a quantity") from problem
+
+
+@dataclass(frozen=True, slots=True)
+class InUnit:
+    """Marks a field that is an expression with what it must come to: ``VoltsExpression`` below."""
+
+    unit: str
+
+
+VoltsExpression = Annotated[Expression, InUnit("V")]
+AmperesExpression = Annotated[Expression, InUnit("A")]
+WattsExpression = Annotated[Expression, InUnit("W")]
+HertzExpression = Annotated[Expression, InUnit("Hz")]
+SecondsExpression = Annotated[Expression, InUnit("s")]
+KelvinsExpression = Annotated[Expression, InUnit("K")]
 
 
 def _looks_like_a_quantity(text: str) -> bool:

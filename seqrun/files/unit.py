@@ -106,6 +106,7 @@ class Unit(FileModel):
         ge=1, le=16, description="output devices in parallel in each half, such as 2"
     )
     ballast: Ohms = Field(gt=0, description='resistor at each output device, such as "0.22 Ω"')
+    ballast_tolerance: Fraction = Field(0.05, gt=0, lt=0.5, description='such as "5 %"')
     sink_rise_limit: Kelvins = Field(
         gt=0, description='largest rise of the heatsink over ambient, such as "40 K"'
     )
@@ -269,15 +270,16 @@ class Unit(FileModel):
             "input_sensitivity": Quantity(self.rated_voltage / 10 ** (self.gain / 20), "V"),
             "output_devices": Quantity(float(self.output_devices), ""),
             "ballast": Quantity(self.ballast, "Ω"),
+            "ballast_tolerance": Quantity(self.ballast_tolerance, ""),
             "sink_rise_limit": Quantity(self.sink_rise_limit, "K"),
             "idle_current": Quantity(self.idle_current, "A"),
-            "idle_current_low": Quantity(low, "A"),
-            "idle_current_high": Quantity(high, "A"),
+            "idle_current_min": Quantity(low, "A"),
+            "idle_current_max": Quantity(high, "A"),
             "idle_current_tolerance": Quantity(self.idle_current_tolerance, ""),
             "supply_idle": Quantity(self.expected_supply_current, "A"),
-            "supply_at_rated_power": Quantity(self.supply_current_at(self.rated_power), "A"),
-            "relay_delay_least": Quantity(self.relay_delay[0], "s"),
-            "relay_delay_most": Quantity(self.relay_delay[1], "s"),
+            "rated_supply_current": Quantity(self.supply_current_at(self.rated_power), "A"),
+            "relay_delay_min": Quantity(self.relay_delay[0], "s"),
+            "relay_delay_max": Quantity(self.relay_delay[1], "s"),
         }
 
     def plain(self) -> dict[str, Any]:
@@ -317,15 +319,16 @@ UNIT_OF_NAME: dict[str, str] = {
     "input_sensitivity": "V",
     "output_devices": "",
     "ballast": "Ω",
+    "ballast_tolerance": "",
     "sink_rise_limit": "K",
     "idle_current": "A",
-    "idle_current_low": "A",
-    "idle_current_high": "A",
+    "idle_current_min": "A",
+    "idle_current_max": "A",
     "idle_current_tolerance": "",
     "supply_idle": "A",
-    "supply_at_rated_power": "A",
-    "relay_delay_least": "s",
-    "relay_delay_most": "s",
+    "rated_supply_current": "A",
+    "relay_delay_min": "s",
+    "relay_delay_max": "s",
 }
 
 

@@ -1,0 +1,250 @@
+"""The sequence: trips, steps and decision rule of one test.
+
+Which kinds of step there are, and their fields, belongs to a higher floor and is passed in. Every
+step has the fields of :class:`StepFields`. Repetition is written with ``each``:
+
+- ``each = "channel"`` repeats a step over the unit sheet's channels; likewise ``half`` (upper,
+  lower), ``device`` (1 … output_devices), ``side`` (pos, neg of a bridged output), ``input``
+  and ``ballast`` (every ballast resistor; with ``channel`` also named, those of that channel);
+- ``each = { level = ["0.1 W", "1 W"] }`` repeats it over the values given, under any name;
+- ``each = ["channel", { level = ["0.1 W", "1 W"] }]`` repeats over both, the first slowest.
+
+``{channel}`` and the like are then filled into every text of the step. ``{ballast}`` is such as
+``left.upper.1``. In an ``id``, values lose their spaces and signs: ``thd.{level}`` becomes
+``thd.0.1W``.
+
+A limit is ``{ at_least = X }``, ``{ at_most = X }``, both, or ``{ between = [X, Y] }``, where X is
+a quantity or an expression (see :mod:`seqrun.files.expression`).
+
+``only_if = "<id> passed"`` (or ``failed``, ``measured``, ``not measured``) does a step only when
+an earlier one came out so; a list of them must all hold. ``"offset.* failed"`` is about every
+step whose id matches: all of them for ``passed`` and ``measured``, any for the other two.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, PrivateAttr, StringConstraints, model_validator
+
+from seqrun.errors import FileError
+from seqrun.files.common import (
+    FileModel,
+    Problem,
+    Strict,
+    load_text,
+    one_of,
+    read_text,
+    refuse,
+    validate,
+)
+from seqrun.files.condition import Condition
+from seqrun.files.crosscheck import cross_check
+from seqrun.files.expression import Expression
+from seqrun.files.fields import LimitSpec, Settle, StepFields
+from seqrun.files.repeat import Repeat, bindings_of, fill_entry, sample_unit
+from seqrun.files.shipped import find
+from seqrun.files.unit import UNIT_OF_NAME, Unit
+from seqrun.quantity import Quantity, custom_error
+from seqrun.values import Limit
+
+__all__ = [
+    "Condition",
+    "LimitSpec",
+    "Sequence",
+    "Settle",
+    "StepFields",
+    "Trip",
+    "expand",
+    "load_sequence",
+]
+
+Decision = Literal["guarded", "simple"]
+TripQuantity = Literal["supply_current", "sink_temperature", "supply_voltage", "out_dc"]
+TRIP_UNITS: dict[str, str] = {
+    "supply_current": "A",
+    "sink_temperature": "°C",
+    "supply_voltage": "V",
+    "out_dc": "V",
+}
+Text = Annotated[str, StringConstraints(min_length=1, max_length=400)]
+
+
+class Trip(Strict):
+    """A protective threshold that ends the run in the safe state."""
+
+    quantity: TripQuantity
+    above: Expression | None = None
+    below: Expression | None = None
+    why: str = Field("", description="what it would mean, for people")
+
+    @model_validator(mode="after")
+    def _one_side(self) -> Trip:
+        if self.above is None and self.below is None:
+            raise custom_error("neither above nor below", "at least one of them")
+        return self
+
+    @property
+    def unit(self) -> str:
+        """Unit of the quantity."""
+        return TRIP_UNITS[self.quantity]
+
+    def resolve(self, names: Mapping[str, Quantity]) -> Limit:
+        """What the quantity must keep to: ``high`` from above, ``low`` from below.
+
+        Raises:
+            FileError: unknown name, another kind, or nothing left between the two.
+        """
+        low, high = (
+            None if s is None else s.evaluate_in(self.unit, names) for s in (self.below, self.above)
+        )
+        if low is not None and high is not None and low >= high:
+            raise FileError(
+                f"trips below {Quantity(low, self.unit)} and above {Quantity(high, self.unit)}",
+                expected="room between the two",
+            )
+        return Limit(low, high)
+
+
+class Sequence(FileModel):
+    """A sequence as its file says. ``step`` holds the entries as written; :meth:`expand` makes
+    steps of them."""
+
+    title: Text = Field(description='such as "Acceptance after repair"')
+    revision: Annotated[str, StringConstraints(min_length=1, max_length=20)] = Field(
+        description='such as "A"'
+    )
+    decision: Decision = "guarded"
+    unit: str = Field("", description="unit sheet to use when none is named")
+    cautions: tuple[Text, ...] = ()
+    trip: tuple[Trip, ...] = ()
+    step: Annotated[tuple[dict[str, Any], ...], Field(min_length=1, max_length=1000)] = Field(
+        description="the steps, each as [[step]]"
+    )
+
+    _kinds: Mapping[str, type[StepFields]] = PrivateAttr(default_factory=dict)
+
+    @property
+    def kinds(self) -> Mapping[str, type[StepFields]]:
+        """The kinds of step that it was read with."""
+        return self._kinds
+
+    @property
+    def where(self) -> str:
+        """What errors call it."""
+        return str(self.path) if self.text else self.title
+
+    def expand(self, unit: Unit) -> list[StepFields]:
+        """Every step, repeated over the unit's channels, devices and so on, in order.
+
+        Raises:
+            FileError: listing all that does not fit the unit: points, names, kinds of quantity,
+                references to later steps, ids that stand twice.
+        """
+        steps, problems = _expand_all(self, unit)
+        problems += cross_check(steps, unit)
+        problems += _check_trips(self, {n: q.unit for n, q in unit.names().items()})
+        refuse(self.where, problems)
+        return steps
+
+
+def expand(
+    sequence: Sequence, entry: Mapping[str, Any], unit: Unit
+) -> list[tuple[StepFields, dict[str, str]]]:
+    """One ``[[step]]`` repeated over a unit, each with what its placeholders came to.
+
+    Raises:
+        FileError: what is wrong with the entry.
+    """
+    number = next((i for i, e in enumerate(sequence.step, 1) if e is entry), 1)
+    steps, problems = _expand_one(sequence, entry, number, unit)
+    refuse(sequence.where, problems)
+    return [(step, dict(step.bindings)) for step in steps]
+
+
+def _expand_all(sequence: Sequence, unit: Unit) -> tuple[list[StepFields], list[Problem]]:
+    steps: list[StepFields] = []
+    problems: list[Problem] = []
+    for number, entry in enumerate(sequence.step, 1):
+        made, wrong = _expand_one(sequence, entry, number, unit)
+        steps += made
+        problems += wrong
+    return steps, problems
+
+
+def _expand_one(
+    sequence: Sequence, entry: Mapping[str, Any], number: int, unit: Unit
+) -> tuple[list[StepFields], list[Problem]]:
+    where = f"step {number}" + (f" '{entry['id']}'" if isinstance(entry.get("id"), str) else "")
+    do = entry.get("do")
+    kind = sequence.kinds.get(do) if isinstance(do, str) else None
+    if do is not None and kind is None:
+        expected = one_of(str(do), sequence.kinds)
+        return [], [Problem(f"{where}, do", f"no kind of step is called {do!r}", expected)]
+    try:
+        repeat = Repeat.read(entry.get("each", ()))
+        all_bindings = bindings_of(repeat, unit)
+    except FileError as problem:
+        return [], [Problem(f"{where}, each", problem.found, problem.expected or "")]
+    steps: list[StepFields] = []
+    problems: list[Problem] = []
+    for bindings in all_bindings:
+        filled, wrong = fill_entry(entry, bindings, repeat, where)
+        problems += wrong
+        step, wrong = validate(kind or StepFields, filled, where)
+        problems += wrong
+        if step is not None:
+            step._bindings, step._number = dict(bindings), number
+            steps.append(step)
+    return steps, list(dict.fromkeys(problems))
+
+
+def _check_trips(sequence: Sequence, units: Mapping[str, str]) -> Iterator[Problem]:
+    for number, trip in enumerate(sequence.trip, 1):
+        for key, side in (("above", trip.above), ("below", trip.below)):
+            if side is None:
+                continue
+            try:
+                side.check(trip.unit, units)
+            except FileError as problem:
+                where = f"trip {number} '{trip.quantity}', {key}"
+                yield Problem(where, problem.found, problem.expected or "")
+
+
+def load_sequence(
+    name: str | Path,
+    step_kinds: Mapping[str, type[StepFields]],
+    unit: Unit | None = None,
+) -> Sequence:
+    """A sequence by the name of a shipped one or by path.
+
+    Args:
+        step_kinds: ``do = "name"`` -> the model of its fields.
+        unit: check against this unit too; without one it is checked as far as that goes with
+            a unit of two channels, and again by :meth:`Sequence.expand`.
+
+    Raises:
+        FileError: listing everything that is wrong.
+    """
+    path = find("sequence", name)
+    return sequence_from_text(read_text(path), step_kinds, path, unit)
+
+
+def sequence_from_text(
+    text: str,
+    step_kinds: Mapping[str, type[StepFields]],
+    path: str | Path = "sequence",
+    unit: Unit | None = None,
+) -> Sequence:
+    """A sequence from TOML text in memory; otherwise as :func:`load_sequence`."""
+
+    def more(sequence: Sequence) -> Iterator[Problem]:
+        sequence._kinds = step_kinds
+        steps, problems = _expand_all(sequence, unit or sample_unit())
+        yield from problems
+        yield from cross_check(steps, unit)
+        yield from _check_trips(sequence, UNIT_OF_NAME)
+
+    return load_text(Sequence, text, Path(path), more)
