@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BeforeValidator, Field, StringConstraints
+from pydantic import BeforeValidator, Field, StringConstraints, WithJsonSchema
 
 from seqrun.files.common import FileModel, Problem, Strict, load, load_text, one_of, refuse
 from seqrun.files.shipped import find
@@ -17,6 +17,7 @@ from seqrun.quantity import Fraction, Ohms, Watts, custom_error
 
 Key = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]{0,31}$")]
 Node = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]*(\.[a-z0-9_]+){0,6}$")]
+_FACTOR = {"type": "number", "exclusiveMinimum": 0, "maximum": 10000}
 _TERMINAL = re.compile(r"^[a-z][a-z0-9_]*(\.[a-z0-9_]+){1,3}$")
 
 
@@ -44,7 +45,9 @@ class Instrument(Strict):
     certificate: str = ""
     serial: str = Field("", description="must occur in the answer to *IDN?")
     probe: Annotated[
-        tuple[Annotated[float, Field(gt=0, le=10000)], ...], BeforeValidator(_probe)
+        tuple[Annotated[float, Field(gt=0, le=10000)], ...],
+        BeforeValidator(_probe),
+        WithJsonSchema({"anyOf": [_FACTOR, {"type": "array", "items": _FACTOR}]}),
     ] = Field((), description="attenuation of each scope probe, or one number for all")
 
     def overdue(self, on: datetime.date) -> bool:

@@ -5,7 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Annotated, Any, ClassVar
 
-from pydantic import BeforeValidator, Field, PrivateAttr, StringConstraints, model_validator
+from pydantic import (
+    BeforeValidator,
+    Field,
+    PrivateAttr,
+    StringConstraints,
+    WithJsonSchema,
+    model_validator,
+)
 
 from seqrun.errors import FileError
 from seqrun.files.common import Strict
@@ -92,6 +99,16 @@ def _listed(value: Any) -> Any:
     return [value] if isinstance(value, str | dict | Condition) else value
 
 
+_ONE = {
+    "anyOf": [
+        {"enum": ["channel", "half", "device", "side", "input", "ballast"]},
+        {"type": "object", "additionalProperties": {"type": "array"}, "minProperties": 1},
+    ]
+}
+_EACH = {"anyOf": [*_ONE["anyOf"], {"type": "array", "items": _ONE}]}
+_STATE = {"type": "string", "pattern": " (passed|failed|measured|not measured)$"}
+_CONDITIONS = {"anyOf": [_STATE, {"type": "array", "items": _STATE}]}
+
 Each = str | dict[str, tuple[str, ...]]
 
 
@@ -109,12 +126,12 @@ class StepFields(Strict):
         description='a name for the step, such as "offset.{channel}"'
     )
     do: str = Field(description="the kind of step")
-    each: Annotated[tuple[Each, ...], BeforeValidator(_listed)] = Field(
+    each: Annotated[tuple[Each, ...], BeforeValidator(_listed), WithJsonSchema(_EACH)] = Field(
         (), description="repeat over: channel, half, device, side, input, ballast, { name = [...] }"
     )
-    only_if: Annotated[tuple[Condition, ...], BeforeValidator(_listed)] = Field(
-        (), description='what an earlier step must have come to, as "offset.left passed"'
-    )
+    only_if: Annotated[
+        tuple[Condition, ...], BeforeValidator(_listed), WithJsonSchema(_CONDITIONS)
+    ] = Field((), description='what an earlier step must have come to, as "offset.left passed"')
     why: str = Field("", description="why the step is there, for people")
     limit: LimitSpec | None = None
     settle: Settle | None = None

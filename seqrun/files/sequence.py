@@ -35,16 +35,14 @@ from seqrun.files.common import (
     Problem,
     Strict,
     load_text,
-    one_of,
     read_text,
-    refuse,
-    validate,
 )
 from seqrun.files.condition import Condition
 from seqrun.files.crosscheck import cross_check
+from seqrun.files.expand import check_trips, expand_leniently
 from seqrun.files.expression import Expression
 from seqrun.files.fields import LimitSpec, Settle, StepFields
-from seqrun.files.repeat import Repeat, bindings_of, fill_entry, sample_unit
+from seqrun.files.repeat import sample_unit
 from seqrun.files.shipped import find
 from seqrun.files.unit import UNIT_OF_NAME, Unit
 from seqrun.quantity import Quantity, custom_error
@@ -57,7 +55,6 @@ __all__ = [
     "Settle",
     "StepFields",
     "Trip",
-    "expand",
     "load_sequence",
 ]
 
@@ -109,8 +106,8 @@ class Trip(Strict):
 
 
 class Sequence(FileModel):
-    """A sequence as its file says. ``step`` holds the entries as written; :meth:`expand` makes
-    steps of them."""
+    """A sequence as its file says. ``step`` holds the entries as written; steps are made of them
+    in :mod:`seqrun.files.expand`."""
 
     title: Text = Field(description='such as "Acceptance after repair"')
     revision: Annotated[str, StringConstraints(min_length=1, max_length=20)] = Field(
@@ -136,82 +133,6 @@ class Sequence(FileModel):
         """What errors call it."""
         return str(self.path) if self.text else self.title
 
-    def expand(self, unit: Unit) -> list[StepFields]:
-        """Every step, repeated over the unit's channels, devices and so on, in order.
-
-        Raises:
-            FileError: listing all that does not fit the unit: points, names, kinds of quantity,
-                references to later steps, ids that stand twice.
-        """
-        steps, problems = _expand_all(self, unit)
-        problems += cross_check(steps, unit)
-        problems += _check_trips(self, {n: q.unit for n, q in unit.names().items()})
-        refuse(self.where, problems)
-        return steps
-
-
-def expand(
-    sequence: Sequence, entry: Mapping[str, Any], unit: Unit
-) -> list[tuple[StepFields, dict[str, str]]]:
-    """One ``[[step]]`` repeated over a unit, each with what its placeholders came to.
-
-    Raises:
-        FileError: what is wrong with the entry.
-    """
-    number = next((i for i, e in enumerate(sequence.step, 1) if e is entry), 1)
-    steps, problems = _expand_one(sequence, entry, number, unit)
-    refuse(sequence.where, problems)
-    return [(step, dict(step.bindings)) for step in steps]
-
-
-def _expand_all(sequence: Sequence, unit: Unit) -> tuple[list[StepFields], list[Problem]]:
-    steps: list[StepFields] = []
-    problems: list[Problem] = []
-    for number, entry in enumerate(sequence.step, 1):
-        made, wrong = _expand_one(sequence, entry, number, unit)
-        steps += made
-        problems += wrong
-    return steps, problems
-
-
-def _expand_one(
-    sequence: Sequence, entry: Mapping[str, Any], number: int, unit: Unit
-) -> tuple[list[StepFields], list[Problem]]:
-    where = f"step {number}" + (f" '{entry['id']}'" if isinstance(entry.get("id"), str) else "")
-    do = entry.get("do")
-    kind = sequence.kinds.get(do) if isinstance(do, str) else None
-    if do is not None and kind is None:
-        expected = one_of(str(do), sequence.kinds)
-        return [], [Problem(f"{where}, do", f"no kind of step is called {do!r}", expected)]
-    try:
-        repeat = Repeat.read(entry.get("each", ()))
-        all_bindings = bindings_of(repeat, unit)
-    except FileError as problem:
-        return [], [Problem(f"{where}, each", problem.found, problem.expected or "")]
-    steps: list[StepFields] = []
-    problems: list[Problem] = []
-    for bindings in all_bindings:
-        filled, wrong = fill_entry(entry, bindings, repeat, where)
-        problems += wrong
-        step, wrong = validate(kind or StepFields, filled, where)
-        problems += wrong
-        if step is not None:
-            step._bindings, step._number = dict(bindings), number
-            steps.append(step)
-    return steps, list(dict.fromkeys(problems))
-
-
-def _check_trips(sequence: Sequence, units: Mapping[str, str]) -> Iterator[Problem]:
-    for number, trip in enumerate(sequence.trip, 1):
-        for key, side in (("above", trip.above), ("below", trip.below)):
-            if side is None:
-                continue
-            try:
-                side.check(trip.unit, units)
-            except FileError as problem:
-                where = f"trip {number} '{trip.quantity}', {key}"
-                yield Problem(where, problem.found, problem.expected or "")
-
 
 def load_sequence(
     name: str | Path,
@@ -223,7 +144,7 @@ def load_sequence(
     Args:
         step_kinds: ``do = "name"`` -> the model of its fields.
         unit: check against this unit too; without one it is checked as far as that goes with
-            a unit of two channels, and again by :meth:`Sequence.expand`.
+            a unit of two channels, and again by :func:`seqrun.files.expand.expand_all`.
 
     Raises:
         FileError: listing everything that is wrong.
@@ -242,9 +163,9 @@ def sequence_from_text(
 
     def more(sequence: Sequence) -> Iterator[Problem]:
         sequence._kinds = step_kinds
-        steps, problems = _expand_all(sequence, unit or sample_unit())
+        steps, problems = expand_leniently(sequence, unit or sample_unit())
         yield from problems
         yield from cross_check(steps, unit)
-        yield from _check_trips(sequence, UNIT_OF_NAME)
+        yield from check_trips(sequence, UNIT_OF_NAME)
 
     return load_text(Sequence, text, Path(path), more)

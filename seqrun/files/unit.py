@@ -15,7 +15,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BeforeValidator, Field, StringConstraints
+from pydantic import BeforeValidator, Field, StringConstraints, WithJsonSchema
 
 from seqrun.files.common import FileModel, Problem, load, load_text
 from seqrun.files.shipped import find
@@ -82,6 +82,14 @@ def _delay(value: Any) -> Any:
     return [value, value] if isinstance(value, str) else value
 
 
+_DELAY = {
+    "anyOf": [
+        {"type": "string"},
+        {"type": "array", "items": {"type": "string"}, "minItems": 2, "maxItems": 2},
+    ]
+}
+
+
 class Unit(FileModel):
     """The unit under test, as its sheet says."""
 
@@ -112,9 +120,9 @@ class Unit(FileModel):
     )
     idle_current: Amperes = Field(gt=0, description='of each output device, cold, as "25 mA"')
     idle_current_tolerance: Fraction = Field(0.4, gt=0, lt=1, description='such as "40 %"')
-    relay_delay: Annotated[tuple[Seconds, Seconds], BeforeValidator(_delay)] = Field(
-        (2.0, 10.0), description='speaker relay closes after, such as ["2 s", "10 s"]'
-    )
+    relay_delay: Annotated[
+        tuple[Seconds, Seconds], BeforeValidator(_delay), WithJsonSchema(_DELAY)
+    ] = Field((2.0, 10.0), description='speaker relay closes after, such as ["2 s", "10 s"]')
     supply_idle: Amperes | None = Field(
         None, gt=0, description="current from each rail at idle, when known"
     )

@@ -1,0 +1,99 @@
+"""JSON Schemas of the files, so that editors complete and check while one writes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from pydantic import BaseModel, TypeAdapter
+
+from seqrun.errors import UsageError
+from seqrun.files.bench import Bench
+from seqrun.files.common import one_of
+from seqrun.files.fields import StepFields
+from seqrun.files.sequence import Sequence
+from seqrun.files.unit import Unit
+
+KINDS = ("sequence", "unit", "bench", "driver")
+DIALECT = "https://json-schema.org/draft/2020-12/schema"
+
+
+def schema(kind: str, step_kinds: Mapping[str, type[StepFields]]) -> dict[str, Any]:
+    """The JSON Schema (draft 2020-12) of a kind of file.
+
+    Raises:
+        UsageError: an unknown kind.
+    """
+    if kind not in KINDS:
+        raise UsageError(
+            f"'{kind}' is no kind of file", expected=one_of(kind, KINDS), where="schema"
+        )
+    if kind == "sequence":
+        return {"$schema": DIALECT, **_as_written(_sequence(step_kinds))}
+    return {"$schema": DIALECT, **_as_written(_model(kind).model_json_schema(by_alias=True))}
+
+
+def _model(kind: str) -> type[BaseModel]:
+    if kind == "unit":
+        return Unit
+    if kind == "bench":
+        return Bench
+    from seqrun.files.driver import Driver
+
+    driver: type[BaseModel] = Driver
+    return driver
+
+
+def _sequence(step_kinds: Mapping[str, type[StepFields]]) -> dict[str, Any]:
+    whole = Sequence.model_json_schema(by_alias=True)
+    definitions: dict[str, Any] = whole.setdefault("$defs", {})
+    branches: list[dict[str, str]] = []
+    for name, model in step_kinds.items():
+        one = TypeAdapter(model).json_schema(by_alias=True)
+        definitions |= one.pop("$defs", {})
+        properties = one["properties"]
+        for key, value in properties.items():
+            properties[key] = _or_placeholder(value)
+        properties["do"] = {"const": name, "description": one.get("description", "")}
+        definitions[f"step_{name}"] = one
+        branches.append({"$ref": f"#/$defs/step_{name}"})
+    whole["properties"]["step"]["items"] = {"oneOf": branches} if branches else {"type": "object"}
+    return whole
+
+
+def _or_placeholder(field: dict[str, Any]) -> dict[str, Any]:
+    """A number may also come from ``each``: ``"{level}"``."""
+    if field.get("type") not in ("integer", "number"):
+        return field
+    kept: dict[str, Any] = {
+        key: field[key] for key in ("description", "default", "title") if key in field
+    }
+    rest: dict[str, Any] = {key: value for key, value in field.items() if key not in kept}
+    return {**kept, "anyOf": [rest, {"type": "string", "pattern": r"^\{[a-z][a-z0-9_]*\}$"}]}
+
+
+def _as_written(node: dict[str, Any]) -> dict[str, Any]:
+    """Without defaults in base units: a file holds texts there, and an editor would offer them."""
+
+    def visit(here: Any) -> Any:
+        if isinstance(here, list):
+            return [visit(item) for item in here]
+        if not isinstance(here, dict):
+            return here
+        kept = {key: visit(value) for key, value in here.items()}
+        default = kept.get("default")
+        takes_numbers = _takes_numbers(kept)
+        if default is None or (not takes_numbers and isinstance(default, float | list)):
+            kept.pop("default", None)
+        return kept
+
+    visited: dict[str, Any] = visit(node)
+    return visited
+
+
+def _takes_numbers(field: dict[str, Any]) -> bool:
+    kinds = field.get("type")
+    listed = kinds if isinstance(kinds, list) else [kinds]
+    return bool({"number", "integer"} & set(listed)) or any(
+        _takes_numbers(branch) for branch in field.get("anyOf", ())
+    )
