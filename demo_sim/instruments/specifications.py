@@ -163,6 +163,8 @@ METER_NOISE_OF_RANGE = {
 }
 METER_INPUT_OHM = 10e6
 METER_LEAD_OHM = 0.05  # one test lead, up to 0.2 Ω for the pair with contacts
+METER_BURDEN_OHM = 0.01  # the current shunt
+METER_FUSE_A = 12.0
 # Temperature conversion itself, without the sensor: ± K.
 METER_TEMPERATURE_K = {"FRTD": 0.06, "RTD": 0.6, "TC": 0.5, "THER": 0.1}
 

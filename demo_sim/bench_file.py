@@ -1,0 +1,127 @@
+"""The bench file of a simulated bench, as text: what is on it and which leads stay in place."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+# Instruments of the demo bench and the day on which each was last calibrated, by invention.
+CALIBRATED = {
+    "supply": "2026-03-02",
+    "meter": "2026-03-04",
+    "scope": "2026-03-03",
+    "generator": "2026-03-03",
+    "switch": None,
+}
+PROBE = 10
+SCOPE_CHANNELS = 4
+GENERATOR_OUTPUTS = 2
+LOAD_TOLERANCE = 0.005
+# A load is rated for several times the power, so that it stays cool and keeps its value.
+LOAD_HEADROOM = 2.5
+
+
+@dataclass(frozen=True, slots=True)
+class Wiring:
+    """What of a unit decides the wiring of the bench around it."""
+
+    channels: Sequence[str]
+    bridged: bool
+    split_rails: bool
+    rated_load_ohm: float
+    rated_power_w: float
+
+
+def fixed_leads(wiring: Wiring) -> dict[str, str]:
+    """Terminal -> node for the leads that stay where they are, in the order of a wiring list."""
+    leads = {"supply.1.pos": "rail.pos", "supply.1.neg": "ground"}
+    if wiring.split_rails:
+        leads |= {"supply.2.pos": "ground", "supply.2.neg": "rail.neg"}
+    for number, channel in enumerate(wiring.channels[:GENERATOR_OUTPUTS], 1):
+        leads[f"generator.{number}"] = f"in.{channel}"
+    tips = [node for channel in wiring.channels for node in output_nodes(wiring, channel)]
+    # A bridged output is seen as the difference of two tips: only whole channels are wired.
+    whole = len(tips[:SCOPE_CHANNELS]) // (2 if wiring.bridged else 1)
+    tips = tips[: whole * (2 if wiring.bridged else 1)]
+    for number, node in enumerate(tips, 1):
+        leads[f"scope.{number}"] = node
+    for number in range(1, len(tips) + 1):
+        leads[f"scope.{number}.clip"] = "ground"
+    return leads
+
+
+def output_nodes(wiring: Wiring, channel: str) -> tuple[str, ...]:
+    """The live speaker terminals of a channel."""
+    name = f"out.{channel}"
+    return (f"{name}.pos", f"{name}.neg") if wiring.bridged else (name,)
+
+
+def load_leads(wiring: Wiring, channel: str) -> dict[str, str]:
+    """Where the two ends of a channel's load are."""
+    hot, *cold = output_nodes(wiring, channel)
+    return {f"load.{channel}.1": hot, f"load.{channel}.2": cold[0] if cold else "ground"}
+
+
+def load_rating_w(rated_power_w: float) -> float:
+    """Power rating of a load for this unit: two figures, at least 100 W."""
+    return max(100.0, float(f"{LOAD_HEADROOM * rated_power_w:.1e}"))
+
+
+def bench_text(
+    name: str,
+    wiring: Wiring,
+    resources: Mapping[str, str],
+    serials: Mapping[str, str],
+    unit: str | None = None,
+) -> str:
+    """TOML text. ``resources`` names every instrument and ``control``; V, Ω and W as quantities."""
+    return "\n".join(_lines(name, wiring, resources, serials, unit)) + "\n"
+
+
+def _lines(
+    name: str,
+    wiring: Wiring,
+    resources: Mapping[str, str],
+    serials: Mapping[str, str],
+    unit: str | None,
+) -> Iterator[str]:
+    yield "# A simulated bench: its instruments are virtual and its readings are not measurements."
+    yield f'name = "{name}"'
+    if unit is not None:
+        yield f'unit = "{unit}"'
+    yield ""
+    yield "[simulator]"
+    yield f'control = "{resources["control"]}"'
+    for key, calibrated in CALIBRATED.items():
+        if key not in resources:
+            continue
+        yield ""
+        yield f"[instrument.{key}]"
+        yield f'resource = "{resources[key]}"'
+        yield f'driver = "generic-{key}"'
+        if key in serials:
+            yield f'serial = "{serials[key]}"'
+        if calibrated is not None:
+            yield f"calibrated = {calibrated}"
+        if key == "scope":
+            yield f"probe = {PROBE}"
+    for terminal, node in fixed_leads(wiring).items():
+        yield ""
+        yield "[[lead]]"
+        yield f'from = "{terminal}"'
+        yield f'to = "{node}"'
+    for channel in wiring.channels:
+        yield ""
+        yield "[[load]]"
+        yield f'name = "{channel}"'
+        yield f'point = "out.{channel}"'
+        yield f'resistance = "{wiring.rated_load_ohm:g} Ω"'
+        yield f'tolerance = "{100 * LOAD_TOLERANCE:g} %"'
+        yield f'power = "{load_rating_w(wiring.rated_power_w):g} W"'
+    for sensor in ("sink", "ambient"):
+        yield ""
+        yield "[[sensor]]"
+        yield f'name = "{sensor}"'
+        yield f'point = "sensor.{sensor}"'
+        yield 'kind = "Pt100"'
+        yield 'class = "B"'

@@ -1,0 +1,161 @@
+"""The signal part of the virtual generator: what each output really puts out.
+
+Level, flatness and frequency are off by hidden amounts within the data sheet; the output has its
+own harmonics and a noise floor. Levels are kept as V rms into the declared load; what stands behind
+the 50 Ω source is worked out from that.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+from demo_sim.instruments import specifications as spec
+from demo_sim.instruments.hidden import HiddenErrors
+from demo_sim.instruments.surroundings import Surroundings
+from demo_sim.ports import Drive, Tone
+
+Unit = Literal["VRMS", "VPP", "DBU"]
+Shape = Literal["SIN", "SQU", "DUAL"]
+
+SETTLE_S = 0.005
+RELAY_S = 0.010
+DBU_ZERO_V = math.sqrt(1e-3 * 600.0)  # 1 mW in 600 Ω
+REFERENCE_HZ = 1000.0
+
+
+def peak_per_rms(shape: Shape) -> float:
+    """Crest factor of one component: a tone, or a square wave."""
+    return 1.0 if shape == "SQU" else math.sqrt(2.0)
+
+
+def to_rms(level: float, unit: Unit, shape: Shape) -> float:
+    """V rms of a level in the operator's unit."""
+    if unit == "VPP":
+        return level / 2.0 / peak_per_rms(shape)
+    if unit == "DBU":
+        return DBU_ZERO_V * math.pow(10.0, level / 20.0)
+    return level
+
+
+def from_rms(volts_rms: float, unit: Unit, shape: Shape) -> float:
+    """The same the other way; 0 V has no level in dBu and comes out as −300."""
+    if unit == "VPP":
+        return volts_rms * 2.0 * peak_per_rms(shape)
+    if unit == "DBU":
+        return 20.0 * math.log10(volts_rms / DBU_ZERO_V) if volts_rms > 0.0 else -300.0
+    return volts_rms
+
+
+@dataclass(slots=True)
+class Setting:
+    """One output as it is set. Levels in V rms into the declared load."""
+
+    shape: Shape = "SIN"
+    frequency_hz: float = 1000.0
+    volts_rms: float = 0.1
+    second_frequency_hz: float = 7000.0
+    second_volts_rms: float = 0.025
+    offset_v: float = 0.0
+    unit: Unit = "VRMS"
+    load_ohm: float = math.inf
+    burst: bool = False
+    burst_cycles: int = 1
+    burst_period_s: float = 0.1
+    on: bool = False
+
+
+class GeneratorOutputs:
+    """The outputs, counted from 1; terminal of output n is ``generator.n``."""
+
+    def __init__(self, world: Surroundings, key: str = "generator") -> None:
+        self._world = world
+        self._key = key
+        self._errors = HiddenErrors(world, key)
+        self.settings: dict[int, Setting] = {}
+        self.reset()
+
+    @property
+    def numbers(self) -> range:
+        return range(1, spec.GENERATOR_OUTPUTS + 1)
+
+    def reset(self) -> None:
+        for n in self.numbers:
+            self.settings[n] = Setting()
+            self._world.set_drive(f"{self._key}.{n}", None)
+
+    def open_circuit_factor(self, number: int) -> float:
+        """V behind the source per V into the declared load."""
+        load = self.settings[number].load_ohm
+        return 1.0 if math.isinf(load) else (load + spec.GENERATOR_SOURCE_OHM) / load
+
+    def largest_rms(self, number: int) -> float:
+        """Largest level into the declared load, V rms."""
+        return spec.GENERATOR_MAX_V_RMS / self.open_circuit_factor(number)
+
+    def switch(self, number: int, on: bool) -> None:
+        self.settings[number].on = on
+        self.apply(number, RELAY_S)
+
+    def apply(self, number: int, takes_s: float = SETTLE_S) -> None:
+        """Put the setting out, and let the time pass that it takes."""
+        self._world.set_drive(f"{self._key}.{number}", self.drive(number))
+        self._world.advance(takes_s)
+
+    def drive(self, number: int) -> Drive | None:
+        """What stands behind the source now; None while the output relay is open."""
+        s = self.settings[number]
+        if not s.on:
+            return None
+        start = self._world.now
+        tones = self._component(number, s.frequency_hz, s.volts_rms, s.shape, start)
+        if s.shape == "DUAL":
+            tones += self._component(
+                number, s.second_frequency_hz, s.second_volts_rms, s.shape, start
+            )
+        shape: Literal["sine", "square", "burst"] = "sine"
+        if s.shape == "SQU":
+            shape = "square"
+        elif s.burst:
+            shape = "burst"
+        return Drive(
+            tones=tones,
+            offset_v=s.offset_v * self.open_circuit_factor(number),
+            noise_v_rms=spec.GENERATOR_NOISE_V_RMS,
+            shape=shape,
+            burst_cycles=s.burst_cycles,
+            burst_period_s=s.burst_period_s,
+            source_ohm=spec.GENERATOR_SOURCE_OHM,
+        )
+
+    def _component(
+        self, number: int, frequency_hz: float, volts_rms: float, shape: Shape, start: float
+    ) -> tuple[Tone, ...]:
+        place = str(number)
+        level = self._errors.of(spec.accuracy("generator", "level"), place).apply(
+            volts_rms * self.open_circuit_factor(number)
+        )
+        level = max(0.0, level) if volts_rms > 0.0 else 0.0
+        # Flatness: a tilt that reaches the hidden figure four octaves away from the reference.
+        decades = math.log10(frequency_hz / REFERENCE_HZ) / math.log10(20.0)
+        tilt_db = self._errors.within(spec.GENERATOR_FLATNESS_DB, f"flatness.{place}")
+        level *= 10.0 ** (tilt_db * max(-1.0, min(1.0, decades)) / 20.0)
+        # One reference oscillator for both outputs.
+        frequency_hz *= 1.0 + self._errors.within(spec.GENERATOR_FREQUENCY, "frequency")
+        peak = level * peak_per_rms(shape)
+        main = Tone(frequency_hz, peak, 0.0, start)
+        if shape == "SQU" or peak == 0.0:
+            return (main,)
+        return (main, *self._harmonics(main, place))
+
+    def _harmonics(self, main: Tone, place: str) -> list[Tone]:
+        """Second and third, which together are the specified distortion."""
+        total = 10.0 ** (spec.GENERATOR_DISTORTION_DBC / 20.0)
+        angle = math.pi / 4.0 + self._errors.within(math.pi / 4.0, f"harmonics.{place}")
+        return [
+            Tone(2.0 * main.frequency_hz, main.volts_peak * total * math.cos(angle), 0.0,
+                 main.start_s),
+            Tone(3.0 * main.frequency_hz, main.volts_peak * total * math.sin(angle), 0.0,
+                 main.start_s),
+        ]  # fmt: skip

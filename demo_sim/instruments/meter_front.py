@@ -1,0 +1,196 @@
+"""The measuring part of the virtual meter: from leads to a number, with time passing.
+
+One reading integrates the input over ``nplc`` cycles of the line, so hum averages out when that is
+a whole number, and the converter's noise falls with the square root of the time. With auto-zero
+each reading is followed by one of the same length on a shorted input.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Literal
+
+import numpy as np
+
+from demo_sim.instruments import specifications as spec
+from demo_sim.instruments.hidden import HiddenErrors
+from demo_sim.instruments.surroundings import Surroundings
+
+Function = Literal["dc_voltage", "ac_voltage", "dc_current", "resistance_2w", "resistance_4w"]
+
+OVERLOAD = 9.9e37
+# Seconds: changing range, starting a reading, letting the ac converter's filter settle.
+RANGE_CHANGE_S = 0.020
+START_S = 0.0015
+AC_SETTLE_S = 0.4
+AC_WINDOW_S = 0.1
+AC_RATE_HZ = 409_600.0
+CREST_FACTOR = 3.0
+# Auto-ranging leaves a range below this part of it, so that it does not hunt at the border.
+DOWN_RANGE_AT = 0.1
+# Current through the unknown on each resistance range, A.
+TEST_CURRENT = {100.0: 1e-3, 1e3: 1e-3, 10e3: 1e-4, 100e3: 1e-5, 1e6: 5e-6, 10e6: 5e-7}
+
+
+class MeterFront:
+    """What the leads are on, measured. ``key`` is the meter's name on the bench."""
+
+    def __init__(self, world: Surroundings, key: str = "meter", line_hz: float = 50.0) -> None:
+        self._world = world
+        self._key = key
+        self.line_hz = line_hz
+        self._errors = HiddenErrors(world, key)
+        self._noise = world.rng(f"{key}.noise")
+        self._last_range: dict[Function, float] = {}
+        self.fuse_blown = False
+
+    def read(
+        self,
+        function: Function,
+        full_scale: float | None,
+        nplc: float = 10.0,
+        auto_zero: bool = True,
+    ) -> tuple[float, float]:
+        """One reading and the range it was taken on; ``full_scale`` None ranges by itself.
+
+        The value is in V, A or Ω; ``OVERLOAD`` with the input's sign where the range is too small.
+        """
+        one: Callable[[float], float] = {
+            "dc_voltage": lambda scale: self._dc_voltage(scale, nplc, auto_zero),
+            "ac_voltage": self._ac_voltage,
+            "dc_current": lambda scale: self._dc_current(scale, nplc, auto_zero),
+            "resistance_2w": lambda scale: self._resistance(scale, nplc, auto_zero, False),
+            "resistance_4w": lambda scale: self._resistance(scale, nplc, auto_zero, True),
+        }[function]
+        scales = spec.ranges("meter", function)
+        if full_scale is not None:
+            if self._last_range.get(function) not in (None, full_scale):
+                self._world.advance(RANGE_CHANGE_S)
+            self._last_range[function] = full_scale
+            return one(full_scale), full_scale
+        at = scales.index(self._last_range.get(function, scales[-1]))
+        value = one(scales[at])
+        while abs(value) >= OVERLOAD and at + 1 < len(scales):
+            at += 1
+            self._world.advance(RANGE_CHANGE_S)
+            value = one(scales[at])
+        while at > 0 and abs(value) < DOWN_RANGE_AT * scales[at]:
+            # Straight to the range that holds it: a flash conversion tells where that is.
+            at = min(
+                at - 1,
+                next(i for i, s in enumerate(scales) if abs(value) < spec.METER_OVERRANGE * s),
+            )
+            self._world.advance(RANGE_CHANGE_S)
+            value = one(scales[at])
+            if abs(value) >= OVERLOAD:
+                at += 1
+                value = one(scales[at])
+                break
+        self._last_range[function] = scales[at]
+        return value, scales[at]
+
+    def reading_time(self, function: Function, nplc: float, auto_zero: bool) -> float:
+        """Seconds that one reading takes on a range that it is already on."""
+        if function == "ac_voltage":
+            return START_S + AC_SETTLE_S + AC_WINDOW_S
+        cycles = nplc * (2.0 if auto_zero else 1.0)
+        return START_S + cycles / self.line_hz
+
+    def _node(self, terminal: str) -> str | None:
+        return self._world.node_of(f"{self._key}.{terminal}")
+
+    def _mean_volts(self, hi: str | None, lo: str | None, nplc: float) -> float:
+        """Mean of v(hi) − v(lo) over the aperture, which is spent."""
+        self._world.advance(START_S)
+        start, aperture = self._world.now, nplc / self.line_hz
+        if nplc >= 1.0:
+            mean = self._world.dc_voltage(hi, lo, start, aperture)
+        else:  # part of a cycle: hum and signal are not averaged out
+            points = max(64, round(aperture * AC_RATE_HZ))
+            t = start + (np.arange(points, dtype=np.float64) + 0.5) * (aperture / points)
+            mean = float(np.mean(self._world.voltage(hi, lo, t)))
+        self._world.advance(aperture)
+        return mean
+
+    def _finish(
+        self,
+        function: Function,
+        scale: float,
+        value: float,
+        nplc: float,
+        auto_zero: bool,
+    ) -> float:
+        """Overload, hidden error and converter noise; the auto-zero reading takes its time too."""
+        if auto_zero:
+            self._world.advance(nplc / self.line_hz)
+        if not abs(value) <= spec.METER_OVERRANGE * scale:
+            return math.copysign(OVERLOAD, value) if not math.isnan(value) else OVERLOAD
+        entry = spec.accuracy("meter", function, scale)
+        noise = spec.METER_NOISE_OF_RANGE[function] * scale / math.sqrt(nplc)
+        if auto_zero:  # the difference of two conversions
+            noise *= math.sqrt(2.0)
+        return self._errors.of(entry).apply(value) + float(self._noise.normal(0.0, noise))
+
+    def _dc_voltage(self, scale: float, nplc: float, auto_zero: bool) -> float:
+        volts = self._mean_volts(self._node("hi"), self._node("lo"), nplc)
+        return self._finish("dc_voltage", scale, volts, nplc, auto_zero)
+
+    def _dc_current(self, scale: float, nplc: float, auto_zero: bool) -> float:
+        """Current that the shunt takes between its two leads.
+
+        The shunt is nearly a short: what flows follows from the open-circuit volts and the
+        resistance seen there. Put across a rail it blows the fuse, and reads nothing ever after.
+        """
+        amps, lo = self._node("amps"), self._node("lo")
+        amperes = 0.0
+        if amps is None or lo is None or amps == lo or self.fuse_blown:
+            self._world.advance(START_S + nplc / self.line_hz)
+        else:
+            burden = spec.METER_BURDEN_OHM + 2.0 * spec.METER_LEAD_OHM
+            volts = self._mean_volts(amps, lo, nplc)
+            amperes = volts / (self._world.resistance(amps, lo) + burden)
+            if abs(amperes) > spec.METER_FUSE_A:
+                self.fuse_blown, amperes = True, 0.0
+        return self._finish("dc_current", scale, amperes, nplc, auto_zero)
+
+    def _ac_voltage(self, scale: float) -> float:
+        """True rms of what is left when the mean is taken away, 20 Hz … 100 kHz."""
+        self._world.advance(START_S + AC_SETTLE_S)
+        t = self._world.now + np.arange(round(AC_WINDOW_S * AC_RATE_HZ)) / AC_RATE_HZ
+        volts = self._world.voltage(self._node("hi"), self._node("lo"), t)
+        volts = volts - volts.mean()
+        self._world.advance(AC_WINDOW_S)
+        rms = float(np.sqrt(np.mean(np.square(volts))))
+        if float(np.max(np.abs(volts))) > CREST_FACTOR * spec.METER_OVERRANGE * scale:
+            rms = math.inf
+        # The converter's own noise adds as power.
+        own = spec.METER_NOISE_OF_RANGE["ac_voltage"] * scale
+        return self._finish("ac_voltage", scale, math.hypot(rms, own), 1.0, False)
+
+    def _resistance(self, scale: float, nplc: float, auto_zero: bool, four_wire: bool) -> float:
+        """The volts that the test current makes between the sensing leads, over that current.
+
+        A circuit under power adds its own volts: ohms read on a live circuit are wrong, as they
+        are on a bench.
+        """
+        world, current = self._world, TEST_CURRENT[scale]
+        hi, lo = self._node("hi"), self._node("lo")
+        sense_hi, sense_lo = (
+            (self._node("sense_hi"), self._node("sense_lo")) if four_wire else (hi, lo)
+        )
+        live = self._mean_volts(sense_hi, sense_lo, nplc) if sense_hi and sense_lo else 0.0
+        if hi is None or lo is None:
+            ohms = math.inf  # no path for the test current
+        elif sense_hi is None or sense_lo is None:
+            ohms = math.inf
+        elif (sense_hi, sense_lo) == (hi, lo):
+            ohms = world.resistance(hi, lo) + live / current
+        elif (sense_hi, sense_lo) == (lo, hi):
+            ohms = -world.resistance(hi, lo) + live / current
+        else:  # sensing where no test current flows
+            ohms = live / current if math.isfinite(world.resistance(hi, lo)) else math.inf
+        if not four_wire:
+            ohms += 2.0 * spec.METER_LEAD_OHM
+        function: Function = "resistance_4w" if four_wire else "resistance_2w"
+        return self._finish(function, scale, ohms, nplc, auto_zero)

@@ -1,0 +1,248 @@
+"""Acquisition of the virtual scope: settings, waiting for a trigger, filling a record.
+
+All channels sample together. The scope's clips are one node and that node is earth, so a channel
+shows its tip against the node that the clips are on, whatever the operator believes.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from demo_sim.instruments import scope_frontend as front
+from demo_sim.instruments import specifications as spec
+from demo_sim.instruments.hidden import HiddenErrors
+from demo_sim.instruments.scope_trigger import first_edge
+from demo_sim.instruments.surroundings import Surroundings
+
+RATE_STEPS = (1.0, 2.0, 4.0, 5.0, 8.0)
+ARM_S = 0.002
+# With no edge for this long, automatic sweep starts a record anyway; also the piece of signal that
+# one search for an edge looks through.
+AUTO_WAIT_S = 0.05
+SEARCH_POINTS = 65536
+# Hysteresis of the trigger comparator, in divisions.
+HYSTERESIS_DIVISIONS = 0.3
+AC_MEAN_S = 0.1
+HIGH_RESOLUTION_FOLD = 256  # samples that high-resolution mode folds at most: four more bits
+
+Acquisition = Literal["NORM", "AVER", "HRES"]
+
+
+@dataclass(slots=True)
+class Channel:
+    """One channel as it is set; volts at the probe tip by the declared probe factor."""
+
+    shown: bool = False
+    range_pp_v: float = 80.0
+    offset_v: float = 0.0
+    coupling: Literal["AC", "DC"] = "DC"
+    probe: float = 10.0
+    limited: bool = False  # bandwidth limit
+
+
+@dataclass(slots=True)
+class Trigger:
+    source: int = 1
+    level_v: float = 0.0
+    rising: bool = True
+    sweep: Literal["AUTO", "NORM"] = "AUTO"
+    time_out_s: float = 10.0
+
+
+@dataclass(slots=True)
+class Settings:
+    rate_hz: float = 1e6
+    points: int = 10_000
+    kind: Acquisition = "NORM"
+    count: int = 1
+    trigger: Trigger = field(default_factory=Trigger)
+    channels: dict[int, Channel] = field(
+        default_factory=lambda: {
+            n: Channel(shown=n == 1) for n in range(1, spec.SCOPE_CHANNELS + 1)
+        }
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """Codes of one channel with what turns them into volts."""
+
+    codes: NDArray[np.uint16]
+    range_pp_v: float
+    offset_v: float
+
+    @property
+    def increment_v(self) -> float:
+        return self.range_pp_v / front.CODES
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """One finished acquisition; the first sample is ``origin_s`` after the trigger."""
+
+    traces: dict[int, Trace]
+    increment_s: float
+    origin_s: float
+    kind: Acquisition
+    count: int
+    triggered: bool
+
+
+def available_rate(wanted_hz: float) -> float:
+    """The nearest step 1-2-4-5-8-10 at or below the wanted rate, Hz."""
+    wanted_hz = min(wanted_hz, spec.SCOPE_MAX_RATE_HZ)
+    decade = 10.0 ** math.floor(math.log10(wanted_hz) + 1e-12)
+    step = max(s for s in RATE_STEPS if s * decade <= wanted_hz * (1.0 + 1e-9))
+    return float(step * decade)
+
+
+class Acquirer:
+    """The scope's inside. ``key`` is its name on the bench; ``bits`` the converter's width."""
+
+    def __init__(
+        self,
+        world: Surroundings,
+        key: str = "scope",
+        bits: int = spec.SCOPE_BITS,
+    ) -> None:
+        self._world = world
+        self._key = key
+        self.bits = bits
+        self.settings = Settings()
+        self._errors = HiddenErrors(world, key)
+        self._noise = world.rng(f"{key}.noise")
+        self._async = world.rng(f"{key}.sampling")
+        self._timebase = 1.0 + self._errors.within(spec.SCOPE_TIMEBASE, "timebase")
+
+    def _clips(self) -> str | None:
+        """The node that the clips are on: the first one that is anywhere, or earth."""
+        for n in range(1, spec.SCOPE_CHANNELS + 1):
+            node = self._world.node_of(f"{self._key}.{n}.clip")
+            if node is not None:
+                return node
+        return "ground"
+
+    def _fitted(self, number: int) -> float:
+        """Attenuation of the probe that is really there."""
+        return self._world.probe_fitted(
+            f"{self._key}.{number}", self.settings.channels[number].probe
+        )
+
+    def tip_volts(self, number: int, t: NDArray[np.float64]) -> NDArray[np.float64]:
+        """What channel ``number`` is offered at bench times t, after its coupling."""
+        tip, clips = self._world.node_of(f"{self._key}.{number}"), self._clips()
+        volts = self._world.voltage(tip, clips, t)
+        if self.settings.channels[number].coupling == "AC":
+            volts = volts - self._world.dc_voltage(tip, clips, float(t[0]), AC_MEAN_S)
+        return volts
+
+    def front_end(self, number: int) -> front.FrontEnd:
+        """The channel's chain as set, with its hidden errors."""
+        channel = self.settings.channels[number]
+        at_input = channel.range_pp_v / channel.probe
+        # One attenuator setting serves a 1-2-5 step; its errors belong to that step.
+        decade = 10.0 ** math.floor(math.log10(at_input) + 1e-12)
+        step = next(s * decade for s in (1.0, 2.0, 5.0, 10.0) if at_input <= s * decade * 1.000001)
+        error = self._errors.of(spec.accuracy("scope", "voltage"), f"{number}.{step:g}")
+        total = 10.0 ** (spec.SCOPE_DISTORTION_DBC / 20.0)
+        angle = self._errors.within(math.pi, f"curvature.{number}")
+        noise = spec.SCOPE_NOISE_OF_RANGE
+        if channel.limited:
+            noise *= math.sqrt(spec.SCOPE_LIMITED_BANDWIDTH_HZ / spec.SCOPE_BANDWIDTH_HZ)
+        return front.FrontEnd(
+            range_pp_v=channel.range_pp_v,
+            offset_v=channel.offset_v,
+            probe_declared=channel.probe,
+            probe_fitted=self._fitted(number),
+            gain_error=error.gain,
+            offset_error=error.offset,
+            second=2.0 * total * math.cos(angle),
+            third=4.0 * total * math.sin(angle),
+            noise_of_range=noise,
+            bits=self.bits,
+        )
+
+    def wait_for_edge(self) -> float | None:
+        """Look through one piece of signal from now on; time passes up to the edge.
+
+        Returns the bench time of the edge, or None after ``AUTO_WAIT_S`` without one.
+        """
+        trigger, world = self.settings.trigger, self._world
+        channel = self.settings.channels[trigger.source]
+        rate = min(self.settings.rate_hz, SEARCH_POINTS / AUTO_WAIT_S)
+        t = world.now + np.arange(math.ceil(AUTO_WAIT_S * rate)) / rate
+        seen = channel.probe / self._fitted(trigger.source)
+        hysteresis = HYSTERESIS_DIVISIONS * channel.range_pp_v / spec.SCOPE_DIVISIONS
+        position = first_edge(
+            self.tip_volts(trigger.source, t) * seen, trigger.level_v, trigger.rising, hysteresis
+        )
+        if position is None:
+            world.advance(AUTO_WAIT_S)
+            return None
+        world.advance(position / rate)
+        return world.now
+
+    def acquire(self, triggered: bool) -> Record:
+        """Fill a record from now on. Averaging waits for an edge before each further sweep."""
+        s = self.settings
+        numbers = [n for n, channel in s.channels.items() if channel.shown]
+        ends = {n: self.front_end(n) for n in numbers}
+        # The sampling clock knows nothing of the trigger: the first sample comes part of a step late.
+        late = float(self._async.uniform(0.0, 1.0)) / s.rate_hz
+        sweeps = s.count if s.kind == "AVER" else 1
+        sums: dict[int, NDArray[np.float32]] = {}
+        codes: dict[int, NDArray[np.uint16]] = {}
+        for sweep in range(sweeps):
+            if sweep:
+                self._world.advance(ARM_S)
+                self.wait_for_edge()
+            codes = self._sweep(ends, late)
+            if sweeps > 1:
+                for n, c in codes.items():
+                    sums[n] = sums[n] + c if n in sums else c.astype(np.float32)
+        if sweeps > 1:
+            codes = {n: np.rint(total / sweeps).astype(np.uint16) for n, total in sums.items()}
+        return Record(
+            traces={
+                n: Trace(codes[n], s.channels[n].range_pp_v, s.channels[n].offset_v)
+                for n in numbers
+            },
+            increment_s=1.0 / s.rate_hz,
+            origin_s=late,
+            kind=s.kind,
+            count=sweeps,
+            triggered=triggered,
+        )
+
+    def _sweep(self, ends: dict[int, front.FrontEnd], late: float) -> dict[int, NDArray[np.uint16]]:
+        s = self.settings
+        step = self._timebase / s.rate_hz
+        t = np.arange(s.points, dtype=np.float64)
+        t *= step
+        t += self._world.now + late
+        fold, bits = 1, self.bits
+        if s.kind == "HRES":
+            fold = int(min(HIGH_RESOLUTION_FOLD, max(1.0, spec.SCOPE_MAX_RATE_HZ / s.rate_hz)))
+            bits = front.high_resolution_bits(self.bits, fold)
+        codes = {}
+        for n, end in ends.items():
+            volts = self.tip_volts(n, t)
+            if s.channels[n].limited and s.rate_hz > spec.SCOPE_LIMITED_BANDWIDTH_HZ:
+                volts = _low_pass(volts, spec.SCOPE_LIMITED_BANDWIDTH_HZ, s.rate_hz)
+            codes[n] = front.convert(front.screen(volts, end, self._noise, fold), bits)
+        self._world.advance(s.points * step)
+        return codes
+
+
+def _low_pass(volts: NDArray[np.float64], corner_hz: float, rate_hz: float) -> NDArray[np.float64]:
+    """One pole, started in its steady state."""
+    from scipy.signal import lfilter
+
+    pole = math.exp(-2.0 * math.pi * corner_hz / rate_hz)
+    out, _ = lfilter([1.0 - pole], [1.0, -pole], volts, zi=[pole * volts[0]])
+    return np.asarray(out, dtype=np.float64)

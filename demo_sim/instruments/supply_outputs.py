@@ -1,0 +1,215 @@
+"""The power part of the virtual supply: programming, slew, protection that latches, read-back.
+
+An output is programmed with a hidden error within the data sheet, rises no faster than its slew
+rate, and is watched by its own protection: passing the over-voltage or over-current level takes
+every output down at once, and they stay down until the protection is cleared.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from demo_sim.instruments import specifications as spec
+from demo_sim.instruments.hidden import HiddenErrors
+from demo_sim.instruments.surroundings import Surroundings
+from demo_sim.ports import OutputSetting
+
+SLEW_STEP_S = 0.002
+PROGRAM_S = 0.005
+READ_S = 0.020  # read-back averages one line cycle
+# The over-current comparator waits this long, so that charging a reservoir does not trip it.
+OVER_CURRENT_DELAY_S = 0.010
+
+
+@dataclass(slots=True)
+class Output:
+    """One output as it is set. Volts and amperes as the operator sees them."""
+
+    volts: float = 0.0
+    amperes: float = 0.1
+    volts_limit: float = 0.0  # soft limits: no setting above these is taken
+    amperes_limit: float = 0.0
+    over_volts: float = 0.0
+    over_amperes: float = 0.0
+    over_volts_armed: bool = True
+    over_amperes_armed: bool = True
+    over_volts_tripped: bool = False
+    over_amperes_tripped: bool = False
+    present: float = 0.0  # where the slew has got to
+    over_since: float = math.inf  # when the current was first seen above its level
+
+
+class SupplyOutputs:
+    """Three outputs, switched together. Outputs count from 1."""
+
+    def __init__(self, world: Surroundings, key: str = "supply") -> None:
+        self._world = world
+        self._key = key
+        self._errors = HiddenErrors(world, key)
+        self._noise = world.rng(f"{key}.noise")
+        self.on = False
+        self.tracking = False
+        self._outputs: dict[int, Output] = {}
+        self.reset()
+
+    @property
+    def numbers(self) -> range:
+        return range(1, len(spec.SUPPLY_VOLTS) + 1)
+
+    def __getitem__(self, number: int) -> Output:
+        return self._outputs[number]
+
+    def reset(self) -> None:
+        """Outputs off, settings as after power-on."""
+        self.on = False
+        self.tracking = False
+        for n, volts, amperes in zip(
+            self.numbers, spec.SUPPLY_VOLTS, spec.SUPPLY_AMPERES, strict=True
+        ):
+            fixed = self.fixed(n)
+            self._outputs[n] = Output(
+                volts=volts if fixed else 0.0,
+                amperes=amperes if fixed else 0.1,
+                volts_limit=volts,
+                amperes_limit=amperes,
+                over_volts=volts * spec.SUPPLY_OVERRANGE,
+                over_amperes=amperes * spec.SUPPLY_OVERRANGE,
+            )
+        self._drive()
+
+    def fixed(self, number: int) -> bool:
+        """Whether this output's voltage cannot be programmed (the third)."""
+        return number == 3
+
+    def set_volts(self, number: int, volts: float) -> None:
+        for n in self._together(number):
+            self[n].volts = volts
+        self._settle()
+
+    def set_amperes(self, number: int, amperes: float) -> None:
+        for n in self._together(number):
+            self[n].amperes = amperes
+        self._settle()
+
+    def switch(self, on: bool) -> None:
+        """All outputs together; a tripped protection keeps them off."""
+        self.on = on and not self.tripped()
+        if not self.on:
+            for n in self.numbers:
+                self[n].present = 0.0
+        self._settle()
+
+    def tripped(self) -> bool:
+        return any(self[n].over_volts_tripped or self[n].over_amperes_tripped for n in self.numbers)
+
+    def clear_protection(self, volts: bool = True, amperes: bool = True) -> None:
+        """Forget trips; the outputs stay off until they are switched on again."""
+        for n in self.numbers:
+            if volts:
+                self[n].over_volts_tripped = False
+            if amperes:
+                self[n].over_amperes_tripped = False
+
+    def read_volts(self, number: int) -> float:
+        self._world.advance(READ_S)
+        self.watch()
+        volts = self._world.supply_state(self._key, number).volts
+        return self._shown(
+            number,
+            "readback_voltage",
+            volts,
+            spec.SUPPLY_READBACK_NOISE_V,
+            spec.SUPPLY_VOLT_DIGIT,
+        )
+
+    def read_amperes(self, number: int) -> float:
+        self._world.advance(READ_S)
+        self.watch()
+        amperes = self._world.supply_state(self._key, number).amps
+        return self._shown(
+            number,
+            "readback_current",
+            amperes,
+            spec.SUPPLY_READBACK_NOISE_A,
+            spec.SUPPLY_AMPERE_DIGIT,
+        )
+
+    def constant_current(self, number: int) -> bool:
+        return self.on and self._world.supply_state(self._key, number).constant_current
+
+    def watch(self) -> None:
+        """What the protection comparators do at this moment; every message and step calls it."""
+        if not self.on:
+            return
+        now = self._world.now
+        for n in self.numbers:
+            output = self[n]
+            state = self._world.supply_state(self._key, n)
+            over_volts = self._actual(n, "protection_voltage", output.over_volts)
+            over_amperes = self._actual(n, "protection_current", output.over_amperes)
+            if output.over_volts_armed and state.volts > over_volts:
+                output.over_volts_tripped = True
+            if output.over_amperes_armed and state.amps > over_amperes:
+                output.over_since = min(output.over_since, now)
+                if now - output.over_since >= OVER_CURRENT_DELAY_S:
+                    output.over_amperes_tripped = True
+            else:
+                output.over_since = math.inf
+        if self.tripped():
+            self.on = False
+            for n in self.numbers:
+                self[n].present = 0.0
+                self[n].over_since = math.inf
+            self._drive()
+
+    def _together(self, number: int) -> tuple[int, ...]:
+        return (1, 2) if self.tracking and number in (1, 2) else (number,)
+
+    def _actual(self, number: int, function: str, value: float) -> float:
+        """What comes out for what was set: the hidden programming error, never below zero."""
+        error = self._errors.of(spec.accuracy("supply", function), str(number))
+        return max(0.0, error.apply(value))
+
+    def _shown(self, number: int, function: str, value: float, noise: float, digit: float) -> float:
+        error = self._errors.of(spec.accuracy("supply", function), str(number))
+        shown = error.apply(value) + float(self._noise.normal(0.0, noise))
+        return round(shown / digit) * digit
+
+    def _settle(self) -> None:
+        """Program, then slew to the new voltages while time passes."""
+        self._drive()
+        self._world.advance(PROGRAM_S)
+        step = spec.SUPPLY_SLEW_V_PER_S * SLEW_STEP_S
+        while self.on:
+            moving = [n for n in self.numbers if self[n].present != self[n].volts]
+            if not moving:
+                break
+            for n in moving:
+                to_go = self[n].volts - self[n].present
+                self[n].present = (
+                    self[n].volts
+                    if abs(to_go) <= step
+                    else self[n].present + math.copysign(step, to_go)
+                )
+            self._drive()
+            self._world.advance(SLEW_STEP_S)
+            self.watch()
+        self.watch()
+
+    def _drive(self) -> None:
+        for n in self.numbers:
+            output = self[n]
+            # At zero the programming amplifier's offset cannot pull the output below zero.
+            volts = self._actual(n, "program_voltage", output.present) if self.on else 0.0
+            self._world.set_supply(
+                self._key,
+                n,
+                OutputSetting(
+                    volts=volts,
+                    limit_a=self._actual(n, "program_current", output.amperes),
+                    on=self.on,
+                    ripple_v_rms=spec.SUPPLY_RIPPLE_V_RMS,
+                    source_ohm=spec.SUPPLY_SOURCE_OHM,
+                ),
+            )

@@ -1,0 +1,45 @@
+"""What an instrument sees of the world: its leads, the sources it drives, and time.
+
+The world is the one real implementation; tests of a single instrument use a circuit small enough
+to work out by hand. Times in seconds of bench time, volts, amperes, ohms.
+"""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from demo_sim.ports import Drive, OutputSetting, SupplyState
+
+
+class Surroundings(Protocol):
+    """The part of the world that instruments may touch."""
+
+    @property
+    def now(self) -> float: ...
+
+    def advance(self, seconds: float) -> None: ...
+
+    def rng(self, name: str) -> np.random.Generator: ...
+
+    def node_of(self, terminal: str) -> str | None: ...
+
+    def set_supply(self, key: str, output: int, setting: OutputSetting) -> None: ...
+
+    def supply_state(self, key: str, output: int) -> SupplyState: ...
+
+    def set_drive(self, terminal: str, drive: Drive | None) -> None: ...
+
+    def voltage(
+        self, hi: str | None, lo: str | None, t: NDArray[np.float64]
+    ) -> NDArray[np.float64]: ...
+
+    def dc_voltage(
+        self, hi: str | None, lo: str | None, start_s: float, aperture_s: float
+    ) -> float: ...
+
+    def resistance(self, hi: str | None, lo: str | None) -> float: ...
+
+    def probe_fitted(self, terminal: str, declared: float) -> float: ...

@@ -1,0 +1,80 @@
+"""Levels and components of the virtual generator."""
+
+import math
+
+import pytest
+
+from demo_sim.instruments import specifications as spec
+from demo_sim.instruments.generator_outputs import GeneratorOutputs, from_rms, to_rms
+
+
+@pytest.fixture
+def generator(circuit):
+    return GeneratorOutputs(circuit)
+
+
+def test_nothing_comes_out_until_switched_on(circuit, generator):
+    generator.apply(1)
+    assert circuit.drives["generator.1"] is None
+    generator.switch(1, True)
+    assert circuit.drives["generator.1"] is not None
+    generator.switch(1, False)
+    assert circuit.drives["generator.1"] is None
+
+
+def test_level_is_within_one_per_cent_and_a_millivolt(circuit, generator):
+    generator.settings[1].volts_rms = 1.0
+    generator.switch(1, True)
+    peak = circuit.drives["generator.1"].tones[0].volts_peak
+    assert abs(peak / math.sqrt(2) - 1.0) <= 0.011
+
+
+def test_harmonics_together_are_the_specified_distortion(generator):
+    generator.settings[1].on = True
+    main, *harmonics = generator.drive(1).tones
+    thd = math.hypot(*(h.volts_peak for h in harmonics)) / main.volts_peak
+    assert 20 * math.log10(thd) == pytest.approx(spec.GENERATOR_DISTORTION_DBC, abs=0.01)
+    assert [h.frequency_hz / main.frequency_hz for h in harmonics] == [2.0, 3.0]
+
+
+@pytest.mark.parametrize(
+    ("unit", "shape", "level"),
+    [
+        ("VPP", "SIN", 2 * math.sqrt(2)),
+        ("VPP", "SQU", 2.0),
+        ("DBU", "SIN", 2.2185),
+        ("VRMS", "SIN", 1.0),
+    ],
+)
+def test_one_volt_rms_in_other_units(unit, shape, level):
+    # 0 dBu is 1 mW in 600 Ω, 0.7746 V (common practice)
+    assert to_rms(level, unit, shape) == pytest.approx(1.0, rel=1e-4)
+    assert from_rms(1.0, unit, shape) == pytest.approx(level, rel=1e-4)
+
+
+def test_level_into_fifty_ohms_is_doubled_behind_the_source(generator):
+    s = generator.settings[1]
+    s.on, s.volts_rms = True, 1.0
+    open_circuit = generator.drive(1).tones[0].volts_peak
+    s.load_ohm = 50.0
+    assert generator.drive(1).tones[0].volts_peak == pytest.approx(2 * open_circuit, rel=2e-3)
+    assert generator.largest_rms(1) == spec.GENERATOR_MAX_V_RMS / 2
+
+
+def test_flatness_stays_within_its_specification(generator):
+    s = generator.settings[1]
+    s.on, s.volts_rms = True, 1.0
+    level = {}
+    for s.frequency_hz in (20.0, 1000.0, 20e3):
+        level[s.frequency_hz] = generator.drive(1).tones[0].volts_peak
+    for hz in (20.0, 20e3):
+        assert abs(20 * math.log10(level[hz] / level[1000.0])) <= spec.GENERATOR_FLATNESS_DB
+
+
+def test_two_tone_has_both_components(generator):
+    s = generator.settings[1]
+    s.shape, s.on = "DUAL", True
+    s.frequency_hz, s.volts_rms = 60.0, 0.8
+    s.second_frequency_hz, s.second_volts_rms = 7000.0, 0.2
+    tones = {round(t.frequency_hz): t.volts_peak for t in generator.drive(1).tones}
+    assert tones[7000] / tones[60] == pytest.approx(0.25, rel=0.03)
