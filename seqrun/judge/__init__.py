@@ -1,4 +1,4 @@
-"""Judgement: a reading and its limit -> verdict and conformance probability; verdicts -> disposition.
+"""Judgement: a reading and its limit -> verdict and probability; verdicts -> disposition.
 
 Rules: ILAC-G8:09/2019 (decision rule), JCGM 106:2012 (conformance probability). Nothing here reads
 an instrument, a clock or a file.

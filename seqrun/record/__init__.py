@@ -1,0 +1,40 @@
+"""The record: one row per reading in ``readings.csv``, two per run in ``runs.csv``, a folder a run.
+
+Write with :class:`Store` and the :class:`RunRecord` that it starts; read back with
+:meth:`Store.readings`, :meth:`Store.runs` and :func:`load_run`; join two benches' records with
+:func:`merge`.
+"""
+
+from seqrun.record.errors import RecordError
+from seqrun.record.load import RunData, Trace, load_run
+from seqrun.record.merge import Merged, merge
+from seqrun.record.messages import MessageLog
+from seqrun.record.rows import (
+    READING_COLUMNS,
+    RUN_COLUMNS,
+    ReadingRow,
+    RunInfo,
+    RunRow,
+)
+from seqrun.record.run import RunRecord
+from seqrun.record.store import Store
+from seqrun.record.traces import TraceWriter, read_trace
+
+__all__ = [
+    "READING_COLUMNS",
+    "RUN_COLUMNS",
+    "Merged",
+    "MessageLog",
+    "ReadingRow",
+    "RecordError",
+    "RunData",
+    "RunInfo",
+    "RunRecord",
+    "RunRow",
+    "Store",
+    "Trace",
+    "TraceWriter",
+    "load_run",
+    "merge",
+    "read_trace",
+]

@@ -1,0 +1,92 @@
+"""The tables as pandas frames, for histories of many readings."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from seqrun.record.errors import RecordError, from_os
+from seqrun.record.rows import READING_COLUMNS, RunRow
+from seqrun.record.table import Table
+
+_NUMBERS = (
+    "value",
+    "expanded_uncertainty",
+    "coverage_factor",
+    "limit_low",
+    "limit_high",
+    "conformance_probability",
+)
+#: columns that may hold free text, and so an apostrophe before what looks like a formula
+_FREE = ("model", "sequence", "revision", "step", "channel", "quantity", "instruments", "note")
+
+
+def readings_frame(table: Table) -> pd.DataFrame:
+    """All readings: numbers as float64 (NaN where empty), text as text, ``simulated`` as bool.
+
+    ``time_utc`` stays text; ``pandas.to_datetime(frame["time_utc"], format="ISO8601")`` makes
+    times of it. A torn last line is passed over.
+
+    Raises:
+        RecordError: the table cannot be read or does not fit its columns.
+    """
+    texts = [c for c in READING_COLUMNS if c not in _NUMBERS and c != "simulated"]
+    dtypes: dict[str, Any] = dict.fromkeys(texts, "str")
+    dtypes |= dict.fromkeys(_NUMBERS, "float64")
+    dtypes["simulated"] = "bool"
+    source = _whole(table)
+    if source is None:
+        empty = pd.DataFrame({name: [] for name in READING_COLUMNS})
+        return empty.astype(dtypes)
+    try:
+        frame = pd.read_csv(
+            source,
+            dtype=dtypes,
+            keep_default_na=False,  # a unit may well have the serial number "NA"
+            na_values={name: [""] for name in _NUMBERS},
+            encoding="utf-8",
+        )
+    except OSError as error:
+        raise from_os(error, table.path, "reading the record") from error
+    except ValueError as error:
+        raise RecordError(
+            f"the table does not fit its columns: {error}",
+            where=str(table.path),
+            hint="it was edited by hand",
+        ) from error
+    for name in _FREE:
+        _unquote(frame, name)
+    return frame
+
+
+def _unquote(frame: pd.DataFrame, name: str) -> None:
+    from seqrun.record.cells import from_text
+
+    quoted = frame[name].str.startswith("'")
+    if quoted.any():
+        frame.loc[quoted, name] = frame.loc[quoted, name].map(from_text)
+
+
+def runs_frame(runs: Sequence[RunRow]) -> pd.DataFrame:
+    """Runs, one row each, with ``finished``."""
+    rows = [{**asdict(r), "disposition": r.disposition.value, "finished": r.finished} for r in runs]
+    return pd.DataFrame(rows, columns=[*RunRow.__dataclass_fields__, "finished"])
+
+
+def _whole(table: Table) -> Path | io.BytesIO | None:
+    """The table's file, or its whole lines when the last one is torn; None: nothing there."""
+    torn = table.torn_at()
+    if torn is None:
+        return table.path
+    if torn == 0:
+        return None
+    try:
+        with table.path.open("rb") as file:
+            return io.BytesIO(file.read(torn))
+    except OSError as error:
+        raise from_os(error, table.path, "reading the record") from error

@@ -1,0 +1,116 @@
+"""One run, read back whole: all that a report needs."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from seqrun.record.errors import from_os
+from seqrun.record.places import run_folder
+from seqrun.record.plain import budget_of_entry, read_json
+from seqrun.record.rows import ReadingRow, RunRow
+from seqrun.record.run import BUDGETS, FACTS, FILES, MESSAGES, TRACES
+from seqrun.record.store import Store
+from seqrun.record.traces import read_trace
+from seqrun.values import Contribution, Judged
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """A trace on disk."""
+
+    name: str
+    path: Path
+
+    def read(self) -> dict[str, npt.NDArray[np.float64]]:
+        """Its columns by name.
+
+        Raises:
+            RecordError: it cannot be read.
+        """
+        return read_trace(self.path)
+
+
+@dataclass(frozen=True)
+class RunData:
+    """A run as it is on record."""
+
+    folder: Path
+    run: RunRow
+    readings: tuple[ReadingRow, ...]
+    judged: tuple[Judged, ...]  # the same, with their budgets, as the judge gave them
+    facts: Mapping[str, Any]
+    traces: tuple[Trace, ...]
+    files: tuple[Path, ...]
+    messages: Path | None
+
+    def trace(self, name: str) -> Trace | None:
+        return next((t for t in self.traces if t.name == name), None)
+
+
+def load_run(folder: Path | str, name: str) -> RunData:
+    """A run by its id, a part that only one id has, or "last".
+
+    Args:
+        folder: the results folder.
+
+    Raises:
+        RecordError: there is no such run, or its record cannot be read.
+    """
+    store = Store(folder)
+    row = store.run(name)
+    where = run_folder(store.folder, row.run_id)
+    readings = tuple(store.readings(row.run_id))
+    budgets = _budgets(where / BUDGETS)
+    judged = []
+    for number, reading in enumerate(readings):
+        step_quantity, budget = budgets.get(number, (None, None))
+        fits = step_quantity == (reading.step, reading.quantity)
+        judged.append(reading.judged(budget if fits else None))
+    messages = where / MESSAGES
+    return RunData(
+        folder=where,
+        run=row,
+        readings=readings,
+        judged=tuple(judged),
+        facts=read_json(where / FACTS),
+        traces=tuple(Trace(p.stem, p) for p in _listed(where / TRACES, ".csv")),
+        files=tuple(_listed(where / FILES)),
+        messages=messages if messages.is_file() else None,
+    )
+
+
+_Budgets = dict[int, tuple[tuple[str, str], tuple[Contribution, ...]]]
+
+
+def _budgets(path: Path) -> _Budgets:
+    """Budgets by the number of their reading. Lines that were torn are left out: the row of the
+    reading has U in any case."""
+    found: _Budgets = {}
+    try:
+        with path.open(encoding="utf-8", errors="replace") as file:
+            for line in file:
+                try:
+                    entry = json.loads(line)
+                    key = (entry["step"], entry["quantity"])
+                    found[int(entry["reading"])] = (key, budget_of_entry(entry))
+                except (ValueError, KeyError, TypeError):
+                    continue
+    except FileNotFoundError:
+        return {}
+    except OSError as error:
+        raise from_os(error, path, "reading the budgets") from error
+    return found
+
+
+def _listed(folder: Path, suffix: str = "") -> list[Path]:
+    if not folder.is_dir():
+        return []
+    return sorted(p for p in folder.iterdir() if p.is_file() and p.name.endswith(suffix))

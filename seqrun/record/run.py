@@ -1,0 +1,249 @@
+"""What a run writes while it goes on."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+from threading import RLock
+from types import TracebackType
+from typing import Any, Self
+
+from seqrun.record.errors import RecordError, from_os
+from seqrun.record.messages import MessageLog
+from seqrun.record.places import free_path, safe_name
+from seqrun.record.plain import budget_line, merged, plain, write_json
+from seqrun.record.rows import RunInfo, reading_cells, run_cells
+from seqrun.record.table import Table
+from seqrun.record.traces import TraceWriter, open_text, write_trace
+from seqrun.values import Disposition, Judged
+
+FACTS = "run.json"
+BUDGETS = "budgets.jsonl"
+MESSAGES = "messages.log"
+FILES = "files"
+TRACES = "traces"
+
+
+class RunRecord:
+    """The record of one run, open until :meth:`finish`. Made by ``Store.start``.
+
+    Used as a context manager it ends itself as aborted when nobody did.
+    """
+
+    def __init__(
+        self,
+        run_id: str,
+        folder: Path,
+        info: RunInfo,
+        started: datetime,
+        readings: Table,
+        runs: Table,
+    ) -> None:
+        self.run_id = run_id
+        self.folder = folder
+        self.info = info
+        self.started = started
+        self.finished = False
+        self._readings, self._runs = readings, runs
+        self._count = 0
+        self._guard = RLock()
+        self._log: MessageLog | None = None
+        self._traces: list[TraceWriter] = []
+        self._facts: dict[str, Any] = {}
+        try:
+            self._budgets = open_text(folder / BUDGETS)
+        except OSError as error:
+            raise from_os(error, folder, "opening the run's record") from error
+        self.facts({"run": {"run_id": run_id, "started": started, **plain(info)}})
+
+    def reading(
+        self, judged: Judged, simulated: bool | None = None, time: datetime | None = None
+    ) -> None:
+        """Put one reading on record: when this returns, a power cut cannot take it away.
+
+        Args:
+            judged: the reading with its limit and verdict.
+            simulated: whether it came from a simulated bench; None: what the run says of itself.
+            time: when it was made, with a time zone; None: now.
+
+        Raises:
+            RecordError: it could not be written, or the run is finished.
+        """
+        with self._guard:
+            self._open()
+            sim = self.info.simulated if simulated is None else simulated
+            when = time or datetime.now(UTC)
+            self._readings.append([reading_cells(self.run_id, self.info, judged, sim, when)])
+            reading = judged.reading
+            line = budget_line(self._count, judged.step, reading.quantity, reading.budget)
+            self._count += 1
+            try:
+                self._budgets.write(line + "\n")
+                self._budgets.flush()
+            except OSError as error:
+                raise from_os(error, self.folder / BUDGETS, "writing a budget") from error
+            for trace in self._traces:
+                trace.flush()
+            if self._log is not None:
+                self._log.flush()
+                self._raise_log()
+
+    def finish(self, disposition: Disposition, reason: str, time: datetime | None = None) -> None:
+        """End the run: flush and close everything, then its last row in ``runs.csv``.
+
+        Raises:
+            RecordError: something could not be written (the last row is tried in any case), or the
+                run is finished already.
+        """
+        with self._guard:
+            self._open()
+            ended = time or datetime.now(UTC)
+            self.finished = True
+            trouble = self._close()
+            self._runs.append(
+                [run_cells(self.run_id, self.info, self.started, ended, disposition, reason)]
+            )
+            end = {"ended": ended, "disposition": disposition.value, "reason": reason}
+            self._write_facts({"run": end})
+            if trouble is not None:
+                raise trouble
+
+    def mark_simulated(self) -> None:
+        """From now on everything of this run is marked as simulated."""
+        self.info = replace(self.info, simulated=True)
+        self.facts({"run": {"simulated": True}})
+
+    def facts(self, facts: Mapping[str, object]) -> None:
+        """Put facts into ``run.json``: equipment, conditions, decision rule, plan.
+
+        Tables within tables are joined with what is there; all else is replaced. Takes
+        dataclasses, pydantic models, enums, times, arrays, measured numbers.
+
+        Raises:
+            RecordError: it could not be written.
+        """
+        with self._guard:
+            self._write_facts(facts)
+
+    def _write_facts(self, facts: Mapping[str, object]) -> None:
+        self._facts = merged(self._facts, plain(facts))
+        write_json(self.folder / FACTS, self._facts)
+
+    def keep(self, path: Path | str) -> Path:
+        """Copy a file that was used into the run's folder.
+
+        Returns:
+            the copy.
+
+        Raises:
+            RecordError: it cannot be read, or the copy cannot be written.
+        """
+        source = Path(path)
+        target = self._free_file(source.name)
+        try:
+            shutil.copyfile(source, target)
+        except OSError as error:
+            raise from_os(error, source, "keeping a copy") from error
+        return target
+
+    def keep_text(self, name: str, text: str) -> Path:
+        """Keep a text that came from no file, under ``name``.
+
+        Raises:
+            RecordError: it cannot be written.
+        """
+        target = self._free_file(name)
+        try:
+            target.write_text(text, encoding="utf-8", newline="")
+        except OSError as error:
+            raise from_os(error, target, "keeping a text") from error
+        return target
+
+    def _free_file(self, name: str) -> Path:
+        safe = Path(safe_name(name))
+        return free_path(self.folder / FILES, safe.stem, safe.suffix)
+
+    def trace(self, name: str, columns: Mapping[str, Iterable[float]]) -> Path:
+        """Keep a whole trace (CSV). Column names end in their unit: ``time_s``, ``sink_k``.
+
+        Raises:
+            UsageError: columns of different lengths.
+            RecordError: it cannot be written.
+        """
+        path = free_path(self.folder / TRACES, safe_name(name), ".csv")
+        write_trace(path, columns)
+        return path
+
+    def trace_writer(self, name: str, columns: Sequence[str]) -> TraceWriter:
+        """A trace that grows; flushed at every reading, closed at the latest with the run.
+
+        Raises:
+            RecordError: it cannot be written.
+        """
+        path = free_path(self.folder / TRACES, safe_name(name), ".csv")
+        writer = TraceWriter(path, columns)
+        self._traces.append(writer)
+        return writer
+
+    def message_log(self) -> MessageLog:
+        """The log of the messages; one for the run, however often it is asked for.
+
+        Raises:
+            RecordError: it cannot be opened.
+        """
+        if self._log is None:
+            self._log = MessageLog(self.folder / MESSAGES)
+        return self._log
+
+    def flush(self) -> None:
+        """Hand everything that is buffered to the system; never raises for the message log."""
+        if self._log is not None:
+            self._log.flush()
+        for trace in self._traces:
+            trace.flush()
+
+    def _close(self) -> RecordError | None:
+        """Close what is open; the first thing that went wrong."""
+        trouble: RecordError | None = None
+        for trace in self._traces:
+            try:
+                trace.close()
+            except RecordError as error:
+                trouble = trouble or error
+        try:
+            self._budgets.close()
+        except OSError as error:
+            trouble = trouble or from_os(error, self.folder / BUDGETS, "writing a budget")
+        if self._log is not None:
+            self._log.close()
+            try:
+                self._raise_log()
+            except RecordError as error:
+                trouble = trouble or error
+        return trouble
+
+    def _raise_log(self) -> None:
+        log = self._log
+        if log is not None and log.failure is not None:
+            raise from_os(log.failure, log.path, "writing the message log") from log.failure
+
+    def _open(self) -> None:
+        if self.finished:
+            raise RecordError("the run is finished; nothing can be added", where=self.run_id)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if self.finished:
+            return
+        text = str(error).strip() or (kind.__name__ if kind else "the run was left unfinished")
+        self.finish(Disposition.ABORTED, text.splitlines()[0])

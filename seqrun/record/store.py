@@ -1,0 +1,142 @@
+"""The results folder: starting a run, and reading back what all runs left.
+
+::
+
+    results/readings.csv     one row per reading, appended and synced as it happens
+    results/runs.csv         a row when a run starts and one when it ends
+    results/<run id>/        run.json, budgets.jsonl, messages.log, files/, traces/, the report
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from seqrun.files.serial import check_serial
+from seqrun.record.errors import RecordError, from_os
+from seqrun.record.places import is_run_id, new_run_id, run_folder
+from seqrun.record.rows import (
+    READING_COLUMNS,
+    RUN_COLUMNS,
+    ReadingRow,
+    RunInfo,
+    RunRow,
+    run_cells,
+)
+from seqrun.record.run import RunRecord
+from seqrun.record.table import Lock, Table
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_TRIES = 20
+
+
+class Store:
+    """One results folder. Nothing is made or written before :meth:`start`."""
+
+    def __init__(self, folder: Path | str) -> None:
+        self.folder = Path(folder)
+        self.lock = Lock(self.folder)
+        self.readings_table = Table(self.folder / "readings.csv", READING_COLUMNS, self.lock)
+        self.runs_table = Table(self.folder / "runs.csv", RUN_COLUMNS, self.lock)
+
+    def start(self, info: RunInfo, time: datetime | None = None) -> RunRecord:
+        """Begin a run: its id, its folder, its first row in ``runs.csv``.
+
+        Raises:
+            UsageError: the serial number cannot go on record.
+            RecordError: the results folder cannot be written.
+        """
+        check_serial(info.serial)
+        started = time or datetime.now(UTC)
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise from_os(error, self.folder, "making the results folder") from error
+        run_id = self._claim(info.serial, started)
+        record = RunRecord(
+            run_id, self.folder / run_id, info, started, self.readings_table, self.runs_table
+        )
+        self.runs_table.append([run_cells(run_id, info, started)])
+        return record
+
+    def _claim(self, serial: str, moment: datetime) -> str:
+        for _ in range(_TRIES):
+            run_id = new_run_id(serial, moment)
+            folder = run_folder(self.folder, run_id)
+            try:
+                folder.mkdir()
+            except FileExistsError:
+                continue
+            except OSError as error:
+                raise from_os(error, folder, "making the run's folder") from error
+            return run_id
+        raise RecordError("no free run id could be found", where=str(self.folder))
+
+    def readings(self, run_id: str | None = None) -> Iterator[ReadingRow]:
+        """Rows of ``readings.csv`` in the order they were written, of one run or of all.
+
+        Raises:
+            RecordError: the table cannot be read or a row does not hold what it should.
+        """
+        return self.readings_table.parsed(ReadingRow.parse, run_id)
+
+    def runs(self) -> list[RunRow]:
+        """All runs, oldest first; one without an end is aborted, "not finished".
+
+        Raises:
+            RecordError: the table cannot be read or a row does not hold what it should.
+        """
+        found: dict[str, RunRow] = {}
+        for row in self.runs_table.parsed(RunRow.parse):
+            before = found.get(row.run_id)
+            if before is None or row.finished or not before.finished:
+                found[row.run_id] = row
+        return sorted(found.values(), key=lambda row: (row.started_utc, row.run_id))
+
+    def run(self, name: str) -> RunRow:
+        """One run, by its id, by a part of it that only one id has, or "last".
+
+        Raises:
+            RecordError: no run is so named, or several are.
+        """
+        runs = self.runs()
+        if not runs:
+            raise RecordError(
+                "no run is on record here",
+                where=str(self.folder),
+                hint="seqrun run makes one; --results names another folder",
+            )
+        if name == "last":
+            return runs[-1]
+        exact = [row for row in runs if row.run_id == name]
+        found = exact or [row for row in runs if name and name in row.run_id]
+        if len(found) == 1:
+            return found[0]
+        recent = ", ".join(row.run_id for row in (found or runs)[-3:])
+        raise RecordError(
+            f"{'several runs are' if found else 'no run is'} named {name!r}",
+            expected=f"a run id, a part that only one has, or 'last'; the latest: {recent}",
+            where=str(self.folder),
+        )
+
+    def readings_frame(self) -> pd.DataFrame:
+        """``readings.csv`` as a pandas frame; see :func:`seqrun.record.frames.readings_frame`."""
+        from seqrun.record.frames import readings_frame
+
+        return readings_frame(self.readings_table)
+
+    def runs_frame(self) -> pd.DataFrame:
+        """Runs as a pandas frame, start and end of each in one row."""
+        from seqrun.record.frames import runs_frame
+
+        return runs_frame(self.runs())
+
+    def folders(self) -> list[Path]:
+        """The runs' folders that are there, oldest first."""
+        if not self.folder.is_dir():
+            return []
+        return sorted(p for p in self.folder.iterdir() if is_run_id(p.name) and p.is_dir())

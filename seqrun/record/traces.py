@@ -1,0 +1,138 @@
+"""Traces: curves and waveforms as CSV, plain numbers, the unit at the end of each column's name."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Self, TextIO
+
+from seqrun.errors import UsageError
+from seqrun.record import cells
+from seqrun.record.errors import RecordError, from_os
+from seqrun.record.table import encode
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+_BUFFER = 1 << 17
+
+
+class TraceWriter:
+    """Writes a trace point by point, for curves that grow while the unit heats.
+
+    Points are buffered; :meth:`flush` hands them to the system, :meth:`close` ends the trace.
+    """
+
+    def __init__(self, path: Path, columns: Sequence[str]) -> None:
+        self.path = path
+        self.columns = _checked(columns, path)
+        try:
+            self._file = open_text(path)
+            self._file.write(encode([self.columns]).decode())
+        except OSError as error:
+            raise from_os(error, path, "writing a trace") from error
+
+    def row(self, *values: float) -> None:
+        """One point, its numbers in the order of the columns. NaN and infinity become empty.
+
+        Raises:
+            UsageError: it has more or fewer numbers than there are columns.
+            RecordError: the disk is full or gone.
+        """
+        if len(values) != len(self.columns):
+            raise UsageError(
+                f"a point of {len(values)} numbers",
+                expected=f"{len(self.columns)}: {', '.join(self.columns)}",
+                where=self.path.name,
+            )
+        try:
+            self._file.write(",".join(map(cells.number, values)) + "\r\n")
+        except OSError as error:
+            raise from_os(error, self.path, "writing a trace") from error
+
+    def flush(self) -> None:
+        if not self._file.closed:
+            try:
+                self._file.flush()
+            except OSError as error:
+                raise from_os(error, self.path, "writing a trace") from error
+
+    def close(self) -> None:
+        try:
+            self._file.close()
+        except OSError as error:
+            raise from_os(error, self.path, "writing a trace") from error
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+
+def write_trace(path: Path, columns: Mapping[str, Iterable[float]]) -> None:
+    """A whole trace at once: columns of equal length.
+
+    Raises:
+        UsageError: the columns differ in length, or there is none.
+        RecordError: the disk is full or the folder cannot be written.
+    """
+    names = _checked(tuple(columns), path)
+    lists = [_floats(values) for values in columns.values()]
+    lengths = {len(values) for values in lists}
+    if len(lengths) != 1:
+        told = ", ".join(f"{n} {len(v)}" for n, v in zip(names, lists, strict=True))
+        raise UsageError(
+            f"columns of different lengths: {told}",
+            expected="as many points in each column",
+            where=path.name,
+        )
+    texts = [map(cells.number, values) for values in lists]
+    try:
+        with open_text(path) as file:
+            file.write(encode([names]).decode())
+            lines = map(",".join, zip(*texts, strict=True))
+            file.writelines(line + "\r\n" for line in lines)
+    except OSError as error:
+        raise from_os(error, path, "writing a trace") from error
+
+
+def read_trace(path: Path) -> dict[str, npt.NDArray[np.float64]]:
+    """A trace back as arrays by column name; an empty cell is NaN.
+
+    Raises:
+        RecordError: it cannot be read, or is not a table of numbers.
+    """
+    import pandas as pd
+
+    try:
+        frame = pd.read_csv(path, dtype="float64", encoding="utf-8")
+    except OSError as error:
+        raise from_os(error, path, "reading a trace") from error
+    except ValueError as error:
+        raise RecordError(
+            f"not a table of numbers: {error}", where=str(path), hint="it was edited by hand"
+        ) from error
+    return {str(name): frame[name].to_numpy() for name in frame.columns}
+
+
+def open_text(path: Path) -> TextIO:
+    """A new file for lines whose ends are written as given."""
+    return path.open("x", encoding="utf-8", newline="", buffering=_BUFFER)
+
+
+def _floats(values: Iterable[float]) -> list[float]:
+    listed = getattr(values, "tolist", None)  # a NumPy array, without a call per point
+    return listed() if callable(listed) else list(values)
+
+
+def _checked(columns: Sequence[str], path: Path) -> tuple[str, ...]:
+    names = tuple(cells.text(name) for name in columns)
+    if not names or not all(names) or len(set(names)) != len(names):
+        raise UsageError(
+            f"columns {list(columns)}",
+            expected="at least one column, each with a name of its own that ends in its unit",
+            where=path.name,
+        )
+    return names
