@@ -1,0 +1,211 @@
+"""``ScpiDevice``: what every virtual instrument is by the standard, before it is a meter or a scope.
+
+A subclass declares its commands and nothing else::
+
+    class Lamp(ScpiDevice):
+        model = "SIMULATED LAMP"
+
+        def __init__(self) -> None:
+            super().__init__(serial="L1")
+            self.reset()
+
+        def reset(self) -> None:
+            self.level = [0.0, 0.0]
+
+        @command("[SOURce<1-2>:]LEVel[:IMMediate]", Numeric(unit="W", min=0.0, max=60.0))
+        def set_level(self, call: Call, watts: float) -> None:
+            self.level[call.suffix - 1] = watts
+
+        @query("[SOURce<1-2>:]LEVel[:IMMediate]?")
+        def level_of(self, call: Call) -> float:
+            return self.level[call.suffix - 1]
+
+``lamp.execute(b"SOUR2:LEV 500MW;LEV? MAX;LEV?")`` then gives
+``b"+6.000000000E+01;+5.000000000E-01\\n"``.
+
+The three faces of a device: ``receive`` / ``read_output`` for a controller that reads when it
+likes (message exchange protocol with its query errors), ``execute_into`` for a stream that takes
+each response as it is made, ``execute`` for a quick look. None of them locks: whoever owns
+several devices around one world serialises them with one lock.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+from functools import lru_cache
+from typing import ClassVar
+
+from demo_sim.scpi import status
+from demo_sim.scpi.common import CommonCommands
+from demo_sim.scpi.errors import ScpiError, event_bit
+from demo_sim.scpi.framing import MessageFramer, Overrun
+from demo_sim.scpi.output import OutputQueue
+from demo_sim.scpi.parameters import Deferred
+from demo_sim.scpi.response import encode
+from demo_sim.scpi.tree import CommandTree, Invocation, Program, declarations
+
+_log = logging.getLogger(__name__)
+
+# Messages up to this length are parsed once and remembered; longer ones rarely repeat.
+_LONGEST_REMEMBERED = 256
+_REMEMBERED = 512
+
+
+class ScpiDevice(CommonCommands):
+    """Base of the virtual instruments; see the module's docstring for how to subclass.
+
+    Hooks to override: ``reset`` (*RST), ``self_test`` (*TST?), ``trigger`` (*TRG),
+    ``operation_pending`` and ``wait_operations`` (*OPC, *OPC?, *WAI), ``begin_message``,
+    ``update_conditions``.
+
+    Args:
+        serial: third field of the identification.
+    """
+
+    longest_message: ClassVar[int] = 16 << 20  # longer ones are −363
+    input_capacity: ClassVar[int] = 16 << 10  # with output_capacity: when −430 happens
+    output_capacity: ClassVar[int] = 16 << 10
+
+    _tree: ClassVar[CommandTree]
+    _remembered: ClassVar[Callable[[bytes], Program]]
+
+    def __init_subclass__(cls, **kwargs: object) -> None:
+        super().__init_subclass__(**kwargs)
+        _build(cls)
+
+    def __init__(self, *, serial: str = "0") -> None:
+        super().__init__(serial=serial)
+        self._framer = MessageFramer(self.longest_message)
+
+    # --- for a controller that reads when it likes ------------------------------------------
+    def receive(self, data: bytes, end: bool = True) -> None:
+        """Take bytes from a controller; complete messages are executed before it returns.
+
+        ``end``: the link marks the last byte with END. A response that is still unread when the
+        next message comes is lost and leaves −410 (IEEE 488.2, 6.3.2.3).
+        """
+        for message in self._framer.feed(data, end):
+            if self.output:
+                self.output.clear()
+                self.push_error(ScpiError(-410))
+            self.execute_into(message, self.output)
+
+    def read_output(self, most: int = 1 << 30) -> bytes:
+        """Up to ``most`` bytes of the response; empty with −420 when there is none (6.3.2.2)."""
+        if not self.output:
+            self.push_error(ScpiError(-420))
+            return b""
+        return self.output.read(most)
+
+    def clear(self) -> None:
+        """Device clear: input and output forgotten, status untouched (IEEE 488.2, 5.8)."""
+        self._framer.clear()
+        self.output.clear()
+        self.cancel_operation_complete()
+
+    # --- for streams and tests --------------------------------------------------------------
+    def execute(self, message: bytes | str) -> bytes:
+        """Execute whole messages and return the response bytes, ``b""`` when there are none."""
+        data = message.encode("ascii") if isinstance(message, str) else message
+        output = OutputQueue()
+        for one in MessageFramer(self.longest_message).feed(data, True):
+            self.execute_into(one, output)
+        return output.read(output.size) if output else b""
+
+    def execute_into(self, message: bytes | Overrun, output: OutputQueue) -> None:
+        """Execute one message without its terminator; append the response message, if any."""
+        if isinstance(message, Overrun):
+            self.push_error(ScpiError(-363, f"more than {self.longest_message} bytes"))
+            return
+        self._answering = output
+        try:
+            self._run(message, output)
+        finally:
+            self._answering = self.output
+            self.note_service_request()
+
+    def _run(self, message: bytes, output: OutputQueue) -> None:
+        if len(message) <= _LONGEST_REMEMBERED and b"#" not in message:
+            program = type(self)._remembered(message)
+        else:
+            program = self._tree.parse(message)
+        self.begin_message()
+        before = output.size
+        deadlocked = indefinite = False
+        for invocation in program.invocations:
+            if indefinite and invocation.is_query:
+                # 6.5.7.5.7: a response without an end of its own cannot be followed by another.
+                self.push_error(ScpiError(-440, invocation.call.header))
+                continue
+            try:
+                result = self._invoke(invocation)
+                if not invocation.is_query or deadlocked:
+                    continue
+                piece = encode(result)
+            except ScpiError as error:
+                self.push_error(error)
+                continue
+            except Exception as error:  # a virtual instrument must outlive its own mistakes
+                _log.exception("%s in %s", self.model, invocation.call.header)
+                self.push_error(ScpiError(-310, f"{type(error).__name__}: {error}"))
+                continue
+            if output.size > before:
+                output.append(b";")
+            if isinstance(piece, list):
+                for part in piece:
+                    output.append(part)
+            else:
+                output.append(piece)
+            indefinite = invocation.indefinite
+            if (
+                output.size - before > self.output_capacity
+                and len(message) > self.input_capacity
+                and invocation is not program.invocations[-1]
+            ):
+                # 6.3.1.7: the controller still waits to send, we wait for it to read.
+                output.clear()
+                before = 0
+                deadlocked = True
+                self.push_error(ScpiError(-430))
+        if program.error is not None:
+            self.push_error(program.error)
+        if output.size > before:
+            output.append(b"\n")
+
+    def _invoke(self, invocation: Invocation) -> object:
+        if not invocation.deferred:
+            return invocation.handler(self, invocation.call, *invocation.values)
+        values = [
+            value.resolve(self, invocation.call) if type(value) is Deferred else value
+            for value in invocation.values
+        ]
+        return invocation.handler(self, invocation.call, *values)
+
+    # --- errors ----------------------------------------------------------------------------
+    def push_error(self, error: ScpiError) -> None:
+        """Enter an error into the queue and its class into the event status register."""
+        self.event_status |= event_bit(error.number)
+        if not self.errors.push(error.number, error.text):
+            self.event_status |= status.DEVICE_ERROR  # −350 itself is device-dependent
+
+
+def _build(cls: type[ScpiDevice]) -> None:
+    """The command tree of a class: its own methods over its bases', then its status structures."""
+    tree = CommandTree()
+    entered: set[str] = set()
+    for base in cls.__mro__:  # the most derived declaration of a method's name counts
+        for name, function in vars(base).items():
+            if name in entered or not callable(function):
+                continue
+            for declaration in declarations(function):
+                entered.add(name)
+                tree.add(getattr(cls, name), declaration)
+    for structure in cls.status_structures:
+        for handler, declaration in structure.commands():
+            tree.add(handler, declaration)
+    cls._tree = tree
+    cls._remembered = staticmethod(lru_cache(maxsize=_REMEMBERED)(tree.parse))
+
+
+_build(ScpiDevice)
