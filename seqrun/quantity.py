@@ -23,6 +23,8 @@ import quantiphy
 from pydantic import BeforeValidator, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
+from seqrun.errors import FileError
+
 LONGEST = 64  # characters; nobody writes a longer quantity on purpose
 
 
@@ -116,12 +118,12 @@ _SCALED = frozenset({"V", "A", "W", "Ω", "Hz", "s", "J", "F", "V/s"})  # units 
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?")
 
 
-class QuantityError(ValueError):
-    """A text is not the quantity that is wanted. The caller adds file, step and key."""
+class QuantityError(FileError):
+    """A text is not the quantity that is wanted. Who reads the file adds step and key."""
 
     def __init__(self, found: str, expected: str) -> None:
-        super().__init__(f"{found}; expected {expected}")
-        self.found, self.expected = found, expected
+        super().__init__(found, expected=expected)
+        self.wanted = expected
 
 
 @dataclass(frozen=True, slots=True)
@@ -275,7 +277,7 @@ def _validate(value: Any, *, unit: str) -> float:
         try:
             return parse(value, unit)
         except QuantityError as problem:
-            raise custom_error(problem.found, problem.expected) from problem
+            raise custom_error(problem.found, problem.wanted) from problem
     if isinstance(value, int | float) and not isinstance(value, bool):
         if unit == "" and math.isfinite(value):
             return float(value)

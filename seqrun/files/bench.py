@@ -10,9 +10,10 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import BeforeValidator, Field, StringConstraints, WithJsonSchema
 
+from seqrun.errors import FileError
 from seqrun.files.common import FileModel, Problem, Strict, load, load_text, one_of, refuse
 from seqrun.files.shipped import find
-from seqrun.files.unit import Unit
+from seqrun.files.unit import Unit, load_unit
 from seqrun.quantity import Fraction, Ohms, Watts, custom_error
 
 Key = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]{0,31}$")]
@@ -222,7 +223,26 @@ def load_bench(path: str | Path) -> Bench:
     Raises:
         FileError: missing, or with something wrong in it.
     """
-    return load(Bench, Path(path), _all)
+
+    def everything(bench: Bench) -> Iterator[Problem]:
+        yield from _all(bench)
+        yield from _files_named(bench, Path(path))
+
+    return load(Bench, Path(path), everything)
+
+
+def _files_named(bench: Bench, path: Path) -> Iterator[Problem]:
+    """Drivers and unit sheet exist, and the sheet has the nodes that the leads are on."""
+    for key, instrument in bench.instrument.items():
+        try:
+            find("driver", instrument.driver, path)
+        except FileError as problem:
+            yield Problem(f"instrument.{key}, driver", problem.found, problem.expected or "")
+    if bench.unit:
+        try:
+            yield from against_unit(bench, load_unit(bench.unit, path))
+        except FileError as problem:
+            yield Problem("unit", str(problem))
 
 
 def driver_path(bench: Bench, key: str) -> Path:

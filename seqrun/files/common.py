@@ -166,11 +166,18 @@ def load_text(
     text: str,
     path: Path,
     more: Callable[[M], Iterable[Problem]] | None = None,
+    anyhow: Callable[[dict[str, Any]], Iterable[Problem]] | None = None,
 ) -> M:
-    """The same from text in memory; ``path`` is what errors call it."""
-    loaded, problems = validate(model, parse_toml(text, path))
+    """The same from text in memory; ``path`` is what errors call it.
+
+    ``anyhow`` finds what can be found in a table that does not fit the model.
+    """
+    table = parse_toml(text, path)
+    loaded, problems = validate(model, table)
     if loaded is not None and more is not None:
         problems = [*problems, *more(loaded)]
+    elif anyhow is not None:
+        problems = [*problems, *anyhow(table)]
     refuse(path, problems)
     assert loaded is not None
     loaded._path, loaded._text = path, text
@@ -218,9 +225,37 @@ def _translate(model: type[BaseModel], data: Any, error: Any, prefix: str) -> Pr
     if kind == "literal_error":
         allowed = str(context["expected"]).replace(" or ", ", ").split(", ")
         return Problem(where, _show(value), one_of(str(value), [a.strip("'") for a in allowed]))
+    if kind in _EXPECTED:
+        return Problem(where, _show(value), _EXPECTED[kind])
+    if kind == "string_pattern_mismatch":
+        hint = _hint(model, location) if isinstance(location[-1], str) else ""
+        return Problem(where, _show(value), hint or "small letters, digits and _")
     message = str(error["msg"])
     message = message.removeprefix("Input should be ").removeprefix("Value error, ")
     return Problem(where, _show(value), message[:1].lower() + message[1:])
+
+
+_TEXT, _LIST, _TABLE = 'text in "quotes"', "a list in [brackets]", "a table"
+_EXPECTED = {
+    "string_type": _TEXT,
+    "tuple_type": _LIST,
+    "list_type": _LIST,
+    "dict_type": _TABLE,
+    "model_type": _TABLE,
+    "model_attributes_type": _TABLE,
+    "bool_type": "true or false",
+    "bool_parsing": "true or false",
+    "int_type": "a whole number",
+    "int_parsing": "a whole number",
+    "int_from_float": "a whole number",
+    "float_type": "a number",
+    "float_parsing": "a number",
+    "finite_number": "a finite number",
+    "date_type": "a date such as 2026-05-11",
+    "date_parsing": "a date such as 2026-05-11",
+    "date_from_datetime_parsing": "a date such as 2026-05-11",
+    "date_from_datetime_inexact": "a date such as 2026-05-11",
+}
 
 
 def _raw(data: Any, location: Sequence[str | int], otherwise: Any) -> Any:

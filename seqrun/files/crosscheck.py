@@ -2,69 +2,92 @@
 
 from __future__ import annotations
 
+import fnmatch
 import typing
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
 from types import UnionType
 from typing import Any
 
 from seqrun.errors import FileError
-from seqrun.files.common import Problem, nearest, one_of
+from seqrun.files.common import Problem, one_of
 from seqrun.files.expression import InUnit
 from seqrun.files.fields import StepFields
 from seqrun.files.unit import UNIT_OF_NAME, Unit
 
 
-def cross_check(steps: Sequence[StepFields], unit: Unit | None) -> list[Problem]:
-    """Problems of expanded steps. Without a unit, points and ids that depend on its channels are
-    left for when it is known."""
+@dataclass
+class _Known:
+    """What a step may refer to while the steps are gone through in order."""
+
+    units: dict[str, str]
+    ids: list[str]
+    broken: Sequence[str]
+    strict: bool
+    seen: dict[str, StepFields] = field(default_factory=dict)
+
+    def fault(self, name: str, among: Iterable[str], what: str) -> tuple[str, str] | None:
+        """Found and expected for a name that is not known yet; None when it may be right."""
+        if any(i == name or i.startswith(f"{name}.") for i in self.ids):
+            return f"'{name}' is a later step (or this one)", "the id of an earlier step"
+        if any(fnmatch.fnmatchcase(name, b) or b.startswith(f"{name}.") for b in self.broken):
+            return None
+        if not self.strict and self._may_depend_on_unit(name):
+            return None
+        return f"{what} '{name}'", one_of(name, among)
+
+    def _may_depend_on_unit(self, name: str) -> bool:
+        """Whether a name with the unit's own channel in it could be one of the steps."""
+        return "." in name and name.split(".")[0] in {i.split(".")[0] for i in self.ids}
+
+
+def cross_check(
+    steps: Sequence[StepFields], unit: Unit | None, broken: Sequence[str] = ()
+) -> list[Problem]:
+    """Problems of expanded steps.
+
+    Args:
+        unit: without it, points and ids that depend on its channels are left for later.
+        broken: patterns of the ids of steps that could not be made.
+    """
     problems: list[Problem] = []
-    seen: dict[str, StepFields] = {}
-    later = {step.id: step for step in steps}
     units = {n: q.unit for n, q in unit.names().items()} if unit else dict(UNIT_OF_NAME)
+    known = _Known(units, [step.id for step in steps], broken, unit is not None)
     for step in steps:
         where = f"step {step.number} '{step.id}'"
-        if step.id in seen:
-            before = seen[step.id].number
+        if step.id in known.seen and not any(fnmatch.fnmatchcase(step.id, b) for b in broken):
+            before = known.seen[step.id].number
             again = f"in step {before} and again" if before != step.number else "twice in one step"
             problems.append(Problem(f"{where}, id", f"'{step.id}' stands {again}", "each id once"))
-        problems += _expressions(step, where, units, later, unit is not None)
-        problems += _conditions(step, where, seen, later, unit is not None)
-        problems += _references(step, where, seen, later, unit is not None)
+        problems += _expressions(step, where, known)
+        problems += _conditions(step, where, known)
+        problems += _references(step, where, known)
         if unit is not None:
             problems += _points(step, where, unit)
-        seen.setdefault(step.id, step)
+        known.seen.setdefault(step.id, step)
         units.setdefault(step.id, step.unit)
     return list(dict.fromkeys(problems))
 
 
-def _expressions(
-    step: StepFields,
-    where: str,
-    units: Mapping[str, str],
-    later: Mapping[str, StepFields],
-    strict: bool,
-) -> Iterator[Problem]:
+def _expressions(step: StepFields, where: str, known: _Known) -> Iterator[Problem]:
     wanted = units_of_fields(type(step))
     for key, expression in step.expressions():
-        unknown = sorted(name for name in expression.names() if name not in units)
+        unknown = sorted(name for name in expression.names() if name not in known.units)
         for name in unknown:
-            if name in later:
-                found = f"'{name}' is a later step (or this one)"
-                yield Problem(f"{where}, {key}", found, "the id of an earlier step")
-            elif strict or not _may_depend_on_unit(name, later):
-                yield Problem(f"{where}, {key}", f"unknown name '{name}'", one_of(name, units))
+            if fault := known.fault(name, known.units, "unknown name"):
+                yield Problem(f"{where}, {key}", *fault)
         if unknown:
             continue
-        unit = wanted.get(key, "?")
+        unit = wanted.get(key)
         if key.startswith("limit."):
             unit = step.unit
         elif key == "settle.within":
             unit = "K" if step.unit == "°C" else step.unit
         try:
-            if unit == "?":
-                expression.kind(units)
+            if unit is None:
+                expression.kind(known.units)
             else:
-                expression.check(unit, units)
+                expression.check(unit, known.units)
         except FileError as problem:
             yield Problem(f"{where}, {key}", problem.found, problem.expected or "")
 
@@ -72,8 +95,8 @@ def _expressions(
 def units_of_fields(kind: type[StepFields]) -> dict[str, str]:
     """Unit of each field that is an expression with a declared unit."""
     found: dict[str, str] = {}
-    for name, field in kind.model_fields.items():
-        for mark in (*field.metadata, *_marks(field.annotation)):
+    for name, info in kind.model_fields.items():
+        for mark in (*info.metadata, *_marks(info.annotation)):
             if isinstance(mark, InUnit):
                 found[name] = mark.unit
     return found
@@ -88,50 +111,24 @@ def _marks(annotation: Any) -> Iterator[Any]:
             yield from _marks(part)
 
 
-def _conditions(
-    step: StepFields,
-    where: str,
-    seen: Mapping[str, StepFields],
-    later: Mapping[str, StepFields],
-    strict: bool,
-) -> Iterator[Problem]:
+def _conditions(step: StepFields, where: str, known: _Known) -> Iterator[Problem]:
     for condition in step.only_if:
-        if condition.matches(seen):
+        if condition.matches(known.seen):
             continue
-        pattern = condition.pattern
-        if condition.matches(later):
-            found = f"'{pattern}' is a later step (or this one)"
+        if condition.matches(known.ids):
+            found = f"'{condition.pattern}' is a later step (or this one)"
             yield Problem(f"{where}, only_if", found, "the id of an earlier step")
-        elif strict or not _may_depend_on_unit(pattern, later):
-            yield Problem(f"{where}, only_if", f"no step '{pattern}'", one_of(pattern, seen))
+        elif fault := known.fault(condition.pattern, known.seen, "no step"):
+            yield Problem(f"{where}, only_if", *fault)
 
 
-def _references(
-    step: StepFields,
-    where: str,
-    seen: Mapping[str, StepFields],
-    later: Mapping[str, StepFields],
-    strict: bool,
-) -> Iterator[Problem]:
+def _references(step: StepFields, where: str, known: _Known) -> Iterator[Problem]:
     for key in type(step).id_fields:
         for name in _texts(getattr(step, key, None)):
-            if _begins(name, seen):
+            if any(i == name or i.startswith(f"{name}.") for i in known.seen):
                 continue
-            if _begins(name, later):
-                found = f"'{name}' is a later step (or this one)"
-                yield Problem(f"{where}, {key}", found, "the id of an earlier step")
-            elif strict or not _may_depend_on_unit(name, later):
-                yield Problem(f"{where}, {key}", f"no step '{name}'", one_of(name, seen))
-
-
-def _begins(name: str, ids: Iterable[str]) -> bool:
-    return any(i == name or i.startswith(f"{name}.") for i in ids)
-
-
-def _may_depend_on_unit(name: str, ids: Iterable[str]) -> bool:
-    """Whether a name with the unit's own channel in it could be one of the steps."""
-    first = name.split(".")[0]
-    return "." in name and nearest(first, {i.split(".")[0] for i in ids}) == first
+            if fault := known.fault(name, known.seen, "no step"):
+                yield Problem(f"{where}, {key}", *fault)
 
 
 def _points(step: StepFields, where: str, unit: Unit) -> Iterator[Problem]:

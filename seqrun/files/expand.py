@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from seqrun.errors import FileError
 from seqrun.files.common import Problem, one_of, refuse, validate
 from seqrun.files.crosscheck import cross_check
+from seqrun.files.expression import fill, placeholders
 from seqrun.files.fields import StepFields
 from seqrun.files.repeat import Repeat, bindings_of, fill_entry
 from seqrun.files.unit import Unit
@@ -23,8 +24,8 @@ def expand_all(sequence: Sequence, unit: Unit) -> list[StepFields]:
         FileError: listing all that does not fit the unit: points, names, kinds of quantity,
             references to later steps, ids that stand twice.
     """
-    steps, problems = expand_leniently(sequence, unit)
-    problems += cross_check(steps, unit)
+    steps, problems, broken = expand_leniently(sequence, unit)
+    problems += cross_check(steps, unit, broken)
     problems += check_trips(sequence, {name: q.unit for name, q in unit.names().items()})
     refuse(sequence.where, problems)
     return steps
@@ -44,15 +45,21 @@ def expand(
     return [(step, dict(step.bindings)) for step in steps]
 
 
-def expand_leniently(sequence: Sequence, unit: Unit) -> tuple[list[StepFields], list[Problem]]:
-    """The steps that can be made, and what is wrong with the others."""
+def expand_leniently(
+    sequence: Sequence, unit: Unit
+) -> tuple[list[StepFields], list[Problem], list[str]]:
+    """The steps that can be made, what is wrong with the others, and patterns of their ids (so
+    that what refers to them is not called wrong too)."""
     steps: list[StepFields] = []
     problems: list[Problem] = []
+    broken: list[str] = []
     for number, entry in enumerate(sequence.step, 1):
         made, wrong = _expand_one(sequence, entry, number, unit)
         steps += made
         problems += wrong
-    return steps, problems
+        if wrong and isinstance(entry.get("id"), str):
+            broken.append(fill(entry["id"], dict.fromkeys(placeholders(entry["id"]), "*")))
+    return steps, problems, broken
 
 
 def _expand_one(

@@ -19,7 +19,6 @@ import math
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from fractions import Fraction as Ratio
 from typing import Annotated, Any
 
 import simpleeval
@@ -28,11 +27,9 @@ from pydantic_core import CoreSchema, core_schema
 
 from seqrun.errors import FileError
 from seqrun.files.common import one_of
+from seqrun.files.term import FUNCTIONS, Term, term_of, unit_of
 from seqrun.quantity import (
-    DIMENSIONS,
-    PLAIN,
     SPELLINGS,
-    Dimension,
     Quantity,
     QuantityError,
     custom_error,
@@ -44,8 +41,6 @@ from seqrun.quantity import (
 
 LONGEST_EXPRESSION = 200
 DEEPEST = 20  # parentheses
-LARGEST_EXPONENT = 8
-FUNCTIONS = ("min", "max", "abs", "sqrt")
 
 _UNIT = "|".join(re.escape(u) for u in sorted(SPELLINGS, key=len, reverse=True) if u)
 _WORD = r"[A-Za-z0-9_{}]+"
@@ -60,133 +55,7 @@ _TOKEN = re.compile(
 )
 
 
-@dataclass(frozen=True, slots=True)
-class _Term:
-    """An operand: a value in base units and what it is made of."""
-
-    value: float
-    dimension: Dimension
-    celsius: bool = False  # a point on the °C scale
-
-    def _like(self, other: _Term, verb: str) -> None:
-        if self.dimension != other.dimension:
-            raise QuantityError(
-                f"{_name(self)} {verb} {_name(other)}", "quantities of the same kind"
-            )
-
-    def _no_point(self) -> None:
-        if self.celsius:
-            raise QuantityError(
-                "arithmetic with a temperature in °C", "a rise in K, or the difference of two in °C"
-            )
-
-    def __add__(self, other: _Term) -> _Term:
-        self._like(other, "plus")
-        if self.celsius and other.celsius:
-            self._no_point()
-        return _Term(self.value + other.value, self.dimension, self.celsius or other.celsius)
-
-    def __sub__(self, other: _Term) -> _Term:
-        self._like(other, "minus")
-        if other.celsius and not self.celsius:
-            self._no_point()
-        celsius = self.celsius and not other.celsius
-        return _Term(self.value - other.value, self.dimension, celsius)
-
-    def __mul__(self, other: _Term) -> _Term:
-        self._no_point()
-        other._no_point()
-        return _Term(self.value * other.value, self.dimension.times(other.dimension))
-
-    def __truediv__(self, other: _Term) -> _Term:
-        self._no_point()
-        other._no_point()
-        if other.value == 0.0:
-            raise QuantityError("division by zero", "a divisor that is not zero")
-        return _Term(
-            self.value / other.value, self.dimension.times(other.dimension.power(Ratio(-1)))
-        )
-
-    def __pow__(self, other: _Term) -> _Term:
-        self._no_point()
-        if other.dimension != PLAIN:
-            raise QuantityError(f"an exponent that is {_name(other)}", "a bare number")
-        exponent = other.value
-        if math.isnan(exponent):
-            if self.dimension != PLAIN:
-                raise QuantityError("an exponent that varies", "a number, such as 2")
-            return _Term(math.nan, PLAIN)
-        if abs(exponent) > LARGEST_EXPONENT:
-            raise QuantityError(
-                f"an exponent of {exponent:g}", f"one of no more than {LARGEST_EXPONENT}"
-            )
-        if self.value < 0.0 and not exponent.is_integer():
-            raise QuantityError("a root of a negative number", "a number that is not negative")
-        if self.value == 0.0 and exponent < 0.0:
-            raise QuantityError("division by zero", "a divisor that is not zero")
-        ratio = Ratio(exponent).limit_denominator(1000)
-        return _Term(self.value**exponent, self.dimension.power(ratio))
-
-    def __neg__(self) -> _Term:
-        self._no_point()
-        return _Term(-self.value, self.dimension)
-
-    def __pos__(self) -> _Term:
-        return self
-
-
-def _name(term: _Term) -> str:
-    return kind(_unit_of(term))
-
-
-def _unit_of(term: _Term) -> str:
-    if term.celsius:
-        return "°C"
-    for unit, dimension in DIMENSIONS.items():
-        if dimension == term.dimension:
-            return unit
-    symbols = ("V", "A", "s", "K", "dB")
-    parts = [
-        symbol if power == 1 else f"{symbol}^{power}"
-        for symbol, power in zip(symbols, term.dimension, strict=True)
-        if power
-    ]
-    return "·".join(parts)
-
-
-def _extreme(pick: Callable[[float, float], float]) -> Callable[..., _Term]:
-    def choose(*terms: _Term) -> _Term:
-        if not terms:
-            raise QuantityError("min or max of nothing", "at least one quantity in parentheses")
-        value = terms[0].value
-        for term in terms[1:]:
-            terms[0]._like(term, "beside")
-            if term.celsius != terms[0].celsius:
-                term._no_point()
-                terms[0]._no_point()
-            # not min(): a value that is not known yet (nan) must stay unknown
-            value = math.nan if math.isnan(term.value + value) else pick(value, term.value)
-        return _Term(value, terms[0].dimension, terms[0].celsius)
-
-    return choose
-
-
-def _absolute(term: _Term) -> _Term:
-    term._no_point()
-    return _Term(abs(term.value), term.dimension)
-
-
-def _root(term: _Term) -> _Term:
-    return term ** _Term(0.5, PLAIN)
-
-
-_FUNCTIONS: dict[str, Callable[..., _Term]] = {
-    "min": _extreme(min),
-    "max": _extreme(max),
-    "abs": _absolute,
-    "sqrt": _root,
-}
-_OPERATORS: dict[type[ast.AST], Callable[..., _Term]] = {
+_OPERATORS: dict[type[ast.AST], Callable[..., Term]] = {
     ast.Add: lambda a, b: a + b,
     ast.Sub: lambda a, b: a - b,
     ast.Mult: lambda a, b: a * b,
@@ -288,7 +157,7 @@ class Expression:
         term = self._run(names)
         if not math.isfinite(term.value):
             raise FileError(f'"{self.text}" is not a finite number', expected="smaller numbers")
-        return Quantity(term.value, _unit_of(term))
+        return Quantity(term.value, unit_of(term))
 
     def evaluate_in(self, unit: str, names: Mapping[str, Quantity]) -> float:
         """The value in a unit.
@@ -307,7 +176,7 @@ class Expression:
             FileError: unknown name, or kinds that do not go together.
         """
         unknown = {name: Quantity(math.nan, unit_) for name, unit_ in units.items()}
-        return _unit_of(self._run(unknown))
+        return unit_of(self._run(unknown))
 
     def check(self, unit: str, units: Mapping[str, str]) -> None:
         """See that it comes to ``unit`` when names have the units given, before values exist.
@@ -332,17 +201,17 @@ class Expression:
                 expected=f"{kind(unit)}, {example(unit)}",
             ) from None
 
-    def _run(self, names: Mapping[str, Quantity]) -> _Term:
-        terms: dict[str, _Term] = {}
+    def _run(self, names: Mapping[str, Quantity]) -> Term:
+        terms: dict[str, Term] = {}
         for index, operand in enumerate(self._operands):
             if isinstance(operand, str):
                 if operand not in names:
                     raise _unknown(operand, self.text, names)
                 operand = names[operand]
-            terms[f"n{index}"] = _term(operand)
+            terms[f"n{index}"] = term_of(operand)
         if self._program is None:
             return terms["n0"]
-        evaluator = simpleeval.SimpleEval(operators=_OPERATORS, functions=_FUNCTIONS, names=terms)
+        evaluator = simpleeval.SimpleEval(operators=_OPERATORS, functions=FUNCTIONS, names=terms)
         try:
             result = evaluator.eval(self.text, previously_parsed=self._program)
         except QuantityError as problem:
@@ -354,7 +223,7 @@ class Expression:
                 f'"{self.text}" is not arithmetic that is understood here',
                 expected="+ - * / ** and min( ), max( ), abs( ), sqrt( )",
             ) from None
-        if not isinstance(result, _Term):
+        if not isinstance(result, Term):
             raise FileError(f'"{self.text}" does not come to a quantity', expected="arithmetic")
         return result
 
@@ -418,16 +287,6 @@ KelvinsExpression = Annotated[Expression, InUnit("K")]
 def _looks_like_a_quantity(text: str) -> bool:
     """One number and one word: better told what is wrong with the quantity than the arithmetic."""
     return re.fullmatch(r"[+-]?[\d.,]+(?:[eE][+-]?\d+)?\s*[^\W\d_]*[%°]?\w*", text) is not None
-
-
-def _term(quantity: Quantity) -> _Term:
-    if quantity.unit not in DIMENSIONS:
-        raise FileError(
-            f"a quantity in '{quantity.unit}' cannot be calculated with",
-            expected=f"one of {' '.join(u for u in DIMENSIONS if u)}",
-        )
-    value = quantity.value / 100.0 if quantity.unit == "%" else quantity.value
-    return _Term(value, DIMENSIONS[quantity.unit], quantity.unit == "°C")
 
 
 def _unknown(name: str, text: str, names: Mapping[str, Quantity]) -> FileError:

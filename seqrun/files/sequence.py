@@ -163,9 +163,16 @@ def sequence_from_text(
 
     def more(sequence: Sequence) -> Iterator[Problem]:
         sequence._kinds = step_kinds
-        steps, problems = expand_leniently(sequence, unit or sample_unit())
+        steps, problems, broken = expand_leniently(sequence, unit or sample_unit())
         yield from problems
-        yield from cross_check(steps, unit)
+        yield from cross_check(steps, unit, broken)
         yield from check_trips(sequence, UNIT_OF_NAME)
 
-    return load_text(Sequence, text, Path(path), more)
+    def anyhow(table: dict[str, Any]) -> Iterator[Problem]:
+        """The steps of a file whose head is wrong, so that all is listed at once."""
+        entries = table.get("step")
+        if isinstance(entries, list):
+            tables = tuple(entry for entry in entries if isinstance(entry, dict))
+            yield from more(Sequence(title="-", revision="-", unit="", step=tables or ({},)))
+
+    return load_text(Sequence, text, Path(path), more, anyhow)

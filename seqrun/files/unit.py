@@ -212,9 +212,9 @@ class Unit(FileModel):
         if self.standby_voltage is not None:
             yield Point("standby", "standby", "ground", "the standby rail, against ground")
         for channel in self.channels:
-            yield Point(
-                f"in.{channel}", f"in.{channel}", "ground", f"the {channel} input, against ground"
-            )
+            what = "power-stage input (the plug before the power stage)" if self.inputs else "input"
+            node = f"in.{channel}"
+            yield Point(node, node, "ground", f"the {channel} {what}, against ground")
             for name in self.inputs:
                 node = f"in.{channel}.{name}"
                 yield Point(node, node, "ground", f"the {channel} {name} input, against ground")
