@@ -1,0 +1,241 @@
+"""Curves of a run as charts: heat with its fitted end, the output's waveform and spectrum."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from seqrun.quantity import render
+from seqrun.report.chart import LOOKS, Axis, Chart, around, envelope, peaks
+from seqrun.report.rows import Row
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+
+_SPECTRUM_FLOOR_DB = -140.0
+_CYCLES_SHOWN = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A chart with its heading and what stands below it."""
+
+    step: str
+    title: str
+    caption: str
+    svg: str
+
+
+def read_trace(path: Path) -> dict[str, Array]:
+    """Columns of a trace by name. Cells that are no numbers become NaN.
+
+    Raises:
+        OSError: no such file. ValueError: not a table of numbers below one line of names.
+    """
+    import numpy as np
+
+    with path.open(encoding="utf-8") as file:
+        names = [name.strip() for name in file.readline().rstrip("\r\n").split(",")]
+        try:
+            table = np.loadtxt(file, delimiter=",", ndmin=2)
+        except ValueError:
+            table = np.genfromtxt(path, delimiter=",", skip_header=1, ndmin=2)
+    if table.size == 0 or table.shape[1] != len(names):
+        raise ValueError(f"{path.name}: not a table of {len(names)} columns")
+    return {name: table[:, i] for i, name in enumerate(names)}
+
+
+def figures(
+    traces: tuple[tuple[str, Path], ...], facts: Mapping[str, object], rows: tuple[Row, ...]
+) -> list[Figure]:
+    """A figure for each trace whose kind is known, in order of the steps. A trace that cannot be
+    read is shown as a note in place of its chart, never silently left out.
+
+    Args:
+        traces: name and path; the name is kind and step, ``heat-rise.idle``.
+    """
+    order = {row.step: i for i, row in reversed(list(enumerate(rows)))}
+    found: list[tuple[float, int, Figure]] = []
+    makers = (("heat", _heat), ("waveform", _waveform), ("spectrum", _spectrum))
+    for rank, (kind, make) in enumerate(makers):
+        for name, path in traces:
+            if not name.startswith(f"{kind}-"):
+                continue
+            step = name.removeprefix(f"{kind}-")
+            try:
+                figure = make(step, read_trace(path), facts, rows)
+            except (OSError, ValueError, KeyError, IndexError) as problem:
+                figure = Figure(step, f"{kind} at {step}", f"could not be drawn: {problem}", "")
+            found.append((order.get(step, math.inf), rank, figure))
+    return [figure for _, _, figure in sorted(found, key=lambda item: item[:2])]
+
+
+def _heat(
+    step: str, trace: Mapping[str, Array], facts: Mapping[str, object], rows: tuple[Row, ...]
+) -> Figure:
+    import numpy as np
+
+    time = trace["time_s"]
+    rise = trace["rise_k"] if "rise_k" in trace else trace["sink_c"] - trace["ambient_c"]
+    fit = _fit(facts, step)
+    limit = next((r.high for r in rows if r.step == step and r.unit == "K" and r.high), None)
+    last = float(np.nanmax(time))
+    end, u, tau = fit.get("end_k"), fit.get("u_k", 0.0), fit.get("tau_s", 0.0)
+    start = fit.get("start_s", float(time[0]))
+    until = last
+    if end is not None and tau > 0.0:
+        until = max(last, min(start + 4.5 * tau, start + 3.0 * max(last - start, 1.0)))
+    low, high = around([float(np.nanmin(rise)), float(np.nanmax(rise)), *_given(end, limit)])
+    chart = Chart(
+        Axis(float(time[0]), until, "bench time, min", factor=1.0 / 60.0),
+        Axis(min(low, 0.0) if low < 0.3 * high else low, high + 0.04 * (high - low), "rise, K"),
+        f"Heat at {step}",
+        f"Sink over ambient, {float(rise[-1]):.1f} K at the last reading.",
+    )
+    caption = f"Last reading {render(float(rise[-1]), 'K', digits=3)} over ambient."
+    if end is not None:
+        chart.band(end - 2.0 * u, end + 2.0 * u)
+        # words on the side of the end value that the limit is not on
+        above = limit is None or limit < end
+        shown = render(end, "K", uncertainty=2.0 * u)
+        chart.level(end, f"end value {shown}", above=above)
+        caption += f" Fitted end value {shown} (band: ± U, k = 2)"
+        caption += f", time constant {tau / 60.0:.1f} min." if tau > 0.0 else "."
+    if limit is not None:
+        chart.level(limit, f"limit {render(limit, 'K')}", heavy=True)
+        caption += f" Limit: at most {render(limit, 'K')}."
+    if end is not None and tau > 0.0 and "rise0_k" in fit:
+        xs = np.linspace(start, until, 120)
+        ys = end + (fit["rise0_k"] - end) * np.exp(-(xs - start) / tau)
+        chart.line(xs, ys, "fit, carried on", ("#a0522d", "5 4", 1.6))
+    xs, ys = envelope(time, rise, 200)
+    chart.line(xs, ys, "measured", ("#1f5f7a", "", 2.4))
+    return Figure(step, f"Heat: {step}", caption, chart.svg())
+
+
+def _fit(facts: Mapping[str, object], step: str) -> dict[str, float]:
+    fits = facts.get("fits")
+    fit = fits.get(step) if isinstance(fits, Mapping) else None
+    if not isinstance(fit, Mapping):
+        return {}
+    return {
+        str(key): float(value)
+        for key, value in fit.items()
+        if isinstance(value, int | float) and math.isfinite(value)
+    }
+
+
+def _given(*values: float | None) -> list[float]:
+    return [value for value in values if value is not None]
+
+
+def _channels(trace: Mapping[str, Array], prefix: str) -> list[tuple[str, Array]]:
+    found = [(n.removeprefix(prefix), c) for n, c in trace.items() if n.startswith(prefix)]
+    if not found:
+        raise ValueError(f"no column begins with {prefix}")
+    return found[: len(LOOKS)]
+
+
+def _waveform(
+    step: str, trace: Mapping[str, Array], facts: Mapping[str, object], rows: tuple[Row, ...]
+) -> Figure:
+    import numpy as np
+
+    time = trace["time_s"]
+    channels = _channels(trace, "volts_")
+    shown = _few_cycles(channels[0][1])
+    time = time[:shown] - time[0]
+    low, high = around([float(f(c[:shown])) for _, c in channels for f in (np.nanmin, np.nanmax)])
+    milli = time[-1] < 1.0
+    chart = Chart(
+        Axis(
+            0.0,
+            float(time[-1]) or 1.0,
+            "time, ms" if milli else "time, s",
+            factor=1e3 if milli else 1,
+        ),
+        Axis(low, high, "output, V"),
+        f"Waveform at {step}",
+        "Output voltage of " + " and ".join(name for name, _ in channels) + ".",
+    )
+    peaks_said = []
+    for (name, column), look in zip(channels, LOOKS, strict=False):
+        xs, ys = envelope(time, column[:shown], 350)
+        chart.line(xs, ys, name, look)
+        peaks_said.append(f"{name} {render(float(np.nanmax(np.abs(column))), 'V', digits=3)} peak")
+    caption = ", ".join(peaks_said) + "."
+    if shown < len(channels[0][1]):
+        caption += f" The first {_CYCLES_SHOWN} cycles; the whole record is in the run's folder."
+    return Figure(step, f"Output waveform: {step}", caption, chart.svg())
+
+
+def _few_cycles(column: Array) -> int:
+    """Number of samples that hold the first few cycles, or all when no cycle is found."""
+    import numpy as np
+
+    centred = column - np.nanmean(column)
+    # the noise near a crossing makes several; ask for a swing through a band between them
+    band = 0.25 * float(np.nanmax(np.abs(centred)) or 0.0)
+    state = np.zeros(len(centred), dtype=np.int8)
+    state[centred > band], state[centred < -band] = 1, -1
+    strong = np.flatnonzero(state)
+    turns = strong[1:][np.diff(state[strong]) > 0]
+    return int(turns[_CYCLES_SHOWN]) if len(turns) > _CYCLES_SHOWN else len(column)
+
+
+def _spectrum(
+    step: str, trace: Mapping[str, Array], facts: Mapping[str, object], rows: tuple[Row, ...]
+) -> Figure:
+    import numpy as np
+
+    frequency = trace["frequency_hz"]
+    channels = _channels(trace, "db_")
+    start = max(10.0, float(frequency[frequency > 0.0][0]))
+    end = min(float(frequency[-1]), 100e3)
+    floor = max(
+        _SPECTRUM_FLOOR_DB,
+        min(10.0 * math.floor(float(np.nanpercentile(c, 5)) / 10.0) for _, c in channels) - 5.0,
+    )
+    chart = Chart(
+        Axis(start, end, "frequency, Hz", logarithmic=True),
+        Axis(min(floor, -60.0), 6.0, "level, dB"),
+        f"Spectrum at {step}",
+        "Level relative to the fundamental, of " + " and ".join(n for n, _ in channels) + ".",
+    )
+    said = []
+    for (name, column), look in zip(channels, LOOKS, strict=False):
+        xs, ys = peaks(frequency, column, start, end, 420)
+        chart.line(xs, np.maximum(ys, chart.y.start), name, (look[0], look[1], 1.2))
+        line = _highest_harmonic(frequency, column)
+        if line is not None:
+            said.append(f"{name}: highest harmonic {line[1]:.1f} dB at {render(line[0], 'Hz')}")
+    caption = "Level relative to the fundamental. " + "; ".join(said)
+    return Figure(
+        step, f"Output spectrum: {step}", caption.strip(" ") + ("." if said else ""), chart.svg()
+    )
+
+
+def _highest_harmonic(frequency: Array, level: Array) -> tuple[float, float] | None:
+    import numpy as np
+
+    fundamental = int(np.nanargmax(level))
+    f0 = float(frequency[fundamental])
+    width = float(frequency[1] - frequency[0])
+    best: tuple[float, float] | None = None
+    if f0 <= 0.0 or width <= 0.0:
+        return None
+    for order in range(2, 11):
+        middle = round((order * f0 - float(frequency[0])) / width)
+        near = level[max(middle - 2, 0) : middle + 3]
+        if middle + 3 > len(level) or not np.isfinite(near).any():
+            break
+        height = float(np.nanmax(near))
+        if best is None or height > best[1]:
+            best = (order * f0, height)
+    return best

@@ -1,0 +1,70 @@
+"""One self-contained HTML page per run: no network, no script, printable on A4."""
+
+from __future__ import annotations
+
+from functools import cache
+from importlib import resources
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from seqrun.report.summary import Summary, summarise
+from seqrun.report.verdicts import DISPOSITION_MARKS, counts, worst_first
+from seqrun.values import Disposition, Verdict
+
+if TYPE_CHECKING:
+    from seqrun.record import RunData
+
+
+def render_page(run: RunData | Summary) -> str:
+    """The report on one run as HTML text. All text from files and people is escaped."""
+    from markupsafe import Markup
+
+    from seqrun.report import drawings
+    from seqrun.report.curves import figures
+
+    summary = run if isinstance(run, Summary) else summarise(run)
+    against = worst_first(summary.rows)
+    disposition = summary.disposition or Disposition.ABORTED
+    page: str = _template().render(
+        s=summary,
+        css=Markup(_asset("page.css")),
+        defs=Markup(drawings.DEFS),
+        legend=Markup(drawings.legend_bar()),
+        look=DISPOSITION_MARKS[disposition],
+        disposition_svg=Markup(drawings.disposition_svg(disposition)),
+        marks={verdict: Markup(drawings.mark_svg(verdict)) for verdict in Verdict},
+        counts=counts(summary.rows),
+        against=against,
+        deciding=[
+            (said, Markup(drawings.limit_bar(said.row)) if said.row else "")
+            for said in summary.deciding
+        ],
+        limits=[(row, Markup(drawings.limit_bar(row))) for row in summary.limits],
+        figures=figures(summary.traces, summary.facts, summary.rows),
+        conditions=summary.conditions,
+        budgets=[row for row in summary.rows if row.budget],
+    )
+    return page
+
+
+def write_page(run: RunData | Summary, path: Path) -> Path:
+    """Write the page to ``path`` (UTF-8) and return it.
+
+    Raises:
+        OSError: the file cannot be written.
+    """
+    path.write_text(render_page(run), encoding="utf-8")
+    return path
+
+
+@cache
+def _asset(name: str) -> str:
+    return resources.files("seqrun.report").joinpath(name).read_text(encoding="utf-8")
+
+
+@cache
+def _template() -> Any:
+    from jinja2 import Environment, StrictUndefined
+
+    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
+    return environment.from_string(_asset("page.html.j2"))

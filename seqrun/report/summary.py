@@ -1,0 +1,281 @@
+"""A run as the reports show it: one frozen value that page and terminal both read.
+
+Only this module knows how a record is laid out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from seqrun.report import verdicts
+from seqrun.report.rows import Line, Row
+from seqrun.values import COVERAGE_FACTOR, Disposition, Judged, Verdict
+
+if TYPE_CHECKING:
+    from seqrun.record import RunData
+
+
+@dataclass(frozen=True, slots=True)
+class Equipment:
+    """One instrument, load or sensor that was used. Empty text: not on record."""
+
+    key: str
+    role: str = ""
+    identity: str = ""
+    driver: str = ""
+    calibrated: str = ""
+    certificate: str = ""
+    resource: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """Everything that is said about a run, in words and numbers."""
+
+    run_id: str
+    rows: tuple[Row, ...]
+    disposition: Disposition | None  # None: the run has no end on record
+    reason: str = ""
+    started_utc: str = ""
+    ended_utc: str = ""
+    serial: str = ""
+    model: str = ""
+    sequence: str = ""
+    sequence_title: str = ""
+    revision: str = ""
+    bench: str = ""
+    operator: str = ""
+    simulated: bool = False
+    version: str = ""
+    decision: str = "guarded"
+    facts: Mapping[str, object] = field(default_factory=dict)
+    traces: tuple[tuple[str, Path], ...] = ()
+    files: tuple[str, ...] = ()
+
+    @property
+    def limits(self) -> tuple[Row, ...]:
+        """Rows that were, or should have been, held against a limit."""
+        return tuple(r for r in self.rows if r.verdict is not Verdict.NONE)
+
+    @property
+    def heading(self) -> str:
+        return (self.disposition or Disposition.ABORTED).value.upper()
+
+    @property
+    def heading_words(self) -> str:
+        if self.disposition is None:
+            return "No end of this run is on record. It says nothing in favour of the unit."
+        return verdicts.DISPOSITION_WORDS[self.disposition]
+
+    @property
+    def deciding(self) -> list[verdicts.Said]:
+        return verdicts.deciding(self.rows, self.disposition, self.reason)
+
+    @property
+    def next_actions(self) -> list[str]:
+        if self.simulated and self.disposition is Disposition.ACCEPT:
+            return ["Nothing: the bench was simulated. On a real one this would be an accept."]
+        return verdicts.next_actions(self.rows, self.disposition or Disposition.ABORTED)
+
+    @property
+    def watermark(self) -> str:
+        """What stands across every page, or nothing."""
+        words = ["SIMULATED"] if self.simulated else []
+        if self.disposition in (Disposition.ABORTED, Disposition.HOLD, None):
+            words.append(self.heading)
+        return " · ".join(words)
+
+    @property
+    def title(self) -> str:
+        return self.sequence_title or self.sequence or "Run"
+
+    @property
+    def coverage(self) -> float:
+        return next((r.coverage for r in self.rows if r.coverage), 2.0)
+
+    @property
+    def decision_words(self) -> list[str]:
+        return verdicts.rule_in_words(self.decision, self.coverage)
+
+    @property
+    def cautions(self) -> list[str]:
+        return texts(self.facts.get("cautions"))
+
+    @property
+    def notes(self) -> list[str]:
+        return texts(self.facts.get("notes"))
+
+    @property
+    def hookups(self) -> list[str]:
+        return texts(self.facts.get("hookups"))
+
+    @property
+    def trip(self) -> str:
+        trip = self.facts.get("trip")
+        return "; ".join(texts(trip)) if trip else ""
+
+    @property
+    def equipment(self) -> list[Equipment]:
+        listed = self.facts.get("equipment")
+        if not isinstance(listed, Sequence) or isinstance(listed, str):
+            return []
+        names = Equipment.__dataclass_fields__
+        return [
+            Equipment(**{"key": "", **{k: _text(v) for k, v in item.items() if k in names}})
+            for item in listed
+            if isinstance(item, Mapping)
+        ]
+
+    @property
+    def conditions(self) -> list[tuple[str, str]]:
+        """What the run was done under, and how long it took, as names and texts."""
+        from seqrun.quantity import render
+
+        found = self.table("conditions")
+        for key, name in (("virtual_time_s", "bench time"), ("wall_time_s", "wall time")):
+            seconds = self.seconds(key)
+            if seconds is not None:
+                found.append((name, render(seconds, "s", digits=3)))
+        return found
+
+    def seconds(self, key: str) -> float | None:
+        """A duration among the facts, in seconds."""
+        value = self.facts.get(key)
+        return float(value) if isinstance(value, int | float) else None
+
+    def table(self, key: str) -> list[tuple[str, str]]:
+        """A table among the facts (``conditions``, ``unit``) as names and texts in words."""
+        table = self.facts.get(key)
+        if not isinstance(table, Mapping):
+            return []
+        return [named_value(str(name), value) for name, value in table.items() if value is not None]
+
+
+#: how a name's suffix tells the unit (the names of facts end in their unit)
+_SUFFIXES = {
+    "_c": "°C",
+    "_k": "K",
+    "_v": "V",
+    "_a": "A",
+    "_w": "W",
+    "_ohm": "Ω",
+    "_hz": "Hz",
+    "_s": "s",
+    "_db": "dB",
+    "_percent": "%",
+}
+
+
+def named_value(name: str, value: object) -> tuple[str, str]:
+    """A fact in words: ``("ambient_c", 23.4)`` is ``("ambient", "23.4 °C")``."""
+    from seqrun.quantity import render
+
+    for suffix, unit in _SUFFIXES.items():
+        if name.endswith(suffix) and isinstance(value, int | float):
+            return name.removesuffix(suffix).replace("_", " "), render(value, unit)
+    return name.replace("_", " "), _text(value)
+
+
+def texts(value: object) -> list[str]:
+    """A fact that may be one text, a list of texts or a list of tables, as a list of texts."""
+    if value is None or value == "":
+        return []
+    if isinstance(value, Mapping):
+        return [
+            _text(value["words"])
+            if "words" in value
+            else ", ".join(" ".join(named_value(str(k), v)) for k, v in value.items())
+        ]
+    if isinstance(value, Sequence) and not isinstance(value, str):
+        return [text for item in value for text in texts(item)]
+    return [_text(value)]
+
+
+def _text(value: object) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return f"{value:.6g}"
+    if isinstance(value, Mapping):
+        return ", ".join(" ".join(named_value(str(k), v)) for k, v in value.items())
+    if isinstance(value, Sequence) and not isinstance(value, str):
+        return ", ".join(_text(item) for item in value)
+    return str(value)
+
+
+def row_of(judged: Judged) -> Row:
+    """A judged reading as a report shows it."""
+    reading, limit = judged.reading, judged.limit
+    measured = reading.value is not None
+    return Row(
+        step=judged.step,
+        channel=reading.channel,
+        quantity=reading.quantity,
+        value=reading.value,
+        unit=reading.unit,
+        expanded=reading.expanded_uncertainty if measured else None,
+        coverage=COVERAGE_FACTOR if measured else None,
+        bound=reading.bound,
+        low=limit.low if limit else None,
+        high=limit.high if limit else None,
+        decision=judged.decision,
+        verdict=judged.verdict,
+        probability=judged.conformance_probability,
+        instruments=reading.instruments,
+        note=reading.note,
+        budget=tuple(
+            Line(
+                c.source.name,
+                c.source.distribution,
+                c.source.degrees_of_freedom,
+                c.standard_uncertainty,
+            )
+            for c in reading.budget
+        ),
+    )
+
+
+def summarise(run: RunData) -> Summary:
+    """A run on record as the reports show it."""
+    row, facts = run.run, run.facts
+    rows = tuple(
+        replace(row_of(judged), time_utc=reading.time_utc, coverage=reading.coverage_factor)
+        for judged, reading in zip(run.judged, run.readings, strict=True)
+    )
+    decision = facts.get("decision")
+    return Summary(
+        run_id=row.run_id,
+        rows=rows,
+        disposition=row.disposition if row.finished else None,
+        reason=row.reason,
+        started_utc=row.started_utc,
+        ended_utc=row.ended_utc,
+        serial=row.serial,
+        model=row.model,
+        sequence=row.sequence,
+        sequence_title=_text(facts.get("sequence_title")),
+        revision=row.revision,
+        bench=row.bench,
+        operator=row.operator,
+        # once anything of it was simulated, all of it is marked
+        simulated=row.simulated
+        or any(reading.simulated for reading in run.readings)
+        or _simulated(facts),
+        version=row.version,
+        decision=decision
+        if isinstance(decision, str)
+        else next((r.decision for r in rows if r.has_limit), "guarded"),
+        facts=facts,
+        traces=tuple((trace.name, trace.path) for trace in run.traces),
+        files=tuple(path.name for path in run.files),
+    )
+
+
+def _simulated(facts: Mapping[str, object]) -> bool:
+    run = facts.get("run")
+    return isinstance(run, Mapping) and run.get("simulated") is True

@@ -1,0 +1,196 @@
+"""What decided a run and what to do next, in plain words; shapes for verdicts."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from seqrun.report.rows import Row
+from seqrun.values import Disposition, Verdict
+
+
+class Mark(NamedTuple):
+    """How a verdict looks: a shape, the same in ASCII, a name for style sheets, short words."""
+
+    shape: str
+    ascii: str
+    css: str
+    short: str
+
+
+MARKS = {
+    Verdict.PASS: Mark("●", "o", "pass", "pass"),
+    Verdict.CONDITIONAL_PASS: Mark("◐", "~", "cpass", "cond. pass"),
+    Verdict.CONDITIONAL_FAIL: Mark("◭", "!", "cfail", "cond. fail"),
+    Verdict.FAIL: Mark("✕", "x", "fail", "FAIL"),
+    Verdict.NOT_MEASURED: Mark("○", "?", "none", "not meas."),
+    Verdict.NONE: Mark("·", ".", "plain", ""),
+}
+
+DISPOSITION_MARKS = {
+    Disposition.ACCEPT: Mark("●", "o", "accept", "ACCEPT"),
+    Disposition.HOLD: Mark("◐", "~", "hold", "HOLD"),
+    Disposition.REJECT: Mark("✕", "x", "reject", "REJECT"),
+    Disposition.ABORTED: Mark("■", "#", "aborted", "ABORTED"),
+}
+
+DISPOSITION_WORDS = {
+    Disposition.ACCEPT: "Every limit is met with the guard that the decision rule asks for.",
+    Disposition.HOLD: "Not decided: these readings do not allow an accept, nor a clear reject.",
+    Disposition.REJECT: "At least one limit is broken. The unit may not go back into use.",
+    Disposition.ABORTED: "The run did not finish. It says nothing in favour of the unit.",
+}
+
+#: how many rows of one kind are written out before the rest is only counted
+WRITTEN_OUT = 6
+
+
+def counts(rows: Sequence[Row]) -> list[tuple[Verdict, int]]:
+    """How many readings have each verdict, worst first; verdicts that nobody has are left out."""
+    order = [
+        Verdict.FAIL,
+        Verdict.CONDITIONAL_FAIL,
+        Verdict.NOT_MEASURED,
+        Verdict.CONDITIONAL_PASS,
+        Verdict.PASS,
+    ]
+    found = [(v, sum(1 for row in rows if row.verdict is v)) for v in order]
+    return [(v, n) for v, n in found if n]
+
+
+def worst_first(rows: Sequence[Row]) -> list[Row]:
+    """Rows that speak against the unit, the clearest fail first."""
+    rank = {
+        Verdict.FAIL: 0,
+        Verdict.CONDITIONAL_FAIL: 1,
+        Verdict.NOT_MEASURED: 2,
+        Verdict.CONDITIONAL_PASS: 3,
+    }
+    against = [row for row in rows if row.verdict in rank]
+    return sorted(against, key=lambda row: (rank[row.verdict], _finite(row.margin_in_u)))
+
+
+def closest(rows: Sequence[Row]) -> Row | None:
+    """The passed reading with the least margin, as a share of what its limit allows."""
+    passed = [row for row in rows if row.verdict is Verdict.PASS and row.margin is not None]
+    return min(passed, key=_share_left, default=None)
+
+
+def _share_left(row: Row) -> float:
+    width = (
+        (row.high - row.low) / 2.0
+        if row.low is not None and row.high is not None
+        else abs(row.nearer or 0.0)
+    )
+    return (row.margin or 0.0) / width if width else math.inf
+
+
+def _finite(value: float | None) -> float:
+    return 0.0 if value is None else value
+
+
+class Said(NamedTuple):
+    """One sentence of what decided a run, and the reading that it is about."""
+
+    text: str
+    row: Row | None = None
+
+
+def deciding(rows: Sequence[Row], disposition: Disposition | None, reason: str) -> list[Said]:
+    """What decided, as sentences; the readings that speak loudest first."""
+    said: list[Said] = []
+    if disposition is Disposition.ABORTED or disposition is None:
+        why = sentence(reason) or "The run ended before its last step; no reason is on record."
+        said.append(Said(why))
+    against = worst_first(rows)
+    said += [Said(row.sentence, row) for row in against[:WRITTEN_OUT]]
+    if len(against) > WRITTEN_OUT:
+        said.append(Said(f"And {len(against) - WRITTEN_OUT} more; each is drawn below."))
+    if not against and disposition is Disposition.ACCEPT:
+        judged = sum(1 for row in rows if row.verdict is Verdict.PASS)
+        met = f"All {judged} limits are met." if judged != 1 else "The one limit is met."
+        nearest = closest(rows)
+        if nearest is None:
+            said.append(Said(met))
+        else:
+            said.append(Said(f"{met} Least room: {nearest.sentence}", nearest))
+    if disposition is Disposition.HOLD and "never reached" in reason:
+        said.append(Said(sentence(reason[reason.index("never reached") :])))
+    if not said and reason:
+        said.append(Said(sentence(reason)))
+    return said
+
+
+def next_actions(rows: Sequence[Row], disposition: Disposition | None) -> list[str]:
+    """What the technician does next."""
+    by = {verdict: [row for row in rows if row.verdict is verdict] for verdict in Verdict}
+    if disposition is Disposition.ACCEPT:
+        return ["The unit may go back into use. Keep this report with it."]
+    if disposition is Disposition.REJECT:
+        failing = [r for r in worst_first(rows) if r.failing]
+        first = f" Begin with {failing[0].name}." if failing else ""
+        return [
+            f"Do not hand the unit out.{first}",
+            "After the repair, do the whole sequence again; a single step is not enough.",
+        ]
+    if disposition is Disposition.HOLD:
+        said = ["Do not hand the unit out yet."]
+        if by[Verdict.CONDITIONAL_PASS]:
+            said.append(
+                "A conditional pass lies within its uncertainty of the limit: measure it again with"
+                " a smaller U (lower range, more averaging, a better instrument), or adjust the"
+                " unit away from the limit."
+            )
+        if by[Verdict.CONDITIONAL_FAIL]:
+            said.append(
+                "A conditional fail lies beyond the limit by less than its uncertainty: treat it as"
+                " a fail until a better measurement says otherwise."
+            )
+        if by[Verdict.NOT_MEASURED]:
+            said.append("Remove what kept a reading from being made, then do the sequence again.")
+        return said
+    return [
+        "Treat the rails as charged until a meter shows less than 2 V across each reservoir"
+        " capacitor.",
+        "Find the cause before powering the unit again, then do the whole sequence again.",
+    ]
+
+
+def sentence(text: str) -> str:
+    """A reason as a sentence: capital first, full stop last."""
+    text = text.strip()
+    if not text:
+        return ""
+    text = text[0].upper() + text[1:]
+    return text if text.endswith((".", "!", "?")) else text + "."
+
+
+def rule_in_words(decision: str, coverage: float = 2.0) -> list[str]:
+    """The decision rule, for somebody who was not there (ILAC-G8:09/2019, 4.2)."""
+    k = f"{coverage:g}"
+    common = (
+        f"U is the expanded uncertainty of the reading, k = {k} (about 95 %), combined from the"
+        " instruments' accuracy tables, repeats, and the tolerances of loads and sensors"
+        " (JCGM 100:2008)."
+    )
+    verdicts = (
+        "A unit is accepted only when every limit has a pass. A reading that could not be made is"
+        " never a pass. The conformance probability follows JCGM 106:2012."
+    )
+    if decision == "simple":
+        return [
+            "Simple acceptance: the value alone is held against the limit (guard band w = 0,"
+            " ILAC-G8:09/2019). A value just inside a limit may be wrong as often as right.",
+            common,
+            verdicts,
+        ]
+    return [
+        "Guarded acceptance (ILAC-G8:09/2019, non-binary, guard band w = U). Pass: the whole"
+        " interval value ± U keeps to the limit. Conditional pass: the value keeps to it, the"
+        " interval does not. Conditional fail: the value is beyond it by no more than U."
+        " Fail: beyond it by more than U.",
+        "A pass has a risk below 2.5 % of being a false accept, if the uncertainty is normal.",
+        common,
+        verdicts,
+    ]
