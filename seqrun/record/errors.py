@@ -18,7 +18,7 @@ class RecordError(SeqrunError):
 
 def from_os(error: OSError, path: Path, doing: str) -> RecordError:
     """An operating system's refusal in words, with what to do about it."""
-    full = (errno.ENOSPC, errno.EDQUOT)
+    full = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
     hints = {
         errno.EACCES: "give yourself the right to write there, or choose another --results folder",
         errno.EPERM: "give yourself the right to write there, or choose another --results folder",

@@ -94,6 +94,9 @@ class RunRecord:
     def finish(self, disposition: Disposition, reason: str, time: datetime | None = None) -> None:
         """End the run: flush and close everything, then its last row in ``runs.csv``.
 
+        When budgets, traces or messages could not be kept whole, an accept would lack its grounds:
+        the row then says hold, and why, before the error is raised.
+
         Raises:
             RecordError: something could not be written (the last row is tried in any case), or the
                 run is finished already.
@@ -103,6 +106,10 @@ class RunRecord:
             ended = time or datetime.now(UTC)
             self.finished = True
             trouble = self._close()
+            if trouble is not None:
+                reason = f"{reason}; record incomplete: {trouble.found}"
+                if disposition is Disposition.ACCEPT:
+                    disposition = Disposition.HOLD
             self._runs.append(
                 [run_cells(self.run_id, self.info, self.started, ended, disposition, reason)]
             )

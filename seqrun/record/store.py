@@ -9,6 +9,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -31,6 +32,7 @@ from seqrun.record.table import Lock, Table
 if TYPE_CHECKING:
     import pandas as pd
 
+LEAST_FREE_BYTES = 20_000_000  # waveforms and the message log of one run, with room to spare
 _TRIES = 20
 
 
@@ -56,12 +58,31 @@ class Store:
             self.folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise from_os(error, self.folder, "making the results folder") from error
+        self._check_room()
+        # a torn line, other columns or a disk that takes nothing show now, not when power is on
+        self.readings_table.append([])
         run_id = self._claim(info.serial, started)
-        record = RunRecord(
-            run_id, self.folder / run_id, info, started, self.readings_table, self.runs_table
-        )
-        self.runs_table.append([run_cells(run_id, info, started)])
+        folder = self.folder / run_id
+        try:
+            record = RunRecord(run_id, folder, info, started, self.readings_table, self.runs_table)
+            self.runs_table.append([run_cells(run_id, info, started)])
+        except RecordError:
+            shutil.rmtree(folder, ignore_errors=True)  # made a moment ago, and holds nothing yet
+            raise
         return record
+
+    def _check_room(self) -> None:
+        try:
+            free = shutil.disk_usage(self.folder).free
+        except OSError as error:
+            raise from_os(error, self.folder, "looking at the results folder") from error
+        if free < LEAST_FREE_BYTES:
+            raise RecordError(
+                f"the disk has {free / 1e6:.0f} MB left",
+                expected=f"at least {LEAST_FREE_BYTES / 1e6:.0f} MB for a run",
+                where=str(self.folder),
+                hint="free some space, or choose another --results folder",
+            )
 
     def _claim(self, serial: str, moment: datetime) -> str:
         for _ in range(_TRIES):
