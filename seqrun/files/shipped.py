@@ -26,7 +26,15 @@ _FOLDERS: dict[Kind, str] = {
 @cache
 def root() -> Path:
     """The folder that holds ``sequences/`` and ``drivers/``."""
-    package = Path(seqrun.__file__).resolve().parent
+    return root_of(Path(seqrun.__file__).resolve().parent)
+
+
+def root_of(package: Path) -> Path:
+    """The same for a package in a given folder.
+
+    Raises:
+        FileError: the files are not with the package.
+    """
     inside = package / "_shipped"
     if inside.is_dir():
         return inside
