@@ -11,7 +11,7 @@ from demo_sim.scpi import status
 from demo_sim.scpi.errors import ScpiError
 from demo_sim.scpi.output import OutputQueue
 from demo_sim.scpi.parameters import Call, Integer
-from demo_sim.scpi.response import Quoted
+from demo_sim.scpi.response import Buffer, Quoted
 from demo_sim.scpi.status import ErrorQueue, StatusRegister
 from demo_sim.scpi.tree import Declaration, command, query
 
@@ -93,7 +93,7 @@ class CommonCommands:
         self.serial = serial
         self.errors = ErrorQueue(self.error_queue_depth)
         self.output = OutputQueue()
-        self._answering = self.output
+        self._unsent: list[Buffer] = []  # response of the message that is being executed
         self.status: dict[tuple[str, int], StatusRegister] = {
             (structure.name, n): StatusRegister()
             for structure in self.status_structures
@@ -164,7 +164,7 @@ class CommonCommands:
             byte |= status.ERROR_QUEUE
         if self.questionable.summary:
             byte |= status.QUESTIONABLE
-        if self._answering:
+        if self.output or self._unsent:
             byte |= status.MESSAGE_AVAILABLE
         if self.event_status & self.event_enable:
             byte |= status.EVENT_SUMMARY

@@ -1,4 +1,4 @@
-"""``ScpiDevice``: what every virtual instrument is by the standard, before it is a meter or a scope.
+"""``ScpiDevice``: what every virtual instrument is by the standard, whatever it measures.
 
 A subclass declares its commands and nothing else::
 
@@ -42,7 +42,7 @@ from demo_sim.scpi.errors import ScpiError, event_bit
 from demo_sim.scpi.framing import MessageFramer, Overrun
 from demo_sim.scpi.output import OutputQueue
 from demo_sim.scpi.parameters import Deferred
-from demo_sim.scpi.response import encode
+from demo_sim.scpi.response import Buffer, encode
 from demo_sim.scpi.tree import CommandTree, Invocation, Program, declarations
 
 _log = logging.getLogger(__name__)
@@ -77,6 +77,7 @@ class ScpiDevice(CommonCommands):
     def __init__(self, *, serial: str = "0") -> None:
         super().__init__(serial=serial)
         self._framer = MessageFramer(self.longest_message)
+        self._recall = type(self)._remembered
 
     # --- for a controller that reads when it likes ------------------------------------------
     def receive(self, data: bytes, end: bool = True) -> None:
@@ -118,20 +119,21 @@ class ScpiDevice(CommonCommands):
         if isinstance(message, Overrun):
             self.push_error(ScpiError(-363, f"more than {self.longest_message} bytes"))
             return
-        self._answering = output
         try:
+            self.begin_message()
             self._run(message, output)
-        finally:
-            self._answering = self.output
-            self.note_service_request()
+            if self.service_enable:
+                self.note_service_request()
+        except Exception as error:
+            self._own_mistake(error, "message")
 
     def _run(self, message: bytes, output: OutputQueue) -> None:
         if len(message) <= _LONGEST_REMEMBERED and b"#" not in message:
-            program = type(self)._remembered(message)
+            program = self._recall(message)
         else:
             program = self._tree.parse(message)
-        self.begin_message()
-        before = output.size
+        unsent: list[Buffer] = []
+        self._unsent = unsent
         deadlocked = indefinite = False
         for invocation in program.invocations:
             if indefinite and invocation.is_query:
@@ -139,43 +141,42 @@ class ScpiDevice(CommonCommands):
                 self.push_error(ScpiError(-440, invocation.call.header))
                 continue
             try:
-                result = self._invoke(invocation)
+                if invocation.deferred:
+                    result = self._invoke_deferred(invocation)
+                else:
+                    result = invocation.handler(self, invocation.call, *invocation.values)
                 if not invocation.is_query or deadlocked:
                     continue
                 piece = encode(result)
             except ScpiError as error:
                 self.push_error(error)
                 continue
-            except Exception as error:  # a virtual instrument must outlive its own mistakes
-                _log.exception("%s in %s", self.model, invocation.call.header)
-                self.push_error(ScpiError(-310, f"{type(error).__name__}: {error}"))
+            except Exception as error:
+                self._own_mistake(error, invocation.call.header)
                 continue
-            if output.size > before:
-                output.append(b";")
-            if isinstance(piece, list):
-                for part in piece:
-                    output.append(part)
+            if unsent:
+                unsent.append(b";")
+            if type(piece) is list:
+                unsent += piece
             else:
-                output.append(piece)
+                unsent.append(piece)  # type: ignore[arg-type]
             indefinite = invocation.indefinite
-            if (
-                output.size - before > self.output_capacity
-                and len(message) > self.input_capacity
-                and invocation is not program.invocations[-1]
-            ):
-                # 6.3.1.7: the controller still waits to send, we wait for it to read.
-                output.clear()
-                before = 0
+            if len(message) > self.input_capacity and self._is_deadlock(invocation, program):
                 deadlocked = True
+                unsent.clear()
                 self.push_error(ScpiError(-430))
         if program.error is not None:
             self.push_error(program.error)
-        if output.size > before:
-            output.append(b"\n")
+        if unsent:
+            self._unsent = []
+            _send(unsent, output)
 
-    def _invoke(self, invocation: Invocation) -> object:
-        if not invocation.deferred:
-            return invocation.handler(self, invocation.call, *invocation.values)
+    def _is_deadlock(self, invocation: Invocation, program: Program) -> bool:
+        """Output full while the rest of the message still waits to come in (6.3.1.7)."""
+        size = sum(len(piece) for piece in self._unsent)
+        return size > self.output_capacity and invocation is not program.invocations[-1]
+
+    def _invoke_deferred(self, invocation: Invocation) -> object:
         values = [
             value.resolve(self, invocation.call) if type(value) is Deferred else value
             for value in invocation.values
@@ -183,11 +184,26 @@ class ScpiDevice(CommonCommands):
         return invocation.handler(self, invocation.call, *values)
 
     # --- errors ----------------------------------------------------------------------------
+    def _own_mistake(self, error: Exception, header: str) -> None:
+        """A defect of the virtual instrument: logged and queued, so that it outlives it."""
+        _log.exception("%s: %s", self.model, header)
+        self.push_error(ScpiError(-310, f"{type(error).__name__}: {error}"))
+
     def push_error(self, error: ScpiError) -> None:
         """Enter an error into the queue and its class into the event status register."""
         self.event_status |= event_bit(error.number)
         if not self.errors.push(error.number, error.text):
             self.event_status |= status.DEVICE_ERROR  # −350 itself is device-dependent
+
+
+def _send(pieces: list[Buffer], output: OutputQueue) -> None:
+    """A response message with its terminator; one piece unless a block makes that a copy."""
+    pieces.append(b"\n")
+    if all(type(piece) is bytes for piece in pieces):
+        output.append(b"".join(pieces))
+        return
+    for piece in pieces:
+        output.append(piece)
 
 
 def _build(cls: type[ScpiDevice]) -> None:

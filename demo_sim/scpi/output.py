@@ -6,6 +6,8 @@ from collections import deque
 
 from demo_sim.scpi.response import Buffer
 
+_WINDOW = 4096
+
 
 class OutputQueue:
     """Pieces of responses, handed on without joining them."""
@@ -54,18 +56,22 @@ class OutputQueue:
 
     def read_until(self, last: int, most: int) -> bytes:
         """Up to ``most`` bytes, but not beyond the first byte equal to ``last``."""
+        pieces = self._pieces
+        first = pieces[0] if pieces else b""
+        if type(first) is bytes and first.find(last) == len(first) - 1 < most:
+            self.size -= len(first)  # the usual case: a short response up to its terminator
+            return pieces.popleft()  # type: ignore[return-value]
         seen = 0
-        for piece in self._pieces:
-            data = piece if isinstance(piece, bytes) else None
-            if data is None:
-                assert isinstance(piece, memoryview)
-                data = piece[: max(0, most - seen)].tobytes()
-            at = data.find(last)
-            if at >= 0:
-                return self.read(min(most, seen + at + 1))
-            seen += len(piece)
-            if seen >= most:
-                break
+        for piece in pieces:
+            start = 0
+            while start < len(piece) and seen < most:
+                # A memoryview cannot be searched; a window at a time keeps the copies small.
+                window = bytes(piece[start : start + _WINDOW])
+                at = window.find(last)
+                if at >= 0:
+                    return self.read(min(most, seen + at + 1))
+                seen += len(window)
+                start += len(window)
         return self.read(most)
 
     def drain(self) -> list[Buffer]:

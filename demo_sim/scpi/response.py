@@ -8,6 +8,8 @@ from typing import Any
 
 from demo_sim.scpi.parameters import NOT_A_NUMBER, OVERLOAD
 
+_LARGEST = math.inf
+
 Buffer = bytes | memoryview
 
 
@@ -25,7 +27,7 @@ class Ascii(bytes):
 
 def nr3(value: float) -> str:
     """A float as NR3 with ten digits; ±inf and nan as SCPI's 9.9E37 and 9.91E37."""
-    if math.isfinite(value):
+    if -_LARGEST < value < _LARGEST:
         return f"{value:+.9E}"
     if math.isnan(value):
         return f"{NOT_A_NUMBER:+.9E}"
