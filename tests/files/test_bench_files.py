@@ -104,7 +104,7 @@ def test_a_bench_that_fits_its_unit_passes() -> None:
 
 
 def test_a_lead_on_a_node_that_the_unit_lacks_brings_the_nearest_node() -> None:
-    with pytest.raises(FileError, match="'out.left', the nearest"):
+    with pytest.raises(FileError, match=r"'out\.left', the nearest"):
         check_bench(bench(('to = "out.left"', 'to = "out.lft"')), load_unit("demo-2x40"))
 
 
