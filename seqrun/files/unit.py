@@ -281,13 +281,13 @@ class Unit(FileModel):
             "ballast_tolerance": Quantity(self.ballast_tolerance, ""),
             "sink_rise_limit": Quantity(self.sink_rise_limit, "K"),
             "idle_current": Quantity(self.idle_current, "A"),
-            "idle_current_min": Quantity(low, "A"),
-            "idle_current_max": Quantity(high, "A"),
+            "idle_current_low": Quantity(low, "A"),
+            "idle_current_high": Quantity(high, "A"),
             "idle_current_tolerance": Quantity(self.idle_current_tolerance, ""),
             "supply_idle": Quantity(self.expected_supply_current, "A"),
-            "rated_supply_current": Quantity(self.supply_current_at(self.rated_power), "A"),
-            "relay_delay_min": Quantity(self.relay_delay[0], "s"),
-            "relay_delay_max": Quantity(self.relay_delay[1], "s"),
+            "supply_at_rated_power": Quantity(self.supply_current_at(self.rated_power), "A"),
+            "relay_delay_least": Quantity(self.relay_delay[0], "s"),
+            "relay_delay_most": Quantity(self.relay_delay[1], "s"),
         }
 
     def plain(self) -> dict[str, Any]:
@@ -330,13 +330,13 @@ UNIT_OF_NAME: dict[str, str] = {
     "ballast_tolerance": "",
     "sink_rise_limit": "K",
     "idle_current": "A",
-    "idle_current_min": "A",
-    "idle_current_max": "A",
+    "idle_current_low": "A",
+    "idle_current_high": "A",
     "idle_current_tolerance": "",
     "supply_idle": "A",
-    "rated_supply_current": "A",
-    "relay_delay_min": "s",
-    "relay_delay_max": "s",
+    "supply_at_rated_power": "A",
+    "relay_delay_least": "s",
+    "relay_delay_most": "s",
 }
 
 
