@@ -20,7 +20,7 @@ from demo_sim.scpi.parameters import (
     Parameter,
     String,
 )
-from demo_sim.scpi.response import Ascii, Quoted, nr3
+from demo_sim.scpi.response import Ascii, IndefiniteBlock, Quoted, nr3
 from demo_sim.scpi.status import StatusRegister
 from demo_sim.scpi.tree import command, query
 
@@ -33,6 +33,7 @@ __all__ = [
     "Call",
     "ChannelList",
     "Choice",
+    "IndefiniteBlock",
     "Integer",
     "Numeric",
     "Parameter",

@@ -15,6 +15,8 @@ from demo_sim.scpi.response import Buffer, Quoted
 from demo_sim.scpi.status import ErrorQueue, StatusRegister
 from demo_sim.scpi.tree import Declaration, command, query
 
+_NO_ERROR = '0,"No error"'
+
 
 @dataclass(frozen=True, slots=True)
 class StatusStructure:
@@ -267,7 +269,9 @@ class CommonCommands:
 
     # --- SCPI required commands ------------------------------------------------------------------
     @query("SYSTem:ERRor[:NEXT]")
-    def _error_query(self, call: Call) -> tuple[int, Quoted]:
+    def _error_query(self, call: Call) -> tuple[int, Quoted] | str:
+        if not len(self.errors):
+            return _NO_ERROR  # what a careful controller hears after each command
         number, text = self.errors.pop()
         return number, Quoted(text)
 

@@ -41,9 +41,9 @@ from demo_sim.scpi.common import CommonCommands
 from demo_sim.scpi.errors import ScpiError, event_bit
 from demo_sim.scpi.framing import MessageFramer, Overrun
 from demo_sim.scpi.output import OutputQueue
-from demo_sim.scpi.parameters import Deferred
-from demo_sim.scpi.response import Buffer, encode
-from demo_sim.scpi.tree import CommandTree, Invocation, Program, declarations
+from demo_sim.scpi.parameters import Call, Deferred
+from demo_sim.scpi.response import Buffer, IndefiniteBlock, encode
+from demo_sim.scpi.tree import CommandTree, Program, declarations
 
 _log = logging.getLogger(__name__)
 
@@ -134,34 +134,34 @@ class ScpiDevice(CommonCommands):
             program = self._tree.parse(message)
         unsent: list[Buffer] = []
         self._unsent = unsent
-        deadlocked = indefinite = False
-        for invocation in program.invocations:
-            if indefinite and invocation.is_query:
+        deadlocked = ended = has_block = False
+        for handler, call, values, is_query, deferred, indefinite in program.invocations:
+            if ended and is_query:
                 # 6.5.7.5.7: a response without an end of its own cannot be followed by another.
-                self.push_error(ScpiError(-440, invocation.call.header))
+                self.push_error(ScpiError(-440, call.header))
                 continue
             try:
-                if invocation.deferred:
-                    result = self._invoke_deferred(invocation)
-                else:
-                    result = invocation.handler(self, invocation.call, *invocation.values)
-                if not invocation.is_query or deadlocked:
+                if deferred:
+                    values = self._resolved(values, call)
+                result = handler(self, call, *values)
+                if not is_query or deadlocked:
                     continue
                 piece = encode(result)
             except ScpiError as error:
                 self.push_error(error)
                 continue
             except Exception as error:
-                self._own_mistake(error, invocation.call.header)
+                self._own_mistake(error, call.header)
                 continue
             if unsent:
                 unsent.append(b";")
-            if type(piece) is list:
+            if isinstance(piece, list):
                 unsent += piece
+                has_block = True
             else:
-                unsent.append(piece)  # type: ignore[arg-type]
-            indefinite = invocation.indefinite
-            if len(message) > self.input_capacity and self._is_deadlock(invocation, program):
+                unsent.append(piece)
+            ended = indefinite or isinstance(result, IndefiniteBlock)
+            if len(message) > self.input_capacity and self._is_deadlock(call, program):
                 deadlocked = True
                 unsent.clear()
                 self.push_error(ScpiError(-430))
@@ -169,19 +169,22 @@ class ScpiDevice(CommonCommands):
             self.push_error(program.error)
         if unsent:
             self._unsent = []
-            _send(unsent, output)
+            unsent.append(b"\n")
+            if has_block:  # joining would copy it
+                for part in unsent:
+                    output.append(part)
+            else:
+                output.append(b"".join(unsent))
 
-    def _is_deadlock(self, invocation: Invocation, program: Program) -> bool:
+    def _is_deadlock(self, call: Call, program: Program) -> bool:
         """Output full while the rest of the message still waits to come in (6.3.1.7)."""
         size = sum(len(piece) for piece in self._unsent)
-        return size > self.output_capacity and invocation is not program.invocations[-1]
+        return size > self.output_capacity and call is not program.invocations[-1].call
 
-    def _invoke_deferred(self, invocation: Invocation) -> object:
-        values = [
-            value.resolve(self, invocation.call) if type(value) is Deferred else value
-            for value in invocation.values
-        ]
-        return invocation.handler(self, invocation.call, *values)
+    def _resolved(self, values: tuple[object, ...], call: Call) -> tuple[object, ...]:
+        return tuple(
+            value.resolve(self, call) if isinstance(value, Deferred) else value for value in values
+        )
 
     # --- errors ----------------------------------------------------------------------------
     def _own_mistake(self, error: Exception, header: str) -> None:
@@ -194,16 +197,6 @@ class ScpiDevice(CommonCommands):
         self.event_status |= event_bit(error.number)
         if not self.errors.push(error.number, error.text):
             self.event_status |= status.DEVICE_ERROR  # −350 itself is device-dependent
-
-
-def _send(pieces: list[Buffer], output: OutputQueue) -> None:
-    """A response message with its terminator; one piece unless a block makes that a copy."""
-    pieces.append(b"\n")
-    if all(type(piece) is bytes for piece in pieces):
-        output.append(b"".join(pieces))
-        return
-    for piece in pieces:
-        output.append(piece)
 
 
 def _build(cls: type[ScpiDevice]) -> None:

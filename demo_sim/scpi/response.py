@@ -25,6 +25,19 @@ class Ascii(bytes):
     __slots__ = ()
 
 
+class IndefiniteBlock:
+    """A block response of indefinite length (8.7.10): ends with the message, so comes last in it.
+
+    Only a link with END shows where it ends; over a raw socket it is safe only for data that
+    hold no NL.
+    """
+
+    __slots__ = ("data",)
+
+    def __init__(self, data: bytes | bytearray | memoryview) -> None:
+        self.data = data
+
+
 def nr3(value: float) -> str:
     """A float as NR3 with ten digits; ±inf and nan as SCPI's 9.9E37 and 9.91E37."""
     if -_LARGEST < value < _LARGEST:
@@ -42,7 +55,8 @@ def encode(value: Any) -> Buffer | list[Buffer]:
     * ``str`` → as it is (a mnemonic, or text already formatted); ``Quoted`` → string data
     * tuple or list → the elements, comma separated
     * ``bytes``, ``bytearray``, ``memoryview``, NumPy array → definite-length block of its bytes,
-      in the array's own byte order, without a copy: the caller must not change it afterwards
+      in the array's own byte order, without a copy: the caller must not change it afterwards;
+      ``IndefiniteBlock`` → the same without a length
 
     Raises:
         TypeError: anything else, ``None`` included.
@@ -51,7 +65,7 @@ def encode(value: Any) -> Buffer | list[Buffer]:
     if kind is str:
         return _ascii(value)
     if kind is float:
-        return nr3(value).encode("ascii")
+        return (b"%+.9E" % value) if -_LARGEST < value < _LARGEST else nr3(value).encode("ascii")
     if kind is bool:
         return b"1" if value else b"0"
     if kind is int:
@@ -64,6 +78,8 @@ def encode(value: Any) -> Buffer | list[Buffer]:
         return _listed(value)
     if isinstance(value, bytes | bytearray | memoryview):
         return _block(memoryview(value).cast("B"))
+    if isinstance(value, IndefiniteBlock):
+        return [b"#0", memoryview(value.data).cast("B")]
     if hasattr(value, "dtype"):  # NumPy, without importing it here
         if value.ndim == 0:
             return encode(value.item())
