@@ -1,0 +1,202 @@
+"""What a run keeps in its folder, and what is read back from it."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from enum import StrEnum
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from uncertainties import ufloat
+
+from seqrun.errors import UsageError
+from seqrun.judge import decide
+from seqrun.record import RecordError, RunInfo, RunRecord, Store, load_run, read_trace
+from seqrun.record.places import safe_name
+from seqrun.record.plain import plain
+from seqrun.values import Contribution, Disposition, Judged, Limit, Reading, Source
+
+INFO = RunInfo("DEMO-001", "Demo 2x40", "acceptance", "A", "Corner bench", "", True, "0.1.0")
+
+
+def rise(kelvin: float) -> Judged:
+    budget = (
+        Contribution(Source("sensor tolerance", "rectangular"), 0.2),
+        Contribution(Source("fit", "t", 12.0), 0.1),
+    )
+    held = Reading("sink_rise", "K", kelvin, budget, instruments=("meter",))
+    return decide(held, Limit(high=40.0), "guarded", "rise")
+
+
+@pytest.fixture
+def record(tmp_path: Path) -> RunRecord:
+    return Store(tmp_path).start(INFO)
+
+
+def test_a_run_comes_back_with_everything_a_report_needs(tmp_path: Path, record: RunRecord) -> None:
+    made = [rise(21.0), rise(39.9)]
+    for judged in made:
+        record.reading(judged)
+    record.facts({"conditions": {"ambient_c": 21.5}, "decision": "guarded"})
+    record.facts({"conditions": {"mains": "isolated"}})
+    record.trace("heat", {"time_s": [0.0, 1.0], "sink_k": [0.0, 0.5]})
+    record.keep_text("bench.toml", 'name = "Corner bench"\n')
+    record.message_log()("supply", ">", "*IDN?")
+    record.finish(Disposition.HOLD, "conditional pass: rise 39.9 K")
+    data = load_run(tmp_path, record.run_id)
+    assert data.judged == tuple(made)
+    assert data.run.disposition is Disposition.HOLD
+    assert data.facts["conditions"] == {"ambient_c": 21.5, "mains": "isolated"}
+    assert data.facts["run"]["disposition"] == "hold"
+    assert [t.name for t in data.traces] == ["heat"]
+    assert [p.name for p in data.files] == ["bench.toml"]
+    assert data.messages is not None
+
+
+def test_without_its_budget_a_reading_keeps_its_expanded_uncertainty(
+    tmp_path: Path, record: RunRecord
+) -> None:
+    judged = rise(21.0)
+    record.reading(judged)
+    record.finish(Disposition.ACCEPT, "met")
+    (record.folder / "budgets.jsonl").write_text('{"torn')
+    (again,) = load_run(tmp_path, "last").judged
+    expected = judged.reading.expanded_uncertainty
+    assert again.reading.expanded_uncertainty == pytest.approx(expected)
+
+
+def test_traces_are_plain_numbers_in_columns_named_with_their_unit(record: RunRecord) -> None:
+    path = record.trace("wave", {"time_s": np.array([0.0, 1e-6]), "out_v": [1 / 3, math.nan]})
+    assert path.read_bytes() == b"time_s,out_v\r\n0.0,0.3333333333333333\r\n1e-06,\r\n"
+    again = read_trace(path)
+    assert again["out_v"][0] == pytest.approx(1 / 3, rel=1e-15)
+    assert math.isnan(again["out_v"][1])
+
+
+def test_traces_of_one_name_are_all_kept(record: RunRecord) -> None:
+    paths = {record.trace("heat", {"time_s": [float(n)]}) for n in range(3)}
+    assert [p.name for p in sorted(paths)] == ["heat-2.csv", "heat-3.csv", "heat.csv"]
+
+
+def test_columns_of_different_length_are_refused(record: RunRecord) -> None:
+    with pytest.raises(UsageError, match="time_s 2, sink_k 1"):
+        record.trace("heat", {"time_s": [0.0, 1.0], "sink_k": [0.0]})
+
+
+def test_a_growing_trace_is_on_disk_at_every_reading(record: RunRecord) -> None:
+    heat = record.trace_writer("heat", ["time_s", "sink_k"])
+    heat.row(0.0, 1.5)
+    record.reading(rise(21.0))
+    assert heat.path.read_bytes() == b"time_s,sink_k\r\n0.0,1.5\r\n"
+    heat.row(1.0, 1.7)
+    record.finish(Disposition.ABORTED, "interrupted")
+    assert heat.path.read_bytes().endswith(b"1.0,1.7\r\n")
+    with pytest.raises(UsageError, match="3 numbers"):
+        heat.row(1.0, 2.0, 3.0)
+
+
+def test_messages_are_on_disk_after_an_abort_one_a_line(tmp_path: Path) -> None:
+    record = Store(tmp_path).start(INFO)
+    log = record.message_log()
+    for n in range(1000):
+        log("meter", "<", f"+{n}.0E-03\n")
+    record.finish(Disposition.ABORTED, "interrupted")
+    log("meter", ">", "READ?")  # a late message is dropped, not an error
+    lines = (record.folder / "messages.log").read_text("utf-8").splitlines()
+    assert len(lines) == 1000
+    assert lines[7].endswith(r"meter < +7.0E-03\n")
+
+
+@pytest.mark.parametrize(
+    "name", ["../../x", "/etc/passwd", "..", ".", "", "con", "a/b\\c", "NUL.csv", "é\0", "." * 300]
+)
+def test_no_name_leads_out_of_the_run_folder(record: RunRecord, name: str) -> None:
+    for path in (record.trace(name, {"time_s": [0.0]}), record.keep_text(name, "x")):
+        assert path.resolve().parent.parent == record.folder.resolve()
+        assert path.is_file()
+
+
+@given(st.text())
+def test_a_safe_name_is_one_part_of_a_path(text: str) -> None:
+    name = safe_name(text)
+    assert name
+    assert not name.startswith(".")
+    assert not set(name) & set('/\\:*?"<>|\0 ')
+    assert len(name) <= 81
+    assert ".." not in name
+
+
+def test_a_copy_is_kept_of_each_file_that_was_used(tmp_path: Path, record: RunRecord) -> None:
+    for folder in ("one", "two"):
+        (tmp_path / folder).mkdir()
+        (tmp_path / folder / "unit.toml").write_text(folder)
+        record.keep(tmp_path / folder / "unit.toml")
+    kept = record.folder / "files"
+    assert (kept / "unit.toml").read_text() == "one"
+    assert (kept / "unit-2.toml").read_text() == "two"
+    with pytest.raises(RecordError, match="keeping a copy"):
+        record.keep(tmp_path / "gone.toml")
+
+
+class Kind(StrEnum):
+    SINK = "sink"
+
+
+@dataclass
+class Sensor:
+    kind: Kind
+    calibrated: date
+
+
+def test_facts_of_every_kind_become_plain_json(record: RunRecord) -> None:
+    record.facts(
+        {
+            "sensor": Sensor(Kind.SINK, date(2026, 5, 11)),
+            "when": datetime(2026, 5, 11, 9, 30, tzinfo=UTC),
+            "fit": {"end_k": ufloat(31.5, 0.25), "points": np.arange(3)},
+            "nothing": math.nan,
+            "path": Path("/somewhere/private/bench.toml"),
+            "set": (1, True, None),
+        }
+    )
+    found = json.loads((record.folder / "run.json").read_text("utf-8"))
+    assert found["sensor"] == {"kind": "sink", "calibrated": "2026-05-11"}
+    assert found["when"] == "2026-05-11T09:30:00.000Z"
+    assert found["fit"] == {
+        "end_k": {"value": 31.5, "standard_uncertainty": 0.25},
+        "points": [0, 1, 2],
+    }
+    assert found["nothing"] is None
+    assert found["path"] == "bench.toml"
+    assert found["set"] == [1, True, None]
+
+
+json_like = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(),
+    lambda inner: st.lists(inner) | st.dictionaries(st.text(), inner),
+    max_leaves=20,
+)
+
+
+@given(json_like)
+def test_whatever_is_plain_can_be_written_as_strict_json(value: object) -> None:
+    json.dumps(plain(value), allow_nan=False)
+
+
+def test_a_run_found_to_be_simulated_late_says_so_everywhere(
+    tmp_path: Path,
+) -> None:
+    store = Store(tmp_path)
+    record = store.start(RunInfo("DEMO-001", "Demo 2x40", "acceptance"))
+    record.mark_simulated()
+    record.reading(rise(21.0))
+    record.finish(Disposition.ACCEPT, "met")
+    assert store.runs()[0].simulated
+    assert next(store.readings()).simulated
+    assert load_run(tmp_path, "last").facts["run"]["simulated"] is True
