@@ -1,0 +1,187 @@
+"""Levels at rest: offset, idle current and its drift, sharing, ripple, sag.
+
+All functions take readings as UFloats whose variables are shared where the instrument, range or
+part is shared, so that systematic parts cancel in differences and ratios as they do on the bench
+(JCGM 100:2008, 5.2).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from uncertainties import UFloat, covariance_matrix
+
+from seqrun.errors import NotMeasured
+from seqrun.measure.bounds import Bounded, above_noise
+from seqrun.measure.uncertain import variable
+
+
+def offset_between(positive: UFloat, negative: UFloat) -> UFloat:
+    """DC offset of a bridged output: the voltage between its terminals, V.
+
+    Args:
+        positive, negative: each terminal to reference, V, read on one range so that the range's
+            offset cancels. For a single-ended output the offset is the reading itself.
+    """
+    return positive - negative
+
+
+def idle_current(drop: UFloat, ballast: UFloat) -> UFloat:
+    """Idle current of one output device from the drop across its ballast resistor, A.
+
+    Definition: I = V/R with no signal. Assumes that the meter's own current (10 MΩ against
+    fractions of an ohm) is negligible and that thermal voltages at the clips stay within the
+    meter's offset specification.
+
+    Args:
+        drop: voltage across the ballast, V, hot end minus cold end.
+        ballast: its resistance, Ω; one variable per resistor, made once, so that hot-against-cold
+            differences keep only what really differs.
+
+    Raises:
+        NotMeasured: ballast not above zero.
+    """
+    if not ballast.nominal_value > 0.0:
+        raise NotMeasured(
+            f"ballast resistance of {ballast.nominal_value:g} Ω", expected="more than 0 Ω"
+        )
+    return drop / ballast
+
+
+def total_current(currents: Sequence[UFloat]) -> UFloat:
+    """Sum of currents (devices of one half, outputs of a supply), A, correlations kept."""
+    if not currents:
+        raise NotMeasured("no currents to add", expected="at least one")
+    total = currents[0]
+    for current in currents[1:]:
+        total = total + current
+    return total
+
+
+def drift(hot: UFloat, cold: UFloat) -> UFloat:
+    """Change of a level between two readings, hot minus cold, in their unit."""
+    return hot - cold
+
+
+def shares(currents: Sequence[UFloat]) -> list[UFloat]:
+    """Each device's current as a ratio of the mean of its parallel group, less one.
+
+    0 = a perfect share; for a dead device −1. The gain error of a common meter range cancels;
+    ballast tolerances do not.
+
+    Raises:
+        NotMeasured: fewer than two devices, or a mean current that is zero within its uncertainty.
+    """
+    if len(currents) < 2:
+        raise NotMeasured(f"{len(currents)} device current", expected="at least two in parallel")
+    mean = total_current(currents) / len(currents)
+    if abs(mean.nominal_value) <= 2.0 * mean.std_dev:
+        raise NotMeasured(
+            f"mean device current {mean.nominal_value:.3g} A is zero within its uncertainty",
+            expected="devices that carry current",
+            hint="check that the unit is biased and the ballast hookup is right",
+        )
+    return [current / mean - 1.0 for current in currents]
+
+
+def sharing(currents: Sequence[UFloat]) -> UFloat:
+    """Largest departure of a parallel device from its group's mean, as a ratio (≥ 0).
+
+    Definition: max |I_k/mean(I) − 1|. n matched devices each carry 1/n and give 0; one dead
+    device of two gives 1. With more than two devices the largest of several noisy departures lies
+    too high on the average; the expected excess (a fixed-seed simulation from the readings' own
+    covariance) is in the budget as ``choice of the largest``.
+    """
+    departures = shares(currents)
+    worst = max(departures, key=lambda d: abs(d.nominal_value))
+    value = abs(worst)
+    if len(departures) > 2:
+        excess = _excess_of_largest(departures)
+        if excess > 0.0:
+            value = value + variable(0.0, excess, "choice of the largest")
+    return value
+
+
+def _excess_of_largest(departures: Sequence[UFloat]) -> float:
+    nominal = np.array([d.nominal_value for d in departures])
+    covariance = np.array(covariance_matrix(list(departures)))
+    scale, axes = np.linalg.eigh(covariance)
+    draws = np.random.default_rng(0).standard_normal((1000, nominal.size))
+    simulated = nominal + draws * np.sqrt(np.clip(scale, 0.0, None)) @ axes.T
+    return max(float(np.abs(simulated).max(axis=1).mean() - np.abs(nominal).max()), 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Ripple:
+    """Ripple of a rail: rms and peak-to-peak of all that is not DC, V."""
+
+    rms_v: Bounded
+    peak_to_peak_v: UFloat
+
+
+def ripple(
+    volts: NDArray[np.float64],
+    sample_rate_hz: float,
+    *,
+    mains_hz: float = 50.0,
+    gain: UFloat | None = None,
+    floor_v: UFloat | float | None = None,
+    lsb_v: float = 0.0,
+    clipped: bool = False,
+) -> Ripple:
+    """Ripple on a rail from a capture.
+
+    Definition: the rms about the mean, and highest minus lowest sample. The record is cut to whole
+    periods of the mains so that hum does not leak into the mean.
+
+    Args:
+        volts: samples, shape (points,), V.
+        sample_rate_hz: samples per second.
+        mains_hz: 50 or 60.
+        gain: vertical gain of mean 1 with its uncertainty.
+        floor_v: the scope's own rms noise at this range, V.
+        lsb_v: converter step, V, in the peak-to-peak (rectangular, ± one step in all).
+
+    Raises:
+        NotMeasured: converter clipped, or less than two mains periods in the record.
+    """
+    if clipped:
+        raise NotMeasured("the converter ran out of range", expected="a higher vertical range")
+    per_period = sample_rate_hz / mains_hz
+    periods = math.floor(len(volts) / per_period + 1e-9)
+    if periods < 2:
+        raise NotMeasured(
+            f"{len(volts) / sample_rate_hz:.3g} s of record",
+            expected=f"at least two periods of {mains_hz:g} Hz",
+        )
+    used = volts[: round(periods * per_period)]
+    ac = used - used.mean()
+    rms = math.sqrt(float(ac @ ac) / ac.size)
+    # Quarter-period blocks: neighbouring samples of ripple are anything but independent.
+    u_rms = rms / math.sqrt(8.0 * periods)
+    scale = gain if gain is not None else 1.0
+    measured = variable(rms, u_rms, "scatter between periods") * scale
+    span = variable(
+        float(used.max() - used.min()), lsb_v / math.sqrt(3.0), "quantisation", "rectangular"
+    )
+    return Ripple(above_noise(measured, floor_v), span * scale)
+
+
+def sag(unloaded: UFloat, loaded: UFloat) -> UFloat:
+    """Rail sag: how far the rail's magnitude falls from no signal to full power, V."""
+    return abs(unloaded) - abs(loaded)
+
+
+def sag_ratio(unloaded: UFloat, loaded: UFloat) -> UFloat:
+    """Rail sag as a ratio of the unloaded rail; the meter's gain error cancels.
+
+    Raises:
+        NotMeasured: no rail voltage to begin with.
+    """
+    if abs(unloaded.nominal_value) <= 2.0 * unloaded.std_dev:
+        raise NotMeasured("no rail voltage", expected="a rail that is up")
+    return 1.0 - abs(loaded) / abs(unloaded)

@@ -1,0 +1,213 @@
+"""Temperature sensors: platinum resistors (IEC 60751) and type K thermocouples (NIST ITS-90)."""
+
+from __future__ import annotations
+
+import math
+from typing import Literal
+
+from uncertainties import UFloat
+
+from seqrun.errors import NotMeasured
+from seqrun.values import COVERAGE_FACTOR, rectangular
+
+R0_OHM = 100.0
+A, B, C = 3.9083e-3, -5.775e-7, -4.183e-12
+PT100_RANGE_C = (-200.0, 850.0)
+PtClass = Literal["AA", "A", "B", "C"]
+#: tolerance ±(a + b·|t|) K, IEC 60751 table 3
+PT_TOLERANCE: dict[str, tuple[float, float]] = {
+    "AA": (0.10, 0.0017),
+    "A": (0.15, 0.002),
+    "B": (0.30, 0.005),
+    "C": (0.60, 0.010),
+}
+
+
+def pt100_resistance_ohm(temperature_c: float) -> float:
+    """Resistance of a Pt100 at a temperature in °C, Ω (IEC 60751, −200 °C to 850 °C)."""
+    t = temperature_c
+    value = 1.0 + A * t + B * t * t
+    if t < 0.0:
+        value += C * (t - 100.0) * t**3
+    return R0_OHM * value
+
+
+def pt100_slope_ohm_per_k(temperature_c: float) -> float:
+    """dR/dT of a Pt100, Ω/K."""
+    t = temperature_c
+    slope = A + 2.0 * B * t
+    if t < 0.0:
+        slope += C * (4.0 * t**3 - 300.0 * t**2)
+    return R0_OHM * slope
+
+
+def pt100_temperature_c(resistance_ohm: float) -> float:
+    """Temperature of a Pt100 from its resistance, °C.
+
+    Raises:
+        NotMeasured: a resistance no Pt100 has between −200 °C and 850 °C (sensor open, shorted, or
+            not this kind).
+    """
+    low, high = (pt100_resistance_ohm(t) for t in PT100_RANGE_C)
+    if not low <= resistance_ohm <= high:
+        raise NotMeasured(
+            f"{resistance_ohm:.4g} Ω from the sensor",
+            expected=f"{low:.4g} Ω to {high:.4g} Ω from a Pt100",
+            hint="sensor open, shorted, or not a Pt100",
+        )
+    ratio = resistance_ohm / R0_OHM
+    t = (-A + math.sqrt(A * A - 4.0 * B * (1.0 - ratio))) / (2.0 * B)
+    if t < 0.0:
+        for _ in range(20):
+            step = (pt100_resistance_ohm(t) - resistance_ohm) / pt100_slope_ohm_per_k(t)
+            t -= step
+            if abs(step) < 1e-12:
+                break
+    return t
+
+
+def pt100_tolerance_k(temperature_c: float, sensor_class: PtClass) -> float:
+    """Half-width of the class tolerance at a temperature, K (IEC 60751)."""
+    a, b = PT_TOLERANCE[sensor_class]
+    return a + b * abs(temperature_c)
+
+
+def sensor_error(name: str) -> UFloat:
+    """The hidden departure of one sensor, in units of its class tolerance: 0 ± 1, rectangular.
+
+    Made once per sensor and run, so that readings of one sensor at two times share it.
+    """
+    return rectangular(0.0, 1.0, f"{name} tolerance")
+
+
+def pt100_reading(resistance: UFloat, sensor_class: PtClass, error: UFloat | None = None) -> UFloat:
+    """Temperature of a Pt100 from a four-wire resistance reading, °C.
+
+    Args:
+        resistance: Ω, with the meter's uncertainty; self-heating by the meter's milliampere
+            (about 0.1 K in still air, less on metal) is the meter's range's affair.
+        sensor_class: AA, A, B or C.
+        error: the sensor's departure, from :func:`sensor_error`; None leaves it out (a calibrated
+            sensor whose certificate is already in the resistance).
+
+    Raises:
+        NotMeasured: as :func:`pt100_temperature_c`.
+    """
+    nominal = float(resistance.nominal_value)
+    t = pt100_temperature_c(nominal)
+    value = t + (resistance - nominal) / pt100_slope_ohm_per_k(t)
+    if error is None:
+        return value
+    return value + pt100_tolerance_k(t, sensor_class) * error
+
+
+def check_attached(rise_k: UFloat, heat_w: UFloat, least_k_per_w: float, minutes: float) -> None:
+    """Refuse a heatsink reading from a sensor that has fallen off.
+
+    Args:
+        rise_k: sensor over ambient after ``minutes`` of dissipation, K.
+        heat_w: heat going into the sink, W.
+        least_k_per_w: least rise per watt a unit of this size shows by then.
+        minutes: for the message.
+
+    Raises:
+        NotMeasured: the rise is below the least one by more than its expanded uncertainty.
+    """
+    least = heat_w * least_k_per_w
+    short = least - rise_k
+    if short.nominal_value > COVERAGE_FACTOR * short.std_dev:
+        raise NotMeasured(
+            f"{rise_k.nominal_value:.2g} K of rise after {minutes:.3g} min at "
+            f"{heat_w.nominal_value:.3g} W",
+            expected=f"at least {least.nominal_value:.2g} K",
+            hint="sensor fallen off the heatsink, or the sink's fan is running",
+        )
+
+
+# NIST ITS-90 thermocouple reference functions (Monograph 175), type K, mV from °C.
+_K_BELOW = (
+    0.0, 0.394501280250e-1, 0.236223735980e-4, -0.328589067840e-6, -0.499048287770e-8,
+    -0.675090591730e-10, -0.574103274280e-12, -0.310888728940e-14, -0.104516093650e-16,
+    -0.198892668780e-19, -0.163226974860e-22,
+)  # fmt: skip
+_K_ABOVE = (
+    -0.176004136860e-1, 0.389212049750e-1, 0.185587700320e-4, -0.994575928740e-7,
+    0.318409457190e-9, -0.560728448890e-12, 0.560750590590e-15, -0.320207200030e-18,
+    0.971511471520e-22, -0.121047212750e-25,
+)  # fmt: skip
+_K_BUMP = (0.118597600000, -0.118343200000e-3, 0.126968600000e3)
+TYPE_K_RANGE_C = (-270.0, 1372.0)
+
+
+def type_k_millivolts(temperature_c: float) -> float:
+    """EMF of a type K thermocouple against a junction at 0 °C, mV."""
+    t = temperature_c
+    if t < 0.0:
+        return _polynomial(_K_BELOW, t)
+    a0, a1, a2 = _K_BUMP
+    return _polynomial(_K_ABOVE, t) + a0 * math.exp(a1 * (t - a2) ** 2)
+
+
+def type_k_slope_mv_per_k(temperature_c: float) -> float:
+    """Seebeck coefficient of type K, mV/K."""
+    t = temperature_c
+    terms = _K_BELOW if t < 0.0 else _K_ABOVE
+    slope = _polynomial(tuple(k * c for k, c in enumerate(terms))[1:], t)
+    if t >= 0.0:
+        a0, a1, a2 = _K_BUMP
+        slope += 2.0 * a0 * a1 * (t - a2) * math.exp(a1 * (t - a2) ** 2)
+    return slope
+
+
+def type_k_temperature_c(millivolts: float, junction_c: float = 0.0) -> float:
+    """Temperature from the EMF (mV) of a type K thermocouple whose cold junction is at
+    ``junction_c``, °C.
+
+    Raises:
+        NotMeasured: an EMF outside −200 °C to 1372 °C (open thermocouple, or not type K).
+    """
+    emf = millivolts + type_k_millivolts(junction_c)
+    low, high = type_k_millivolts(-200.0), type_k_millivolts(TYPE_K_RANGE_C[1])
+    if not low <= emf <= high:
+        raise NotMeasured(
+            f"{emf:.4g} mV from the thermocouple",
+            expected=f"{low:.4g} mV to {high:.4g} mV from type K",
+            hint="thermocouple open, or not type K",
+        )
+    t = emf / 0.041
+    for _ in range(50):
+        step = (type_k_millivolts(t) - emf) / type_k_slope_mv_per_k(t)
+        t = min(max(t - step, -230.0), TYPE_K_RANGE_C[1])
+        if abs(step) < 1e-10:
+            break
+    return t
+
+
+def type_k_reading(volts: UFloat, junction_c: UFloat, error: UFloat | None = None) -> UFloat:
+    """Temperature of a type K thermocouple, °C.
+
+    Args:
+        volts: EMF, V, with the meter's uncertainty.
+        junction_c: cold-junction temperature, °C.
+        error: departure in units of class 1 tolerance, the larger of 1.5 K and 0.4 % of t
+            (IEC 60584-1), from :func:`sensor_error`.
+
+    Raises:
+        NotMeasured: as :func:`type_k_temperature_c`.
+    """
+    nominal, junction = float(volts.nominal_value), float(junction_c.nominal_value)
+    t = type_k_temperature_c(1000.0 * nominal, junction)
+    slope = type_k_slope_mv_per_k(t)
+    value = (
+        t
+        + (volts - nominal) * (1000.0 / slope)
+        + (junction_c - junction) * (type_k_slope_mv_per_k(junction) / slope)
+    )
+    return value if error is None else value + max(1.5, 0.004 * abs(t)) * error
+
+
+def _polynomial(terms: tuple[float, ...], x: float) -> float:
+    total = 0.0
+    for term in reversed(terms):
+        total = total * x + term
+    return total
