@@ -15,6 +15,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
+from decimal import Decimal
 from fractions import Fraction as Ratio
 from functools import partial
 from typing import Annotated, Any, NamedTuple
@@ -245,7 +246,7 @@ def render(value: float, unit: str, *, uncertainty: float | None = None, digits:
     if not math.isfinite(value):
         return "not a number" if math.isnan(value) else ("-∞ " if value < 0 else "∞ ") + unit
     if unit == "s" and abs(value) >= 120.0 and uncertainty is None:
-        return f"{value / 60.0:.{max(digits - 1, 1)}g} min"
+        return f"{_significant(value / 60.0, digits)} min"
     prefix, scale = _prefix(max(abs(value), uncertainty or 0.0), unit)
     tail = f" {prefix}{unit}" if prefix or unit else ""
     if uncertainty is None or not math.isfinite(uncertainty) or uncertainty <= 0.0:
@@ -268,7 +269,7 @@ def _significant(value: float, digits: int) -> str:
     text = f"{value:.{digits}g}"
     if "e" in text:
         _, exponent = text.split("e")
-        return text if abs(int(exponent)) > 6 else f"{float(text):f}".rstrip("0").rstrip(".")
+        return text if abs(int(exponent)) > 6 else format(Decimal(text), "f")
     return "0" if text == "-0" else text
 
 

@@ -52,6 +52,10 @@ def test_what_is_shown_reads_back_as_the_same_quantity(value: float, unit: str) 
     assert parse(render(value, unit, digits=9), unit) == pytest.approx(value, rel=1e-6)
 
 
+def test_two_digits_of_two_hours_are_not_shown_as_a_power_of_ten() -> None:
+    assert render(7200.0, "s", digits=2) == "120 min"
+
+
 def test_percent_and_fraction_are_one_kind() -> None:
     assert Quantity(1.0, "%").in_unit("") == pytest.approx(0.01)
     assert Quantity(0.01, "").in_unit("%") == pytest.approx(1.0)
