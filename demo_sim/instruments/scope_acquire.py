@@ -24,9 +24,10 @@ ARM_S = 0.002
 # With no edge for this long, automatic sweep starts a record anyway; also the piece of signal that
 # one search for an edge looks through.
 AUTO_WAIT_S = 0.05
-SEARCH_POINTS = 65536
+SEARCH_POINTS = 16384
 # Hysteresis of the trigger comparator, in divisions.
 HYSTERESIS_DIVISIONS = 0.3
+REFINE_STEPS = 40  # coarse steps that the closer look begins before the edge
 AC_MEAN_S = 0.1
 HIGH_RESOLUTION_FOLD = 256  # samples that high-resolution mode folds at most: four more bits
 
@@ -172,27 +173,42 @@ class Acquirer:
 
         Returns the bench time of the edge, or None after ``AUTO_WAIT_S`` without one.
         """
-        trigger, world = self.settings.trigger, self._world
-        channel = self.settings.channels[trigger.source]
+        world, start = self._world, self._world.now
         rate = min(self.settings.rate_hz, SEARCH_POINTS / AUTO_WAIT_S)
-        t = world.now + np.arange(math.ceil(AUTO_WAIT_S * rate)) / rate
-        seen = channel.probe / self._fitted(trigger.source)
-        hysteresis = HYSTERESIS_DIVISIONS * channel.range_pp_v / spec.SCOPE_DIVISIONS
-        position = first_edge(
-            self.tip_volts(trigger.source, t) * seen, trigger.level_v, trigger.rising, hysteresis
-        )
+        position = self._edge(start, rate, math.ceil(AUTO_WAIT_S * rate))
         if position is None:
             world.advance(AUTO_WAIT_S)
             return None
-        world.advance(position / rate)
-        return world.now
+        offset = position / rate
+        if self.settings.rate_hz > rate:  # a second look, closer, from a little before the edge
+            finer = self.settings.rate_hz
+            lead_in = min(offset, REFINE_STEPS / rate)
+            points = min(SEARCH_POINTS, math.ceil((lead_in + 1.0 / rate) * finer))
+            close = self._edge(start + offset - lead_in, finer, points)
+            if close is not None:
+                offset += close / finer - lead_in
+        world.advance(offset)
+        return start + offset
+
+    def _edge(self, start: float, rate: float, points: int) -> float | None:
+        """First edge within ``points`` samples from ``start``, in samples."""
+        trigger = self.settings.trigger
+        channel = self.settings.channels[trigger.source]
+        seen = channel.probe / self._fitted(trigger.source)
+        t = start + np.arange(points, dtype=np.float64) / rate
+        return first_edge(
+            self.tip_volts(trigger.source, t) * seen,
+            trigger.level_v,
+            trigger.rising,
+            HYSTERESIS_DIVISIONS * channel.range_pp_v / spec.SCOPE_DIVISIONS,
+        )
 
     def acquire(self, triggered: bool) -> Record:
         """Fill a record from now on. Averaging waits for an edge before each further sweep."""
         s = self.settings
         numbers = [n for n, channel in s.channels.items() if channel.shown]
         ends = {n: self.front_end(n) for n in numbers}
-        # The sampling clock knows nothing of the trigger: the first sample comes part of a step late.
+        # The sampling clock is not locked to the trigger: the first sample is part of a step late.
         late = float(self._async.uniform(0.0, 1.0)) / s.rate_hz
         sweeps = s.count if s.kind == "AVER" else 1
         sums: dict[int, NDArray[np.float32]] = {}

@@ -92,6 +92,11 @@ class SupplyOutputs:
             self[n].amperes = amperes
         self._settle()
 
+    def follow(self) -> None:
+        """Bring output 2 to output 1's settings when tracking begins."""
+        self[2].volts, self[2].amperes = self[1].volts, self[1].amperes
+        self._settle()
+
     def switch(self, on: bool) -> None:
         """All outputs together; a tripped protection keeps them off."""
         self.on = on and not self.tripped()

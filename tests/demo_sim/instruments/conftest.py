@@ -22,6 +22,7 @@ class Circuit:
 
     seed: int = 1
     now: float = 0.0
+    virtual: bool = True
     leads: dict[str, str] = field(default_factory=dict)
     volts: dict[str, Callable[[Floats], Floats]] = field(default_factory=dict)
     ohms: dict[frozenset[str], float] = field(default_factory=dict)
@@ -34,6 +35,9 @@ class Circuit:
     def advance(self, seconds: float) -> None:
         assert seconds >= 0.0
         self.now += seconds
+
+    def catch_up(self) -> None:
+        pass
 
     def rng(self, name: str) -> np.random.Generator:
         return np.random.default_rng([self.seed, zlib.crc32(name.encode())])

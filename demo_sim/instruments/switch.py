@@ -1,0 +1,136 @@
+"""A SCPI relay matrix that moves hookups without hands.
+
+Rows are the terminals of measuring instruments, columns the nodes of the unit: crosspoint
+``row!column`` closed puts the row's lead on the column's node. A row holds one column at a time:
+closing another while one is closed is a settings conflict, so that two nodes of the unit are never
+tied together through the matrix. ``ROUTe:CONNect`` does by name, break before make, what
+``ROUTe:CLOSe`` does by number.
+"""
+
+from __future__ import annotations
+
+from demo_sim.errors import DemoError
+from demo_sim.instruments.base import Instrument
+from demo_sim.instruments.control import HandledWorld
+from demo_sim.scpi import Call, ChannelList, Integer, Quoted, ScpiError, String, command, query
+
+RELAY_S = 0.008  # operate or release, with bounce
+
+ROWS = (
+    "meter.hi",
+    "meter.lo",
+    "meter.sense_hi",
+    "meter.sense_lo",
+    "meter.amps",
+    "scope.1",
+    "scope.2",
+    "scope.3",
+    "scope.4",
+)
+_POINTS = ChannelList(first=1, last=999, dimensions=2)
+
+
+class Switch(Instrument):
+    """The matrix. Opening a row takes its lead off the unit."""
+
+    model = "SIMULATED SWITCH"
+
+    def __init__(self, world: HandledWorld, key: str = "switch", serial: str = "0") -> None:
+        super().__init__(world, key, serial)
+        self._world = world
+        self.columns = tuple(world.nodes())
+        self._closed: dict[int, int] = {}  # row -> column, both from 1
+
+    def reset(self) -> None:
+        self.open_all(Call(""))
+
+    @command("ROUTe:CLOSe", _POINTS)
+    def close(self, call: Call, points: tuple[tuple[int, int], ...]) -> None:
+        wanted = dict(self._closed)
+        for row, column in points:
+            self._check(row, column)
+            if wanted.get(row, column) != column:
+                raise ScpiError(-221, f"row {row} is on column {wanted[row]}: open it first")
+            wanted[row] = column
+        for row, column in points:
+            self._make(row, column)
+
+    @query("ROUTe:CLOSe", _POINTS)
+    def close_query(self, call: Call, points: tuple[tuple[int, int], ...]) -> tuple[bool, ...]:
+        for row, column in points:
+            self._check(row, column)
+        return tuple(self._closed.get(row) == column for row, column in points)
+
+    @query("ROUTe:CLOSe:STATe")
+    def closed(self, call: Call) -> str:
+        """All closed crosspoints as a channel list."""
+        return "(@" + ",".join(f"{r}!{c}" for r, c in sorted(self._closed.items())) + ")"
+
+    @command("ROUTe:OPEN", _POINTS)
+    def open(self, call: Call, points: tuple[tuple[int, int], ...]) -> None:
+        for row, column in points:
+            self._check(row, column)
+        for row, column in points:
+            if self._closed.get(row) == column:
+                self._break(row)
+
+    @command("ROUTe:OPEN:ALL")
+    def open_all(self, call: Call) -> None:
+        for row in list(self._closed):
+            self._break(row)
+
+    @query("ROUTe:ROW:NAME", Integer(min=1, max=len(ROWS)))
+    def row_name(self, call: Call, row: int) -> Quoted:
+        return Quoted(ROWS[row - 1])
+
+    @query("ROUTe:ROW:COUNt")
+    def row_count(self, call: Call) -> int:
+        return len(ROWS)
+
+    @query("ROUTe:COLumn:NAME", Integer(min=1))
+    def column_name(self, call: Call, column: int) -> Quoted:
+        self._check(1, column)
+        return Quoted(self.columns[column - 1])
+
+    @query("ROUTe:COLumn:COUNt")
+    def column_count(self, call: Call) -> int:
+        return len(self.columns)
+
+    @command("ROUTe:CONNect", String(), String())
+    def connect(self, call: Call, terminal: str, node: str) -> None:
+        """Row and column by name; the row leaves the column that it was on."""
+        if terminal not in ROWS:
+            raise ScpiError(-224, f"no row {terminal}")
+        if node not in self.columns:
+            raise ScpiError(-224, f"no column {node}")
+        row, column = ROWS.index(terminal) + 1, self.columns.index(node) + 1
+        if row in self._closed and self._closed[row] != column:
+            self._break(row)
+        self._make(row, column)
+
+    @command("ROUTe:DISConnect", String())
+    def disconnect(self, call: Call, terminal: str) -> None:
+        if terminal not in ROWS:
+            raise ScpiError(-224, f"no row {terminal}")
+        row = ROWS.index(terminal) + 1
+        if row in self._closed:
+            self._break(row)
+
+    def _check(self, row: int, column: int) -> None:
+        if not 1 <= row <= len(ROWS) or not 1 <= column <= len(self.columns):
+            raise ScpiError(-222, f"no crosspoint {row}!{column}")
+
+    def _make(self, row: int, column: int) -> None:
+        if self._closed.get(row) == column:
+            return
+        try:
+            self._world.connect(ROWS[row - 1], self.columns[column - 1])
+        except DemoError as error:
+            raise ScpiError(-221, str(error)) from error
+        self._closed[row] = column
+        self._world.advance(RELAY_S)
+
+    def _break(self, row: int) -> None:
+        del self._closed[row]
+        self._world.disconnect(ROWS[row - 1])
+        self._world.advance(RELAY_S)
