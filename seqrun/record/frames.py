@@ -10,6 +10,7 @@ from typing import Any
 
 import pandas as pd
 
+from seqrun.record.cells import from_text
 from seqrun.record.errors import RecordError, from_os
 from seqrun.record.rows import READING_COLUMNS, RunRow
 from seqrun.record.table import Table
@@ -65,11 +66,10 @@ def readings_frame(table: Table) -> pd.DataFrame:
 
 
 def _unquote(frame: pd.DataFrame, name: str) -> None:
-    from seqrun.record.cells import from_text
-
-    quoted = frame[name].str.startswith("'")
-    if quoted.any():
-        frame.loc[quoted, name] = frame.loc[quoted, name].map(from_text)
+    # a million rows hold few different texts, so each text is looked at once
+    changed = {t: from_text(t) for t in frame[name].unique() if t.startswith("'")}
+    if changed:
+        frame[name] = frame[name].replace(changed)
 
 
 def runs_frame(runs: Sequence[RunRow]) -> pd.DataFrame:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import resource
 import signal
 import subprocess
 import sys
@@ -133,6 +132,7 @@ def test_a_full_disk_is_told_in_words(tmp_path: Path) -> None:
 def test_a_row_that_does_not_fit_leaves_nothing_of_itself(table: Table) -> None:
     table.append([["1", "first"]])
     before = table.path.read_bytes()
+    resource = pytest.importorskip("resource")
     soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
     resource.setrlimit(resource.RLIMIT_FSIZE, (len(before) + 10, hard))
     try:

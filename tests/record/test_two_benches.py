@@ -8,12 +8,14 @@ import sys
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
 from pathlib import Path
+from threading import Barrier
 
 import pytest
 
 from seqrun.errors import UsageError
 from seqrun.record import RecordError, RunInfo, Store, load_run, merge
 from seqrun.record.places import is_run_id
+from seqrun.record.table import Lock, Table
 from seqrun.values import Disposition, Judged, Reading, Verdict
 
 NOON = datetime(2026, 5, 11, 12, tzinfo=UTC)
@@ -66,6 +68,24 @@ def test_threads_that_share_a_store_or_have_their_own_lose_no_row(tmp_path: Path
     found = values_by_run(tmp_path)
     assert set(found) == set(ids)
     assert all(values == [float(n) for n in range(15)] for values in found.values())
+
+
+def test_writers_that_find_no_table_write_one_header_between_them(tmp_path: Path) -> None:
+    writers = 8
+    for attempt in range(10):
+        path = tmp_path / f"table-{attempt}.csv"
+        together = Barrier(writers)
+
+        def write(n: int, path: Path = path, together: Barrier = together) -> None:
+            table = Table(path, ("run_id", "note"), Lock(tmp_path))
+            together.wait()
+            table.append([[str(n), "x"]])
+
+        with ThreadPoolExecutor(writers) as pool:
+            list(pool.map(write, range(writers)))
+        lines = path.read_text().splitlines()
+        assert lines[0] == "run_id,note"
+        assert sorted(lines[1:]) == [f"{n},x" for n in range(writers)]
 
 
 def test_run_ids_of_one_millisecond_differ_and_ids_sort_by_time(tmp_path: Path) -> None:
