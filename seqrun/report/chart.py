@@ -113,14 +113,23 @@ class Chart:
             f'height="{max(bottom - top, 1.0):.1f}" fill="{pattern}" fill-opacity="0.75"/>'
         )
 
-    def level(self, value: float, words: str, *, above: bool = True, heavy: bool = False) -> None:
-        """A horizontal line with words at its right end."""
+    def level(
+        self,
+        value: float,
+        words: str,
+        *,
+        above: bool = True,
+        heavy: bool = False,
+        left: bool = False,
+    ) -> None:
+        """A horizontal line with words at one end."""
         y = self.py(value)
         self._parts.append(
             f'<line x1="{_LEFT}" y1="{y:.1f}" x2="{WIDTH - _RIGHT}" y2="{y:.1f}" stroke="{_INK}" '
             f'stroke-width="{2.2 if heavy else 1.2}"/>'
         )
-        self._note(WIDTH - _RIGHT - 4, y - 5 if above else y + 14, words, "end")
+        x, anchor = (_LEFT + 6, "start") if left else (WIDTH - _RIGHT - 4, "end")
+        self._note(x, y - 6 if above else y + 16, words, anchor)
 
     def upright(self, value: float, words: str) -> None:
         """A vertical line with words at its top."""
@@ -226,7 +235,7 @@ def peaks(xs: Array, ys: Array, start: float, end: float, bins: int) -> tuple[Ar
     xs, ys = xs[inside], ys[inside]
     if len(xs) == 0:
         return xs, ys
-    piece = (np.log(xs / start) / math.log(end / start) * bins).astype(int)
+    piece = (np.log(xs / start) / math.log(end / start) * bins).astype(int).clip(0, bins - 1)
     edges = np.flatnonzero(np.diff(piece, prepend=-1))
     high = np.maximum.reduceat(ys, edges)
     lengths = np.diff(np.append(edges, len(xs)))

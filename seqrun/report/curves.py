@@ -101,14 +101,14 @@ def _heat(
     caption = f"Last reading {render(float(rise[-1]), 'K', digits=3)} over ambient."
     if end is not None:
         chart.band(end - 2.0 * u, end + 2.0 * u)
-        # words on the side of the end value that the limit is not on
-        above = limit is None or limit < end
         shown = render(end, "K", uncertainty=2.0 * u)
-        chart.level(end, f"end value {shown}", above=above)
+        # words where the curve is not: it comes from below, or from above when the sink cools
+        rising = float(rise[0]) <= end
+        chart.level(end, f"end value {shown}", above=limit is None or limit < end, left=rising)
         caption += f" Fitted end value {shown} (band: ± U, k = 2)"
         caption += f", time constant {tau / 60.0:.1f} min." if tau > 0.0 else "."
     if limit is not None:
-        chart.level(limit, f"limit {render(limit, 'K')}", heavy=True)
+        chart.level(limit, f"limit {render(limit, 'K')}", heavy=True, left=True)
         caption += f" Limit: at most {render(limit, 'K')}."
     if end is not None and tau > 0.0 and "rise0_k" in fit:
         xs = np.linspace(start, until, 120)
@@ -150,8 +150,8 @@ def _waveform(
     time = trace["time_s"]
     channels = _channels(trace, "volts_")
     shown = _few_cycles(channels[0][1])
-    time = time[:shown] - time[0]
-    low, high = around([float(f(c[:shown])) for _, c in channels for f in (np.nanmin, np.nanmax)])
+    time = time[shown] - time[shown][0]
+    low, high = around([float(f(c[shown])) for _, c in channels for f in (np.nanmin, np.nanmax)])
     milli = time[-1] < 1.0
     chart = Chart(
         Axis(
@@ -166,27 +166,29 @@ def _waveform(
     )
     peaks_said = []
     for (name, column), look in zip(channels, LOOKS, strict=False):
-        xs, ys = envelope(time, column[:shown], 350)
+        xs, ys = envelope(time, column[shown], 350)
         chart.line(xs, ys, name, look)
         peaks_said.append(f"{name} {render(float(np.nanmax(np.abs(column))), 'V', digits=3)} peak")
     caption = ", ".join(peaks_said) + "."
-    if shown < len(channels[0][1]):
-        caption += f" The first {_CYCLES_SHOWN} cycles; the whole record is in the run's folder."
+    if len(time) < len(channels[0][1]):
+        caption += f" {_CYCLES_SHOWN} cycles are shown; the whole trace is in the run's folder."
     return Figure(step, f"Output waveform: {step}", caption, chart.svg())
 
 
-def _few_cycles(column: Array) -> int:
-    """Number of samples that hold the first few cycles, or all when no cycle is found."""
+def _few_cycles(column: Array) -> slice:
+    """The samples of a few cycles, or all of them when no cycle is found."""
     import numpy as np
 
     centred = column - np.nanmean(column)
-    # the noise near a crossing makes several; ask for a swing through a band between them
-    band = 0.25 * float(np.nanmax(np.abs(centred)) or 0.0)
+    # noise near a crossing makes several: a cycle is a swing through a band, low to high
+    band = 0.25 * float(np.nanmax(np.abs(centred)))
     state = np.zeros(len(centred), dtype=np.int8)
     state[centred > band], state[centred < -band] = 1, -1
     strong = np.flatnonzero(state)
     turns = strong[1:][np.diff(state[strong]) > 0]
-    return int(turns[_CYCLES_SHOWN]) if len(turns) > _CYCLES_SHOWN else len(column)
+    if len(turns) <= _CYCLES_SHOWN:
+        return slice(0, len(column))
+    return slice(int(turns[0]), int(turns[_CYCLES_SHOWN]) + 1)
 
 
 def _spectrum(

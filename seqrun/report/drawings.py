@@ -16,6 +16,7 @@ from seqrun.values import Bound, Disposition, Verdict
 WIDTH, HEIGHT = 320, 46
 _TOP, _BOTTOM = 8, 28  # of the bar's body
 _MIDDLE = (_TOP + _BOTTOM) / 2
+_FITS = 6  # characters that fit between a limit's label and the end of the bar
 _INK, _SOFT = "#1d2530", "#66707c"
 
 #: fill patterns used by all bars; hatching and dots survive a grey printer
@@ -73,14 +74,19 @@ def _reading(row: Row, x: float, half: float, off_left: bool, off_right: bool) -
     y = _MIDDLE
     if off_left or off_right:
         tip, back = (3.0, 17.0) if off_left else (WIDTH - 3.0, WIDTH - 17.0)
-        return [
+        arrow = (
             f'<path d="M{back:.1f} {y - 8} L{tip:.1f} {y} L{back:.1f} {y + 8} Z" fill="{_INK}" '
-            f'stroke="#fff" stroke-width="1.5"/>',
-            _text(tip, "off scale", _SOFT, anchor="start" if off_left else "end", at=_TOP - 1),
-        ]
+            f'stroke="#fff" stroke-width="1.5"/>'
+        )
+        shown = render(row.value, row.unit, digits=3) if row.value is not None else ""
+        if len(shown) > _FITS:
+            return [arrow]  # the column beside the bar says it
+        return [arrow, _text(tip, shown, _INK, bold=True, anchor="start" if off_left else "end")]
     left, right = max(x - half, 0.0), min(x + half, float(WIDTH))
     if row.bound is Bound.AT_MOST:  # anywhere from here down to nothing
         left, right = 0.0, x
+    elif row.bound is Bound.AT_LEAST:
+        left, right = x, float(WIDTH)
     parts = [_line(left, y, right, y, "#fff", 5.5), _line(left, y, right, y, _INK, 2.4)]
     parts += [_line(end, y - 6, end, y + 6, _INK, 2) for end in (left, right) if half >= 7.0]
     parts.append(f'<g transform="translate({x:.1f} {y})">{mark(row.verdict)}</g>')
@@ -194,6 +200,6 @@ def _text(
 ) -> str:
     weight = ' font-weight="600"' if bold else ""
     return (
-        f'<text x="{x:.1f}" y="{at}" font-size="11.5" text-anchor="{anchor}" fill="{colour}"'
+        f'<text x="{x:.1f}" y="{at}" font-size="12.5" text-anchor="{anchor}" fill="{colour}"'
         f"{weight}>{escape(text)}</text>"
     )

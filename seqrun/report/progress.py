@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, TextIO
 
 from seqrun.report.rows import Row
-from seqrun.report.screen import STYLES, WIDTH, console, is_ascii, plain
+from seqrun.report.screen import STYLES, WIDTH, clean, console, is_ascii, plain
 from seqrun.report.summary import row_of
 from seqrun.report.verdicts import DISPOSITION_MARKS, MARKS, worst_first
 from seqrun.runner.events import Watcher
@@ -120,7 +120,7 @@ class Progress(Watcher):
         from rich.text import Text
 
         if isinstance(text, str):
-            text = Text(plain(text) if self._ascii else text, style)
+            text = Text(plain(text) if self._ascii else clean(text), style)
         # a pipe gets whole lines: whoever reads them wraps them
         self._console.print(text, soft_wrap=not self._console.is_terminal)
 
@@ -147,7 +147,7 @@ class Progress(Watcher):
         from rich.text import Text
 
         width = self._console.width
-        say = plain if self._ascii else str
+        say = plain if self._ascii else clean
         title = f"step {self._index + 1} of {self._steps}  {self._step}  ({self._what})"
         spent = self._bench_s - self._begun_s
         total = max(self._left_s - spent, 0.0)
@@ -173,16 +173,16 @@ def step_line(step_id: str, rows: Sequence[Row], bench_s: float, ascii_only: boo
     row = next(iter([*against, *limited, *rows]), None)
     verdict = row.verdict if row is not None else Verdict.NONE
     mark = MARKS[verdict]
-    say = plain if ascii_only else str
+    say = plain if ascii_only else clean
     line = Text(f"{clock(bench_s)} ")
     line.append(f"{mark.ascii if ascii_only else mark.shape} ", STYLES[verdict])
-    line.append(f"{_cut(say(step_id), 24):<24} ")
+    line.append(_filled(say(step_id), 24) + " ")
     if row is None:
         line.append("done")
         return line
     word = mark.short or "on record"
     more = f" (+{len(rows) - 1})" if len(rows) > 1 else ""
-    room = WIDTH - len(line.plain) - 12
+    room = WIDTH - line.cell_len - 12
     said = row.note or "not measured" if row.value is None else row.shown
     if row.value is not None and row.has_limit:
         said += f", {row.limit_words}"
@@ -212,4 +212,16 @@ def clock(seconds: float) -> str:
 
 
 def _cut(text: str, room: int) -> str:
-    return text if len(text) <= room else text[: max(room - 3, 0)].rstrip() + "..."
+    """One line of at most ``room`` columns; wide characters count as two."""
+    from rich.cells import cell_len, set_cell_size
+
+    line = text.replace("\n", " ")
+    if cell_len(line) <= room:
+        return line
+    return set_cell_size(line, max(room - 3, 0)).rstrip() + "..."
+
+
+def _filled(text: str, room: int) -> str:
+    from rich.cells import set_cell_size
+
+    return set_cell_size(_cut(text, room), room)

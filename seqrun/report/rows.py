@@ -165,7 +165,7 @@ class Row:
     def sentence(self) -> str:
         """What this reading says about its limit, as one would say it across the bench."""
         if self.value is None:
-            return f"{self.name}: not measured. {_stop(self.note)}".strip()
+            return f"{self.name}: not measured{': ' if self.note else ''}{_stop(self.note)}"
         if self.verdict is Verdict.NOT_MEASURED:
             return f"{self.name} is {self.shown}, which decides nothing. {_stop(self.note)}".strip()
         margin, times = self.margin, self.margin_in_u
@@ -178,7 +178,9 @@ class Row:
             where = f"{distance} {'above' if upper else 'below'} the limit of {limit}"
         else:
             where = f"{distance} inside the limit of {limit}"
-        return f"{self.name} is {self.shown}: {where}{_compared(margin, times, self.expanded)}."
+        said = f"{self.name} is {self.shown}: {where}{_compared(margin, times, self.expanded)}."
+        # a note beside a reading that speaks against the unit says how it came about
+        return f"{said} {_stop(self.note)}".strip() if self.verdict is not Verdict.PASS else said
 
 
 def _compared(margin: float, times: float, expanded: float | None) -> str:
@@ -198,6 +200,7 @@ def _rounded(times: float) -> str:
 
 
 def _stop(text: str) -> str:
+    """A note as the end of a sentence."""
     text = text.strip()
     if not text or text.endswith((".", "!", "?")):
         return text

@@ -88,7 +88,7 @@ def _window(row: Row, value: float) -> tuple[float, float]:
     limit = row.high if row.high is not None else row.low
     assert limit is not None
     if row.unit == "dB":
-        span = max(_DECIBEL_SPAN, min(abs(value - limit), 3 * _DECIBEL_SPAN)) / UPPER_AT
+        span = max(_DECIBEL_SPAN, min(1.15 * abs(value - limit), 3 * _DECIBEL_SPAN)) / UPPER_AT
     elif limit > 0.0:
         # an upper limit's scale then begins at zero; a lower limit's reaches 1.8 times the limit
         span = limit / UPPER_AT if row.high is not None else limit

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from typing import TYPE_CHECKING, TextIO
 
 from seqrun.values import Verdict
@@ -19,6 +20,10 @@ STYLES = {
     Verdict.NOT_MEASURED: "bold magenta",
     Verdict.NONE: "",
 }
+#: everything that is no character of a line, but for the line feed that our own texts break at
+_CONTROL = re.compile(
+    "[\x00-\x09\x0b-\x1f\x7f-\x9f\u2028\u2029\u200b-\u200f\u202a-\u202e\u2066-\u2069]"
+)
 #: what our own texts use beyond ASCII, for terminals that cannot show it
 _PLAIN = str.maketrans(
     {
@@ -67,6 +72,11 @@ def is_ascii(target: Console) -> bool:
     return False
 
 
+def clean(text: str) -> str:
+    """Text without control characters, so that no name or answer can steer the terminal."""
+    return _CONTROL.sub(" ", text)
+
+
 def plain(text: str) -> str:
     """Text in ASCII: our own signs by their usual spellings, anything else by ``?``."""
-    return text.translate(_PLAIN).encode("ascii", "replace").decode("ascii")
+    return clean(text).translate(_PLAIN).encode("ascii", "replace").decode("ascii")

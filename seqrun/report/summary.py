@@ -27,6 +27,7 @@ class Equipment:
     identity: str = ""
     driver: str = ""
     calibrated: str = ""
+    calibration_due: str = ""
     certificate: str = ""
     resource: str = ""
 
@@ -72,13 +73,18 @@ class Summary:
 
     @property
     def deciding(self) -> list[verdicts.Said]:
-        return verdicts.deciding(self.rows, self.disposition, self.reason)
+        said = verdicts.deciding(self.rows, self.disposition, self.reason)
+        if self.unconfirmed:
+            names = "; ".join(self.unconfirmed)
+            said.insert(0, verdicts.Said(f"The safe state could not be confirmed: {names}."))
+        return said
 
     @property
     def next_actions(self) -> list[str]:
         if self.simulated and self.disposition is Disposition.ACCEPT:
             return ["Nothing: the bench was simulated. On a real one this would be an accept."]
-        return verdicts.next_actions(self.rows, self.disposition or Disposition.ABORTED)
+        said = verdicts.next_actions(self.rows, self.disposition or Disposition.ABORTED)
+        return [verdicts.LIVE, *said] if self.unconfirmed else said
 
     @property
     def watermark(self) -> str:
@@ -106,7 +112,16 @@ class Summary:
 
     @property
     def notes(self) -> list[str]:
-        return texts(self.facts.get("notes"))
+        """What came up during the run, and what the plan warned of beforehand."""
+        plan = self.facts.get("plan")
+        warned = texts(plan.get("warnings")) if isinstance(plan, Mapping) else []
+        return [*warned, *texts(self.facts.get("notes"))]
+
+    @property
+    def unconfirmed(self) -> list[str]:
+        """What was not shown to be off or discharged when the run ended."""
+        safe = self.facts.get("safe")
+        return texts(safe.get("unconfirmed")) if isinstance(safe, Mapping) else []
 
     @property
     def hookups(self) -> list[str]:
@@ -114,8 +129,10 @@ class Summary:
 
     @property
     def trip(self) -> str:
-        trip = self.facts.get("trip")
-        return "; ".join(texts(trip)) if trip else ""
+        lines = [
+            line.strip() for text in texts(self.facts.get("trip")) for line in text.split("\n")
+        ]
+        return "; ".join(line for line in lines if line)
 
     @property
     def equipment(self) -> list[Equipment]:
@@ -135,7 +152,12 @@ class Summary:
         from seqrun.quantity import render
 
         found = self.table("conditions")
-        for key, name in (("virtual_time_s", "bench time"), ("wall_time_s", "wall time")):
+        names = (
+            ("virtual_time_s", "virtual bench time"),
+            ("bench_time_s", "bench time"),
+            ("wall_time_s", "wall time"),
+        )
+        for key, name in names:
             seconds = self.seconds(key)
             if seconds is not None:
                 found.append((name, render(seconds, "s", digits=3)))
@@ -171,8 +193,11 @@ _SUFFIXES = {
 
 def named_value(name: str, value: object) -> tuple[str, str]:
     """A fact in words: ``("ambient_c", 23.4)`` is ``("ambient", "23.4 °C")``."""
+    from seqrun.files.unit import UNIT_OF_NAME
     from seqrun.quantity import render
 
+    if name in UNIT_OF_NAME and isinstance(value, int | float):
+        return name.replace("_", " "), render(value, UNIT_OF_NAME[name])
     for suffix, unit in _SUFFIXES.items():
         if name.endswith(suffix) and isinstance(value, int | float):
             return name.removesuffix(suffix).replace("_", " "), render(value, unit)

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, TextIO
 
+from seqrun.report.forecast import plan_summary
 from seqrun.report.progress import Progress
 from seqrun.report.rows import Row
 from seqrun.report.scale import text_bar
-from seqrun.report.screen import STYLES, WIDTH, console, is_ascii, plain
+from seqrun.report.screen import STYLES, WIDTH, clean, console, is_ascii, plain
 from seqrun.report.summary import Summary, summarise
 from seqrun.report.verdicts import DISPOSITION_MARKS, MARKS, counts
 from seqrun.values import Disposition, Verdict
@@ -25,7 +26,7 @@ _DISPOSITION_STYLES = {
     Disposition.REJECT: "bold red",
     Disposition.ABORTED: "bold magenta",
 }
-__all__ = ["Progress", "budget_table", "run_summary"]
+__all__ = ["Progress", "budget_table", "plan_summary", "run_summary"]
 
 
 def run_summary(run: RunData | Summary, file: TextIO | None = None) -> None:
@@ -47,7 +48,7 @@ def summary_view(run: RunData | Summary, *, ascii_only: bool = False) -> Group:
     from rich.text import Text
 
     summary = run if isinstance(run, Summary) else summarise(run)
-    say = plain if ascii_only else str
+    say = plain if ascii_only else clean
     disposition = summary.disposition or Disposition.ABORTED
     mark, style = DISPOSITION_MARKS[disposition], _DISPOSITION_STYLES[disposition]
     parts: list[RenderableType] = []
@@ -80,7 +81,7 @@ def limits_table(rows: tuple[Row, ...], *, ascii_only: bool = False) -> Table:
     from rich.table import Table
     from rich.text import Text
 
-    say = plain if ascii_only else str
+    say = plain if ascii_only else clean
     table = Table(box=None, padding=(0, 1, 0, 0), width=WIDTH, pad_edge=False, header_style="dim")
     table.add_column("step and quantity", width=20, overflow="fold")
     table.add_column(say("value ± U"), width=15, overflow="fold")
@@ -109,7 +110,7 @@ def budget_view(run: RunData | Summary, *, ascii_only: bool = False) -> Group:
     from rich.text import Text
 
     summary = run if isinstance(run, Summary) else summarise(run)
-    say = plain if ascii_only else str
+    say = plain if ascii_only else clean
     parts: list[RenderableType] = []
     for row in summary.rows:
         if row.value is None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from typing import NamedTuple
 
@@ -41,6 +42,15 @@ DISPOSITION_WORDS = {
     Disposition.REJECT: "At least one limit is broken. The unit may not go back into use.",
     Disposition.ABORTED: "The run did not finish. It says nothing in favour of the unit.",
 }
+
+#: a quantity's name as the files write it, at the start of a reason
+_NAME = re.compile(r"^[a-z]+(_[a-z]+)+\b")
+
+#: what to do when a bench was not shown to be off
+LIVE = (
+    "Treat the unit as live: switch the supply off by hand, and measure each rail before touching"
+    " anything."
+)
 
 #: how many rows of one kind are written out before the rest is only counted
 WRITTEN_OUT = 6
@@ -101,7 +111,10 @@ def deciding(rows: Sequence[Row], disposition: Disposition | None, reason: str) 
     """What decided, as sentences; the readings that speak loudest first."""
     said: list[Said] = []
     if disposition is Disposition.ABORTED or disposition is None:
-        why = sentence(reason) or "The run ended before its last step; no reason is on record."
+        why = (
+            sentence(_NAME.sub(lambda m: m[0].replace("_", " "), reason))
+            or "The run ended before its last step; no reason is on record."
+        )
         said.append(Said(why))
     against = worst_first(rows)
     said += [Said(row.sentence, row) for row in against[:WRITTEN_OUT]]

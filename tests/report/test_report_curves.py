@@ -1,0 +1,96 @@
+"""Curves: what is left out for speed must not be what matters."""
+
+from __future__ import annotations
+
+import resource
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from invented_run import bad, on_record, traces
+from pytest import approx
+
+from seqrun.report.chart import Axis, around, envelope, peaks
+from seqrun.report.curves import _few_cycles, _highest_harmonic, read_trace
+from seqrun.values import Disposition
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.integers(1, 5000), st.integers(1, 400), st.integers(0, 2**31))
+def test_the_highest_and_lowest_point_of_a_waveform_survive(n: int, bins: int, seed: int) -> None:
+    ys = np.random.default_rng(seed).normal(size=n)
+    xs = np.arange(n, dtype=float)
+    short_x, short_y = envelope(xs, ys, bins)
+    assert short_y.max() == ys.max()
+    assert short_y.min() == ys.min()
+    assert len(short_x) == len(short_y) <= max(2 * bins, n)
+    assert np.all(np.diff(short_x) >= 0.0)
+
+
+def test_a_single_line_in_a_long_spectrum_survives_in_its_place() -> None:
+    frequency = np.arange(1, 500_001, dtype=float) / 5.0
+    level = np.full(frequency.size, -120.0)
+    level[49_999] = -55.0  # 10 kHz
+    xs, ys = peaks(frequency, level, 10.0, 1e5, 400)
+    assert len(xs) <= 400
+    assert ys.max() == -55.0
+    assert xs[ys.argmax()] == approx(10e3)
+
+
+def test_three_cycles_are_shown_even_when_noise_makes_more_crossings() -> None:
+    time = np.arange(20_000) / 200e3
+    sine = np.sin(2 * np.pi * 1000.0 * time) + np.random.default_rng(1).normal(0, 0.05, time.size)
+    shown = _few_cycles(sine)
+    assert shown.stop - shown.start == approx(600, abs=12)
+
+
+def test_a_flat_line_is_shown_whole() -> None:
+    assert _few_cycles(np.zeros(100)) == slice(0, 100)
+
+
+def test_symmetric_clipping_has_its_highest_harmonic_at_three_times_the_fundamental() -> None:
+    trace = traces()["spectrum-power.left"]
+    found = _highest_harmonic(trace["frequency_hz"], trace["db_left"])
+    assert found is not None
+    assert found[0] == approx(3000.0)
+
+
+def test_ticks_are_round_numbers_within_the_axis() -> None:
+    axis = Axis(0.0, 2880.0, "bench time, min", factor=1 / 60)
+    assert [axis.text(t) for t in axis.ticks()] == ["0", "10", "20", "30", "40"]
+    octave = Axis(20.0, 20e3, "frequency, Hz", logarithmic=True)
+    assert octave.text(octave.ticks()[-1]) == "20 k"
+
+
+def test_a_range_around_one_value_is_not_empty() -> None:
+    low, high = around([3.0, 3.0, float("nan")])
+    assert low < 3.0 < high
+
+
+def test_an_empty_cell_of_a_trace_is_a_gap_and_not_a_zero(tmp_path: Path) -> None:
+    path = tmp_path / "t.csv"
+    path.write_text("time_s,rise_k\r\n0,1.5\r\n1,\r\n2,2.5\r\n", encoding="utf-8")
+    rise = read_trace(path)["rise_k"]
+    assert np.isnan(rise[1])
+    assert list(rise[[0, 2]]) == [1.5, 2.5]
+
+
+def test_a_page_with_all_curves_takes_less_than_one_and_a_half_seconds_of_cpu(
+    tmp_path: Path,
+) -> None:
+    run = on_record(tmp_path, bad(), Disposition.REJECT, "fail", curves=True)
+    code = (
+        "import sys; from pathlib import Path; from seqrun.record import load_run;"
+        "from seqrun.report.page import write_page;"
+        "write_page(load_run(sys.argv[1], sys.argv[2]), Path(sys.argv[1], 'r.html'))"
+    )
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    subprocess.run([sys.executable, "-c", code, str(tmp_path), run.run.run_id], check=True)
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    spent = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    print(f"page, imports included: {spent:.2f} s of CPU")
+    assert (tmp_path / "r.html").stat().st_size > 50_000
+    assert spent < 1.5
