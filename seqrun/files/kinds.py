@@ -15,7 +15,7 @@ FileKind = Literal["sequence", "unit", "bench", "driver"]
 _MARKS: dict[FileKind, tuple[str, ...]] = {
     "sequence": ("step", "title", "decision", "trip", "revision"),
     "bench": ("instrument", "lead", "load", "sensor", "simulator"),
-    "driver": ("role", "identity", "commands", "accuracy", "link"),
+    "driver": ("role", "idn", "operation", "accuracy", "link"),
     "unit": ("model", "topology", "rails", "rail_voltage", "rated_power", "channels"),
 }
 
