@@ -201,7 +201,9 @@ def named_value(name: str, value: object) -> tuple[str, str]:
     for suffix, unit in _SUFFIXES.items():
         if name.endswith(suffix) and isinstance(value, int | float):
             return name.removesuffix(suffix).replace("_", " "), render(value, unit)
-    return name.replace("_", " "), _text(value)
+    text = _text(value)
+    # single_ended and its like are words of the files
+    return name.replace("_", " "), text.replace("_", " ") if text.islower() else text
 
 
 def texts(value: object) -> list[str]:
