@@ -96,6 +96,10 @@ class Progress(Watcher):
         spent = f" of virtual bench time in {wall_s:.1f} s" if virtual else " of bench time"
         self._line(f"{clock(bench_s)}{spent}")
 
+    def close(self) -> None:
+        """Leave the terminal as it was found; for ways out on which no ending was told."""
+        self._stop()
+
     # --- talking to the person ---------------------------------------------------------------
 
     def say(self, text: str) -> None:
@@ -185,7 +189,7 @@ def step_line(step_id: str, rows: Sequence[Row], bench_s: float, ascii_only: boo
     room = WIDTH - line.cell_len - 12
     said = row.note or "not measured" if row.value is None else row.shown
     if row.value is not None and row.has_limit:
-        said += f", {row.limit_words}"
+        said += f", {row.limit_short}"
     line.append(f"{word:<11}", STYLES[verdict])
     line.append(_cut(say(said + more), room))
     return line

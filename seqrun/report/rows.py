@@ -91,6 +91,12 @@ class Row:
         return f"at least {render(low, self.unit)}" if low is not None else ""
 
     @property
+    def limit_short(self) -> str:
+        """The same in few characters: ``"≤ 40 K"``, ``"15 mA to 35 mA"``, ``"±50 mV"``."""
+        words = self.limit_words.replace("at most", "≤").replace("at least", "≥")
+        return words.replace("within ", "").replace("between ", "").replace(" and ", " to ")
+
+    @property
     def margin(self) -> float | None:
         """Distance from the value to the limit that is nearer to being broken; negative beyond."""
         if self.value is None or not self.has_limit:

@@ -96,7 +96,7 @@ def limits_table(rows: tuple[Row, ...], *, ascii_only: bool = False) -> Table:
         table.add_row(
             name,
             Text(say(_two_lines(row.shown))),
-            Text(say(_short_limit(row))),
+            Text(say(row.limit_short.replace(" to ", "\nto "))),
             Text(text_bar(row, _BAR, ascii_only=ascii_only)),
             Text(word, style),
         )
@@ -157,8 +157,3 @@ def _shape(verdict: Verdict, ascii_only: bool) -> str:
 def _two_lines(text: str) -> str:
     """A value too wide for its column breaks before its uncertainty, not within a number."""
     return text.replace(" ± ", "\n± ") if len(text) > 15 else text
-
-
-def _short_limit(row: Row) -> str:
-    text = row.limit_words.replace("at most", "≤").replace("at least", "≥").replace("within ", "")
-    return text.replace("between ", "").replace(" and ", "\nto ")
