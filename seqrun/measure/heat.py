@@ -16,6 +16,8 @@ from numpy.typing import NDArray
 from uncertainties import UFloat, correlated_values, umath
 
 from seqrun.errors import NotMeasured
+from seqrun.measure.temperature import pt100_celsius as pt100_celsius
+from seqrun.measure.temperature import pt100_temperature as pt100_temperature
 from seqrun.measure.uncertain import exactly, variable
 from seqrun.values import COVERAGE_FACTOR, Source
 
@@ -143,42 +145,90 @@ def _golden(cost: Callable[[float], float], low: float, high: float) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class RisePrediction:
-    """Where a rise will end, from its beginning.
+class RiseFit:
+    """Where a rise will end, from its beginning: the interval of the end value is ``end ± 2 u``.
 
-    ``end_k`` and ``tau_s`` share the fit's variables. ``fit`` is the plain fit. The prediction
-    interval of the end value is ``end_k ± 2 u``.
+    ``end``, ``tau`` and ``start`` share the fit's variables (K, s, K); ``fit`` is the plain fit,
+    ``end_s`` the time of the last reading behind it.
     """
 
-    end_k: UFloat
-    tau_s: UFloat
-    start_k: UFloat
+    end: UFloat
+    tau: UFloat
+    start: UFloat
     fit: SaturatingFit
-    span_s: float  # length of the record behind the prediction
+    end_s: float
 
-    def at(self, time_s: float) -> UFloat:
-        """Predicted reading at a time on the record's axis, K."""
-        return self.start_k + (self.end_k - self.start_k) * (1.0 - umath.exp(-time_s / self.tau_s))
+    @property
+    def end_k(self) -> float:
+        """End value, K."""
+        return float(self.end.nominal_value)
+
+    @property
+    def end_u_k(self) -> float:
+        """Standard uncertainty of the end value, K."""
+        return float(self.end.std_dev)
+
+    @property
+    def start_k(self) -> float:
+        """Rise at the record's time zero, K."""
+        return float(self.start.nominal_value)
+
+    @property
+    def tau_s(self) -> float:
+        """Time constant, s."""
+        return float(self.tau.nominal_value)
+
+    def at(self, time_s: float) -> float:
+        """The fitted curve at a time on the record's axis, K."""
+        return float(self.predict(time_s).nominal_value)
+
+    def predict(self, time_s: float) -> UFloat:
+        """The fitted curve at a time on the record's axis with its uncertainty, K."""
+        return self.end - self.still_to_come(time_s)
+
+    def still_to_come(self, time_s: float) -> UFloat:
+        """What is left of the rise at a time on the record's axis, K. While most of it is known
+        by reading, only this part rests on the fit."""
+        return (self.end - self.start) * umath.exp(-time_s / self.tau)
 
     def settling_time_s(self, within_k: float) -> float:
-        """Time from start until the rest of the rise is within ``within_k``, s."""
-        left = abs(float((self.end_k - self.start_k).nominal_value))
-        return float(self.tau_s.nominal_value) * math.log(max(left / within_k, 1.0))
+        """Time until the rest of the rise is within ``within_k``, s."""
+        return self.tau_s * math.log(max(abs(self.end_k - self.start_k) / within_k, 1.0))
+
+
+def remaining(ahead_k: float, fit: RiseFit) -> UFloat:
+    """What is still to come of a rise, with the uncertainty that it has at the record's end, K.
+
+    Args:
+        ahead_k: end of the fitted curve less its value now, K.
+        fit: the fit that it comes from.
+    """
+    return variable(
+        ahead_k, float(fit.still_to_come(fit.end_s).std_dev), "still to come of the rise"
+    )
+
+
+def fit_rise(times_s: Sequence[float] | Array, rise_k: Sequence[float] | Array) -> RiseFit | None:
+    """As :func:`predict_rise` with no systematic part, or None while there is nothing to fit."""
+    try:
+        return predict_rise(times_s, rise_k)
+    except NotMeasured:
+        return None
 
 
 def predict_rise(
-    times_s: Array,
-    rise_k: Array,
+    times_s: Sequence[float] | Array,
+    rise_k: Sequence[float] | Array,
     *,
     systematic: UFloat | None = None,
     at_least_time_constants: float = 0.7,
-) -> RisePrediction:
+) -> RiseFit:
     """End value of a rise from its beginning, with its interval.
 
     Contributions: scatter of the fit (t with n − 3 degrees of freedom, widened for residuals that
-    hang together), ``one time constant`` (real sinks have several: half the difference between
-    this fit and one of the later two thirds of the record, rectangular), and the sensors' common
-    error.
+    hang together), ``one time constant`` (real sinks have several: the difference between this fit
+    and one of the later two thirds of the record, beyond what scatter explains, rectangular), and
+    the error that all readings share.
 
     Args:
         times_s: s from the moment the heat came on, shape (n,), rising.
@@ -206,10 +256,10 @@ def predict_rise(
         covariance.tolist(),
         tags=[Source("fit of the rise", "t", float(fit.degrees_of_freedom))] * 3,
     )
-    end = start + rise
-    end = end + variable(0.0, _one_constant(t, y, fit), "one time constant", "rectangular")
+    # The model's share belongs to the rise, so that it shrinks with what is still to come.
+    rise = rise + variable(0.0, _one_constant(t, y, fit), "one time constant", "rectangular")
     common = systematic if systematic is not None else exactly(0.0)
-    return RisePrediction(end + common, 1.0 / rate, start + common, fit, span)
+    return RiseFit(start + rise + common, 1.0 / rate, start + common, fit, float(t[-1]))
 
 
 def _one_constant(t: Array, y: Array, fit: SaturatingFit) -> float:
@@ -234,6 +284,21 @@ def _one_constant(t: Array, y: Array, fit: SaturatingFit) -> float:
     return max(change - known, 0.0) / math.sqrt(3.0)
 
 
+def settled(
+    times_s: Sequence[float] | Array,
+    rise_k: Sequence[float] | Array,
+    *,
+    within_k: float = SETTLED_WITHIN_K,
+    over_s: float = SETTLED_OVER_S,
+) -> bool:
+    """Whether the rise has levelled off by the rule of :func:`settled_rise`; False while the
+    record is too short to say."""
+    try:
+        return settled_rise(times_s, rise_k, within_k=within_k, over_s=over_s).settled
+    except NotMeasured:
+        return False
+
+
 @dataclass(frozen=True, slots=True)
 class SettledRise:
     """Whether a rise has levelled off, and where. ``change_k`` is over the trailing window."""
@@ -244,8 +309,8 @@ class SettledRise:
 
 
 def settled_rise(
-    times_s: Array,
-    rise_k: Array,
+    times_s: Sequence[float] | Array,
+    rise_k: Sequence[float] | Array,
     *,
     within_k: float = SETTLED_WITHIN_K,
     over_s: float = SETTLED_OVER_S,

@@ -17,9 +17,9 @@ from uncertainties import UFloat, umath
 
 from seqrun.errors import NotMeasured
 from seqrun.measure.clipping import SQUARE_THD, power_ratio_at_thd
-from seqrun.measure.sinefit import LEAST_CYCLES, fit_sine_4
+from seqrun.measure.sinefit import check_record
 from seqrun.measure.uncertain import variable
-from seqrun.values import COVERAGE_FACTOR, Bound
+from seqrun.values import COVERAGE_FACTOR
 
 Array = NDArray[np.float64]
 
@@ -30,14 +30,6 @@ class PowerPoint:
 
     power: UFloat
     distortion: UFloat
-
-
-@dataclass(frozen=True, slots=True)
-class PowerResult:
-    """A power, and whether it is that power or at least that power (W)."""
-
-    power: UFloat
-    bound: Bound = Bound.EXACT
 
 
 def power_into_load(volts_rms: UFloat, load_ohm: UFloat) -> UFloat:
@@ -53,46 +45,52 @@ def power_into_load(volts_rms: UFloat, load_ohm: UFloat) -> UFloat:
     return volts_rms * volts_rms / load_ohm
 
 
-def true_rms(
-    volts: Array,
-    sample_rate_hz: float,
-    frequency_hz: float,
-    *,
-    gain: UFloat | None = None,
-    clipped: bool = False,
+def mean_power(
+    volts: Array, *, load: UFloat, gain: UFloat | None = None, clipped: bool = False
 ) -> UFloat:
-    """rms about the mean of a periodic signal, over whole periods, V.
+    """Mean power of a captured waveform into its load, W: mean square about the mean over R.
 
-    The record's start is cut so that a whole number of periods remains; the last sample's share
-    of a period that is still missing (less than half a sample at each end) is in the budget.
+    A DC offset is left out (it does not come from the signal). Arguments and errors as
+    :func:`ac_rms`; ``load`` in Ω, above zero.
+    """
+    return power_into_load(ac_rms(volts, gain=gain, clipped=clipped), load)
+
+
+def ac_rms(volts: Array, *, gain: UFloat | None = None, clipped: bool = False) -> UFloat:
+    """rms about the mean of a captured periodic signal, V.
+
+    Mean and mean square are taken under a Hann weight, so that the record need not hold whole
+    periods: what is left of a broken one falls with the cube of their number. ``scatter of the
+    waveform`` is the standard error from the four quarters of the record, taken likewise (noise, a
+    level that drifts, and broken periods).
 
     Args:
-        volts: samples, shape (points,).
-        sample_rate_hz, frequency_hz: samples and periods per second; the fundamental is fitted
-            from this start, so generator and digitiser need not share a clock.
+        volts: samples, shape (points,), V; a dozen periods or more.
         gain: vertical gain of mean 1.
         clipped: whether the converter ran out of range.
 
     Raises:
-        NotMeasured: as :func:`seqrun.measure.sinefit.fit_sine_4`.
+        NotMeasured: clipped, fewer than 64 points, or no signal.
     """
-    sine = fit_sine_4(volts, sample_rate_hz, frequency_hz, clipped=clipped)
-    period = sample_rate_hz / float(sine.frequency_hz.nominal_value)
-    periods = math.floor(volts.size / period + 1e-9)
-    if periods < LEAST_CYCLES:
-        raise NotMeasured(f"{periods} periods in the record", expected="at least two")
-    used = volts[: min(round(periods * period), volts.size)]
-    ac = used - used.mean()
-    square = float(ac @ ac) / ac.size
+    check_record(volts, math.inf, None, clipped)
+    if volts.size < 64:
+        raise NotMeasured(f"a record of {volts.size} points", expected="at least 64")
+    square = _hann_variance(volts)
+    if not square > 0.0:
+        raise NotMeasured("a flat record", expected="a signal")
     rms = math.sqrt(square)
-    # At most half a sample too many or too few, of a signal whose square swings between 0 and
-    # about twice its mean.
-    end = 0.5 / ac.size * rms / 2.0 / math.sqrt(3.0)
-    noise = sine.residual_rms / math.sqrt(ac.size)
-    value = variable(rms, noise, "noise of the waveform") + variable(
-        0.0, end, "broken last period", "rectangular"
-    )
+    quarter = volts.size // 4
+    parts = [_hann_variance(volts[k * quarter : (k + 1) * quarter]) for k in range(4)]
+    u = float(np.std(parts, ddof=1)) / 2.0 / (2.0 * rms)
+    value = variable(rms, u, "scatter of the waveform", "t", 3.0)
     return value * gain if gain is not None else value
+
+
+def _hann_variance(volts: Array) -> float:
+    turn = 2.0 * math.pi / volts.size * (np.arange(volts.size) + 0.5)
+    weight = (1.0 - np.cos(turn)) / volts.size
+    ac = volts - float(weight @ volts)
+    return float(weight @ (ac * ac))
 
 
 def check_load_present(
@@ -131,7 +129,7 @@ def check_load_present(
         )
 
 
-def power_at_distortion(series: Sequence[PowerPoint], distortion: float) -> PowerResult:
+def power_at_distortion(series: Sequence[PowerPoint], distortion: float) -> UFloat:
     """Output power at which distortion reaches a stated value (IEC 60268-3: the rated distortion).
 
     The series is a level sweep in any order. Between the last point below and the first above, the
@@ -144,18 +142,20 @@ def power_at_distortion(series: Sequence[PowerPoint], distortion: float) -> Powe
         series: at least two points.
         distortion: ratio, 0.01 = 1 %.
 
-    Returns:
-        The power; ``at_least`` the highest measured when distortion never got there.
-
     Raises:
-        NotMeasured: fewer than two points, or distortion above the value at the lowest level.
+        NotMeasured: fewer than two points, distortion above the value at the lowest level, or
+            never up to it (the power is then at least the highest of the series).
     """
     points = sorted(series, key=lambda p: float(p.power.nominal_value))
     if len(points) < 2:
         raise NotMeasured(f"{len(points)} level", expected="at least two levels")
     above = [i for i, p in enumerate(points) if p.distortion.nominal_value >= distortion]
     if not above:
-        return PowerResult(points[-1].power, Bound.AT_LEAST)
+        raise NotMeasured(
+            f"distortion stays below {distortion:g} up to {points[-1].power.nominal_value:.3g} W",
+            expected="a sweep that reaches it",
+            hint="raise the level",
+        )
     # Crossover and noise can lie above the value at low levels: the crossing that counts is the
     # last one upwards.
     below = [i for i, p in enumerate(points) if p.distortion.nominal_value < distortion]
@@ -173,7 +173,7 @@ def power_at_distortion(series: Sequence[PowerPoint], distortion: float) -> Powe
     y = [umath.log(low.power), umath.log(high.power)]
     share = (math.log(distortion) - x[0]) / (x[1] - x[0])
     power = umath.exp(y[0] + (y[1] - y[0]) * share)
-    return PowerResult(power + _bend(points, i, distortion, float(power.nominal_value)))
+    return power + _bend(points, i, distortion, float(power.nominal_value))
 
 
 def _bend(points: Sequence[PowerPoint], i: int, distortion: float, linear: float) -> UFloat:

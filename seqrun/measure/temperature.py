@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from typing import Literal
 
 from uncertainties import UFloat
 
@@ -13,7 +12,6 @@ from seqrun.values import COVERAGE_FACTOR, rectangular
 R0_OHM = 100.0
 A, B, C = 3.9083e-3, -5.775e-7, -4.183e-12
 PT100_RANGE_C = (-200.0, 850.0)
-PtClass = Literal["AA", "A", "B", "C"]
 #: tolerance ±(a + b·|t|) K, IEC 60751 table 3
 PT_TOLERANCE: dict[str, tuple[float, float]] = {
     "AA": (0.10, 0.0017),
@@ -41,7 +39,7 @@ def pt100_slope_ohm_per_k(temperature_c: float) -> float:
     return R0_OHM * slope
 
 
-def pt100_temperature_c(resistance_ohm: float) -> float:
+def pt100_celsius(resistance_ohm: float) -> float:
     """Temperature of a Pt100 from its resistance, °C.
 
     Raises:
@@ -66,9 +64,9 @@ def pt100_temperature_c(resistance_ohm: float) -> float:
     return t
 
 
-def pt100_tolerance_k(temperature_c: float, sensor_class: PtClass) -> float:
-    """Half-width of the class tolerance at a temperature, K (IEC 60751)."""
-    a, b = PT_TOLERANCE[sensor_class]
+def pt100_tolerance_k(temperature_c: float, tolerance_class: str) -> float:
+    """Half-width of the class tolerance at a temperature, K (IEC 60751; class AA, A, B or C)."""
+    a, b = PT_TOLERANCE[tolerance_class]
     return a + b * abs(temperature_c)
 
 
@@ -80,25 +78,33 @@ def sensor_error(name: str) -> UFloat:
     return rectangular(0.0, 1.0, f"{name} tolerance")
 
 
-def pt100_reading(resistance: UFloat, sensor_class: PtClass, error: UFloat | None = None) -> UFloat:
+def pt100_temperature(
+    resistance: UFloat,
+    tolerance_class: str,
+    *,
+    name: str = "sensor",
+    error: UFloat | None = None,
+) -> UFloat:
     """Temperature of a Pt100 from a four-wire resistance reading, °C.
 
+    Contributions: the meter's, and the sensor's class tolerance (rectangular). Self-heating by the
+    meter's milliampere (about 0.1 K in still air, less on metal) is not in it.
+
     Args:
-        resistance: Ω, with the meter's uncertainty; self-heating by the meter's milliampere
-            (about 0.1 K in still air, less on metal) is the meter's range's affair.
-        sensor_class: AA, A, B or C.
-        error: the sensor's departure, from :func:`sensor_error`; None leaves it out (a calibrated
-            sensor whose certificate is already in the resistance).
+        resistance: Ω, with the meter's uncertainty.
+        tolerance_class: AA, A, B or C.
+        name: of the sensor, for the budget.
+        error: the sensor's departure, from :func:`sensor_error`, so that several readings of one
+            sensor share it; None makes a new one.
 
     Raises:
-        NotMeasured: as :func:`pt100_temperature_c`.
+        NotMeasured: as :func:`pt100_celsius`.
     """
     nominal = float(resistance.nominal_value)
-    t = pt100_temperature_c(nominal)
+    t = pt100_celsius(nominal)
     value = t + (resistance - nominal) / pt100_slope_ohm_per_k(t)
-    if error is None:
-        return value
-    return value + pt100_tolerance_k(t, sensor_class) * error
+    departure = error if error is not None else sensor_error(name)
+    return value + pt100_tolerance_k(t, tolerance_class) * departure
 
 
 def check_attached(rise_k: UFloat, heat_w: UFloat, least_k_per_w: float, minutes: float) -> None:

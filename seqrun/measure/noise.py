@@ -1,0 +1,265 @@
+"""Noise at an output with no signal: levels, signal-to-noise, random bursts.
+
+Definitions: unweighted is the rms from 22 Hz to 22 kHz with sharp edges; A-weighted after
+IEC 61672-1; CCIR-468 the rms of noise through the network of ITU-R BS.468-4 with 0 dB at 1 kHz (the
+quasi-peak rectifier of that recommendation is not part of it).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from uncertainties import UFloat, umath
+
+from seqrun.errors import NotMeasured
+from seqrun.measure.bounds import Bounded, above_noise
+from seqrun.measure.sinefit import check_record
+from seqrun.measure.spectrum import Spectrum, power_spectrum
+from seqrun.measure.uncertain import variable
+from seqrun.measure.weighting import BAND_HZ, Weighting, power_weights
+from seqrun.measure.windows import HANN
+
+Array = NDArray[np.float64]
+LEAST_BINS = 20
+
+
+@dataclass(frozen=True, slots=True)
+class NoiseLevel:
+    """rms of a noise record in a band and weighting, V, and the spectrum behind it."""
+
+    rms: Bounded
+    weighting: Weighting
+    spectrum: Spectrum
+
+
+def noise_level(
+    volts: Array,
+    sample_rate_hz: float,
+    *,
+    weighting: Weighting = Weighting.UNWEIGHTED,
+    band_hz: tuple[float, float] = BAND_HZ,
+    gain: UFloat | None = None,
+    floor: UFloat | float | None = None,
+    clipped: bool = False,
+) -> NoiseLevel:
+    """Noise level of one record.
+
+    Contributions: ``statistics of the noise`` (for noise of even density over M bins a relative
+    1/(2√M), here from the bins themselves, so that hum lines count as what they are), the vertical
+    gain, and the instrument's own noise.
+
+    Args:
+        volts: samples, shape (points,), V.
+        sample_rate_hz: samples per second.
+        weighting, band_hz: which noise.
+        gain: vertical gain of mean 1.
+        floor: the scope's own rms in the same band and weighting, V (float: data-sheet limit).
+        clipped: whether the converter ran out of range.
+
+    Raises:
+        NotMeasured: clipped; sample rate below twice the band; record too short for its lower end.
+    """
+    check_record(volts, sample_rate_hz, None, clipped)
+    if sample_rate_hz < 2.0 * band_hz[1]:
+        raise NotMeasured(
+            f"a sample rate of {sample_rate_hz:g} Hz",
+            expected=f"at least {2.0 * band_hz[1]:g} Hz for noise up to {band_hz[1]:g} Hz",
+        )
+    spectrum = power_spectrum(volts, sample_rate_hz, HANN)
+    if spectrum.bin_hz > band_hz[0]:
+        raise NotMeasured(
+            f"a record of {volts.size / sample_rate_hz:.3g} s",
+            expected=f"at least {1.0 / band_hz[0]:.3g} s for noise from {band_hz[0]:g} Hz",
+        )
+    band = spectrum.bins(*band_hz)
+    if band.stop - band.start < LEAST_BINS:
+        raise NotMeasured("too few bins in the band", expected="a longer record")
+    power = spectrum.power[band]
+    if weighting is not Weighting.UNWEIGHTED:
+        at = np.arange(band.start, band.stop, dtype=np.float64) * spectrum.bin_hz
+        power = power * power_weights(weighting, at)
+    square = float(power.sum())
+    if not square > 0.0:
+        raise NotMeasured("a flat record", expected="noise", hint="is the probe on?")
+    root = math.sqrt(square)
+    # E[p²] of a noise bin is twice its squared mean; a steady line has no such scatter, which
+    # makes this an upper limit where hum dominates. Lines are told apart by their neighbours.
+    u_square = math.sqrt(_scatter_square(power) * spectrum.spread)
+    measured = variable(root, u_square / (2.0 * root), "statistics of the noise")
+    scaled = measured * gain if gain is not None else measured
+    return NoiseLevel(above_noise(scaled, floor), weighting, spectrum)
+
+
+def _scatter_square(power: Array) -> float:
+    """Σ p² of the noise bins alone: bins twenty times above the median about them are lines."""
+    size = 33
+    usable = power[: power.size - power.size % size].reshape(-1, size)
+    if usable.size == 0:
+        return float(power @ power) / 2.0
+    typical = np.repeat(np.median(usable, axis=1) / math.log(2.0), size)
+    tail = power[usable.size :]
+    typical = np.concatenate([typical, np.full(tail.size, float(typical[-1]))])
+    quiet = power < 20.0 * typical
+    noise = power[quiet]
+    lines = power[~quiet]
+    # A line's own scatter: 2·line·noise per bin.
+    return float(noise @ noise) / 2.0 + 2.0 * float(lines @ typical[~quiet])
+
+
+def signal_to_noise_db(signal_rms: UFloat, noise_rms: UFloat) -> UFloat:
+    """Signal-to-noise ratio, dB: rms of the rated (or stated) output over rms of the noise in the
+    stated weighting (IEC 60268-3). "At least" when the noise is at_most.
+
+    Raises:
+        NotMeasured: signal or noise not above zero.
+    """
+    if not (signal_rms.nominal_value > 0.0 and noise_rms.nominal_value > 0.0):
+        raise NotMeasured("no signal or no noise", expected="both above zero")
+    return 20.0 * umath.log10(signal_rms / noise_rms)
+
+
+@dataclass(frozen=True, slots=True)
+class Bursts:
+    """Bursts found in a record.
+
+    ``starts_s`` and ``lengths_s`` are on the record's time axis; ``peaks_v`` the largest
+    magnitude of each; ``quiet_rms_v`` the rms between them; ``expected_by_chance`` how many of the
+    frames steady noise would have set off.
+    """
+
+    starts_s: tuple[float, ...]
+    lengths_s: tuple[float, ...]
+    peaks_v: tuple[float, ...]
+    quiet_rms_v: float
+    threshold_rms_v: float
+    expected_by_chance: float
+    span_s: float
+
+    @property
+    def rate_per_minute(self) -> float:
+        """Bursts per minute of record."""
+        return 60.0 * len(self.starts_s) / self.span_s
+
+
+def find_bursts(
+    volts: Array,
+    sample_rate_hz: float,
+    *,
+    frame_s: float = 0.005,
+    false_alarms: float = 0.01,
+    clipped: bool = False,
+) -> Bursts:
+    """Random bursts in the noise of an output.
+
+    The record is cut into frames; a frame whose rms exceeds a threshold belongs to a burst, and
+    neighbouring ones are one burst. The threshold is put where steady noise of the same quiet
+    level and of the record's own frame-to-frame spread would exceed it ``false_alarms`` times in
+    the whole record. Quiet level and spread come from median and quartiles of the logarithm of
+    the frames' mean squares, which bursts do not move while they fill less than a quarter of the
+    record. (Robust statistics and extreme values; any textbook.)
+
+    Args:
+        volts: samples, shape (points,), V; slow drifts are taken out frame by frame.
+        sample_rate_hz: samples per second.
+        frame_s: length of a frame: shorter than the bursts looked for.
+        false_alarms: expected number of frames set off by chance in the whole record.
+
+    Raises:
+        NotMeasured: clipped, or fewer than fifty frames.
+    """
+    check_record(volts, sample_rate_hz, None, clipped)
+    each = max(round(frame_s * sample_rate_hz), 8)
+    count = volts.size // each
+    if count < 50:
+        raise NotMeasured(f"{count} frames of noise", expected="at least 50: a longer record")
+    frames = volts[: count * each].reshape(count, each)
+    frames = frames - frames.mean(axis=1, keepdims=True)
+    square = np.einsum("ij,ij->i", frames, frames) / each
+    level = np.log(np.maximum(square, 1e-300))
+    middle = float(np.median(level))
+    # Upper spread from the lower half: bursts are only ever above.
+    spread = (middle - float(np.quantile(level, 0.25))) / 0.6745
+    limit = math.exp(middle + _quantile(1.0 - false_alarms / count) * max(spread, 1e-9) * 1.15)
+    loud = square > limit
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], loud, [False]]).astype(np.int8)))
+    starts, stops = edges[::2], edges[1::2]
+    peaks = [float(np.abs(frames[a:b]).max()) for a, b in zip(starts, stops, strict=True)]
+    step = each / sample_rate_hz
+    quiet = square[~loud]
+    return Bursts(
+        tuple((starts * step).tolist()),
+        tuple(((stops - starts) * step).tolist()),
+        tuple(peaks),
+        math.sqrt(float(quiet.mean())) if quiet.size else math.nan,
+        math.sqrt(limit),
+        false_alarms,
+        count * step,
+    )
+
+
+def _quantile(probability: float) -> float:
+    from statistics import NormalDist
+
+    return NormalDist().inv_cdf(probability)
+
+
+@dataclass(frozen=True, slots=True)
+class MarkMatch:
+    """How an operator's marks ("I heard it now") go with the bursts that were found.
+
+    ``probability`` is the chance of at least ``matched`` matches if marks and bursts had nothing
+    to do with each other.
+    """
+
+    marks: int
+    matched: int
+    expected_by_chance: float
+    probability: float
+    significant: bool
+
+
+def match_marks(
+    marks_s: Sequence[float],
+    bursts_s: Sequence[float],
+    span_s: float,
+    *,
+    reaction_s: float = 2.0,
+    significance: float = 0.01,
+) -> MarkMatch:
+    """Whether an operator's marks coincide with bursts by more than chance.
+
+    A mark matches when a burst began within ``reaction_s`` before it. Under chance each mark
+    matches with the share p of the span that such intervals cover, so the number of matches is
+    binomial; the one-sided tail is the probability.
+
+    Args:
+        marks_s: times of the marks, s on the record's axis.
+        bursts_s: beginnings of the bursts, s.
+        span_s: length of the watch, s.
+        reaction_s: longest time from burst to mark.
+        significance: probability below which the match is called significant.
+
+    Raises:
+        NotMeasured: no span, or no marks.
+    """
+    if not span_s > 0.0 or not marks_s:
+        raise NotMeasured("no marks to compare with", expected="marks made during the watch")
+    starts = np.sort(np.asarray(bursts_s, dtype=np.float64))
+    covered, until = 0.0, 0.0
+    for start in starts.tolist():
+        low, high = max(start, until, 0.0), min(start + reaction_s, span_s)
+        covered += max(high - low, 0.0)
+        until = max(until, high)
+    share = min(covered / span_s, 1.0)
+    matched = 0
+    for mark in marks_s:
+        i = int(np.searchsorted(starts, mark, side="right"))
+        matched += bool(i > 0 and mark - starts[i - 1] <= reaction_s)
+    n = len(marks_s)
+    tail = sum(math.comb(n, k) * share**k * (1.0 - share) ** (n - k) for k in range(matched, n + 1))
+    probability = min(tail, 1.0)
+    return MarkMatch(n, matched, n * share, probability, probability < significance)
