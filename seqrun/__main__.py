@@ -1,0 +1,5 @@
+"""``python -m seqrun``."""
+
+from seqrun.cli import main
+
+main()

@@ -1,0 +1,188 @@
+"""The command line: parse, call, print. Everything heavy is imported inside the commands."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated, Optional
+
+import typer
+
+from seqrun import __version__
+from seqrun.errors import SeqrunError
+
+app = typer.Typer(
+    name="seqrun",
+    help="Prove a repaired audio amplifier good: declarative test sequences on a real or a "
+    "simulated bench.",
+    epilog="Exit codes: 0 accept, 1 reject, 2 wrong use or file, 3 hold, 4 aborted.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+bench_app = typer.Typer(
+    help="The bench: serve the simulated one over TCP.", no_args_is_help=True, rich_markup_mode=None
+)
+app.add_typer(bench_app, name="bench")
+
+Bench = Annotated[
+    Optional[str],  # noqa: UP045 - typer reads the annotation at run time
+    typer.Option("--bench", help="Bench file, or demo for the simulated bench."),
+]
+UnitSheet = Annotated[
+    Optional[str],  # noqa: UP045
+    typer.Option("--unit", help="Unit sheet: a shipped name or a file."),
+]
+Fault = Annotated[
+    Optional[list[str]],  # noqa: UP045
+    typer.Option("--fault", help="Put a fault into the demo unit: NAME[@CHANNEL][=SEVERITY]."),
+]
+Seed = Annotated[int, typer.Option("--seed", help="Seed of the simulated bench.")]
+Results = Annotated[Path, typer.Option("--results", help="Folder of the records.")]
+
+
+def _version(show: bool) -> None:
+    if show:
+        typer.echo(f"seqrun {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version.")
+    ] = False,
+) -> None:
+    pass
+
+
+@app.command()
+def run(
+    sequence: Annotated[str, typer.Argument(help="A shipped sequence or a file.")],
+    serial: Annotated[str, typer.Option("--serial", help="Serial number of the unit.")],
+    bench: Bench = None,
+    unit: UnitSheet = None,
+    operator: Annotated[str, typer.Option("--operator", help="Who runs it, for the record.")] = "",
+    results: Results = Path("results"),
+    fault: Fault = None,
+    seed: Seed = 1,
+    yes: Annotated[bool, typer.Option("--yes", help="All hookups are made; do not ask.")] = False,
+) -> None:
+    """Run a sequence on a unit and leave a record."""
+    from seqrun.cli.commands import run_command
+
+    raise typer.Exit(
+        run_command(
+            sequence,
+            serial,
+            bench=bench,
+            unit=unit,
+            operator=operator,
+            results=results,
+            faults=fault or [],
+            seed=seed,
+            yes=yes,
+        )
+    )
+
+
+@app.command()
+def plan(
+    sequence: Annotated[str, typer.Argument(help="A shipped sequence or a file.")],
+    bench: Bench = None,
+    unit: UnitSheet = None,
+) -> None:
+    """Show what a run would do and what this bench can decide; nothing is opened."""
+    from seqrun.cli.commands import plan_command
+
+    raise typer.Exit(plan_command(sequence, bench=bench, unit=unit))
+
+
+@app.command()
+def check(
+    files: Annotated[list[Path], typer.Argument(help="Sequence, unit, bench or driver files.")],
+) -> None:
+    """Check files without opening anything."""
+    from seqrun.cli.commands import check_command
+
+    raise typer.Exit(check_command(files))
+
+
+@app.command()
+def schema(
+    kind: Annotated[str, typer.Argument(help="sequence, unit, bench or driver.")],
+) -> None:
+    """Print the JSON Schema of a kind of file."""
+    from seqrun.cli.commands import schema_command
+
+    raise typer.Exit(schema_command(kind))
+
+
+@app.command()
+def faults() -> None:
+    """List the faults and bench mistakes that the demo can be given."""
+    from seqrun.cli.commands import faults_command
+
+    raise typer.Exit(faults_command())
+
+
+@app.command()
+def report(
+    run_id: Annotated[str, typer.Argument(help="Run id, or 'last'.")] = "last",
+    results: Results = Path("results"),
+    budget: Annotated[bool, typer.Option("--budget", help="Show each reading's budget.")] = False,
+    page: Annotated[bool, typer.Option("--page", help="Write the page again.")] = False,
+) -> None:
+    """Show the record of a run."""
+    from seqrun.cli.commands import report_command
+
+    raise typer.Exit(report_command(run_id, results, budget=budget, page=page))
+
+
+@bench_app.command("serve")
+def bench_serve(
+    unit: UnitSheet = None,
+    fault: Fault = None,
+    seed: Seed = 1,
+    host: Annotated[str, typer.Option("--host", help="Address to listen on.")] = "127.0.0.1",
+    port: Annotated[int, typer.Option("--port", help="First port; 0: any free ones.")] = 0,
+    real_time: Annotated[
+        bool, typer.Option("--real-time", help="Follow the wall clock instead of virtual time.")
+    ] = False,
+    file: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option("--file", help="Write the bench file here as well."),
+    ] = None,
+) -> None:
+    """Serve the simulated bench over TCP; print its resource names and a bench file."""
+    from seqrun.cli.commands import serve_command
+
+    raise typer.Exit(
+        serve_command(
+            unit=unit,
+            faults=fault or [],
+            seed=seed,
+            host=host,
+            port=port,
+            real_time=real_time,
+            file=file,
+        )
+    )
+
+
+def main() -> None:
+    """Entry point: an error of ours becomes its message and exit code, without a traceback."""
+    try:
+        app()
+    except SeqrunError as error:
+        print(f"seqrun: {error}", file=sys.stderr)
+        sys.exit(error.exit_code)
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(2)
+
+
+if __name__ == "__main__":
+    main()

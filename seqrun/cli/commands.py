@@ -1,0 +1,165 @@
+"""What each command does: call the floors below, print, return the exit code."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from seqrun.errors import FileError, SeqrunError, UsageError
+from seqrun.values import EXIT_CODES
+
+
+def run_command(
+    sequence: str,
+    serial: str,
+    *,
+    bench: str | None,
+    unit: str | None,
+    operator: str,
+    results: Path,
+    faults: Sequence[str],
+    seed: int,
+    yes: bool,
+) -> int:
+    """``seqrun run``."""
+    from seqrun.files.serial import check_serial
+
+    check_serial(serial)
+    from seqrun.record import load_run
+    from seqrun.report.page import write_page
+    from seqrun.report.terminal import Progress, run_summary
+    from seqrun.runner.preparation import prepare
+    from seqrun.runner.run import Options, execute
+    from seqrun.runner.signals import Interrupts
+
+    plan, files = prepare(sequence, bench, unit, faults=faults, seed=seed)
+    interrupts = Interrupts()
+    progress = Progress()
+    hands = None
+    if not (files.demo is not None or files.view.bench.simulator is not None):
+        hands = _hands(yes, progress, interrupts)
+    options = Options(
+        serial=serial, operator=operator or files.view.bench.operator, results=results
+    )
+    outcome = execute(plan, files, hands, progress, options, interrupts)
+    record = load_run(results, outcome.run_id)
+    page = outcome.folder / "report.html"
+    write_page(record, page)
+    run_summary(record)
+    print(f"report: {page}")
+    return EXIT_CODES[outcome.disposition]
+
+
+def _hands(yes: bool, progress: object, interrupts: object) -> object:
+    from seqrun.runner.hands import Assumed, Nobody, Operator
+
+    if yes:
+        return Assumed(print)
+    if not sys.stdin.isatty():
+        return Nobody()
+    return Operator(input, print)
+
+
+def plan_command(sequence: str, *, bench: str | None, unit: str | None) -> int:
+    """``seqrun plan``."""
+    from seqrun.report.terminal import plan_summary
+    from seqrun.runner.preparation import prepare
+
+    plan, _ = prepare(sequence, bench, unit)
+    plan_summary(plan)
+    return 0
+
+
+def check_command(files: Sequence[Path]) -> int:
+    """``seqrun check``: every file is looked at; 0 when all are right."""
+    from seqrun.runner.preparation import check_file
+
+    wrong = 0
+    for path in files:
+        try:
+            print(f"{path}: {check_file(path)}")
+        except SeqrunError as error:
+            wrong += 1
+            print(f"seqrun: {error}", file=sys.stderr)
+    return 2 if wrong else 0
+
+
+def schema_command(kind: str) -> int:
+    """``seqrun schema``."""
+    import json
+
+    from seqrun.files.schema import schema
+    from seqrun.steps.base import kinds
+
+    print(json.dumps(schema(kind, kinds()), indent=2, ensure_ascii=False))
+    return 0
+
+
+def faults_command() -> int:
+    """``seqrun faults``."""
+    import demo_sim
+
+    for fault in demo_sim.fault_catalogue():
+        where = "@CHANNEL" if fault.channels else ""
+        print(f"{fault.name + where:<28}{fault.summary}")
+    return 0
+
+
+def serve_command(
+    *,
+    unit: str | None,
+    faults: Sequence[str],
+    seed: int,
+    host: str,
+    port: int,
+    real_time: bool,
+    file: Path | None,
+) -> int:
+    """``seqrun bench serve``: until Ctrl-C."""
+    import demo_sim
+    from seqrun.files.unit import load_unit
+    from seqrun.runner.opening import DEMO_UNIT
+
+    sheet = load_unit(unit or DEMO_UNIT)
+    try:
+        demo = demo_sim.open_bench(
+            sheet.plain(), faults=tuple(faults), seed=seed, real_time=real_time
+        )
+    except demo_sim.DemoError as error:
+        raise UsageError(str(error), where="--fault", hint="'seqrun faults' lists them") from None
+    server = demo.serve(host=host, ports=None)
+    text = server.bench_toml()
+    for key, resource in server.resources.items():
+        print(f"# {key}: {resource}")
+    print(text, flush=True)
+    if file is not None:
+        try:
+            file.write_text(text, encoding="utf-8")
+        except OSError as error:
+            server.close()
+            raise FileError(f"cannot be written: {error.strerror}", where=str(file)) from None
+    try:
+        server.serve_forever()
+    except KeyboardInterrupt:
+        pass
+    finally:
+        server.close()
+    return 0
+
+
+def report_command(run_id: str, results: Path, *, budget: bool, page: bool) -> int:
+    """``seqrun report``."""
+    from seqrun.record import load_run
+    from seqrun.report.page import write_page
+    from seqrun.report.terminal import budget_table, run_summary
+
+    record = load_run(results, run_id)
+    run_summary(record)
+    if budget:
+        budget_table(record)
+    if page:
+        target = results / run_id / "report.html"
+        write_page(record, target)
+        print(f"report: {target}")
+    return 0

@@ -1,0 +1,1 @@
+"""Sequence + unit + bench -> checked, ordered, costed actions."""

@@ -1,0 +1,182 @@
+"""Sequence + unit + bench -> checked, ordered actions, or a refusal before anything is powered."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Protocol
+
+from seqrun.errors import UsageError
+from seqrun.files.fields import LimitSpec, StepFields
+from seqrun.plan.needs import Hookup, Needs
+from seqrun.plan.view import BenchView
+
+if TYPE_CHECKING:
+    from seqrun.files.sequence import Sequence as SequenceFile
+
+#: a load must stand this much more than the mean power it is expected to get (common practice)
+LOAD_MARGIN = 1.25
+HOOKUP_SECONDS = 20.0  # what a careful operator needs to move two clips
+
+
+class Plannable(Protocol):
+    """A step as the plan sees it."""
+
+    def needs(self, view: BenchView) -> Needs: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Action:
+    """One step, expanded and costed."""
+
+    id: str
+    step: StepFields
+    needs: Needs
+
+    @property
+    def limit(self) -> LimitSpec | None:
+        return self.step.limit
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What a run will do."""
+
+    sequence: SequenceFile
+    view: BenchView
+    actions: tuple[Action, ...]
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def hookups(self) -> list[Hookup]:
+        """The hookups that must be made, in order, leaving out those that are there already."""
+        there = dict(self.view.fixed)
+        made: list[Hookup] = []
+        for action in self.actions:
+            for hookup in action.needs.hookups:
+                if any(there.get(terminal) != node for terminal, node in hookup.leads):
+                    made.append(hookup)
+                    there.update(hookup.leads)
+        return made
+
+    def seconds(self, start: int = 0, *, by_hand: bool = False) -> float:
+        """Bench time of the actions from ``start`` on, s."""
+        total = sum(action.needs.seconds for action in self.actions[start:])
+        return total + (HOOKUP_SECONDS * len(self.hookups) if by_hand else 0.0)
+
+
+def build(
+    sequence: SequenceFile,
+    view: BenchView,
+    steps: Sequence[StepFields],
+) -> Plan:
+    """Check that this bench can do this sequence to this unit, safely.
+
+    Args:
+        steps: the sequence's steps, expanded over channels, devices and the rest.
+
+    Raises:
+        UsageError: what is missing or unsafe, all of it in one message.
+    """
+    actions: list[Action] = []
+    problems: list[UsageError] = []
+    for step in steps:
+        try:
+            needs = _plannable(step).needs(view)
+            for role in sorted(needs.roles):
+                view.key(role)
+            actions.append(Action(step.id, step, needs))
+        except UsageError as error:
+            error.where = f"{step.id}: {error.where}" if error.where else step.id
+            problems.append(error)
+    for check in (_clips, _protection, _loads, _order):
+        try:
+            check(view, actions)
+        except UsageError as error:
+            problems.append(error)
+    if problems:
+        raise _together(problems)
+    return Plan(sequence, view, tuple(actions))
+
+
+def _plannable(step: object) -> Plannable:
+    return step  # type: ignore[return-value]
+
+
+def _together(problems: list[UsageError]) -> UsageError:
+    first = problems[0]
+    seen: list[str] = []
+    for p in problems:
+        line = f"{p.where}: {p.found}" if p.where else p.found
+        if line not in seen:
+            seen.append(line)
+    if len(seen) == 1:
+        return first
+    return UsageError(
+        f"{len(seen)} things stand in the way:\n" + "\n".join(f"  - {line}" for line in seen),
+        expected=first.expected,
+        hint=first.hint,
+    )
+
+
+def _clips(view: BenchView, actions: list[Action]) -> None:
+    """A scope clip is earth: on a live output it is a short circuit through the probe."""
+    leads: list[tuple[str, str]] = list(view.fixed.items())
+    for action in actions:
+        for hookup in action.needs.hookups:
+            leads += hookup.leads
+    scopes = [key for key, driver in view.drivers.items() if driver.role == "scope"]
+    for terminal, node in leads:
+        key, _, rest = terminal.partition(".")
+        if key in scopes and rest.endswith("clip") and node != "ground":
+            raise UsageError(
+                f"the scope clip {terminal} would go to {node}",
+                expected="ground: probe clips are connected to earth, and a bridged or live output "
+                "is measured as the difference of two probe tips",
+                where=view.bench.name,
+                hint=f"move {terminal} to ground in the bench file",
+            )
+
+
+def _protection(view: BenchView, actions: list[Action]) -> None:
+    """Nothing is energised before the supply's own protection is set."""
+    protected = False
+    for action in actions:
+        protected |= action.needs.protects
+        if action.needs.energises and not protected:
+            raise UsageError(
+                f"'{action.id}' switches the supply on before its protection is set",
+                expected='a step with do = "protect_supply" before it',
+                where=action.id,
+                hint="put the protection step first",
+            )
+
+
+def _loads(view: BenchView, actions: list[Action]) -> None:
+    """Every load stands the power that the sequence drives into it."""
+    for action in actions:
+        for channel, watts in action.needs.load_power_w.items():
+            load = view.load(channel)
+            if load.power < LOAD_MARGIN * watts:
+                raise UsageError(
+                    f"load '{load.name}' is rated {load.power:g} W",
+                    expected=f"at least {LOAD_MARGIN * watts:.3g} W ({LOAD_MARGIN:g} times the "
+                    f"{watts:.3g} W that the step drives into it)",
+                    where=action.id,
+                    hint="use a larger load; an overheated load changes its value and burns",
+                )
+
+
+def _order(view: BenchView, actions: list[Action]) -> None:
+    """Steps that read a powered unit come after the step that powers it, and before power-down."""
+    powered = False
+    for action in actions:
+        powered |= action.needs.energises
+        if action.needs.live and not powered:
+            raise UsageError(
+                f"'{action.id}' measures a powered unit, and nothing has powered it",
+                expected='a step with do = "ramp_supply" before it',
+                where=action.id,
+            )
+        if action.needs.safe:
+            powered = False

@@ -1,0 +1,52 @@
+"""What a step says of itself before it is done: roles, hookups, time, load power, forecast."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True, slots=True)
+class Hookup:
+    """Which leads must be on which nodes: pairs (terminal, node), and the same in words."""
+
+    leads: tuple[tuple[str, str], ...]
+    words: str
+
+    @property
+    def terminals(self) -> frozenset[str]:
+        return frozenset(terminal for terminal, _ in self.leads)
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """What a reading is expected to be on this bench, in the reading's own unit.
+
+    ``expanded_uncertainty`` is U (k = 2) at ``value``; ``floor`` is the least value that the bench
+    can tell from nothing (None: no floor); ``better`` says what would improve it.
+    """
+
+    value: float
+    expanded_uncertainty: float
+    floor: float | None = None
+    better: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Needs:
+    """What one step needs of the bench and what it does to the unit.
+
+    ``seconds`` is the bench time that it takes as a rule; ``load_power_w`` the largest mean power
+    that it drives into the load of each channel; ``energises`` is True for a step that switches
+    the supply on, ``protects`` for one that sets the supply's own protection, ``live`` for one
+    that only makes sense with the unit powered.
+    """
+
+    roles: frozenset[str] = frozenset()
+    hookups: tuple[Hookup, ...] = ()
+    seconds: float = 1.0
+    load_power_w: dict[str, float] = field(default_factory=dict)
+    energises: bool = False
+    protects: bool = False
+    live: bool = False
+    safe: bool = False
+    forecast: Forecast | None = None

@@ -1,0 +1,179 @@
+"""The bench as a plan sees it: which instrument plays which role, which lead reaches which node."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+from seqrun.errors import UsageError
+from seqrun.files.bench import Bench, Load, Sensor
+from seqrun.files.driver import Driver
+from seqrun.files.unit import Point, Unit
+from seqrun.plan.needs import Hookup
+
+
+@dataclass(frozen=True)
+class BenchView:
+    """Bench file, unit sheet and drivers read together."""
+
+    bench: Bench
+    unit: Unit
+    drivers: Mapping[str, Driver]  # by instrument key
+
+    def key(self, role: str) -> str:
+        """The key of the instrument that plays ``role``.
+
+        Raises:
+            UsageError: when the bench has none.
+        """
+        for key, driver in self.drivers.items():
+            if driver.role == role:
+                return key
+        have = ", ".join(f"{key} ({d.role})" for key, d in self.drivers.items()) or "nothing"
+        raise UsageError(
+            f"the bench has no {role}",
+            expected=f"an instrument whose driver plays the role '{role}'; it has {have}",
+            where=self.bench.name,
+            hint=f"add an [instrument.{role}] table with its resource and driver",
+        )
+
+    def has(self, role: str) -> bool:
+        return any(driver.role == role for driver in self.drivers.values())
+
+    @cached_property
+    def fixed(self) -> dict[str, str]:
+        """Leads that stay where they are: terminal -> node."""
+        return {lead.source: lead.to for lead in self.bench.lead}
+
+    def point(self, name: str) -> Point:
+        """A named point of the unit or of the bench's sensors.
+
+        Raises:
+            UsageError: with the nearest known name.
+        """
+        points = self.unit.points()
+        if name in points:
+            return points[name]
+        near = difflib.get_close_matches(name, points, 1)
+        raise UsageError(
+            f"'{name}' is not a point of this unit",
+            expected=f"did you mean '{near[0]}'?" if near else f"one of {', '.join(points)}",
+            where=self.unit.model,
+        )
+
+    def sensor(self, point: str) -> Sensor:
+        for sensor in self.bench.sensor:
+            if sensor.point == point:
+                return sensor
+        raise UsageError(
+            f"no sensor at '{point}'",
+            expected="a [[sensor]] entry with that point",
+            where=self.bench.name,
+            hint="add the sensor with its kind and class to the bench file",
+        )
+
+    def load(self, channel: str) -> Load:
+        for load in self.bench.load:
+            if load.point == f"out.{channel}":
+                return load
+        raise UsageError(
+            f"no load on out.{channel}",
+            expected=f'a [[load]] entry with point = "out.{channel}"',
+            where=self.bench.name,
+            hint="add the load with its measured resistance, tolerance and power rating",
+        )
+
+    def meter_across(self, name: str) -> Hookup:
+        """The meter's leads across a point."""
+        meter = self.key("meter")
+        point = self.point(name)
+        return Hookup(
+            ((f"{meter}.hi", point.hot), (f"{meter}.lo", point.cold)),
+            f"meter {meter}: red (HI) to {point.hot}, black (LO) to {point.cold} - {point.words}",
+        )
+
+    def meter_four_wire(self, name: str) -> Hookup:
+        """The meter's four leads on a resistance sensor."""
+        meter = self.key("meter")
+        point = self.point(name)
+        leads = (
+            (f"{meter}.hi", point.hot),
+            (f"{meter}.lo", point.cold),
+            (f"{meter}.sense_hi", point.hot),
+            (f"{meter}.sense_lo", point.cold),
+        )
+        return Hookup(
+            leads,
+            f"meter {meter}: all four leads (HI, LO, sense HI, sense LO) to {name} - {point.words}",
+        )
+
+    def scope_on(self, name: str) -> tuple[int, int | None, Hookup | None]:
+        """Probe on a point: channel on the hot end, channel on the cold end (None when the cold
+        end is ground), and the hookup to make when no fixed probe reaches it.
+
+        A scope clip never goes anywhere but ground, so a point between two live ends is read as
+        the difference of two probes.
+        """
+        scope = self.key("scope")
+        point = self.point(name)
+        ends = [point.hot] if point.cold == "ground" else [point.hot, point.cold]
+        channels: list[int] = []
+        leads: list[tuple[str, str]] = []
+        count = self.drivers[scope].channels
+        reserved = {
+            n for n in range(1, count + 1) if self.fixed.get(f"{scope}.{n}", "ground") != "ground"
+        }
+        for end in ends:
+            there = [n for n in range(1, count + 1) if self.fixed.get(f"{scope}.{n}") == end]
+            if there:
+                channels.append(there[0])
+                continue
+            free = [n for n in range(1, count + 1) if n not in reserved and n not in channels]
+            if not free:
+                raise UsageError(
+                    f"no free scope probe for {end}",
+                    expected=f"one of the {count} probes of {scope} not fixed elsewhere",
+                    where=self.bench.name,
+                    hint="free a probe, or add a [[lead]] that fixes one there",
+                )
+            channels.append(free[0])
+            leads.append((f"{scope}.{free[0]}", end))
+        hookup = None
+        if leads:
+            words = "; ".join(f"scope {t} probe tip to {node}" for t, node in leads)
+            hookup = Hookup(tuple(leads), f"{words}; clips to ground only - {point.words}")
+        return channels[0], channels[1] if len(channels) == 2 else None, hookup
+
+    def generator_on(self, channel: str) -> int:
+        """The generator output that drives a channel's input."""
+        generator = self.key("generator")
+        for n in range(1, self.drivers[generator].outputs + 1):
+            if self.fixed.get(f"{generator}.{n}") == f"in.{channel}":
+                return n
+        raise UsageError(
+            f"no generator output on in.{channel}",
+            expected=f'a [[lead]] from = "{generator}.1" (or another output) to = "in.{channel}"',
+            where=self.bench.name,
+        )
+
+    @cached_property
+    def rails(self) -> dict[str, int]:
+        """Rail node -> supply output that feeds it."""
+        supply = self.key("supply")
+        found: dict[str, int] = {}
+        for n in range(1, self.drivers[supply].outputs + 1):
+            for end in ("pos", "neg"):
+                node = self.fixed.get(f"{supply}.{n}.{end}", "")
+                if node.startswith("rail."):
+                    found[node] = n
+        wanted = ["rail.pos", "rail.neg"] if self.unit.rails == "split" else ["rail.pos"]
+        for rail in wanted:
+            if rail not in found:
+                raise UsageError(
+                    f"no supply output feeds {rail}",
+                    expected=f"a [[lead]] from a terminal of {supply} to {rail}",
+                    where=self.bench.name,
+                )
+        return {rail: found[rail] for rail in wanted}

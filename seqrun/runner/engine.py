@@ -1,0 +1,280 @@
+"""Does the actions of a plan, one after another, and leaves a record.
+
+The engine is the :class:`~seqrun.steps.base.Context` that steps see: it waits (polling the
+trips), makes hookups, resolves limits, judges readings and writes them down as they happen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from typing import TypeVar, cast
+
+from uncertainties import UFloat
+
+from seqrun.errors import NotMeasured
+from seqrun.files.expression import Expression
+from seqrun.instruments.roles import Clock, Generator, Instrument, Meter, Scope, Supply
+from seqrun.judge import decide
+from seqrun.plan.build import Action, Plan
+from seqrun.plan.needs import Hookup
+from seqrun.plan.view import BenchView
+from seqrun.quantity import Quantity
+from seqrun.record import RunRecord
+from seqrun.runner.events import Watcher
+from seqrun.runner.hands import Hands
+from seqrun.runner.opening import OpenBench
+from seqrun.runner.trips import INTERVAL_S, ArmedTrip
+from seqrun.steps.base import Measured, Step
+from seqrun.values import Judged, Limit, Reading, Verdict
+
+T = TypeVar("T")
+
+
+class Engine:
+    """One run of a plan on an opened bench."""
+
+    def __init__(
+        self,
+        plan: Plan,
+        opened: OpenBench,
+        hands: Hands,
+        record: RunRecord,
+        watcher: Watcher,
+        check_interrupt: Callable[[], None],
+    ) -> None:
+        self.plan = plan
+        self.instruments: Mapping[str, Instrument] = opened.instruments
+        self.clock: Clock = opened.clock
+        self.hands = hands
+        self.record = record
+        self.watcher = watcher
+        self.simulated = opened.simulated
+        self.judged: list[Judged] = []
+        self.facts: dict[str, dict[str, object]] = {}
+        self.trips: list[ArmedTrip] = []
+        self.hookups_made: list[str] = []
+        self.notes: list[str] = []
+        self.limit: Limit | None = None
+        self.stopped_at = ""
+        self.live = False
+        self.powered_at = 0.0
+        self.where = dict(plan.view.fixed)
+        self.reached: set[str] = set()
+        self.skipped: list[str] = []
+        self._check_interrupt = check_interrupt
+        self._values: dict[str, list[tuple[Reading, UFloat]]] = {}
+        self._missing: dict[str, str] = {}
+        self._variables: dict[str, UFloat] = {}
+        self._next_look = 0.0
+        self._observed: dict[str, float] = {}
+        self._verdicts: dict[str, list[Verdict]] = {}
+        self._start = self.clock.now()
+        self.last_elapsed = 0.0
+
+    # --- what a step sees --------------------------------------------------------------------
+
+    @property
+    def view(self) -> BenchView:
+        return self.plan.view
+
+    @property
+    def supply(self) -> Supply:
+        return cast(Supply, self.instruments[self.view.key("supply")])
+
+    @property
+    def meter(self) -> Meter:
+        return cast(Meter, self.instruments[self.view.key("meter")])
+
+    @property
+    def scope(self) -> Scope:
+        return cast(Scope, self.instruments[self.view.key("scope")])
+
+    @property
+    def generator(self) -> Generator:
+        return cast(Generator, self.instruments[self.view.key("generator")])
+
+    def wait_until(
+        self,
+        condition: Callable[[], T | None],
+        *,
+        every_s: float,
+        at_most_s: float,
+        what: str,
+    ) -> T:
+        start = self.clock.now()
+        while True:
+            self._check_interrupt()
+            found = condition()
+            if found is not None:
+                return found
+            now = self.clock.now()
+            if now >= self._next_look:
+                self.poll()
+            if now - start >= at_most_s:
+                raise NotMeasured(
+                    f"waited {now - start:.0f} s for {what}",
+                    expected=f"within {at_most_s:g} s",
+                )
+            self.clock.wait(min(every_s, max(at_most_s - (now - start), 0.0)))
+
+    def poll(self) -> None:
+        self._check_interrupt()
+        for trip in self.trips:
+            trip.look()
+        self._next_look = self.clock.now() + INTERVAL_S
+
+    def progress(self, text: str, fraction: float | None = None) -> None:
+        self.watcher.step_progress(text, fraction, self.elapsed)
+
+    def acknowledge(self, text: str) -> None:
+        self.hands.acknowledge(text)
+
+    def connect(self, *hookups: Hookup) -> None:
+        for hookup in hookups:
+            if all(self.where.get(terminal) == node for terminal, node in hookup.leads):
+                continue
+            self._check_interrupt()
+            self.hands.connect(hookup, self.live)
+            self.where.update(hookup.leads)
+            self.hookups_made.append(hookup.words)
+            self.watcher.hookup(hookup.words, self.live, self.hands.by)
+            if self.live:
+                self.poll()
+
+    def disconnect(self, terminal: str, words: str) -> None:
+        if terminal in self.where:
+            self.hands.disconnect(terminal, words, self.live)
+            del self.where[terminal]
+            self.watcher.hookup(f"{terminal} off - {words}", self.live, self.hands.by)
+
+    def evaluate(self, expression: Expression | float, unit: str) -> float:
+        if isinstance(expression, float | int):
+            return float(expression)
+        return expression.evaluate_in(unit, self.names())
+
+    def measured(self, step_id: str) -> list[tuple[Reading, UFloat]]:
+        found = [
+            pair
+            for key, pairs in self._values.items()
+            if key == step_id or key.startswith(step_id + ".")
+            for pair in pairs
+        ]
+        missing = {
+            key: why
+            for key, why in self._missing.items()
+            if key == step_id or key.startswith(step_id + ".")
+        }
+        if missing or not found:
+            why = "; ".join(missing.values()) or "it was not reached"
+            raise NotMeasured(f"'{step_id}' has no reading: {why}", where=step_id)
+        return found
+
+    def persistent(self, key: str, make: Callable[[], UFloat]) -> UFloat:
+        if key not in self._variables:
+            self._variables[key] = make()
+        return self._variables[key]
+
+    def trace(self, name: str, columns: Mapping[str, Iterable[float]]) -> None:
+        self.record.trace(name, columns)
+
+    def fact(self, table: str, key: str, value: object) -> None:
+        self.facts.setdefault(table, {})[key] = value
+
+    # --- the run -----------------------------------------------------------------------------
+
+    @property
+    def elapsed(self) -> float:
+        """Bench time since the run began, s."""
+        self.last_elapsed = self.clock.now() - self._start
+        return self.last_elapsed
+
+    def observe(self, quantity: str, value: float) -> None:
+        self._observed[quantity] = value
+
+    def observed(self, quantity: str) -> float | None:
+        """The latest value that the present step observed."""
+        return self._observed.get(quantity)
+
+    def names(self) -> dict[str, Quantity]:
+        """What an expression may use: the unit sheet's ratings and earlier readings by id."""
+        names = dict(self.view.unit.names())
+        for step_id, pairs in self._values.items():
+            reading = pairs[0][0]
+            if reading.value is not None:
+                names[step_id] = Quantity(reading.value, reading.unit)
+        return names
+
+    def do_all(self) -> None:
+        """Do every action; a failed step that says so ends the measuring, not the power-down."""
+        for index, action in enumerate(self.plan.actions):
+            if self.stopped_at and not action.needs.safe:
+                continue
+            self._check_interrupt()
+            if not all(condition.holds(self._verdicts) for condition in action.step.only_if):
+                self.skipped.append(action.id)
+                continue
+            self.watcher.step_started(
+                index, action.id, cast(Step, action.step).kind, self.plan.seconds(index)
+            )
+            begun = len(self.judged)
+            self._do(action)
+            self.reached.add(action.id)
+            new = self.judged[begun:]
+            self.watcher.step_ended(action.id, new, self.elapsed)
+            stop = getattr(action.step, "stop_if_failed", False)
+            if stop and any(j.verdict is Verdict.FAIL for j in new):
+                self.stopped_at = action.id
+
+    def _do(self, action: Action) -> None:
+        step = cast(Step, action.step)
+        if action.needs.energises:
+            self.live = True
+        try:
+            self.limit = action.limit.resolve(step.unit, self.names()) if action.limit else None
+            self.connect(*action.needs.hookups)
+            for item in step.perform(self):
+                if isinstance(item, Measured):
+                    if item.judged:
+                        self._values.setdefault(action.id, []).append((item.reading, item.value))
+                    self._judge(action, item.reading, item.judged)
+                else:
+                    self._judge(action, item, item.value is None)
+        except NotMeasured as reason:
+            self._not_measured(action, step, str(reason.found))
+        finally:
+            self.limit = None
+            self._observed.clear()
+        if action.needs.energises:
+            self.powered_at = self.clock.now()
+        if action.needs.safe:
+            self.live = False
+
+    def _not_measured(self, action: Action, step: Step, reason: str) -> None:
+        self._missing[action.id] = reason
+        quantity = getattr(step, "quantity", step.kind)
+        missing = Reading(quantity, step.unit, None, channel=step.channel, note=reason)
+        self._judge(action, missing, True)
+
+    def _judge(self, action: Action, reading: Reading, held: bool) -> None:
+        if reading.value is None:
+            self._missing.setdefault(action.id, reading.note)
+        judged = decide(
+            reading,
+            self.limit if held else None,
+            self.plan.sequence.decision,
+            step=action.id,
+        )
+        self.judged.append(judged)
+        self._verdicts.setdefault(action.id, []).append(judged.verdict)
+        self.record.reading(judged, simulated=self.simulated)
+
+    @property
+    def unreached(self) -> list[str]:
+        """Ids of limited steps that were never judged."""
+        return [
+            action.id
+            for action in self.plan.actions
+            if action.limit is not None
+            and action.id not in self.reached
+            and action.id not in self.skipped
+        ]

@@ -1,0 +1,107 @@
+"""Hands: whoever moves leads and confirms that a thing was done or read.
+
+On a real bench the operator, asked in words, one hookup at a time; on a simulated one virtual
+hands, reached over the bench's own control resource; where there is a switch, the switch.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Protocol
+
+from seqrun.errors import Interrupted, UsageError
+from seqrun.plan.needs import Hookup
+
+LIVE_WARNING = (
+    "THE UNIT IS POWERED. Insulated clips only, one hand, metal is hot, and a slip between two "
+    "pins destroys an output device."
+)
+
+
+class Hands(Protocol):
+    """Moves leads. ``by`` names who, for the record."""
+
+    by: str
+
+    def connect(self, hookup: Hookup, live: bool) -> None: ...
+
+    def disconnect(self, terminal: str, words: str, live: bool) -> None: ...
+
+    def acknowledge(self, text: str) -> None: ...
+
+
+class Operator:
+    """Asks the person at the terminal.
+
+    Args:
+        ask: shows a text and returns the answer typed; raises EOFError when there is nobody.
+        say: shows a text.
+    """
+
+    by = "operator"
+
+    def __init__(self, ask: Callable[[str], str], say: Callable[[str], None]) -> None:
+        self._ask, self._say = ask, say
+
+    def connect(self, hookup: Hookup, live: bool) -> None:
+        if live:
+            self._say(LIVE_WARNING)
+        self._confirm(f"HOOKUP  {hookup.words}")
+
+    def disconnect(self, terminal: str, words: str, live: bool) -> None:
+        if live:
+            self._say(LIVE_WARNING)
+        self._confirm(f"TAKE OFF  {terminal} - {words}")
+
+    def acknowledge(self, text: str) -> None:
+        self._confirm(text)
+
+    def _confirm(self, text: str) -> None:
+        self._say(text)
+        while True:
+            answer = self._ask("Enter when done, q to end the run: ").strip().lower()
+            if answer == "":
+                return
+            if answer in ("q", "quit"):
+                raise Interrupted("the operator ended the run at a hookup")
+            self._say(f"'{answer}' is neither Enter nor q.")
+
+
+class Assumed:
+    """``--yes``: every hookup is shown and taken as made; the person said so beforehand."""
+
+    by = "assumed by --yes"
+
+    def __init__(self, say: Callable[[str], None]) -> None:
+        self._say = say
+
+    def connect(self, hookup: Hookup, live: bool) -> None:
+        self._say(f"HOOKUP (taken as made)  {hookup.words}")
+
+    def disconnect(self, terminal: str, words: str, live: bool) -> None:
+        self._say(f"TAKE OFF (taken as done)  {terminal} - {words}")
+
+    def acknowledge(self, text: str) -> None:
+        self._say(text)
+
+
+class Nobody:
+    """No terminal and no ``--yes``: refuses rather than guesses."""
+
+    by = "nobody"
+
+    def connect(self, hookup: Hookup, live: bool) -> None:
+        raise self._refusal(hookup.words)
+
+    def disconnect(self, terminal: str, words: str, live: bool) -> None:
+        raise self._refusal(f"taking {terminal} off - {words}")
+
+    def acknowledge(self, text: str) -> None:
+        raise self._refusal(text)
+
+    def _refusal(self, what: str) -> UsageError:
+        return UsageError(
+            f"nobody is there to be asked: {what}",
+            expected="a terminal to ask the operator, or --yes if all hookups are made already",
+            hint="run it from a terminal, or add --yes",
+        )

@@ -1,0 +1,231 @@
+"""Opening a bench: resources through PyVISA, the clock, and the hands of a simulated one.
+
+This is the only place that knows that a bench can be called ``demo``.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from seqrun.errors import FileError, SeqrunError, UsageError
+from seqrun.files.bench import Bench, check_bench, driver_path, load_bench
+from seqrun.files.driver import Driver, load_driver
+from seqrun.files.shipped import find
+from seqrun.files.unit import Unit, load_unit
+from seqrun.instruments.link import Link, MessageLog
+from seqrun.instruments.opening import open_instrument
+from seqrun.instruments.roles import Clock, Instrument
+from seqrun.plan.needs import Hookup
+from seqrun.plan.view import BenchView
+
+DEMO = "demo"
+DEMO_UNIT = "demo-2x40"
+#: what the identity of a virtual instrument contains, whatever the bench file says of it
+SIMULATED_MARK = "SIMULATED"
+
+
+class WallClock:
+    """Bench time is wall time."""
+
+    virtual = False
+
+    def __init__(self) -> None:
+        self._start = time.monotonic()
+        self._wake = threading.Event()
+
+    def now(self) -> float:
+        return time.monotonic() - self._start
+
+    def wait(self, seconds: float) -> None:
+        self._wake.wait(seconds)
+
+    def wake(self) -> None:
+        """End the present wait and all later ones at once."""
+        self._wake.set()
+
+
+class BenchClock:
+    """The clock of a simulated bench, over its control resource."""
+
+    def __init__(self, control: Link) -> None:
+        self._control = control
+        self.virtual = control.query("CLOC:VIRT?").strip() in ("1", "ON")
+        self._zero = float(control.query("CLOC:NOW?"))
+
+    def now(self) -> float:
+        return float(self._control.query("CLOC:NOW?")) - self._zero
+
+    def wait(self, seconds: float) -> None:
+        if seconds > 0.0:
+            self._control.write(f"CLOC:WAIT {seconds:.6g}")
+
+
+class VirtualHands:
+    """The hands of a simulated bench, over its control resource."""
+
+    by = "virtual hands"
+
+    def __init__(self, control: Link) -> None:
+        self._control = control
+
+    def connect(self, hookup: Hookup, live: bool) -> None:
+        for terminal, node in hookup.leads:
+            self._control.write(f'HAND:CONN "{terminal}","{node}"')
+
+    def disconnect(self, terminal: str, words: str, live: bool) -> None:
+        self._control.write(f'HAND:DISC "{terminal}"')
+
+    def acknowledge(self, text: str) -> None:
+        """Virtual hands do not burn."""
+
+
+@dataclass
+class BenchFiles:
+    """A bench before it is opened: its file, the unit on it, its drivers."""
+
+    view: BenchView
+    demo: Any = None  # the simulated bench's world, when it lives in this process
+
+    @property
+    def simulated(self) -> bool:
+        return self.demo is not None or self.view.bench.simulator is not None
+
+
+@dataclass
+class OpenBench:
+    """A bench whose instruments answered and are the ones named."""
+
+    view: BenchView
+    instruments: dict[str, Instrument]
+    clock: Clock
+    simulated: bool
+    control: Link | None = None
+    closers: list[Callable[[], None]] = field(default_factory=list)
+
+    def close(self) -> None:
+        for close in reversed(self.closers):
+            close()
+        self.closers.clear()
+
+
+def read_bench(
+    bench: str | None,
+    unit: str | None,
+    *,
+    sequence_unit: str | None = None,
+    faults: Sequence[str] = (),
+    seed: int = 1,
+) -> BenchFiles:
+    """Read the bench file, the unit sheet and the drivers; nothing is opened.
+
+    Args:
+        bench: path of a bench file, or ``demo``; never a fall-back.
+        unit: name or path of a unit sheet; else the one that the bench, then the sequence names.
+        faults: faults to put into the demo's unit; refused on any other bench.
+
+    Raises:
+        UsageError: no bench named, faults on a bench that is not the demo, no unit named.
+        FileError: a file is missing or wrong.
+    """
+    if bench is None:
+        raise UsageError(
+            "no bench is named",
+            expected="--bench FILE, the file that names your instruments",
+            hint="write one ('seqrun schema bench' describes it, 'seqrun bench find' lists what "
+            "answers), or try everything on the simulated bench with --bench demo",
+        )
+    if bench == DEMO:
+        import demo_sim
+
+        sheet = load_unit(unit or sequence_unit or DEMO_UNIT)
+        try:
+            demo = demo_sim.open_bench(sheet.plain(), faults=tuple(faults), seed=seed)
+        except demo_sim.DemoError as error:
+            raise UsageError(
+                str(error), where="--fault", hint="'seqrun faults' lists them"
+            ) from None
+        file = Bench.from_text(demo.bench_toml(), "demo bench")
+        return BenchFiles(_view(file, sheet), demo)
+    if faults:
+        raise UsageError(
+            "--fault puts a fault into the simulated unit",
+            expected="--bench demo with it, or no --fault",
+            where=bench,
+        )
+    path = Path(bench)
+    if not path.is_file():
+        raise FileError(
+            "there is no such bench file",
+            expected="the path of a bench file (TOML), or demo",
+            where=bench,
+            hint="'seqrun schema bench' describes the file",
+        )
+    file = load_bench(path)
+    name = unit or file.unit or sequence_unit
+    if not name:
+        raise UsageError(
+            "no unit sheet is named",
+            expected='--unit SHEET, or unit = "…" in the bench file',
+            where=bench,
+        )
+    beside = path if not unit and file.unit else None
+    return BenchFiles(_view(file, load_unit(name, beside)))
+
+
+def _view(file: Bench, sheet: Unit) -> BenchView:
+    check_bench(file, sheet)
+    drivers: dict[str, Driver] = {}
+    for key in file.instrument:
+        drivers[key] = load_driver(driver_path(file, key))
+    return BenchView(file, sheet, drivers)
+
+
+def open_bench(files: BenchFiles, log: MessageLog) -> OpenBench:
+    """Open every instrument and see that it is the one named. Nothing is switched on.
+
+    Raises:
+        InstrumentSilent, WrongInstrument, InstrumentRefused: with key and resource.
+    """
+    import pyvisa
+
+    view = files.view
+    closers: list[Callable[[], None]] = []
+    if files.demo is not None:
+        manager = pyvisa.ResourceManager(files.demo.visa_library)
+    else:
+        manager = pyvisa.ResourceManager("@py")
+    closers.append(manager.close)
+    control: Link | None = None
+    try:
+        if view.bench.simulator is not None:
+            control = Link.open("control", view.bench.simulator.control, manager, log)
+            closers.append(control.close)
+        instruments: dict[str, Instrument] = {}
+        for key, entry in view.bench.instrument.items():
+            instrument = open_instrument(key, entry, view.drivers[key], manager, log)
+            instruments[key] = instrument
+            closers.append(instrument.close)
+        clock: Clock = WallClock() if control is None else BenchClock(control)
+    except SeqrunError:
+        for close in reversed(closers):
+            close()
+        raise
+    simulated = files.simulated or any(
+        SIMULATED_MARK in instrument.identity.upper() for instrument in instruments.values()
+    )
+    return OpenBench(view, instruments, clock, simulated, control, closers)
+
+
+def driver_files(view: BenchView) -> Mapping[str, Path]:
+    """The driver file of each instrument, for the record."""
+    return {key: driver.path for key, driver in view.drivers.items()}
+
+
+def shipped_sequence(name: str) -> Path:
+    """Path of a sequence by name or path."""
+    return find("sequence", name)

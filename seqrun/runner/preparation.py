@@ -1,0 +1,53 @@
+"""Files -> a checked plan: what ``run``, ``plan`` and ``check`` have in common."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from seqrun.files.bench import load_bench
+from seqrun.files.driver import load_driver
+from seqrun.files.expand import expand_all
+from seqrun.files.kinds import kind_of
+from seqrun.files.sequence import load_sequence
+from seqrun.files.shipped import find
+from seqrun.files.unit import load_unit
+from seqrun.plan.build import Plan, build
+from seqrun.runner.opening import BenchFiles, read_bench
+from seqrun.steps.base import kinds
+
+
+def prepare(
+    sequence: str,
+    bench: str | None,
+    unit: str | None,
+    *,
+    faults: Sequence[str] = (),
+    seed: int = 1,
+) -> tuple[Plan, BenchFiles]:
+    """Read all files and plan the run; nothing is opened.
+
+    Raises:
+        SeqrunError: naming file, step and key.
+    """
+    file = load_sequence(find("sequence", sequence), kinds())
+    files = read_bench(bench, unit, sequence_unit=file.unit or None, faults=faults, seed=seed)
+    steps = expand_all(file, files.view.unit)
+    return build(file, files.view, steps), files
+
+
+def check_file(path: Path) -> str:
+    """Validate one file of any kind; what it is, in words.
+
+    Raises:
+        FileError: what is wrong.
+    """
+    kind = kind_of(path)
+    if kind == "sequence":
+        found = load_sequence(path, kinds())
+        return f"sequence '{found.title}', revision {found.revision}, {len(found.step)} steps"
+    if kind == "unit":
+        return f"unit sheet '{load_unit(path).model}'"
+    if kind == "bench":
+        return f"bench '{load_bench(path).name}'"
+    return f"driver '{load_driver(path).name}'"

@@ -1,0 +1,256 @@
+"""One run from files to record: preflight, the engine, the safe state, the disposition."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+
+from seqrun import __version__
+from seqrun.errors import Interrupted, SeqrunError, Tripped
+from seqrun.judge import dispose
+from seqrun.plan.build import Plan
+from seqrun.record import MessageLog, RunInfo, RunRecord, Store
+from seqrun.runner.engine import Engine
+from seqrun.runner.events import Watcher
+from seqrun.runner.hands import Hands
+from seqrun.runner.opening import BenchFiles, OpenBench, VirtualHands, WallClock, open_bench
+from seqrun.runner.safe import SafeReport, make_safe
+from seqrun.runner.signals import Interrupts
+from seqrun.runner.trips import arm
+from seqrun.values import Disposition, Judged
+
+
+@dataclass(frozen=True)
+class Options:
+    """What the person chose for this run."""
+
+    serial: str
+    operator: str
+    results: Path
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What a run came to. ``failure`` is the error that ended it, when one did."""
+
+    run_id: str
+    folder: Path
+    disposition: Disposition
+    reason: str
+    judged: tuple[Judged, ...]
+    safe: SafeReport
+    bench_s: float
+    wall_s: float
+    simulated: bool
+    failure: BaseException | None
+
+
+class EarlyLog:
+    """Messages from before the record exists, handed on once it does.
+
+    Opening the instruments comes first: a bench that does not answer leaves no record behind.
+    """
+
+    def __init__(self) -> None:
+        self._waiting: list[tuple[str, str, str]] = []
+        self._log: MessageLog | None = None
+
+    def __call__(self, instrument: str, direction: str, text: str) -> None:
+        if self._log is None:
+            self._waiting.append((instrument, direction, text))
+        else:
+            self._log(instrument, direction, text)
+
+    def hand_on(self, log: MessageLog) -> None:
+        """From now on into the run's own log."""
+        for message in self._waiting:
+            log(*message)
+        self._waiting.clear()
+        self._log = log
+
+
+@dataclass
+class _Ending:
+    """How the engine came to stop before its end."""
+
+    reason: str | None = None
+    trip: str | None = None
+    failure: BaseException | None = None
+    safe: SafeReport = field(default_factory=SafeReport)
+
+
+def execute(
+    plan: Plan,
+    files: BenchFiles,
+    hands: Hands | None,
+    watcher: Watcher,
+    options: Options,
+    interrupts: Interrupts,
+) -> Outcome:
+    """Run a plan and leave a record.
+
+    Args:
+        hands: who moves the leads; None: the simulated bench's own virtual hands.
+
+    Raises:
+        SeqrunError: what is wrong before anything is energised (a silent or wrong instrument, a
+            results folder that cannot be written). From then on every way out is an outcome.
+    """
+    wall = time.monotonic()
+    with interrupts.installed():
+        log = EarlyLog()
+        opened = open_bench(files, log)
+        try:
+            record = Store(options.results).start(_info(plan, opened, options))
+            log.hand_on(record.message_log())
+            return _run(plan, opened, hands, watcher, record, interrupts, wall)
+        finally:
+            opened.close()
+
+
+def _info(plan: Plan, opened: OpenBench, options: Options) -> RunInfo:
+    return RunInfo(
+        serial=options.serial,
+        model=plan.view.unit.model,
+        sequence=plan.sequence.path.stem or plan.sequence.title,
+        revision=plan.sequence.revision,
+        bench=plan.view.bench.name,
+        operator=options.operator,
+        simulated=opened.simulated,
+        version=__version__,
+    )
+
+
+def _run(
+    plan: Plan,
+    opened: OpenBench,
+    hands: Hands | None,
+    watcher: Watcher,
+    record: RunRecord,
+    interrupts: Interrupts,
+    wall: float,
+) -> Outcome:
+    if isinstance(opened.clock, WallClock):
+        interrupts.wake = opened.clock.wake
+    if hands is None:
+        if opened.control is None:
+            raise AssertionError("no hands were given and the bench has none of its own")
+        hands = VirtualHands(opened.control)
+    engine = Engine(plan, opened, hands, record, watcher, interrupts.check)
+    ending = _Ending()
+    try:
+        watcher.started(record.run_id, len(plan.actions), plan.seconds(), opened.simulated)
+        _preflight(engine, opened, record)
+        engine.do_all()
+    except Tripped as trip:
+        ending.reason, ending.trip = _trip_line(trip), str(trip)
+    except Interrupted as end:
+        ending.reason = end.found
+    except SeqrunError as error:
+        ending.reason, ending.failure = str(error).splitlines()[0], error
+    except BaseException as error:
+        ending.reason, ending.failure = f"{type(error).__name__}: {error}", error
+    finally:
+        interrupts.closing = True
+        rails = list(plan.view.rails.values())
+        ending.safe = make_safe(opened.instruments, opened.clock, rails)
+        watcher.safe(ending.safe.confirmed, ending.safe.unconfirmed)
+    return _finish(engine, opened, record, watcher, ending, wall)
+
+
+def _trip_line(trip: Tripped) -> str:
+    where = "" if trip.where in (None, "trip") else f"{trip.where}: "
+    return f"tripped: {where}{trip.found}"
+
+
+def _preflight(engine: Engine, opened: OpenBench, record: RunRecord) -> None:
+    """Outputs off, files kept, facts down, cautions shown, trips armed: before any power."""
+    plan, view = engine.plan, engine.view
+    for instrument in opened.instruments.values():
+        instrument.make_safe()
+    for file in (plan.sequence, view.unit, *view.drivers.values()):
+        if file.path.is_file():
+            record.keep(file.path)
+    record.keep_text(f"{view.bench.path.stem or 'bench'}.toml", view.bench.text)
+    record.facts(
+        {
+            "sequence_title": plan.sequence.title,
+            "decision": plan.sequence.decision,
+            "cautions": [*plan.sequence.cautions, *view.unit.cautions],
+            "unit": view.unit.plain(),
+            "equipment": [
+                {
+                    "key": key,
+                    "role": view.drivers[key].role,
+                    "identity": instrument.identity,
+                    "driver": view.bench.instrument[key].driver,
+                    "resource": view.bench.instrument[key].resource,
+                    "calibrated": view.bench.instrument[key].calibrated,
+                    "calibration_due": view.bench.instrument[key].calibration_due,
+                    "certificate": view.bench.instrument[key].certificate,
+                }
+                for key, instrument in opened.instruments.items()
+            ],
+            "plan": {"steps": [action.id for action in plan.actions], "warnings": plan.warnings},
+        }
+    )
+    today = datetime.now(UTC).date()
+    for key, entry in view.bench.instrument.items():
+        if entry.overdue(today):
+            watcher_note = f"{key}: its calibration was due on {entry.calibration_due}"
+            engine.watcher.note(watcher_note)
+            engine.notes.append(watcher_note)
+    for text in (*plan.sequence.cautions, *view.unit.cautions):
+        engine.hands.acknowledge(f"CAUTION  {text}")
+    engine.trips = arm(plan.sequence.trip, engine)
+
+
+def _finish(
+    engine: Engine,
+    opened: OpenBench,
+    record: RunRecord,
+    watcher: Watcher,
+    ending: _Ending,
+    wall: float,
+) -> Outcome:
+    safe = ending.safe
+    disposition, reason = dispose(
+        engine.judged, engine.plan.sequence.decision, ending.reason, engine.unreached
+    )
+    if not safe.complete:
+        reason += "; safe state not confirmed: " + "; ".join(safe.unconfirmed)
+        # A unit that could not be shown to be off and discharged is not released by anybody.
+        if disposition is Disposition.ACCEPT:
+            disposition = Disposition.HOLD
+    try:
+        bench_s = engine.elapsed
+    except SeqrunError:
+        bench_s = engine.last_elapsed  # the clock went with the bench
+    wall_s = time.monotonic() - wall
+    record.facts(
+        {
+            **engine.facts,
+            "trip": ending.trip,
+            "hookups": engine.hookups_made,
+            "notes": engine.notes,
+            "safe": {"confirmed": safe.confirmed, "unconfirmed": safe.unconfirmed},
+            "virtual_time_s" if opened.simulated else "bench_time_s": bench_s,
+            "wall_time_s": wall_s,
+        }
+    )
+    record.finish(disposition, reason)
+    watcher.ended(disposition, reason, bench_s, wall_s)
+    return Outcome(
+        record.run_id,
+        record.folder,
+        disposition,
+        reason,
+        tuple(engine.judged),
+        safe,
+        bench_s,
+        wall_s,
+        opened.simulated,
+        ending.failure,
+    )

@@ -1,0 +1,73 @@
+"""Ctrl-C, SIGTERM and a lost terminal: noted at once, acted on between two messages.
+
+The handler only takes note, so that no exchange with an instrument is torn in half and the safe
+state finds every link in step. A wait or a prompt is cut short.
+"""
+
+from __future__ import annotations
+
+import signal
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from types import FrameType
+
+from seqrun.errors import Interrupted
+
+_NAMES = ("SIGINT", "SIGTERM", "SIGHUP")
+
+
+class Interrupts:
+    """What arrived, if anything."""
+
+    def __init__(self) -> None:
+        self.arrived = ""
+        self.prompting = False
+        self.closing = False
+        self.wake: Callable[[], None] = lambda: None
+
+    def check(self) -> None:
+        """Raise when a signal has arrived.
+
+        Raises:
+            Interrupted: names the signal.
+        """
+        if self.arrived and not self.closing:
+            raise Interrupted(f"the run was interrupted by {self.arrived}")
+
+    @contextmanager
+    def prompt(self) -> Iterator[None]:
+        """While the operator is being asked, a signal raises at once."""
+        self.prompting = True
+        try:
+            self.check()
+            yield
+        finally:
+            self.prompting = False
+
+    @contextmanager
+    def installed(self) -> Iterator[None]:
+        """Handlers in place; the former ones are put back at the end.
+
+        Signals can only be handled in the main thread; elsewhere nothing is installed.
+        """
+        if threading.current_thread() is not threading.main_thread():
+            yield
+            return
+        former = {}
+        for name in _NAMES:
+            number = getattr(signal, name, None)
+            if number is not None:
+                former[number] = signal.signal(number, self._handle)
+        try:
+            yield
+        finally:
+            for number, handler in former.items():
+                signal.signal(number, handler)
+
+    def _handle(self, number: int, _frame: FrameType | None) -> None:
+        self.arrived = "Ctrl-C" if number == signal.SIGINT else signal.Signals(number).name
+        self.wake()
+        if self.prompting and not self.closing:
+            self.prompting = False
+            raise Interrupted(f"the run was interrupted by {self.arrived}")

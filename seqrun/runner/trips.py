@@ -1,0 +1,124 @@
+"""Trips: protective thresholds, looked at while anything waits.
+
+The supply's own protection acts in microseconds; these act between messages. A trip is watched
+only while its quantity can be read without moving a lead: supply current and voltage always, the
+sink's temperature while the meter is on its sensor.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from typing import Protocol
+
+from seqrun.errors import Tripped
+from seqrun.files.sequence import Trip
+from seqrun.instruments.roles import Supply
+from seqrun.plan.view import BenchView
+from seqrun.quantity import Quantity
+
+#: seconds of bench time between two looks
+INTERVAL_S = 1.0
+#: a live rail that draws less than this is dead or switched off, A
+DEAD_A = 1e-3
+
+
+class Watched(Protocol):
+    """What the trips look at."""
+
+    live: bool
+
+    @property
+    def supply(self) -> Supply: ...
+
+    @property
+    def view(self) -> BenchView: ...
+
+    def names(self) -> Mapping[str, Quantity]: ...
+
+    def observed(self, quantity: str) -> float | None:
+        """The latest value that a step read anyway, None when there is none."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class ArmedTrip:
+    """One trip with its threshold resolved: ``read`` returns None when it cannot be read now."""
+
+    quantity: str
+    unit: str
+    above: float | None
+    below: float | None
+    why: str
+    read: Callable[[], float | None]
+
+    def look(self) -> None:
+        """Read the quantity once.
+
+        Raises:
+            Tripped: when it is beyond the threshold.
+        """
+        value = self.read()
+        if value is None:
+            return
+        if self.above is not None and not value <= self.above:
+            raise self._trip(value, f"at most {self.above:.4g} {self.unit}")
+        if self.below is not None and not value >= self.below:
+            raise self._trip(value, f"at least {self.below:.4g} {self.unit}")
+
+    def _trip(self, value: float, expected: str) -> Tripped:
+        return Tripped(
+            f"{self.quantity} is {value:.4g} {self.unit}: {self.why}",
+            expected=expected,
+            where="trip",
+            hint="find the cause before powering the unit again",
+        )
+
+
+def arm(trips: Iterable[Trip], bench: Watched) -> list[ArmedTrip]:
+    """Resolve the thresholds over the unit sheet and say how each quantity is read.
+
+    The supply's own protection is always looked at: an output that it has switched off draws
+    nothing, and only then is it worth the message.
+    """
+    names = bench.names()
+    readers: dict[str, Callable[[], float | None]] = {
+        "supply_current": lambda: _supply_current(bench),
+        "supply_voltage": lambda: _supply_voltage(bench),
+        "sink_temperature": lambda: bench.observed("sink_temperature"),
+        "out_dc": lambda: bench.observed("out_dc"),
+    }
+    armed: list[ArmedTrip] = []
+    for trip in trips:
+        limit = trip.resolve(names)
+        armed.append(
+            ArmedTrip(
+                trip.quantity, trip.unit, limit.high, limit.low, trip.why, readers[trip.quantity]
+            )
+        )
+    return armed
+
+
+def _supply_current(bench: Watched) -> float | None:
+    if not bench.live:
+        return None
+    supply = bench.supply
+    most = 0.0
+    for rail, output in bench.view.rails.items():
+        amperes = supply.current_raw(output)
+        if amperes < DEAD_A and supply.protection_tripped(output):
+            raise Tripped(
+                f"the supply's own protection has switched {rail} off",
+                expected="an output that stays on",
+                where="trip",
+                hint="find the cause before powering the unit again",
+            )
+        most = max(most, amperes)
+    return most
+
+
+def _supply_voltage(bench: Watched) -> float | None:
+    if not bench.live:
+        return None
+    volts = [float(bench.supply.voltage(n).nominal_value) for n in bench.view.rails.values()]
+    return min(volts)

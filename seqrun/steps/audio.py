@@ -1,0 +1,372 @@
+"""Steps that look at the outputs with the scope: relays, power, noise."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import ClassVar
+
+import numpy as np
+from pydantic import Field
+from uncertainties import UFloat
+
+from seqrun.errors import NotMeasured
+from seqrun.files.expression import WattsExpression
+from seqrun.measure import noise as noise_measure
+from seqrun.measure.distortion import Distortion, distortion
+from seqrun.measure.power import PowerPoint, power_at_distortion
+from seqrun.plan.needs import Needs
+from seqrun.plan.view import BenchView
+from seqrun.quantity import Fraction, Hertz, Seconds, Volts
+from seqrun.steps.base import Context, Measured, Step
+from seqrun.steps.drive import Drive, Waveform, drive_needs
+from seqrun.values import Bound, Reading, rectangular
+
+SHOWN_CYCLES = 3  # of the waveform that goes on record
+SHOWN_HZ = 20e3  # upper end of the spectrum that goes on record
+
+
+class AwaitOutput(Step):
+    """Wait until the output relay has closed: a small tone at the input appears at the output.
+
+    The delay counts from when the rails came up; it is known to one interval of the watching.
+    """
+
+    kind: ClassVar[str] = "await_output"
+    unit: ClassVar[str] = "s"
+    quantity: ClassVar[str] = "relay_delay"
+
+    at_most: Seconds = Field(default=20.0, gt=0.0)
+    every: Seconds = Field(default=0.25, gt=0.0)
+    frequency: Hertz = 1000.0
+    output: Volts = Field(default=0.5, gt=0.0, description="expected at the output, V rms")
+
+    def needs(self, view: BenchView) -> Needs:
+        power = self.output**2 / view.unit.rated_load
+        return drive_needs(view, view.unit.channels, power, seconds=6.0)
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        drive = Drive(ctx, self.frequency)
+        drive.set({c: self.output / drive.gain[c] for c in drive.channels})
+        last_open = dict.fromkeys(drive.channels, ctx.powered_at)
+        closed: dict[str, float] = {}
+
+        def all_closed() -> bool | None:
+            asked = ctx.clock.now()
+            for channel, wave in drive.capture(cycles=10, per_cycle=50).items():
+                if channel in closed:
+                    continue
+                if drive.rms(wave) > 0.5 * self.output:
+                    closed[channel] = ctx.clock.now()
+                else:
+                    last_open[channel] = asked
+            waiting = [c for c in drive.channels if c not in closed]
+            ctx.progress(f"waiting for {', '.join(waiting)}" if waiting else "closed")
+            return None if waiting else True
+
+        why = ""
+        try:
+            ctx.wait_until(
+                all_closed, every_s=self.every, at_most_s=self.at_most, what="the output relays"
+            )
+        except NotMeasured as reason:
+            why = f"no tone at the output: {reason.found}"
+        finally:
+            drive.stop()
+        for channel in drive.channels:
+            if channel not in closed:
+                yield Reading("relay_delay", "s", None, channel=channel, note=why)
+                continue
+            earliest = last_open[channel] - ctx.powered_at
+            latest = closed[channel] - ctx.powered_at
+            delay = rectangular(
+                0.5 * (earliest + latest), 0.5 * (latest - earliest), "watching interval"
+            )
+            yield Measured(
+                "relay_delay", "s", delay, channel=channel, instruments=(ctx.scope.name,)
+            )
+
+
+@dataclass
+class _Search:
+    """The level at which one channel reaches the wanted distortion, closing in from both sides."""
+
+    level: float
+    below: float | None = None
+    above: float | None = None
+    points: list[PowerPoint] = field(default_factory=list)
+    thd_below: float = 0.0
+    thd_above: float = 0.0
+
+    def note(self, point: PowerPoint, thd: float, target: float) -> None:
+        """Take in what was read at the present level."""
+        self.points.append(point)
+        if thd < target:
+            if self.below is None or self.level > self.below:
+                self.below, self.thd_below = self.level, thd
+        elif self.above is None or self.level < self.above:
+            self.above, self.thd_above = self.level, thd
+
+    def next(self, target: float) -> float:
+        """The level to try next."""
+        if self.above is None:
+            return 1.06 * self.level
+        if self.below is None:
+            return 0.8 * self.level
+        share = 0.5
+        if self.thd_below > 0.0 and self.thd_above > self.thd_below:
+            share = math.log(target / self.thd_below) / math.log(self.thd_above / self.thd_below)
+        return self.below + min(max(share, 0.1), 0.9) * (self.above - self.below)
+
+    def found(self, near: float) -> bool:
+        """Closed in to a relative width of ``near``."""
+        return (
+            self.below is not None
+            and self.above is not None
+            and self.above - self.below <= near * self.above
+        )
+
+
+class OutputPower(Step):
+    """Output power at a stated distortion, all channels driven at once into their loads.
+
+    The level of each channel is closed in on until the distortion is bracketed tightly; the power
+    is interpolated between the two sides (IEC 60268-3; 16 CFR 432 for channels driven together).
+    """
+
+    kind: ClassVar[str] = "output_power"
+    unit: ClassVar[str] = "W"
+    quantity: ClassVar[str] = "output_power"
+
+    at_distortion: Fraction = Field(default=0.01, gt=0.0, le=0.5)
+    frequency: Hertz = Field(default=1000.0, gt=0.0)
+    start: WattsExpression | None = None
+    near: float = Field(default=0.01, gt=0.0, lt=0.2)
+    tries: int = Field(default=25, ge=4, le=100)
+
+    def needs(self, view: BenchView) -> Needs:
+        most = 1.3 * view.unit.rated_power
+        return drive_needs(view, view.unit.channels, most, seconds=10.0)
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        drive = Drive(ctx, self.frequency)
+        start = ctx.evaluate(self.start, "W") if self.start else 0.5 * ctx.view.unit.rated_power
+        target = self.at_distortion
+        highest = 1.4 * ctx.view.unit.largest_peak / math.sqrt(2.0)
+        searches = {c: _Search(drive.level_for(c, start)) for c in drive.channels}
+        reasons: dict[str, str] = {}
+        try:
+            for _ in range(self.tries):
+                drive.set({c: s.level for c, s in searches.items()})
+                for channel, wave in drive.capture().items():
+                    search = searches[channel]
+                    try:
+                        power, thd = self._read(drive, channel, wave)
+                    except NotMeasured as reason:
+                        reasons[channel] = reason.found
+                        continue
+                    reasons.pop(channel, None)
+                    search.note(PowerPoint(power, thd), float(thd.nominal_value), target)
+                worst = max(
+                    (s.points[-1].distortion.nominal_value for s in searches.values() if s.points),
+                    default=0.0,
+                )
+                ctx.progress(f"distortion {100.0 * worst:.3g} %")
+                if set(reasons) == set(searches):
+                    break
+                open_searches = [s for c, s in searches.items() if c not in reasons]
+                if all(s.found(self.near) for s in open_searches):
+                    break
+                for channel, search in searches.items():
+                    if channel not in reasons and not search.found(self.near):
+                        cap = highest / drive.gain[channel]
+                        search.level = min(search.next(target), cap)
+            drive.check_load({c: s.points[-1].power for c, s in searches.items() if s.points})
+            yield from self._results(ctx, drive, searches, reasons)
+        finally:
+            drive.stop()
+
+    def _read(self, drive: Drive, channel: str, wave: Waveform) -> tuple[UFloat, UFloat]:
+        found = self._distortion(wave)
+        power = drive.power_of(channel, wave)
+        drive.gain[channel] = float(found.fundamental_rms.nominal_value) / drive.levels[channel]
+        return power, found.thd.value
+
+    def _distortion(self, wave: Waveform) -> Distortion:
+        return distortion(
+            wave.volts,
+            1.0 / wave.dt_s,
+            self.frequency,
+            gain=wave.gain,
+            clipped=wave.clipped,
+        )
+
+    def _results(
+        self,
+        ctx: Context,
+        drive: Drive,
+        searches: Mapping[str, _Search],
+        reasons: Mapping[str, str],
+    ) -> Iterator[Reading | Measured]:
+        names = (ctx.scope.name,)
+        target = self.at_distortion
+        level = f"at {100.0 * target:g} % distortion, {len(searches)} channel(s) driven"
+        for channel, search in searches.items():
+            if channel in reasons or not search.points:
+                why = reasons.get(channel, "no reading")
+                yield Reading("output_power", "W", None, channel=channel, note=why)
+                continue
+            if search.below is None:
+                lowest = min(search.points, key=lambda p: p.power.nominal_value)
+                yield Measured(
+                    "output_power",
+                    "W",
+                    lowest.power,
+                    channel=channel,
+                    bound=Bound.AT_MOST,
+                    instruments=names,
+                    note=f"more than {100.0 * target:g} % distortion at every level",
+                )
+            elif search.above is None:
+                highest = max(search.points, key=lambda p: p.power.nominal_value)
+                yield Measured(
+                    "output_power",
+                    "W",
+                    highest.power,
+                    channel=channel,
+                    bound=Bound.AT_LEAST,
+                    instruments=names,
+                    note=f"less than {100.0 * target:g} % distortion at every level",
+                )
+            else:
+                found = power_at_distortion(search.points, target)
+                yield Measured(
+                    "output_power",
+                    "W",
+                    found.power,
+                    channel=channel,
+                    bound=found.bound,
+                    instruments=names,
+                    note=level,
+                )
+        yield from self._at_the_point(ctx, drive, searches, reasons)
+
+    def _at_the_point(
+        self,
+        ctx: Context,
+        drive: Drive,
+        searches: Mapping[str, _Search],
+        reasons: Mapping[str, str],
+    ) -> Iterator[Reading | Measured]:
+        """Waveform and spectrum at the power point, and the supply's current there."""
+        target = self.at_distortion
+        drive.set(
+            {c: s.next(target) if s.below and s.above else s.level for c, s in searches.items()}
+        )
+        waves = drive.capture()
+        shape: dict[str, list[float]] = {}
+        lines: dict[str, list[float]] = {}
+        for channel, wave in waves.items():
+            if channel in reasons:
+                continue
+            shown = min(wave.volts.size, round(SHOWN_CYCLES / (self.frequency * wave.dt_s)))
+            shape.setdefault("time_s", (np.arange(shown) * wave.dt_s).tolist())
+            shape[f"volts_{channel}"] = wave.volts[:shown].tolist()
+            found = self._distortion(wave)
+            spectrum = found.spectrum
+            upto = min(int(SHOWN_HZ / spectrum.bin_hz) + 1, spectrum.power.size)
+            rms = np.maximum(spectrum.line_rms()[1:upto], 1e-12)
+            lines.setdefault("frequency_hz", spectrum.frequency_hz[1:upto].tolist())
+            reference = float(found.fundamental_rms.nominal_value)
+            lines[f"db_{channel}"] = (20.0 * np.log10(rms / reference)).tolist()
+            yield Measured(
+                "thd",
+                "%",
+                100.0 * found.thd.value,
+                channel=channel,
+                bound=found.thd.bound,
+                instruments=(ctx.scope.name,),
+                judged=False,
+            )
+        if len(shape) > 1:
+            ctx.trace(f"waveform-{self.id}", shape)
+            ctx.trace(f"spectrum-{self.id}", lines)
+        for rail, output in ctx.view.rails.items():
+            yield Measured(
+                "supply_current",
+                "A",
+                ctx.supply.current(output),
+                channel=rail,
+                instruments=(ctx.supply.name,),
+                judged=False,
+            )
+
+
+class OutputNoise(Step):
+    """Noise at an output with no signal, 22 Hz to 22 kHz, and the highest peak while watching.
+
+    Random bursts from a failing device come and go, so the output is watched for a while and the
+    noisiest record counts.
+    """
+
+    kind: ClassVar[str] = "output_noise"
+    unit: ClassVar[str] = "V"
+    quantity: ClassVar[str] = "noise"
+
+    at: str
+    records: int = Field(default=10, ge=1, le=1000)
+    record_time: Seconds = Field(default=0.5, gt=0.0)
+    sample_rate: Hertz = Field(default=100e3, ge=50e3)
+
+    def needs(self, view: BenchView) -> Needs:
+        hookup = view.scope_on(self.at)[2]
+        return Needs(
+            roles=frozenset({"scope", "generator"}),
+            hookups=(hookup,) if hookup else (),
+            seconds=1.5 * self.records * self.record_time,
+            live=True,
+        )
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        hot, cold, _ = ctx.view.scope_on(self.at)
+        points = round(self.record_time * self.sample_rate)
+        peak = 0.5
+        found: list[noise_measure.NoiseLevel] = []
+        highest = 0.0
+        while len(found) < self.records:
+            ctx.poll()
+            probes = {hot: peak} if cold is None else {hot: peak, cold: peak}
+            got = ctx.scope.acquire(
+                probes, sample_rate_hz=self.sample_rate, points=points, coupling="AC"
+            )
+            volts = got.volts[hot] if cold is None else got.volts[hot] - got.volts[cold]
+            top = float(np.abs(volts).max())
+            if any(got.clipped.values()):
+                peak *= 10.0
+                found.clear()
+                if peak > 2.0 * ctx.view.unit.largest_peak:
+                    raise NotMeasured("the output swings over its whole range with no signal")
+                continue
+            if not found and top < 0.2 * peak and peak > 0.02:
+                peak = max(2.5 * top, 0.01)
+                if top < 0.2 * peak or peak > 0.02:
+                    continue
+            highest = max(highest, top)
+            found.append(noise_measure.noise_level(volts, 1.0 / got.dt_s, gain=got.gain[hot]))
+            ctx.progress(
+                f"{1e3 * float(found[-1].rms.value.nominal_value):.3f} mV",
+                len(found) / self.records,
+            )
+        worst = max(found, key=lambda level: level.rms.value.nominal_value)
+        names = (ctx.scope.name,)
+        yield Measured(
+            "noise",
+            "V",
+            worst.rms.value,
+            channel=self.channel,
+            bound=worst.rms.bound,
+            instruments=names,
+            note=f"22 Hz to 22 kHz, noisiest of {self.records} records",
+        )
+        yield Reading("noise_peak", "V", highest, channel=self.channel, instruments=names)

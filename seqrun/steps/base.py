@@ -1,0 +1,183 @@
+"""What every family of step is made of, and how a step is found by its name.
+
+A step is a pydantic model of its entry in the sequence file plus two methods: :meth:`Step.needs`
+(asked by the plan, before anything is powered) and :meth:`Step.perform` (asked by the runner).
+A new kind of step is one new module in this package; nothing else has to know of it.
+"""
+
+from __future__ import annotations
+
+import importlib
+import pkgutil
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from functools import cache
+from typing import ClassVar, Protocol, TypeVar
+
+from pydantic import Field
+from uncertainties import UFloat
+
+from seqrun.files.expression import Expression
+from seqrun.files.fields import StepFields
+from seqrun.instruments.roles import Clock, Generator, Meter, Scope, Supply
+from seqrun.plan.needs import Hookup, Needs
+from seqrun.plan.view import BenchView
+from seqrun.values import Bound, Limit, Reading, reading
+
+T = TypeVar("T")
+
+
+class Context(Protocol):
+    """What the runner lends to a step while it is done."""
+
+    @property
+    def view(self) -> BenchView: ...
+
+    @property
+    def clock(self) -> Clock: ...
+
+    @property
+    def supply(self) -> Supply: ...
+
+    @property
+    def meter(self) -> Meter: ...
+
+    @property
+    def scope(self) -> Scope: ...
+
+    @property
+    def generator(self) -> Generator: ...
+
+    @property
+    def limit(self) -> Limit | None:
+        """The limit of the step being done, resolved."""
+        ...
+
+    @property
+    def powered_at(self) -> float:
+        """Bench time at which the rails came up, s."""
+        ...
+
+    def wait_until(
+        self,
+        condition: Callable[[], T | None],
+        *,
+        every_s: float,
+        at_most_s: float,
+        what: str,
+    ) -> T:
+        """Poll ``condition`` until it returns something, and the trips with it.
+
+        Raises:
+            NotMeasured: when ``at_most_s`` of bench time has gone by.
+        """
+        ...
+
+    def poll(self) -> None:
+        """Look at the trips now."""
+        ...
+
+    def progress(self, text: str, fraction: float | None = None) -> None:
+        """Tell the person what is going on: a value, a stage; share of the step that is done."""
+        ...
+
+    def acknowledge(self, text: str) -> None:
+        """Have the operator confirm that a text was read or a thing was done."""
+        ...
+
+    def connect(self, *hookups: Hookup) -> None:
+        """Have hookups made (asked of the operator, the switch or the virtual hands)."""
+        ...
+
+    def disconnect(self, terminal: str, words: str) -> None:
+        """Have one lead taken off."""
+        ...
+
+    def evaluate(self, expression: Expression | float, unit: str) -> float:
+        """A quantity or an expression over the unit sheet and earlier readings, in ``unit``."""
+        ...
+
+    def measured(self, step_id: str) -> list[tuple[Reading, UFloat]]:
+        """Earlier readings by the id of their step, with correlations intact.
+
+        Raises:
+            NotMeasured: when there is none, with the reason that was given then.
+        """
+        ...
+
+    def persistent(self, key: str, make: Callable[[], UFloat]) -> UFloat:
+        """A variable that stays the same through the run (a resistor's value), made once."""
+        ...
+
+    def trace(self, name: str, columns: Mapping[str, Iterable[float]]) -> None:
+        """Keep a trace (CSV) in the run's folder; column names end in their unit."""
+        ...
+
+    def observe(self, quantity: str, value: float) -> None:
+        """Tell the trips a value that was read anyway: "sink_temperature" in °C."""
+        ...
+
+    def fact(self, table: str, key: str, value: object) -> None:
+        """Keep something that is not a reading: a fit, a condition."""
+        ...
+
+
+class Step(StepFields):
+    """Base of all kinds of step."""
+
+    kind: ClassVar[str]
+
+    stop_if_failed: bool = Field(
+        False, description="true: a fail here ends the measuring; the unit is powered down"
+    )
+
+    def needs(self, view: BenchView) -> Needs:
+        """What the step needs, from the files alone."""
+        raise NotImplementedError
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        """Do it, yielding readings as they are made. Only those of :attr:`unit` whose
+        ``judged`` is set are held against the step's limit."""
+        raise NotImplementedError
+
+    @property
+    def channel(self) -> str:
+        """The channel that the entry was expanded for, or ""."""
+        return self.bindings.get("channel", "")
+
+
+class Measured:
+    """A reading still attached to its variables, as a step yields it."""
+
+    __slots__ = ("judged", "reading", "value")
+
+    def __init__(
+        self,
+        quantity: str,
+        unit: str,
+        value: UFloat,
+        *,
+        channel: str = "",
+        bound: Bound = Bound.EXACT,
+        instruments: Iterable[str] = (),
+        note: str = "",
+        judged: bool = True,
+    ) -> None:
+        self.value = value
+        self.judged = judged
+        self.reading = reading(
+            quantity, unit, value, channel=channel, bound=bound, instruments=instruments, note=note
+        )
+
+
+@cache
+def kinds() -> dict[str, type[Step]]:
+    """Every kind of step there is: ``do = "name"`` -> its class, found in this package."""
+    import seqrun.steps as package
+
+    found: dict[str, type[Step]] = {}
+    for module in pkgutil.iter_modules(package.__path__):
+        loaded = importlib.import_module(f"{package.__name__}.{module.name}")
+        for item in vars(loaded).values():
+            if isinstance(item, type) and issubclass(item, Step) and "kind" in vars(item):
+                found[item.kind] = item
+    return dict(sorted(found.items()))

@@ -1,0 +1,222 @@
+"""Driving the unit and looking at its outputs: what the audio and the soak steps share."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from uncertainties import UFloat
+
+from seqrun.errors import NotMeasured
+from seqrun.measure.power import (
+    check_load_present,
+    power_into_load,
+    supply_power,
+    true_rms,
+)
+from seqrun.plan.needs import Hookup, Needs
+from seqrun.plan.view import BenchView
+from seqrun.steps.base import Context
+from seqrun.values import rectangular
+
+#: room above the expected peak, so that a unit slightly above its gain does not clip the converter
+HEADROOM = 1.15
+CYCLES = 100
+SAMPLES_PER_CYCLE = 200
+#: a level is near enough when the power is within this share of the wanted one
+NEAR = 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class Waveform:
+    """The voltage across one output: volts (shape (points,)), its time step, and what the scope's
+    accuracy makes of it. ``gain`` has mean 1 and ``offset_v`` mean 0."""
+
+    volts: NDArray[np.float64]
+    dt_s: float
+    lsb_v: float
+    clipped: bool
+    gain: UFloat
+    offset_v: UFloat
+
+
+def drive_needs(view: BenchView, channels: Iterable[str], watts: float, *, seconds: float) -> Needs:
+    """What a step needs that drives ``watts`` into the loads of all ``channels`` at once."""
+    hookups: list[Hookup] = []
+    for channel in channels:
+        view.generator_on(channel)
+        view.load(channel)
+        hookup = view.scope_on(f"out.{channel}")[2]
+        if hookup is not None:
+            hookups.append(hookup)
+    return Needs(
+        roles=frozenset({"generator", "scope", "supply"}),
+        hookups=tuple(hookups),
+        seconds=seconds,
+        load_power_w=dict.fromkeys(channels, watts),
+        live=True,
+    )
+
+
+class Drive:
+    """A sine into every channel's input, and the scope on every channel's output.
+
+    Levels are the generator's, V rms. The generator is off until :meth:`start`.
+    """
+
+    def __init__(
+        self, ctx: Context, frequency_hz: float, channels: Iterable[str] | None = None
+    ) -> None:
+        self.ctx = ctx
+        self.frequency_hz = frequency_hz
+        self.channels = tuple(ctx.view.unit.channels if channels is None else channels)
+        self.outputs = {c: ctx.view.generator_on(c) for c in self.channels}
+        self.probes = {c: ctx.view.scope_on(f"out.{c}")[:2] for c in self.channels}
+        self.gain = dict.fromkeys(self.channels, 10.0 ** (ctx.view.unit.gain / 20.0))
+        self.levels = dict.fromkeys(self.channels, 0.0)
+        self._on = False
+
+    def level_for(self, channel: str, watts: float) -> float:
+        """Generator level for a power into the channel's load, by the gain known so far."""
+        load = self.ctx.view.load(channel).resistance
+        return math.sqrt(watts * load) / self.gain[channel]
+
+    def set(self, levels: dict[str, float]) -> None:
+        """Set the level of each channel, V rms, and switch the outputs on."""
+        generator = self.ctx.generator
+        for channel, level in levels.items():
+            if level != self.levels[channel]:
+                generator.sine(self.outputs[channel], self.frequency_hz, level)
+                self.levels[channel] = level
+        if not self._on:
+            for output in self.outputs.values():
+                generator.enable(output, True)
+            self._on = True
+
+    def stop(self) -> None:
+        """Outputs off."""
+        for output in self.outputs.values():
+            self.ctx.generator.enable(output, False)
+        self._on = False
+
+    def capture(
+        self,
+        *,
+        peak_v: float | None = None,
+        cycles: int = CYCLES,
+        per_cycle: int = SAMPLES_PER_CYCLE,
+    ) -> dict[str, Waveform]:
+        """The output of every channel, captured together.
+
+        Args:
+            peak_v: largest |V| expected at an output; by default from level and gain.
+            cycles, per_cycle: length and density of the record, in cycles of the drive.
+        """
+        self.ctx.poll()
+        peaks: dict[int, float] = {}
+        for channel in self.channels:
+            expected = self.levels[channel] * self.gain[channel] * math.sqrt(2.0)
+            hot, cold = self.probes[channel]
+            peak = peak_v if peak_v is not None else max(HEADROOM * expected, 0.05)
+            for probe in (hot, cold):
+                if probe is not None:
+                    peaks[probe] = peak if cold is None else 0.75 * peak
+        got = self.ctx.scope.acquire(
+            peaks, sample_rate_hz=self.frequency_hz * per_cycle, points=cycles * per_cycle
+        )
+        waves: dict[str, Waveform] = {}
+        for channel, (hot, cold) in self.probes.items():
+            if cold is None:
+                waves[channel] = Waveform(
+                    got.volts[hot],
+                    got.dt_s,
+                    got.lsb_v[hot],
+                    got.clipped[hot],
+                    got.gain[hot],
+                    got.offset_v[hot],
+                )
+                continue
+            # A bridged output is the difference of two probes, each with its own gain error.
+            waves[channel] = Waveform(
+                got.volts[hot] - got.volts[cold],
+                got.dt_s,
+                math.hypot(got.lsb_v[hot], got.lsb_v[cold]),
+                got.clipped[hot] or got.clipped[cold],
+                0.5 * (got.gain[hot] + got.gain[cold]),
+                got.offset_v[hot] - got.offset_v[cold],
+            )
+        return waves
+
+    def load(self, channel: str) -> UFloat:
+        """The load of a channel with its tolerance, Ω; the same variable through the run."""
+        load = self.ctx.view.load(channel)
+        return self.ctx.persistent(
+            f"load.{channel}",
+            lambda: rectangular(
+                load.resistance, load.resistance * load.tolerance, f"load {load.name} tolerance"
+            ),
+        )
+
+    def rms(self, wave: Waveform) -> float:
+        """AC rms of a waveform, V, without budget."""
+        return float(np.std(wave.volts))
+
+    def powers(self) -> dict[str, UFloat]:
+        """Mean power into each load now, W."""
+        waves = self.capture()
+        return {channel: self.power_of(channel, wave) for channel, wave in waves.items()}
+
+    def power_of(self, channel: str, wave: Waveform) -> UFloat:
+        """Mean power of a captured waveform into the channel's load, W."""
+        rms = true_rms(
+            wave.volts,
+            1.0 / wave.dt_s,
+            self.frequency_hz,
+            gain=wave.gain,
+            clipped=wave.clipped,
+        )
+        return power_into_load(rms, self.load(channel))
+
+    def check_load(self, powers: dict[str, UFloat]) -> None:
+        """See that the power read at the outputs is drawn from the supply.
+
+        Raises:
+            NotMeasured: more power out than in: a load is missing, or is not what it should be.
+        """
+        supply = self.ctx.supply
+        outputs = self.ctx.view.rails.values()
+        drawn = supply_power(
+            [supply.voltage(n) for n in outputs], [supply.current(n) for n in outputs]
+        )
+        if powers:
+            check_load_present(None, drawn, sum(powers.values()))
+
+    def to_power(self, watts: float, tries: int = 4) -> None:
+        """Find the level that drives ``watts`` into each load.
+
+        Raises:
+            NotMeasured: when an output stays dead or the power cannot be reached.
+        """
+        self.set({c: 0.5 * self.level_for(c, watts) for c in self.channels})
+        for _ in range(tries):
+            waves = self.capture()
+            near = True
+            for channel, wave in waves.items():
+                rms = self.rms(wave)
+                level = self.levels[channel]
+                if wave.clipped or rms < 0.1 * level * self.gain[channel]:
+                    raise NotMeasured(
+                        f"out.{channel} gives {rms:.3g} V for {level:.3g} V at the input",
+                        expected=f"about {level * self.gain[channel]:.3g} V",
+                        where=f"out.{channel}",
+                    )
+                self.gain[channel] = rms / level
+                load = self.ctx.view.load(channel).resistance
+                near &= abs(rms * rms / load - watts) <= NEAR * watts
+            if near:
+                return
+            self.set({c: self.level_for(c, watts) for c in self.channels})
+        raise NotMeasured(f"{watts:.3g} W into each load was not reached in {tries} tries")

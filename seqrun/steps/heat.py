@@ -1,0 +1,246 @@
+"""Steps that read temperatures and hold a condition while heat settles."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import ClassVar, Literal
+
+import numpy as np
+from pydantic import Field
+from uncertainties import UFloat
+
+from seqrun.errors import NotMeasured
+from seqrun.files.expression import WattsExpression
+from seqrun.measure.heat import (
+    SETTLED_OVER_S,
+    RisePrediction,
+    SettledRise,
+    predict_rise,
+    settled_rise,
+)
+from seqrun.measure.temperature import pt100_reading, pt100_temperature_c, sensor_error
+from seqrun.plan.needs import Needs
+from seqrun.plan.view import BenchView
+from seqrun.quantity import Hertz, Kelvins, Seconds
+from seqrun.steps.base import Context, Measured, Step
+from seqrun.steps.drive import Drive, drive_needs
+from seqrun.values import Bound, Reading, rectangular
+
+PT100_EXPECTED_OHM = 150.0  # chooses a range that holds 0 °C to 130 °C
+FIT_EVERY = 12  # readings between two fits: the curve does not change faster
+BEYOND = 1.25  # times the limit: no need to go on heating
+
+
+def read_temperature(ctx: Context, point: str, repeats: int) -> UFloat:
+    """Temperature of a Pt100 on the meter's four leads, °C, with meter and sensor budget."""
+    sensor = ctx.view.sensor(point)
+    error = ctx.persistent(point, lambda: sensor_error(f"sensor {sensor.name}"))
+    return pt100_reading(ctx.meter.read(repeats), sensor.tolerance_class, error)
+
+
+class Temperature(Step):
+    """Temperature at a sensor."""
+
+    kind: ClassVar[str] = "temperature"
+    unit: ClassVar[str] = "°C"
+
+    at: str
+    repeats: int = Field(default=3, ge=2, le=100)
+
+    @property
+    def quantity(self) -> str:
+        return f"{self.at.removeprefix('sensor.')}_temperature"
+
+    def needs(self, view: BenchView) -> Needs:
+        view.sensor(self.at)
+        return Needs(
+            roles=frozenset({"meter"}), hookups=(view.meter_four_wire(self.at),), seconds=3.0
+        )
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        ctx.meter.configure("resistance_4w", PT100_EXPECTED_OHM, 10.0)
+        celsius = read_temperature(ctx, self.at, self.repeats)
+        ctx.fact("conditions", f"{self.at.removeprefix('sensor.')}_c", celsius.nominal_value)
+        yield Measured(self.quantity, "°C", celsius, instruments=(ctx.meter.name,))
+
+
+class Soak(Step):
+    """Hold idle or a drive level and watch the heatsink's rise over ambient.
+
+    ``until = "settled"`` waits for a rise of no more than 3 K in 30 min (IEC 62368-1, from
+    memory) and reads the fitted end value; ``"predicted"`` stops as soon as the fit of a
+    saturating exponential holds the end value within ``within`` (k = 2).
+    """
+
+    kind: ClassVar[str] = "soak"
+    unit: ClassVar[str] = "K"
+    quantity: ClassVar[str] = "sink_rise"
+    id_fields: ClassVar[tuple[str, ...]] = ("ambient",)
+
+    at: str = "sensor.sink"
+    ambient: str
+    ambient_drift: Kelvins = 1.0
+    power: WattsExpression | None = None
+    frequency: Hertz = 1000.0
+    until: Literal["settled", "predicted"] = "settled"
+    within: Kelvins = Field(default=1.0, gt=0.0)
+    at_least: Seconds = Field(default=300.0, ge=60.0)
+    at_most: Seconds = Field(gt=60.0)
+    every: Seconds = Field(default=5.0, ge=1.0)
+
+    def needs(self, view: BenchView) -> Needs:
+        sensor = view.meter_four_wire(self.at)
+        seconds = 0.6 * self.at_most
+        if self.power is None:
+            return Needs(
+                roles=frozenset({"meter", "supply"}), hookups=(sensor,), seconds=seconds, live=True
+            )
+        watts = self.power.evaluate_in("W", view.unit.names())
+        driven = drive_needs(view, view.unit.channels, watts, seconds=seconds)
+        return replace(driven, roles=driven.roles | {"meter"}, hookups=(*driven.hookups, sensor))
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        ambient = ctx.measured(self.ambient)[-1][1]
+        drive = None
+        try:
+            if self.power is not None:
+                drive = Drive(ctx, self.frequency)
+                drive.to_power(ctx.evaluate(self.power, "W"))
+            yield from self._watch(ctx, ambient)
+            if drive is not None:
+                for channel, watts in drive.powers().items():
+                    yield Measured(
+                        "soak_power",
+                        "W",
+                        watts,
+                        channel=channel,
+                        instruments=(ctx.scope.name,),
+                        judged=False,
+                    )
+        finally:
+            if drive is not None:
+                drive.stop()
+
+    def _watch(self, ctx: Context, ambient: UFloat) -> Iterator[Reading | Measured]:
+        meter = ctx.meter
+        meter.configure("resistance_4w", PT100_EXPECTED_OHM, 1.0)
+        ambient_c = float(ambient.nominal_value)
+        high = ctx.limit.high if ctx.limit is not None else None
+        curve = _Curve()
+        start = ctx.clock.now()
+
+        def finished() -> str | None:
+            celsius = pt100_temperature_c(meter.read_raw())
+            ctx.observe("sink_temperature", celsius)
+            rise = celsius - ambient_c
+            curve.add(ctx.clock.now() - start, rise)
+            elapsed = curve.times[-1]
+            ctx.progress(
+                f"sink {celsius:.1f} °C, rise {rise:.1f} K", min(elapsed / self.at_most, 1.0)
+            )
+            if len(curve.times) % FIT_EVERY or elapsed < self.at_least:
+                return None
+            if high is not None and rise > BEYOND * high:
+                return "beyond the limit"
+            if self.until == "predicted" and curve.predicted(self.within):
+                return "predicted"
+            return "settled" if curve.settled() else None
+
+        try:
+            how = ctx.wait_until(
+                finished, every_s=self.every, at_most_s=self.at_most, what="the heat to settle"
+            )
+        finally:
+            ctx.trace(
+                f"heat-{self.id}",
+                {
+                    "time_s": curve.times,
+                    "sink_c": [rise + ambient_c for rise in curve.rises],
+                    "ambient_c": [ambient_c] * len(curve.times),
+                    "rise_k": curve.rises,
+                },
+            )
+        yield from self._readings(ctx, ambient, curve, how)
+
+    def _readings(
+        self, ctx: Context, ambient: UFloat, curve: _Curve, how: str
+    ) -> Iterator[Reading | Measured]:
+        names = (ctx.meter.name,)
+        last = read_temperature(ctx, self.at, 3)
+        yield Measured("sink_temperature", "°C", last, instruments=names, judged=False)
+        drift = rectangular(0.0, self.ambient_drift, "ambient drift during the soak")
+        now = last - ambient + drift
+        systematic = now - float(now.nominal_value)
+        if how == "beyond the limit":
+            yield Measured(
+                "sink_rise",
+                "K",
+                now,
+                bound=Bound.AT_LEAST,
+                instruments=names,
+                note="still rising beyond its limit; the soak was ended early",
+            )
+            return
+        prediction = curve.prediction(systematic)
+        if prediction is not None:
+            ctx.fact(
+                "fits",
+                self.id,
+                {
+                    "end_k": prediction.end_k.nominal_value,
+                    "u_k": prediction.end_k.std_dev,
+                    "tau_s": prediction.tau_s.nominal_value,
+                    "start_s": 0.0,
+                    "rise0_k": prediction.start_k.nominal_value,
+                },
+            )
+        if how == "predicted" and prediction is not None:
+            rise = prediction.end_k
+        else:
+            settled = curve.settling(systematic)
+            if settled is None:
+                raise NotMeasured("the rise could not be read off its curve", where=self.id)
+            rise = settled.rise_k
+        yield Measured("sink_rise", "K", rise, instruments=names, note=how)
+        if prediction is not None:
+            yield Measured(
+                "thermal_time_constant", "s", prediction.tau_s, instruments=names, judged=False
+            )
+
+
+class _Curve:
+    """A rise over ambient as it is being recorded (s, K)."""
+
+    def __init__(self) -> None:
+        self.times: list[float] = []
+        self.rises: list[float] = []
+
+    def add(self, time_s: float, rise_k: float) -> None:
+        self.times.append(time_s)
+        self.rises.append(rise_k)
+
+    def prediction(self, systematic: UFloat | None = None) -> RisePrediction | None:
+        """The fitted end value, None while the curve does not bend enough to have one."""
+        try:
+            return predict_rise(np.array(self.times), np.array(self.rises), systematic=systematic)
+        except NotMeasured:
+            return None
+
+    def settling(self, systematic: UFloat | None = None) -> SettledRise | None:
+        """Whether it has levelled off, None while the record is too short to say."""
+        if self.times[-1] - self.times[0] < SETTLED_OVER_S:
+            return None
+        try:
+            return settled_rise(np.array(self.times), np.array(self.rises), systematic=systematic)
+        except NotMeasured:
+            return None
+
+    def predicted(self, within_k: float) -> bool:
+        """The end value is known within ``within_k`` (k = 2) by the fit alone."""
+        found = self.prediction()
+        return found is not None and 2.0 * float(found.end_k.std_dev) <= within_k
+
+    def settled(self) -> bool:
+        found = self.settling()
+        return found is not None and found.settled

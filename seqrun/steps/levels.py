@@ -1,0 +1,182 @@
+"""Steps that read levels at rest: DC voltages, supply current, device currents, sharing, drift."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import partial
+from typing import ClassVar
+
+from pydantic import Field
+
+from seqrun.errors import NotMeasured
+from seqrun.measure import levels
+from seqrun.plan.needs import Needs
+from seqrun.plan.view import BenchView
+from seqrun.quantity import Volts
+from seqrun.steps.base import Context, Measured, Step
+from seqrun.steps.settling import settle
+from seqrun.values import Reading, rectangular
+
+
+class DcVoltage(Step):
+    """DC voltage at a point, by the meter, once it has settled.
+
+    At a speaker terminal (``out.…``) the reading is the DC offset.
+    """
+
+    kind: ClassVar[str] = "dc_voltage"
+    unit: ClassVar[str] = "V"
+
+    at: str
+    expect: Volts | None = None
+    repeats: int = Field(default=5, ge=2, le=1000)
+    nplc: float = Field(default=10.0, gt=0.0, le=100.0)
+
+    @property
+    def quantity(self) -> str:
+        return "dc_offset" if self.at.startswith("out.") else "dc_voltage"
+
+    def needs(self, view: BenchView) -> Needs:
+        return Needs(
+            roles=frozenset({"meter"}),
+            hookups=(view.meter_across(self.at),),
+            seconds=10.0,
+            live=True,
+        )
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        meter = ctx.meter
+        meter.configure("dc_voltage", self.expect, self.nplc)
+        if self.settle is not None:
+            settle(ctx, meter.read_raw, self.settle, "V", self.at)
+        yield Measured(
+            self.quantity,
+            "V",
+            meter.read(self.repeats),
+            channel=self.channel or self.at,
+            instruments=(meter.name,),
+        )
+
+
+class SupplyCurrent(Step):
+    """Current drawn from each rail, read back from the supply, once it has settled."""
+
+    kind: ClassVar[str] = "supply_current"
+    unit: ClassVar[str] = "A"
+
+    repeats: int = Field(default=5, ge=2, le=1000)
+
+    def needs(self, view: BenchView) -> Needs:
+        return Needs(roles=frozenset({"supply"}), seconds=10.0, live=True)
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        supply = ctx.supply
+        for rail, output in ctx.view.rails.items():
+            if self.settle is not None:
+                settle(ctx, partial(supply.current_raw, output), self.settle, "A", rail)
+            value = supply.current(output, self.repeats)
+            yield Measured(
+                "idle_supply_current", "A", value, channel=rail, instruments=(supply.name,)
+            )
+
+
+class DeviceCurrent(Step):
+    """Idle current of one output device, from the drop across its ballast resistor."""
+
+    kind: ClassVar[str] = "device_current"
+    unit: ClassVar[str] = "A"
+    quantity: ClassVar[str] = "idle_current"
+
+    at: str
+    repeats: int = Field(default=5, ge=2, le=1000)
+    nplc: float = Field(default=10.0, gt=0.0, le=100.0)
+
+    def needs(self, view: BenchView) -> Needs:
+        return Needs(
+            roles=frozenset({"meter"}),
+            hookups=(view.meter_across(self.at),),
+            seconds=8.0,
+            live=True,
+        )
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        unit, meter = ctx.view.unit, ctx.meter
+        ballast = ctx.persistent(
+            f"ballast at {self.at}",
+            lambda: rectangular(
+                unit.ballast, unit.ballast * unit.ballast_tolerance, "ballast resistor tolerance"
+            ),
+        )
+        meter.configure("dc_voltage", 2.0 * unit.idle_current * unit.ballast, self.nplc)
+        if self.settle is not None:
+            settle(
+                ctx,
+                lambda: meter.read_raw() / unit.ballast,
+                self.settle,
+                "A",
+                self.at,
+            )
+        current = levels.idle_current(meter.read(self.repeats), ballast)
+        yield Measured(
+            "idle_current",
+            "A",
+            current,
+            channel=self.at.removeprefix("ballast."),
+            instruments=(meter.name,),
+        )
+
+
+class Sharing(Step):
+    """How far paralleled devices are from carrying the same current, from earlier readings."""
+
+    kind: ClassVar[str] = "sharing"
+    unit: ClassVar[str] = "%"
+    quantity: ClassVar[str] = "current_sharing"
+
+    of: str
+
+    def needs(self, view: BenchView) -> Needs:
+        return Needs(seconds=0.0)
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        earlier = ctx.measured(self.of)
+        if len(earlier) < 2:
+            raise NotMeasured(
+                f"{len(earlier)} device current under '{self.of}'",
+                expected="at least two devices in parallel",
+                where=self.id,
+            )
+        spread = levels.sharing([value for _, value in earlier])
+        instruments = sorted({name for reading, _ in earlier for name in reading.instruments})
+        yield Measured(
+            "current_sharing",
+            "%",
+            100.0 * spread,
+            channel=self.of.partition(".")[2],
+            instruments=instruments,
+        )
+
+
+class IdleDrift(Step):
+    """Change of a current between two earlier readings: hot against cold."""
+
+    kind: ClassVar[str] = "idle_drift"
+    unit: ClassVar[str] = "A"
+    quantity: ClassVar[str] = "idle_drift"
+
+    of: str
+    against: str
+
+    def needs(self, view: BenchView) -> Needs:
+        return Needs(seconds=0.0)
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        hot, cold = ctx.measured(self.of), ctx.measured(self.against)
+        for (reading, value), (_, before) in zip(hot, cold, strict=True):
+            yield Measured(
+                "idle_drift",
+                "A",
+                levels.drift(value, before),
+                channel=reading.channel,
+                instruments=reading.instruments,
+            )

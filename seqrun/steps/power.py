@@ -1,0 +1,196 @@
+"""Steps that set, raise and lower the supply."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import ClassVar
+
+from pydantic import Field
+
+from seqrun.errors import InstrumentRefused, NotMeasured, Tripped
+from seqrun.files.expression import AmperesExpression, VoltsExpression
+from seqrun.plan.needs import Forecast, Needs
+from seqrun.plan.view import BenchView
+from seqrun.quantity import Amperes, Seconds, Volts
+from seqrun.steps.base import Context, Measured, Step
+from seqrun.values import Reading
+
+#: how far a protection level read back may lie from the one set (supplies round to their own step)
+READBACK_TOLERANCE = 0.05
+DISCHARGED_V = 2.0
+
+
+class ProtectSupply(Step):
+    """Set over-voltage and over-current protection on the supply itself and read them back."""
+
+    kind: ClassVar[str] = "protect_supply"
+
+    over_voltage: VoltsExpression
+    over_current: AmperesExpression
+
+    def needs(self, view: BenchView) -> Needs:
+        return Needs(roles=frozenset({"supply"}), seconds=1.0, protects=True)
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        volts = ctx.evaluate(self.over_voltage, "V")
+        amperes = ctx.evaluate(self.over_current, "A")
+        supply = ctx.supply
+        for rail, output in ctx.view.rails.items():
+            supply.set_over_voltage_protection(output, volts)
+            supply.set_over_current_protection(output, amperes)
+            for what, unit, wanted, found in (
+                ("over_voltage_protection", "V", volts, supply.over_voltage_protection(output)),
+                ("over_current_protection", "A", amperes, supply.over_current_protection(output)),
+            ):
+                if not abs(found - wanted) <= READBACK_TOLERANCE * wanted:
+                    raise InstrumentRefused(
+                        f"{what} of output {output} reads back as {found:.4g} {unit}",
+                        expected=f"{wanted:.4g} {unit}, as it was set",
+                        where=supply.name,
+                        hint="check that its protection covers this rail and is switched on",
+                    )
+                yield Reading(what, unit, found, channel=rail, instruments=(supply.name,))
+
+
+class RampSupply(Step):
+    """First power: raise the rails in stages under current limit.
+
+    Each stage waits until the rails have arrived and the current has stopped falling, and is
+    checked against what a healthy unit would draw; the first surprise ends the run.
+    """
+
+    kind: ClassVar[str] = "ramp_supply"
+    unit: ClassVar[str] = "A"
+
+    to: VoltsExpression
+    stages: int = Field(default=10, ge=2, le=100)
+    healthy_current: AmperesExpression
+    current_limit: AmperesExpression | None = None
+    running_limit: AmperesExpression | None = None
+    stage_time: Seconds = 10.0
+    calm: Amperes = 0.005
+
+    def needs(self, view: BenchView) -> Needs:
+        return Needs(roles=frozenset({"supply"}), seconds=2.0 * self.stages, energises=True)
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        target = ctx.evaluate(self.to, "V")
+        healthy = ctx.evaluate(self.healthy_current, "A")
+        limit = ctx.evaluate(self.current_limit, "A") if self.current_limit else 1.5 * healthy
+        supply = ctx.supply
+        rails = ctx.view.rails
+        for output in rails.values():
+            supply.set_current_limit(output, limit)
+            supply.set_voltage(output, 0.0)
+        supply.enable(True)
+        for stage in range(1, self.stages + 1):
+            volts = target * stage / self.stages
+            for output in rails.values():
+                supply.set_voltage(output, volts)
+            self._await_stage(ctx, stage, volts, healthy)
+            ctx.progress(f"stage {stage} of {self.stages}: {volts:.1f} V", stage / self.stages)
+        running = ctx.evaluate(self.running_limit, "A") if self.running_limit else None
+        for rail, output in rails.items():
+            if running is not None:
+                supply.set_current_limit(output, running)
+            yield Measured(
+                "supply_voltage",
+                "V",
+                supply.voltage(output),
+                channel=rail,
+                instruments=(supply.name,),
+                judged=False,
+            )
+            yield Measured(
+                "bring_up_current",
+                "A",
+                supply.current(output),
+                channel=rail,
+                instruments=(supply.name,),
+            )
+
+    def _await_stage(self, ctx: Context, stage: int, volts: float, healthy: float) -> None:
+        supply = ctx.supply
+        last: dict[str, float] = {}
+        where = f"{self.id}, stage {stage} of {self.stages} ({volts:.3g} V)"
+
+        def arrived() -> bool | None:
+            calm = True
+            for rail, output in ctx.view.rails.items():
+                amperes = supply.current_raw(output)
+                calm &= rail in last and abs(amperes - last[rail]) <= self.calm
+                last[rail] = amperes
+                reached = float(supply.voltage(output).nominal_value)
+                calm &= abs(reached - volts) <= max(0.02 * volts, 0.1)
+            return True if calm else None
+
+        try:
+            ctx.wait_until(
+                arrived, every_s=0.25, at_most_s=self.stage_time, what=f"stage {stage} to settle"
+            )
+        except NotMeasured:
+            drawn = ", ".join(f"{rail} {a:.3g} A" for rail, a in last.items())
+            raise Tripped(
+                f"the rails do not settle at this stage; the unit draws {drawn}",
+                expected=f"{volts:.3g} V on every rail and less than {healthy:.3g} A",
+                where=where,
+                hint="look for a shorted output device or a wrong bias before powering it again",
+            ) from None
+        for rail, amperes in last.items():
+            if amperes > healthy or supply.constant_current(ctx.view.rails[rail]):
+                raise Tripped(
+                    f"{rail} draws {amperes:.3g} A",
+                    expected=f"at most {healthy:.3g} A from a healthy unit",
+                    where=where,
+                    hint="look for a shorted output device or a wrong bias before powering it "
+                    "again",
+                )
+
+
+class PowerDown(Step):
+    """Generator off, supply off, then the meter on each rail until it has discharged."""
+
+    kind: ClassVar[str] = "power_down"
+    unit: ClassVar[str] = "V"
+
+    within: Seconds = 120.0
+    below: Volts = DISCHARGED_V
+
+    def needs(self, view: BenchView) -> Needs:
+        return Needs(
+            roles=frozenset({"supply", "meter"}),
+            seconds=30.0,
+            safe=True,
+            forecast=Forecast(0.5, 0.01),
+        )
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        # The meter goes onto the first rail before the power goes, so that its fall is watched.
+        meter, view = ctx.meter, ctx.view
+        first = True
+        for rail in view.rails:
+            ctx.connect(view.meter_across(rail))
+            meter.configure("dc_voltage", None, 1.0)
+            if first:
+                for output in range(1, ctx.generator.outputs + 1) if view.has("generator") else ():
+                    ctx.generator.enable(output, False)
+                ctx.supply.enable(False)
+                first = False
+
+            def discharged() -> float | None:
+                volts = meter.read_raw()
+                ctx.progress(f"{rail} at {volts:.2f} V")  # noqa: B023 - used within this turn only
+                return volts if abs(volts) < self.below else None
+
+            ctx.wait_until(
+                discharged, every_s=0.5, at_most_s=self.within, what=f"{rail} to discharge"
+            )
+            value = abs(meter.read(3))
+            yield Measured("residual_voltage", "V", value, channel=rail, instruments=(meter.name,))
+        if ctx.supply.enabled():
+            raise InstrumentRefused(
+                "the supply still reports its outputs as on",
+                expected="off",
+                where=ctx.supply.name,
+                hint="switch it off by hand",
+            )
