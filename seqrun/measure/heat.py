@@ -16,8 +16,6 @@ from numpy.typing import NDArray
 from uncertainties import UFloat, correlated_values, umath
 
 from seqrun.errors import NotMeasured
-from seqrun.measure.temperature import pt100_celsius as pt100_celsius
-from seqrun.measure.temperature import pt100_temperature as pt100_temperature
 from seqrun.measure.uncertain import exactly, variable
 from seqrun.values import COVERAGE_FACTOR, Source
 
@@ -145,75 +143,31 @@ def _golden(cost: Callable[[float], float], low: float, high: float) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class RiseFit:
-    """Where a rise will end, from its beginning: the interval of the end value is ``end ± 2 u``.
+class RisePrediction:
+    """Where a rise will end, from its beginning: the interval of the end value is ``end_k ± 2 u``.
 
-    ``end``, ``tau`` and ``start`` share the fit's variables (K, s, K); ``fit`` is the plain fit,
-    ``end_s`` the time of the last reading behind it.
+    ``end_k``, ``tau_s`` and ``start_k`` share the fit's variables; ``fit`` is the plain fit,
+    ``last_s`` the time of the last reading behind it.
     """
 
-    end: UFloat
-    tau: UFloat
-    start: UFloat
+    end_k: UFloat
+    tau_s: UFloat
+    start_k: UFloat
     fit: SaturatingFit
-    end_s: float
+    last_s: float
 
-    @property
-    def end_k(self) -> float:
-        """End value, K."""
-        return float(self.end.nominal_value)
-
-    @property
-    def end_u_k(self) -> float:
-        """Standard uncertainty of the end value, K."""
-        return float(self.end.std_dev)
-
-    @property
-    def start_k(self) -> float:
-        """Rise at the record's time zero, K."""
-        return float(self.start.nominal_value)
-
-    @property
-    def tau_s(self) -> float:
-        """Time constant, s."""
-        return float(self.tau.nominal_value)
-
-    def at(self, time_s: float) -> float:
+    def at(self, time_s: float) -> UFloat:
         """The fitted curve at a time on the record's axis, K."""
-        return float(self.predict(time_s).nominal_value)
-
-    def predict(self, time_s: float) -> UFloat:
-        """The fitted curve at a time on the record's axis with its uncertainty, K."""
-        return self.end - self.still_to_come(time_s)
+        return self.end_k - self.still_to_come(time_s)
 
     def still_to_come(self, time_s: float) -> UFloat:
-        """What is left of the rise at a time on the record's axis, K. While most of it is known
-        by reading, only this part rests on the fit."""
-        return (self.end - self.start) * umath.exp(-time_s / self.tau)
+        """What is left of the rise at a time on the record's axis, K."""
+        return (self.end_k - self.start_k) * umath.exp(-time_s / self.tau_s)
 
     def settling_time_s(self, within_k: float) -> float:
-        """Time until the rest of the rise is within ``within_k``, s."""
-        return self.tau_s * math.log(max(abs(self.end_k - self.start_k) / within_k, 1.0))
-
-
-def remaining(ahead_k: float, fit: RiseFit) -> UFloat:
-    """What is still to come of a rise, with the uncertainty that it has at the record's end, K.
-
-    Args:
-        ahead_k: end of the fitted curve less its value now, K.
-        fit: the fit that it comes from.
-    """
-    return variable(
-        ahead_k, float(fit.still_to_come(fit.end_s).std_dev), "still to come of the rise"
-    )
-
-
-def fit_rise(times_s: Sequence[float] | Array, rise_k: Sequence[float] | Array) -> RiseFit | None:
-    """As :func:`predict_rise` with no systematic part, or None while there is nothing to fit."""
-    try:
-        return predict_rise(times_s, rise_k)
-    except NotMeasured:
-        return None
+        """Time from start until the rest of the rise is within ``within_k``, s."""
+        left = abs(float((self.end_k - self.start_k).nominal_value))
+        return float(self.tau_s.nominal_value) * math.log(max(left / within_k, 1.0))
 
 
 def predict_rise(
@@ -222,7 +176,7 @@ def predict_rise(
     *,
     systematic: UFloat | None = None,
     at_least_time_constants: float = 0.7,
-) -> RiseFit:
+) -> RisePrediction:
     """End value of a rise from its beginning, with its interval.
 
     Contributions: scatter of the fit (t with n − 3 degrees of freedom, widened for residuals that
@@ -259,7 +213,7 @@ def predict_rise(
     # The model's share belongs to the rise, so that it shrinks with what is still to come.
     rise = rise + variable(0.0, _one_constant(t, y, fit), "one time constant", "rectangular")
     common = systematic if systematic is not None else exactly(0.0)
-    return RiseFit(start + rise + common, 1.0 / rate, start + common, fit, float(t[-1]))
+    return RisePrediction(start + rise + common, 1.0 / rate, start + common, fit, float(t[-1]))
 
 
 def _one_constant(t: Array, y: Array, fit: SaturatingFit) -> float:
@@ -282,21 +236,6 @@ def _one_constant(t: Array, y: Array, fit: SaturatingFit) -> float:
         change, known = abs(end - float(y[-1])), 0.0
     # What the second fit's own scatter explains is no sign of a second time constant.
     return max(change - known, 0.0) / math.sqrt(3.0)
-
-
-def settled(
-    times_s: Sequence[float] | Array,
-    rise_k: Sequence[float] | Array,
-    *,
-    within_k: float = SETTLED_WITHIN_K,
-    over_s: float = SETTLED_OVER_S,
-) -> bool:
-    """Whether the rise has levelled off by the rule of :func:`settled_rise`; False while the
-    record is too short to say."""
-    try:
-        return settled_rise(times_s, rise_k, within_k=within_k, over_s=over_s).settled
-    except NotMeasured:
-        return False
 
 
 @dataclass(frozen=True, slots=True)

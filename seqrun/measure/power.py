@@ -19,9 +19,10 @@ from seqrun.errors import NotMeasured
 from seqrun.measure.clipping import SQUARE_THD, power_ratio_at_thd
 from seqrun.measure.sinefit import check_record
 from seqrun.measure.uncertain import variable
-from seqrun.values import COVERAGE_FACTOR
+from seqrun.values import COVERAGE_FACTOR, Bound
 
 Array = NDArray[np.float64]
+LEAST_PERIODS = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +31,14 @@ class PowerPoint:
 
     power: UFloat
     distortion: UFloat
+
+
+@dataclass(frozen=True, slots=True)
+class PowerResult:
+    """A power, and whether it is that power or at least that power (W)."""
+
+    power: UFloat
+    bound: Bound = Bound.EXACT
 
 
 def power_into_load(volts_rms: UFloat, load_ohm: UFloat) -> UFloat:
@@ -45,19 +54,15 @@ def power_into_load(volts_rms: UFloat, load_ohm: UFloat) -> UFloat:
     return volts_rms * volts_rms / load_ohm
 
 
-def mean_power(
-    volts: Array, *, load: UFloat, gain: UFloat | None = None, clipped: bool = False
+def true_rms(
+    volts: Array,
+    sample_rate_hz: float,
+    frequency_hz: float,
+    *,
+    gain: UFloat | None = None,
+    clipped: bool = False,
 ) -> UFloat:
-    """Mean power of a captured waveform into its load, W: mean square about the mean over R.
-
-    A DC offset is left out (it does not come from the signal). Arguments and errors as
-    :func:`ac_rms`; ``load`` in Ω, above zero.
-    """
-    return power_into_load(ac_rms(volts, gain=gain, clipped=clipped), load)
-
-
-def ac_rms(volts: Array, *, gain: UFloat | None = None, clipped: bool = False) -> UFloat:
-    """rms about the mean of a captured periodic signal, V.
+    """rms about the mean of a captured periodic signal, V, harmonics and noise included.
 
     Mean and mean square are taken under a Hann weight, so that the record need not hold whole
     periods: what is left of a broken one falls with the cube of their number. ``scatter of the
@@ -65,16 +70,20 @@ def ac_rms(volts: Array, *, gain: UFloat | None = None, clipped: bool = False) -
     level that drifts, and broken periods).
 
     Args:
-        volts: samples, shape (points,), V; a dozen periods or more.
+        volts: samples, shape (points,), V.
+        sample_rate_hz, frequency_hz: samples and periods per second, for the checks.
         gain: vertical gain of mean 1.
         clipped: whether the converter ran out of range.
 
     Raises:
-        NotMeasured: clipped, fewer than 64 points, or no signal.
+        NotMeasured: clipped, aliased, fewer than twelve periods, or no signal.
     """
-    check_record(volts, math.inf, None, clipped)
-    if volts.size < 64:
-        raise NotMeasured(f"a record of {volts.size} points", expected="at least 64")
+    check_record(volts, sample_rate_hz, frequency_hz, clipped)
+    periods = frequency_hz * volts.size / sample_rate_hz
+    if periods < LEAST_PERIODS:
+        raise NotMeasured(
+            f"{periods:.3g} periods in the record", expected=f"at least {LEAST_PERIODS}"
+        )
     square = _hann_variance(volts)
     if not square > 0.0:
         raise NotMeasured("a flat record", expected="a signal")
@@ -94,23 +103,22 @@ def _hann_variance(volts: Array) -> float:
 
 
 def check_load_present(
-    loaded_rms: UFloat,
-    unloaded_rms: UFloat | None,
+    voltages: tuple[UFloat, UFloat] | None,
     supply_power_w: UFloat | None,
     output_power_w: UFloat,
 ) -> None:
     """Refuse a power that no load took.
 
-    A unit that delivers P into a load draws more than P from its supply; and its output falls a
-    little when the load is put on. With the load missing the computed V²/R is a fiction.
+    A unit that delivers P into its loads draws more than P from its supply; and its output does
+    not rise when the load is put on. With the load missing the computed V²/R is a fiction.
 
     Args:
-        loaded_rms, unloaded_rms: output voltage with and without load, V; None when not known.
+        voltages: output voltage with and without load, V; None when not known.
         supply_power_w: what the supply delivers at this level, W; None when not known.
-        output_power_w: what V²/R says, W.
+        output_power_w: what V²/R says of all channels together, W.
 
     Raises:
-        NotMeasured: the supply delivers less than the output is said to.
+        NotMeasured: the supply delivers less than the outputs are said to, or the output rises.
     """
     if supply_power_w is not None:
         missing = output_power_w - supply_power_w
@@ -121,15 +129,17 @@ def check_load_present(
                 expected="a load that takes the power",
                 hint="no load found: look at the load's leads",
             )
-    if unloaded_rms is not None and loaded_rms.nominal_value > 1.2 * unloaded_rms.nominal_value:
-        raise NotMeasured(
-            "the output rises when the load is put on",
-            expected="a fall or no change",
-            hint="no load found, or the level was changed between",
-        )
+    if voltages is not None:
+        rise = voltages[0] - voltages[1]
+        if rise.nominal_value > COVERAGE_FACTOR * rise.std_dev:
+            raise NotMeasured(
+                "the output rises when the load is put on",
+                expected="a fall or no change",
+                hint="no load found, or the level was changed between",
+            )
 
 
-def power_at_distortion(series: Sequence[PowerPoint], distortion: float) -> UFloat:
+def power_at_distortion(series: Sequence[PowerPoint], distortion: float) -> PowerResult:
     """Output power at which distortion reaches a stated value (IEC 60268-3: the rated distortion).
 
     The series is a level sweep in any order. Between the last point below and the first above, the
@@ -142,20 +152,18 @@ def power_at_distortion(series: Sequence[PowerPoint], distortion: float) -> UFlo
         series: at least two points.
         distortion: ratio, 0.01 = 1 %.
 
+    Returns:
+        The power; ``at_least`` the highest measured when distortion never got there.
+
     Raises:
-        NotMeasured: fewer than two points, distortion above the value at the lowest level, or
-            never up to it (the power is then at least the highest of the series).
+        NotMeasured: fewer than two points, or distortion above the value at the lowest level.
     """
     points = sorted(series, key=lambda p: float(p.power.nominal_value))
     if len(points) < 2:
         raise NotMeasured(f"{len(points)} level", expected="at least two levels")
     above = [i for i, p in enumerate(points) if p.distortion.nominal_value >= distortion]
     if not above:
-        raise NotMeasured(
-            f"distortion stays below {distortion:g} up to {points[-1].power.nominal_value:.3g} W",
-            expected="a sweep that reaches it",
-            hint="raise the level",
-        )
+        return PowerResult(points[-1].power, Bound.AT_LEAST)
     # Crossover and noise can lie above the value at low levels: the crossing that counts is the
     # last one upwards.
     below = [i for i, p in enumerate(points) if p.distortion.nominal_value < distortion]
@@ -173,7 +181,7 @@ def power_at_distortion(series: Sequence[PowerPoint], distortion: float) -> UFlo
     y = [umath.log(low.power), umath.log(high.power)]
     share = (math.log(distortion) - x[0]) / (x[1] - x[0])
     power = umath.exp(y[0] + (y[1] - y[0]) * share)
-    return power + _bend(points, i, distortion, float(power.nominal_value))
+    return PowerResult(power + _bend(points, i, distortion, float(power.nominal_value)))
 
 
 def _bend(points: Sequence[PowerPoint], i: int, distortion: float, linear: float) -> UFloat:

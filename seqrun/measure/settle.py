@@ -1,10 +1,10 @@
 """When a reading has stopped moving: the rule, stated.
 
-Over the trailing window of ``hold_s`` seconds a straight line is fitted to the readings (least
+Over the trailing window of ``for_s`` seconds a straight line is fitted to the readings (least
 squares). The reading has settled when the change along the line over the window, together with its
 expanded uncertainty, is within ``within``:
 
-    |slope|·hold_s + 2·u(slope)·hold_s  ≤  within
+    |slope|·for_s + 2·u(slope)·for_s  ≤  within
 
 u(slope) comes from the scatter about the line, widened for readings that are not independent of
 their neighbours (lag-one correlation r of the residuals: factor √((1+r)/(1−r)), r ≥ 0). Noise
@@ -41,42 +41,35 @@ class Settling:
 
 
 def settling(
-    times_s: Sequence[float], values: Sequence[float], *, within: float, hold_s: float
+    times_s: Sequence[float], values: Sequence[float], *, within: float, for_s: float
 ) -> Settling:
     """Apply the rule to the readings so far.
 
     Args:
-        times_s, values: all readings so far, in order of time; only those of the last ``hold_s``
+        times_s, values: all readings so far, in order of time; only those of the last ``for_s``
             seconds count.
         within: largest change over the window, in the reading's unit.
-        hold_s: length of the window, s.
+        for_s: length of the window, s.
 
     Returns:
-        The state; ``settled`` is False while the window is not full (90 % of ``hold_s`` and at
+        The state; ``settled`` is False while the window is not full (90 % of ``for_s`` and at
         least five readings).
     """
     t = np.asarray(times_s, dtype=np.float64)
     y = np.asarray(values, dtype=np.float64)
     if t.size == 0:
         return Settling(False, math.nan, math.inf, math.nan, 0, 0.0)
-    inside = t >= t[-1] - hold_s * (1.0 + 1e-9)
+    inside = t >= t[-1] - for_s * (1.0 + 1e-9)
     t, y = t[inside], y[inside]
     span = float(t[-1] - t[0])
     mean = float(y.mean())
     if t.size < 3 or span <= 0.0:
         return Settling(False, math.nan, math.inf, mean, int(t.size), span)
     slope, u_slope = _slope(t, y)
-    change, change_u = slope * hold_s, u_slope * hold_s
-    full = t.size >= LEAST_READINGS and span >= 0.9 * hold_s
+    change, change_u = slope * for_s, u_slope * for_s
+    full = t.size >= LEAST_READINGS and span >= 0.9 * for_s
     calm = abs(change) + COVERAGE_FACTOR * change_u <= within
     return Settling(full and calm, change, change_u, mean, int(t.size), span)
-
-
-def has_settled(
-    times_s: Sequence[float], values: Sequence[float], *, within: float, hold_s: float
-) -> bool:
-    """Whether the reading has stopped moving by the rule above; arguments as :func:`settling`."""
-    return settling(times_s, values, within=within, hold_s=hold_s).settled
 
 
 def _slope(t: Array, y: Array) -> tuple[float, float]:

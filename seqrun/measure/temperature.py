@@ -39,7 +39,7 @@ def pt100_slope_ohm_per_k(temperature_c: float) -> float:
     return R0_OHM * slope
 
 
-def pt100_celsius(resistance_ohm: float) -> float:
+def pt100_temperature_c(resistance_ohm: float) -> float:
     """Temperature of a Pt100 from its resistance, °C.
 
     Raises:
@@ -78,13 +78,7 @@ def sensor_error(name: str) -> UFloat:
     return rectangular(0.0, 1.0, f"{name} tolerance")
 
 
-def pt100_temperature(
-    resistance: UFloat,
-    tolerance_class: str,
-    *,
-    name: str = "sensor",
-    error: UFloat | None = None,
-) -> UFloat:
+def pt100_reading(resistance: UFloat, tolerance_class: str, error: UFloat | None = None) -> UFloat:
     """Temperature of a Pt100 from a four-wire resistance reading, °C.
 
     Contributions: the meter's, and the sensor's class tolerance (rectangular). Self-heating by the
@@ -93,18 +87,18 @@ def pt100_temperature(
     Args:
         resistance: Ω, with the meter's uncertainty.
         tolerance_class: AA, A, B or C.
-        name: of the sensor, for the budget.
-        error: the sensor's departure, from :func:`sensor_error`, so that several readings of one
-            sensor share it; None makes a new one.
+        error: the sensor's departure, from :func:`sensor_error`, shared by all readings of one
+            sensor; None leaves it out (a calibrated sensor, its certificate in the resistance).
 
     Raises:
-        NotMeasured: as :func:`pt100_celsius`.
+        NotMeasured: as :func:`pt100_temperature_c`.
     """
     nominal = float(resistance.nominal_value)
-    t = pt100_celsius(nominal)
+    t = pt100_temperature_c(nominal)
     value = t + (resistance - nominal) / pt100_slope_ohm_per_k(t)
-    departure = error if error is not None else sensor_error(name)
-    return value + pt100_tolerance_k(t, tolerance_class) * departure
+    if error is None:
+        return value
+    return value + pt100_tolerance_k(t, tolerance_class) * error
 
 
 def check_attached(rise_k: UFloat, heat_w: UFloat, least_k_per_w: float, minutes: float) -> None:
