@@ -14,11 +14,10 @@ CALIBRATED = {
     "switch": None,
 }
 PROBE = 10
+# What is written on a load: ohms as measured, tolerance of that as a fraction, rating in watts.
+LoadLabel = tuple[float, float, float]
 SCOPE_CHANNELS = 4
 GENERATOR_OUTPUTS = 2
-LOAD_TOLERANCE = 0.005
-# A load is rated for several times the power, so that it stays cool and keeps its value.
-LOAD_HEADROOM = 2.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,8 +27,6 @@ class Wiring:
     channels: Sequence[str]
     bridged: bool
     split_rails: bool
-    rated_load_ohm: float
-    rated_power_w: float
 
 
 def fixed_leads(wiring: Wiring) -> dict[str, str]:
@@ -62,20 +59,16 @@ def load_leads(wiring: Wiring, channel: str) -> dict[str, str]:
     return {f"load.{channel}.1": hot, f"load.{channel}.2": cold[0] if cold else "ground"}
 
 
-def load_rating_w(rated_power_w: float) -> float:
-    """Power rating of a load for this unit: two figures, at least 100 W."""
-    return max(100.0, float(f"{LOAD_HEADROOM * rated_power_w:.1e}"))
-
-
 def bench_text(
     name: str,
     wiring: Wiring,
     resources: Mapping[str, str],
     serials: Mapping[str, str],
+    loads: Mapping[str, LoadLabel],
     unit: str | None = None,
 ) -> str:
-    """TOML text. ``resources`` names every instrument and ``control``; V, Ω and W as quantities."""
-    return "\n".join(_lines(name, wiring, resources, serials, unit)) + "\n"
+    """TOML text. ``resources`` names every instrument and ``control``."""
+    return "\n".join(_lines(name, wiring, resources, serials, loads, unit)) + "\n"
 
 
 def _lines(
@@ -83,6 +76,7 @@ def _lines(
     wiring: Wiring,
     resources: Mapping[str, str],
     serials: Mapping[str, str],
+    loads: Mapping[str, LoadLabel],
     unit: str | None,
 ) -> Iterator[str]:
     yield "# A simulated bench: its instruments are virtual and its readings are not measurements."
@@ -110,14 +104,14 @@ def _lines(
         yield "[[lead]]"
         yield f'from = "{terminal}"'
         yield f'to = "{node}"'
-    for channel in wiring.channels:
+    for channel, (ohm, tolerance, power_w) in loads.items():
         yield ""
         yield "[[load]]"
         yield f'name = "{channel}"'
         yield f'point = "out.{channel}"'
-        yield f'resistance = "{wiring.rated_load_ohm:g} Ω"'
-        yield f'tolerance = "{100 * LOAD_TOLERANCE:g} %"'
-        yield f'power = "{load_rating_w(wiring.rated_power_w):g} W"'
+        yield f'resistance = "{ohm:.4g} Ω"'
+        yield f'tolerance = "{100 * tolerance:g} %"'
+        yield f'power = "{power_w:g} W"'
     for sensor in ("sink", "ambient"):
         yield ""
         yield "[[sensor]]"

@@ -41,6 +41,7 @@ class Control(Instrument):
     def __init__(self, world: HandledWorld, key: str = "control", serial: str = "0") -> None:
         super().__init__(world, key, serial)
         self._world = world
+        self.spent_s = 0.0  # time that clock and hands have let pass
 
     def begin_message(self) -> None:
         """Looking at the clock costs no time; in real time the world is brought up to it."""
@@ -54,6 +55,7 @@ class Control(Instrument):
     @command("CLOCk:WAIT", Numeric(unit="S", min=0.0, max=LONGEST_WAIT_S))
     def wait(self, call: Call, seconds: float) -> None:
         self._world.advance(seconds)
+        self.spent_s += seconds
 
     @query("CLOCk:VIRTual")
     def virtual(self, call: Call) -> bool:
@@ -109,6 +111,7 @@ class Control(Instrument):
     def _take_time(self) -> None:
         if self._world.virtual:
             self._world.advance(HAND_S)
+            self.spent_s += HAND_S
 
 
 def _typed(value: str) -> str | float | bool:

@@ -1,7 +1,8 @@
 """Acquisition of the virtual scope: settings, waiting for a trigger, filling a record.
 
 All channels sample together. The scope's clips are one node and that node is earth, so a channel
-shows its tip against the node that the clips are on, whatever the operator believes.
+shows its tip against earth, wherever the operator put the clip; a clip on a live node does not
+move the reference but shorts the node, which is the world's business.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from demo_sim.instruments.scope_trigger import first_edge
 from demo_sim.instruments.surroundings import Surroundings
 
 RATE_STEPS = (1.0, 2.0, 4.0, 5.0, 8.0)
+EARTH = "ground"  # the unit's ground is earthed by the generator's shields and by the clips
 ARM_S = 0.002
 # With no edge for this long, automatic sweep starts a record anyway; also the piece of signal that
 # one search for an edge looks through.
@@ -120,14 +122,6 @@ class Acquirer:
         self._async = world.rng(f"{key}.sampling")
         self._timebase = 1.0 + self._errors.within(spec.SCOPE_TIMEBASE, "timebase")
 
-    def _clips(self) -> str | None:
-        """The node that the clips are on: the first one that is anywhere, or earth."""
-        for n in range(1, spec.SCOPE_CHANNELS + 1):
-            node = self._world.node_of(f"{self._key}.{n}.clip")
-            if node is not None:
-                return node
-        return "ground"
-
     def _fitted(self, number: int) -> float:
         """Attenuation of the probe that is really there."""
         return self._world.probe_fitted(
@@ -136,10 +130,10 @@ class Acquirer:
 
     def tip_volts(self, number: int, t: NDArray[np.float64]) -> NDArray[np.float64]:
         """What channel ``number`` is offered at bench times t, after its coupling."""
-        tip, clips = self._world.node_of(f"{self._key}.{number}"), self._clips()
-        volts = self._world.voltage(tip, clips, t)
+        tip = self._world.node_of(f"{self._key}.{number}")
+        volts = self._world.voltage(tip, EARTH, t)
         if self.settings.channels[number].coupling == "AC":
-            volts = volts - self._world.dc_voltage(tip, clips, float(t[0]), AC_MEAN_S)
+            volts = volts - self._world.dc_voltage(tip, EARTH, float(t[0]), AC_MEAN_S)
         return volts
 
     def front_end(self, number: int) -> front.FrontEnd:

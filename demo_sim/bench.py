@@ -1,0 +1,168 @@
+"""A whole simulated bench: one world, its instruments, and the ways to reach them."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Mapping, Sequence
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+from demo_sim.amplifier.spec import DEMO_UNIT
+from demo_sim.bench_file import Wiring, bench_text, fixed_leads, load_leads
+from demo_sim.errors import DemoError
+from demo_sim.instruments import specifications as spec
+from demo_sim.instruments.control import Control
+from demo_sim.instruments.generator import Generator
+from demo_sim.instruments.meter import Meter
+from demo_sim.instruments.scope import Scope
+from demo_sim.instruments.supply import Supply
+from demo_sim.instruments.switch import Switch
+from demo_sim.scpi import ScpiDevice
+from demo_sim.world import World
+
+if TYPE_CHECKING:
+    from demo_sim.links.visa import DemoVisaLibrary
+    from demo_sim.serving import BenchServer
+
+NAME = "Simulated bench"
+DEMO_UNIT_SHEET = "demo-2x40"
+HOST = "demo"  # in-process devices are supply.demo, meter.demo, …
+
+
+class Bench:
+    """What ``open_bench`` returns.
+
+    Attributes:
+        world: the world; instruments and hands act on it.
+        devices: instrument key → virtual instrument, and ``control``.
+        lock: held while any device works, because all share the world.
+    """
+
+    def __init__(
+        self,
+        world: World,
+        unit: Mapping[str, object] | None,
+        seed: int,
+        scope_bits: int,
+        with_switch: bool,
+    ) -> None:
+        self.world = world
+        self.lock = threading.RLock()
+        self.wiring = _wiring({**DEMO_UNIT, **(unit or {})})
+        self._unit_sheet = DEMO_UNIT_SHEET if unit is None else None
+        self._with_switch = with_switch
+        self._wire()
+
+        def serial(letters: str) -> str:
+            return f"{letters}{seed % 10_000:04d}"
+
+        self.devices: dict[str, ScpiDevice] = {
+            "supply": Supply(world, serial=serial("SU")),
+            "meter": Meter(world, serial=serial("ME")),
+            "scope": Scope(world, serial=serial("SC"), bits=scope_bits),
+            "generator": Generator(world, serial=serial("GE")),
+            "switch": Switch(world, serial=serial("SW")),
+            "control": Control(world, serial=serial("BE")),
+        }
+
+    def _wire(self) -> None:
+        leads = dict(fixed_leads(self.wiring))
+        for channel in self.wiring.channels:
+            leads |= load_leads(self.wiring, channel)
+        for terminal, node in leads.items():
+            self.world.connect(terminal, node)
+
+    @property
+    def truth(self) -> Any:
+        """Exact values, for tests and studies only."""
+        return self.world.truth
+
+    @cached_property
+    def visa_library(self) -> DemoVisaLibrary:
+        """For ``pyvisa.ResourceManager``; the in-process way to the instruments.
+
+        A read whose time-out is shorter than what the instrument is busy for, in bench time, times
+        out as it would on a bench. What the clock is told to wait by hand counts for nobody.
+        """
+        from demo_sim.links.visa import DemoVisaLibrary
+
+        control = self.devices["control"]
+        assert isinstance(control, Control)
+        hosts = {f"{key}.{HOST}": device for key, device in self.devices.items()}
+        if not self.world.virtual:
+            return DemoVisaLibrary(hosts, self.lock)
+        return DemoVisaLibrary(
+            hosts,
+            self.lock,
+            now=lambda: self.world.now - control.spent_s,
+            wait=self.world.advance,
+        )
+
+    @property
+    def resources(self) -> dict[str, str]:
+        """In-process VISA resource names by instrument key, and ``control``."""
+        return {key: f"TCPIP0::{key}.{HOST}::INSTR" for key in self.devices}
+
+    def bench_toml(self, resources: Mapping[str, str] | None = None) -> str:
+        """Text of a bench file for this bench; in-process resources unless others are given."""
+        chosen = dict(resources or self.resources)
+        if not self._with_switch:
+            chosen.pop("switch", None)
+        serials = {key: device.serial for key, device in self.devices.items()}
+        loads = {
+            name: (load.stated_ohm, load.tolerance, load.power_w)
+            for name, load in self.world.loads.items()
+        }
+        return bench_text(NAME, self.wiring, chosen, serials, loads, self._unit_sheet)
+
+    def serve(
+        self, host: str = "127.0.0.1", ports: Mapping[str, int] | int | None = None
+    ) -> BenchServer:
+        """Serve every instrument on a TCP port of its own.
+
+        Args:
+            ports: by instrument key, or the first of consecutive ones; None takes free ones.
+
+        Raises:
+            OSError: a port is taken.
+        """
+        from demo_sim.serving import BenchServer
+
+        return BenchServer(self, host, ports)
+
+
+def open_bench(
+    unit: Mapping[str, object] | None = None,
+    faults: Sequence[str] = (),
+    seed: int = 1,
+    real_time: bool = False,
+    *,
+    scope_bits: int = spec.SCOPE_BITS,
+    with_switch: bool = False,
+) -> Bench:
+    """A bench with a unit on it, wired, everything switched off.
+
+    Args:
+        unit: a unit sheet's plain values in SI units; None is the built-in Demo 2x40.
+        faults: as ``"dc_offset@left=0.6"``; see ``fault_catalogue``.
+        seed: of everything that differs from bench to bench: parts, hidden errors, noise.
+        real_time: follow the wall clock; else time passes as the work needs it.
+        scope_bits: 8 or 12. with_switch: name the relay matrix in the bench file.
+
+    Raises:
+        DemoError: an unknown fault, channel or scope, with what is known.
+    """
+    if scope_bits not in (8, 12):
+        raise DemoError("no such scope", found=f"{scope_bits} bits", expected="8 or 12")
+    world = World(unit, tuple(faults), seed, real_time)
+    return Bench(world, unit, seed, scope_bits, with_switch)
+
+
+def _wiring(unit: Mapping[str, object]) -> Wiring:
+    channels = unit["channels"]
+    assert isinstance(channels, list | tuple)
+    return Wiring(
+        channels=tuple(str(channel) for channel in channels),
+        bridged=unit["topology"] != "single_ended",
+        split_rails=unit["rails"] == "split",
+    )
