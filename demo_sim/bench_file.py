@@ -109,7 +109,7 @@ def _lines(
         yield "[[load]]"
         yield f'name = "{channel}"'
         yield f'point = "out.{channel}"'
-        yield f'resistance = "{ohm:.4g} Ω"'
+        yield f'resistance = "{ohm:g} Ω"'
         yield f'tolerance = "{100 * tolerance:g} %"'
         yield f'power = "{power_w:g} W"'
     for sensor in ("sink", "ambient"):
