@@ -18,11 +18,12 @@ from uncertainties import UFloat, umath
 from seqrun.errors import NotMeasured
 from seqrun.measure.clipping import SQUARE_THD, power_ratio_at_thd
 from seqrun.measure.sinefit import check_record
-from seqrun.measure.uncertain import variable
+from seqrun.measure.uncertain import scatter_of_mean, variable
 from seqrun.values import COVERAGE_FACTOR, Bound
 
 Array = NDArray[np.float64]
-LEAST_PERIODS = 12
+LEAST_PERIODS = 16
+PARTS = 8  # of a record, for its scatter: two periods each at the least
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +67,7 @@ def true_rms(
 
     Mean and mean square are taken under a Hann weight, so that the record need not hold whole
     periods: what is left of a broken one falls with the cube of their number. ``scatter of the
-    waveform`` is the standard error from the four quarters of the record, taken likewise (noise, a
+    waveform`` is the standard error from eight parts of the record, taken likewise (noise, a
     level that drifts, and broken periods).
 
     Args:
@@ -76,7 +77,7 @@ def true_rms(
         clipped: whether the converter ran out of range.
 
     Raises:
-        NotMeasured: clipped, aliased, fewer than twelve periods, or no signal.
+        NotMeasured: clipped, aliased, fewer than sixteen periods, or no signal.
     """
     check_record(volts, sample_rate_hz, frequency_hz, clipped)
     periods = frequency_hz * volts.size / sample_rate_hz
@@ -88,10 +89,10 @@ def true_rms(
     if not square > 0.0:
         raise NotMeasured("a flat record", expected="a signal")
     rms = math.sqrt(square)
-    quarter = volts.size // 4
-    parts = [_hann_variance(volts[k * quarter : (k + 1) * quarter]) for k in range(4)]
-    u = float(np.std(parts, ddof=1)) / 2.0 / (2.0 * rms)
-    value = variable(rms, u, "scatter of the waveform", "t", 3.0)
+    part = volts.size // PARTS
+    squares = [_hann_variance(volts[k * part : (k + 1) * part]) for k in range(PARTS)]
+    u = scatter_of_mean(squares) / (2.0 * rms)
+    value = variable(rms, u, "scatter of the waveform", "t", PARTS - 1.0)
     return value * gain if gain is not None else value
 
 

@@ -143,8 +143,11 @@ def tone_at(spectrum: Spectrum, frequency_hz: float, guard_hz: float | None = No
     return Tone(frequency_hz, square, math.sqrt(variance), slice(low, high), density)
 
 
-def find_tone(spectrum: Spectrum, near_hz: float | None = None) -> Tone:
-    """The strongest tone, or the strongest within 2 % (at least two lobes) of ``near_hz``.
+def find_tone(
+    spectrum: Spectrum, near_hz: float | None = None, within_hz: float | None = None
+) -> Tone:
+    """The strongest tone, or the strongest near ``near_hz``: within 2 % or ``within_hz``,
+    whichever is less (two lobes at the least).
 
     Raises:
         NotMeasured: nothing there that stands out of the noise.
@@ -154,7 +157,10 @@ def find_tone(spectrum: Spectrum, near_hz: float | None = None) -> Tone:
         low, high = half + 1, spectrum.power.size - half
     else:
         centre = near_hz / spectrum.bin_hz
-        width = max(0.02 * centre, 2.0 * half)
+        width = 0.02 * centre
+        if within_hz is not None:
+            width = min(width, within_hz / spectrum.bin_hz)
+        width = max(width, 2.0 * half if within_hz is None else half)
         low = max(math.floor(centre - width), 1)
         high = min(math.ceil(centre + width) + 1, spectrum.power.size)
     if high <= low:

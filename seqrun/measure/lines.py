@@ -1,0 +1,178 @@
+"""Lines in a noise record: hum of the mains and its multiples, whine of a switching supply."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from uncertainties import UFloat
+
+from seqrun.errors import NotMeasured
+from seqrun.measure.bounds import Bounded, above_noise, root_of_square
+from seqrun.measure.sinefit import check_record
+from seqrun.measure.spectrum import MEDIAN_OF_NOISE, power_spectrum, tone_at
+from seqrun.measure.windows import BLACKMAN_HARRIS, HANN
+
+Array = NDArray[np.float64]
+#: mains frequency is kept within ±1 % nearly always (EN 50160: ±1 % for 99.5 % of a year)
+MAINS_TOLERANCE = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line: its frequency and rms, V."""
+
+    frequency_hz: float
+    rms: Bounded
+
+
+@dataclass(frozen=True, slots=True)
+class Hum:
+    """Hum: the lines at multiples of the mains, and the root of their summed mean squares, V.
+
+    ``rectified_share`` is the share of the even multiples (100 Hz or 120 Hz and up: reservoir
+    capacitors) in the summed mean square; the rest (50 Hz or 60 Hz) points to ground loops and
+    stray fields.
+    """
+
+    mains_hz: float
+    lines: tuple[Line, ...]
+    total: Bounded
+    rectified_share: float
+
+
+def hum(
+    volts: Array,
+    sample_rate_hz: float,
+    *,
+    mains_hz: float = 50.0,
+    multiples: int = 10,
+    gain: UFloat | None = None,
+    floor: UFloat | float | None = None,
+    clipped: bool = False,
+) -> Hum:
+    """Hum in a noise record.
+
+    The mains frequency is first found within ±1 % by what all its multiples hold together; then
+    each line is read with the noise under it taken out.
+
+    Args:
+        volts: samples, shape (points,), V.
+        sample_rate_hz: samples per second.
+        mains_hz: 50 or 60.
+        multiples: how many, the mains itself included.
+        gain: vertical gain of mean 1.
+        floor: the scope's own hum, V rms.
+        clipped: whether the converter ran out of range.
+
+    Raises:
+        NotMeasured: clipped, or a record shorter than ten mains periods.
+    """
+    check_record(volts, sample_rate_hz, mains_hz, clipped)
+    window = HANN
+    periods = mains_hz * volts.size / sample_rate_hz
+    if periods < 10.0:
+        raise NotMeasured(
+            f"{periods:.3g} mains periods in the record", expected="at least ten (0.2 s)"
+        )
+    spectrum = power_spectrum(volts, sample_rate_hz, window)
+    orders = [n for n in range(1, multiples + 1) if n * mains_hz * 1.02 < sample_rate_hz / 2.0]
+    at = _mains(spectrum.power, spectrum.bin_hz, mains_hz, orders)
+    found = [tone_at(spectrum, n * at, at / 2.0) for n in orders]
+    scale = gain if gain is not None else 1.0
+    lines = []
+    for tone in found:
+        one = root_of_square(tone.square, tone.u_square, "noise under the hum")
+        lines.append(Line(tone.frequency_hz, Bounded(one.value * scale, one.bound)))
+    square = sum(t.square for t in found)
+    total = root_of_square(square, math.hypot(*(t.u_square for t in found)), "noise under the hum")
+    scaled = Bounded(total.value * scale, total.bound)
+    even = sum(t.square for t, n in zip(found, orders, strict=True) if n % 2 == 0)
+    if total.bound.value == "exact":
+        scaled = above_noise(scaled.value, floor)
+    share = min(max(even / square, 0.0), 1.0) if square > 0.0 else 0.0
+    return Hum(at, tuple(lines), scaled, share)
+
+
+def _mains(power: Array, bin_hz: float, mains_hz: float, orders: list[int]) -> float:
+    """Mains frequency near the nominal one, by the summed power at its multiples."""
+    trials = mains_hz * (1.0 + MAINS_TOLERANCE * np.linspace(-1.0, 1.0, 201))
+    bins = np.rint(np.outer(trials, orders) / bin_hz).astype(np.int64)
+    inside = np.minimum(bins, power.size - 1)
+    scores = power[inside].sum(axis=1)
+    best = scores >= scores.max() * (1.0 - 1e-12)
+    coarse = float(trials[best].mean())
+    # Centroid of the strongest multiple: exact to a small part of a bin.
+    strongest = max(
+        orders, key=lambda n: float(power[min(round(n * coarse / bin_hz), power.size - 1)])
+    )
+    centre = round(strongest * coarse / bin_hz)
+    lobe = slice(max(centre - 2, 1), centre + 3)
+    part = power[lobe]
+    if not part.sum() > 0.0:
+        return coarse
+    exact = float(part @ np.arange(lobe.start, lobe.start + part.size)) / float(part.sum())
+    refined = exact * bin_hz / strongest
+    return refined if abs(refined - coarse) < bin_hz else coarse
+
+
+def find_lines(
+    volts: Array,
+    sample_rate_hz: float,
+    *,
+    low_hz: float = 1000.0,
+    high_hz: float | None = None,
+    false_alarms: float = 0.01,
+    gain: UFloat | None = None,
+    most: int = 10,
+    clipped: bool = False,
+) -> tuple[Line, ...]:
+    """Lines that stand out of the noise: the whine of a switching supply, strongest first.
+
+    A bin is part of a line when it exceeds the noise about it (running median) by the factor that
+    noise alone would exceed ``false_alarms`` times in the whole band: ln(bins/false_alarms) for
+    exponentially distributed power.
+
+    Args:
+        volts: samples, shape (points,), V.
+        sample_rate_hz: samples per second; lines above half of it fold down and are not told apart.
+        low_hz, high_hz: where to look (None: half the sample rate).
+        gain: vertical gain of mean 1.
+        most: how many lines at the most.
+        clipped: whether the converter ran out of range.
+
+    Raises:
+        NotMeasured: clipped, or a band of fewer than 200 bins.
+    """
+    check_record(volts, sample_rate_hz, None, clipped)
+    spectrum = power_spectrum(volts, sample_rate_hz, BLACKMAN_HARRIS)
+    half = spectrum.window.half_lobe_bins
+    top = high_hz if high_hz is not None else sample_rate_hz / 2.0
+    band = spectrum.bins(low_hz, min(top, (spectrum.power.size - 2 - 2 * half) * spectrum.bin_hz))
+    power = spectrum.power[band]
+    if power.size < 200:
+        raise NotMeasured(f"{power.size} bins in the band", expected="a longer record")
+    # Neighbouring bins of a windowed spectrum share their chance, so a median of this many is
+    # good to a tenth, which the threshold allows for.
+    size = 401 if power.size >= 401 else 101
+    blocks = power[: power.size - power.size % size].reshape(-1, size)
+    typical = np.repeat(np.median(blocks, axis=1) / MEDIAN_OF_NOISE, size)
+    typical = np.concatenate([typical, np.full(power.size - typical.size, float(typical[-1]))])
+    over = power > typical * math.log(power.size / false_alarms) * 1.15
+    scale = gain if gain is not None else 1.0
+    taken = np.zeros(power.size, dtype=bool)
+    found: list[Line] = []
+    candidates = np.flatnonzero(over)
+    for k in candidates[np.argsort(power[candidates])[::-1]].tolist():
+        if taken[k] or len(found) >= most:
+            continue
+        taken[max(k - 2 * half, 0) : k + 2 * half + 1] = True
+        lobe = slice(max(k - half, 0), k + half + 1)
+        part = power[lobe]
+        centre = float(part @ np.arange(lobe.start, lobe.start + part.size)) / float(part.sum())
+        tone = tone_at(spectrum, (band.start + centre) * spectrum.bin_hz)
+        one = root_of_square(tone.square, tone.u_square, "noise under the line")
+        found.append(Line(tone.frequency_hz, Bounded(one.value * scale, one.bound)))
+    return tuple(found)

@@ -1,0 +1,319 @@
+"""How the unit carries a signal: gain, balance, response, separation, source impedance, RIAA,
+tone range, volume tracking.
+
+Ratios of two readings on one range of one channel keep only what differs: pass UFloats whose
+variables are shared. Levels are rms of the fundamental (see :mod:`seqrun.measure.sinefit`), in V;
+results in dB unless said otherwise.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from uncertainties import UFloat, umath
+
+from seqrun.errors import NotMeasured
+from seqrun.measure.bounds import Bounded, above_noise
+from seqrun.measure.uncertain import variable
+from seqrun.values import Bound
+
+Array = NDArray[np.float64]
+#: 0 dBu: the voltage of 1 mW in 600 Ω
+DBU_V = math.sqrt(0.6)
+AUDIO_BAND_HZ = (20.0, 20_000.0)
+
+
+def decibels(ratio: UFloat) -> UFloat:
+    """20 lg of a voltage ratio, dB.
+
+    Raises:
+        NotMeasured: a ratio that is not above zero.
+    """
+    if not ratio.nominal_value > 0.0:
+        raise NotMeasured(f"a ratio of {ratio.nominal_value:g}", expected="more than zero")
+    return 20.0 * umath.log10(ratio)
+
+
+def dbu(volts_rms: UFloat) -> UFloat:
+    """Level re 0.7746 V, dBu."""
+    return decibels(volts_rms / DBU_V)
+
+
+def gain_db(output_rms: UFloat, input_rms: UFloat) -> UFloat:
+    """Voltage gain: output over input, dB.
+
+    Raises:
+        NotMeasured: no output, or no input.
+    """
+    _present(output_rms, "output")
+    _present(input_rms, "input")
+    return decibels(output_rms / input_rms)
+
+
+def balance_db(one: UFloat, other: UFloat) -> UFloat:
+    """Channel balance: gain (or level at one drive) of one channel over the other's, dB.
+
+    Args:
+        one, other: as plain levels or ratios, both above zero (not in dB).
+    """
+    _present(one, "one channel")
+    _present(other, "the other channel")
+    return decibels(one / other)
+
+
+def separation_db(
+    driven_rms: UFloat,
+    undriven_rms: UFloat,
+    floor_rms: UFloat | float | None = None,
+) -> Bounded:
+    """Channel separation: level of the driven channel over what of it appears in the other, dB.
+
+    Both at the drive's frequency (a sine fit or a line of the spectrum, not the total rms), the
+    undriven input terminated. Also serves input-to-input leakage.
+
+    Args:
+        driven_rms, undriven_rms: V.
+        floor_rms: what the undriven output reads at that frequency with the drive off, V.
+
+    Returns:
+        The separation; ``at_least`` when the undriven channel's level is within the floor.
+
+    Raises:
+        NotMeasured: the driven channel is silent.
+    """
+    _present(driven_rms, "the driven channel")
+    leak = above_noise(undriven_rms, floor_rms)
+    if leak.bound is Bound.EXACT and leak.value.nominal_value > 2.0 * leak.value.std_dev:
+        return Bounded(decibels(driven_rms / leak.value))
+    most = leak.value + 2.0 * float(leak.value.std_dev)
+    return Bounded(decibels(driven_rms / most), Bound.AT_LEAST)
+
+
+@dataclass(frozen=True, slots=True)
+class SourceImpedance:
+    """Magnitude of the output's source impedance (Ω) and the damping factor it makes."""
+
+    impedance_ohm: UFloat
+    damping_factor: UFloat
+    bound: Bound  # at_most of the impedance (and so at_least of the factor), or exact
+
+
+def source_impedance(
+    unloaded_rms: UFloat, loaded_rms: UFloat, load_ohm: UFloat, rated_load_ohm: float
+) -> SourceImpedance:
+    """Source impedance from the fall of the output when the load is put on: R(U0/U1 − 1), Ω.
+
+    Damping factor is rated load over source impedance (IEC 60268-3, 14.4). The gain of the meter
+    range cancels as U0 and U1 are read on one range. Leads between terminals and load count unless
+    sensed at the terminals.
+
+    Args:
+        unloaded_rms, loaded_rms: at one drive level, V.
+        load_ohm: Ω.
+        rated_load_ohm: for the damping factor.
+
+    Returns:
+        Exact, or ``at_most`` when the fall is not larger than its own expanded uncertainty (the
+        value is then its upper limit).
+
+    Raises:
+        NotMeasured: no output; or the output rises by more than its uncertainty with the load.
+    """
+    _present(unloaded_rms, "the unloaded output")
+    _present(loaded_rms, "the loaded output")
+    impedance = load_ohm * (unloaded_rms / loaded_rms - 1.0)
+    value, u = float(impedance.nominal_value), float(impedance.std_dev)
+    if value < -2.0 * u:
+        raise NotMeasured(
+            "the output rises when the load is put on",
+            expected="a fall or no change",
+            hint="no load found, or the level was changed between",
+        )
+    if value > 2.0 * u:
+        return SourceImpedance(impedance, rated_load_ohm / impedance, Bound.EXACT)
+    most = impedance - value + max(value, 0.0) + 2.0 * u
+    return SourceImpedance(most, rated_load_ohm / most, Bound.AT_MOST)
+
+
+@dataclass(frozen=True, slots=True)
+class Response:
+    """Frequency response over a band.
+
+    ``flatness_db``: largest departure either way from the level at the reference within the band
+    (dB, ≥ 0). ``low_3db_hz``/``high_3db_hz``: where the level has fallen by 3 dB; None when the
+    sweep does not reach that far (then the response is within 3 dB to its end).
+    """
+
+    relative_db: tuple[UFloat, ...]
+    flatness_db: UFloat
+    low_3db_hz: UFloat | None
+    high_3db_hz: UFloat | None
+
+
+def frequency_response(
+    frequencies_hz: Sequence[float],
+    gains: Sequence[UFloat],
+    *,
+    reference_hz: float = 1000.0,
+    band_hz: tuple[float, float] = AUDIO_BAND_HZ,
+) -> Response:
+    """Flatness and −3 dB points from gains at stepped frequencies.
+
+    Between frequencies the level in dB is taken as linear in log f. Contributions: those of the
+    gains (a common gain error cancels), and for the −3 dB points ``interpolation``: the bend of a
+    first-order roll-off between two steps.
+
+    Args:
+        frequencies_hz: rising.
+        gains: voltage ratios (or levels at one drive), not in dB, same length.
+        reference_hz: 0 dB is the gain nearest to this.
+        band_hz: band of the flatness.
+
+    Raises:
+        NotMeasured: fewer than three frequencies, no output at one, or none in the band.
+    """
+    if len(frequencies_hz) != len(gains) or len(gains) < 3:
+        raise NotMeasured(f"{len(gains)} frequencies", expected="at least three, rising")
+    logs = np.log(np.asarray(frequencies_hz, dtype=np.float64))
+    if not np.all(np.diff(logs) > 0.0):
+        raise NotMeasured("frequencies out of order", expected="rising frequencies")
+    for frequency, gain in zip(frequencies_hz, gains, strict=True):
+        _present(gain, f"the output at {frequency:g} Hz")
+    at = int(np.argmin(np.abs(logs - math.log(reference_hz))))
+    relative = [decibels(g / gains[at]) if i != at else g * 0.0 for i, g in enumerate(gains)]
+    inside = [
+        r
+        for f, r in zip(frequencies_hz, relative, strict=True)
+        if band_hz[0] * (1 - 1e-9) <= f <= band_hz[1] * (1 + 1e-9)
+    ]
+    if len(inside) < 2:
+        raise NotMeasured("no frequencies in the band", expected=f"some within {band_hz} Hz")
+    worst = max(inside, key=lambda r: abs(float(r.nominal_value)))
+    return Response(
+        tuple(relative),
+        abs(worst),
+        _crossing(logs, relative, at, -1),
+        _crossing(logs, relative, at, +1),
+    )
+
+
+def _crossing(logs: Array, relative: Sequence[UFloat], start: int, step: int) -> UFloat | None:
+    i = start
+    while 0 <= i + step < len(relative):
+        inner, outer = relative[i], relative[i + step]
+        if outer.nominal_value <= -3.0103 < inner.nominal_value:
+            share = (-3.0103 - inner) / (outer - inner)
+            gap = float(logs[i + step] - logs[i])
+            log_f = float(logs[i]) + share * gap
+            # A first-order roll-off bends by up to about 0.6·gap² dB/neper² at its corner; over the
+            # slope there (4.34 dB per neper) and the 1/8 of a chord's largest departure.
+            bend = 4.34 * gap * gap / 8.0 / 4.34
+            frequency = umath.exp(log_f)
+            nominal = float(frequency.nominal_value)
+            return frequency + variable(
+                0.0, nominal * bend / math.sqrt(3.0), "interpolation", "rectangular"
+            )
+        i += step
+    return None
+
+
+def riaa_playback_db(frequency_hz: float) -> float:
+    """RIAA playback curve re 1 kHz, dB: time constants 3180, 318 and 75 µs (IEC 60098)."""
+
+    def power(f: float) -> float:
+        w = 2.0 * math.pi * f
+        return (1.0 + (w * 318e-6) ** 2) / ((1.0 + (w * 3180e-6) ** 2) * (1.0 + (w * 75e-6) ** 2))
+
+    return 10.0 * math.log10(power(frequency_hz) / power(1000.0))
+
+
+@dataclass(frozen=True, slots=True)
+class RiaaDeviation:
+    """Departure from the playback curve at each frequency (dB), and the largest either way."""
+
+    deviations_db: tuple[UFloat, ...]
+    largest_db: UFloat
+
+
+def riaa_deviation(
+    frequencies_hz: Sequence[float], gains: Sequence[UFloat], *, reference_hz: float = 1000.0
+) -> RiaaDeviation:
+    """Departure of a phono input from the RIAA playback curve, 0 dB at the reference.
+
+    Args:
+        frequencies_hz: of the sweep, Hz.
+        gains: voltage ratios from phono input to output, not in dB.
+        reference_hz: the frequency of the sweep nearest to this is where the curves meet.
+
+    Raises:
+        NotMeasured: fewer than two frequencies, or no output at one.
+    """
+    if len(frequencies_hz) != len(gains) or len(gains) < 2:
+        raise NotMeasured(f"{len(gains)} frequencies", expected="at least two")
+    for frequency, gain in zip(frequencies_hz, gains, strict=True):
+        _present(gain, f"the output at {frequency:g} Hz")
+    at = min(range(len(gains)), key=lambda i: abs(math.log(frequencies_hz[i] / reference_hz)))
+    zero = riaa_playback_db(frequencies_hz[at])
+    deviations = [
+        decibels(g / gains[at]) - (riaa_playback_db(f) - zero) if i != at else g * 0.0
+        for i, (f, g) in enumerate(zip(frequencies_hz, gains, strict=True))
+    ]
+    return RiaaDeviation(
+        tuple(deviations), abs(max(deviations, key=lambda d: abs(float(d.nominal_value))))
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class ToneRange:
+    """What a tone control does at one frequency, dB re its middle setting."""
+
+    boost_db: UFloat
+    cut_db: UFloat
+
+
+def tone_range(full: UFloat, middle: UFloat, least: UFloat) -> ToneRange:
+    """Range of a tone control from levels at full, middle and least setting, at one frequency
+    (100 Hz for bass and 10 kHz for treble are usual; common practice)."""
+    for level, words in ((full, "full"), (middle, "middle"), (least, "least")):
+        _present(level, f"the output at {words} setting")
+    return ToneRange(decibels(full / middle), decibels(least / middle))
+
+
+@dataclass(frozen=True, slots=True)
+class VolumeTracking:
+    """Channel balance at each setting of the volume control (dB), and the largest difference from
+    the balance at the first setting."""
+
+    balance_db: tuple[UFloat, ...]
+    largest_db: UFloat
+
+
+def volume_tracking(one: Sequence[UFloat], other: Sequence[UFloat]) -> VolumeTracking:
+    """How well two channels stay together as the volume is turned down.
+
+    Args:
+        one, other: output levels of both channels at each setting, the loudest first, at one drive.
+
+    Raises:
+        NotMeasured: fewer than two settings, or a channel that is silent at one.
+    """
+    if len(one) != len(other) or len(one) < 2:
+        raise NotMeasured(f"{len(one)} settings", expected="at least two, both channels")
+    balances = [balance_db(a, b) for a, b in zip(one, other, strict=True)]
+    changes = [b - balances[0] for b in balances[1:]]
+    return VolumeTracking(
+        tuple(balances), abs(max(changes, key=lambda c: abs(float(c.nominal_value))))
+    )
+
+
+def _present(level: UFloat, what: str) -> None:
+    if not level.nominal_value > max(2.0 * level.std_dev, 0.0):
+        raise NotMeasured(
+            f"{what} reads {level.nominal_value:.3g}, zero within its uncertainty",
+            expected="a signal",
+            hint="lead off, relay open, or the generator is off",
+        )
