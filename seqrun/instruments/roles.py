@@ -8,7 +8,6 @@ in base units (V, A, Ω, Hz, s). ``name`` is the instrument's key in the bench f
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal, Protocol, runtime_checkable
 

@@ -1,0 +1,446 @@
+"""The driver file: the commands of an instrument's operations, its link's manners, its accuracy.
+
+A new instrument is one such file. Which operations a role has stands in ``operations.py``; how
+they behave stands in ``seqrun/instruments/roles.py``.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterator, Mapping
+from functools import cached_property
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import BeforeValidator, Field, StringConstraints, WithJsonSchema, model_validator
+
+from seqrun.files.common import FileModel, Problem, Strict, load, load_text, one_of
+from seqrun.files.operations import (
+    ACCURACY,
+    METER_FUNCTIONS,
+    OPERATIONS,
+    PREAMBLE,
+    REQUIRED_ACCURACY,
+    Operation,
+    Role,
+)
+from seqrun.files.template import Template, TemplateError
+from seqrun.quantity import (
+    Fraction,
+    Hertz,
+    Percent,
+    QuantityError,
+    Seconds,
+    Volts,
+    custom_error,
+    parse,
+)
+
+LONGEST_COMMAND = 1000  # characters
+_TERMINATORS = ("", "\n", "\r", "\r\n")
+
+
+def _pattern(value: Any) -> Any:
+    if isinstance(value, str):
+        try:
+            re.compile(value)
+        except re.error as problem:
+            raise custom_error(f'"{value}": {problem}', "a regular expression") from None
+    return value
+
+
+def _terminator(value: Any) -> Any:
+    if isinstance(value, str) and value not in _TERMINATORS:
+        raise custom_error(f"{value!r}", r'"\n", "\r\n", "\r" or ""')
+    return value
+
+
+Pattern = Annotated[str, BeforeValidator(_pattern), StringConstraints(max_length=300)]
+Terminator = Annotated[str, BeforeValidator(_terminator)]
+
+
+class Manners(Strict):
+    """How the link to the instrument wants to be used."""
+
+    write_termination: Terminator = "\n"
+    read_termination: Terminator = "\n"
+    time_out: Seconds = Field(
+        default=5.0, gt=0, le=3600, description='for an answer, such as "5 s"'
+    )
+    pacing: Seconds = Field(default=0.0, ge=0, le=10, description="pause between two messages")
+    error_query: str = Field(
+        default="SYST:ERR?", description="takes one entry from the error queue"
+    )
+    error_check: Literal["appended", "separate", "none"] = Field(
+        default="appended",
+        description="the error query as part of each message, as a message of its own, or never",
+    )
+    no_error: Pattern = Field(
+        default=r"^\s*[+-]?0+\s*(,|$)", description="what an empty queue answers"
+    )
+    baud_rate: int | None = Field(default=None, gt=0, description="of a serial line")
+
+
+def _as_table(value: Any) -> Any:
+    """A command alone, or a list of commands, is short for a table."""
+    if isinstance(value, str):
+        return {"send": [value]}
+    if isinstance(value, list):
+        return {"send": value}
+    return value
+
+
+Command = Annotated[str, StringConstraints(min_length=1, max_length=LONGEST_COMMAND)]
+_TEXTS = {"anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}}]}
+
+
+class Commands(Strict):
+    """The messages of one operation, in order, and how its answer is read.
+
+    The answer is that of the last message that asks. From its text: ``field`` of those between
+    ``separator``, then the first group of ``match``, then ``map`` or the number times ``scale``
+    plus ``shift``; ``bit`` takes one bit of a whole number.
+    """
+
+    send: Annotated[
+        tuple[Command, ...],
+        BeforeValidator(lambda v: [v] if isinstance(v, str) else v),
+        WithJsonSchema(_TEXTS),
+    ] = Field(min_length=1, description="one message or several")
+    separator: str = Field(",", min_length=1, max_length=8)
+    field: int | None = Field(default=None, description="counts from 0; negative from the end")
+    match: Pattern = ""
+    scale: float = 1.0
+    shift: float = 0.0
+    map: dict[str, float | bool] = Field(
+        default={}, description="words of the instrument and their values"
+    )
+    bit: int | None = Field(default=None, ge=0, le=31)
+    time_out: Seconds | None = Field(default=None, gt=0, le=3600)
+    check: bool = Field(default=True, description="look at the error queue afterwards")
+
+    @property
+    def templates(self) -> tuple[Template, ...]:
+        """The messages, parsed.
+
+        Raises:
+            TemplateError: one of them is no template.
+        """
+        return tuple(Template(text) for text in self.send)
+
+
+Entry = Annotated[
+    Commands,
+    BeforeValidator(_as_table),
+    WithJsonSchema({"anyOf": [*_TEXTS["anyOf"], Commands.model_json_schema()]}),
+]
+
+
+class AccuracyRow(Strict):
+    """± (% of reading + % of range + offset) of one function on one range, from the data sheet.
+
+    ``range``, ``offset``, ``resolution`` and ``noise`` are written as quantities in the
+    function's own unit and held as numbers in it.
+    """
+
+    function: str = Field(description='such as "dc_voltage"')
+    range: Annotated[float, WithJsonSchema({"type": "string"})] | None = Field(
+        default=None, gt=0, description="full scale; without it the row holds for every range"
+    )
+    of_reading: Percent = Field(default=0.0, ge=0, lt=100)
+    of_range: Percent = Field(default=0.0, ge=0, lt=100)
+    offset: Annotated[float, WithJsonSchema({"type": "string"})] = Field(default=0.0, ge=0)
+    resolution: Annotated[float, WithJsonSchema({"type": "string"})] = Field(
+        default=0.0, ge=0, description="smallest step of the display or converter"
+    )
+    noise: Annotated[float, WithJsonSchema({"type": "string"})] = Field(
+        default=0.0, ge=0, description="standard deviation of one reading of a steady input"
+    )
+
+    @model_validator(mode="before")
+    @classmethod
+    def _quantities(cls, data: Any) -> Any:
+        if not isinstance(data, dict):
+            return data
+        units = {name: unit for table in ACCURACY.values() for name, unit in table.items()}
+        name = data.get("function")
+        unit = units.get(name) if isinstance(name, str) else None
+        if unit is None:
+            if isinstance(name, str):
+                raise custom_error(f"unknown function '{name}'", one_of(name, units))
+            return data
+        read = dict(data)
+        for key in ("range", "offset", "resolution", "noise"):
+            value = data.get(key)
+            if isinstance(value, str):
+                try:
+                    read[key] = parse(value, unit)
+                except QuantityError as problem:
+                    raise custom_error(f"{key}: {problem.found}", problem.wanted) from None
+            elif value is not None:
+                raise custom_error(f"{key}: {value} has no unit", f'a quantity in "{unit}"')
+        return read
+
+    @property
+    def gain(self) -> float:
+        """Half-width of the part that grows with the reading, as a fraction."""
+        return self.of_reading / 100.0
+
+    def zero(self, full_scale: float) -> float:
+        """Half-width of the part that does not, in the function's unit."""
+        return self.of_range / 100.0 * full_scale + self.offset
+
+    def standard_uncertainty(self, value: float, full_scale: float | None = None) -> float:
+        """u of one reading (rectangular parts a/√3, JCGM 100:2008, 4.3.7), in the unit."""
+        scale = full_scale if full_scale is not None else self.range or abs(value)
+        parts = (self.gain * value, self.zero(scale), self.resolution / 2.0)
+        return math.hypot(*(part / math.sqrt(3.0) for part in parts), self.noise)
+
+
+class Outputs(Strict):
+    """A supply or generator: how many outputs it has."""
+
+    outputs: int = Field(ge=1, le=64)
+
+
+class MeterSettings(Strict):
+    """A meter."""
+
+    nplc: tuple[float, ...] = Field(
+        default=(), description="integration times that it has, in line cycles; without: any"
+    )
+    overload: float = Field(
+        default=9.9e37, gt=0, description="what it answers when the range is too small"
+    )
+    seconds_per_cycle: Seconds = Field(
+        default=0.05,
+        gt=0,
+        description="longest time of a reading per line cycle, auto-zero included",
+    )
+
+
+class ScopeSettings(Strict):
+    """A scope."""
+
+    channels: int = Field(ge=1, le=64)
+    bits: int = Field(ge=6, le=24, description="of the converter")
+    max_points: int = Field(ge=100, description="record length per channel")
+    divisions: int = Field(default=8, ge=1, le=20, description="vertical")
+    time_divisions: int = Field(default=10, ge=1, le=50)
+    ranges: tuple[Volts, ...] = Field(
+        min_length=1, description="full scales, peak to peak, at the scope's own input"
+    )
+    vernier: bool = Field(
+        default=False, description="full scale may be set to anything between ranges"
+    )
+    headroom: Fraction = Field(default=0.05, ge=0, lt=1, description="kept free above the peak")
+    rate_steps: tuple[float, ...] = Field(
+        default=(), description="steps of a decade, such as [1, 2, 5]"
+    )
+    max_rate: Hertz = Field(default=1e9, gt=0)
+    preamble: tuple[str, ...] = Field(description="what its fields are, in order")
+    preamble_separator: str = ","
+    sample: Literal["uint8", "int8", "uint16", "int16"] = "uint16"
+    byte_order: Literal["little", "big"] = "little"
+    lowest: int = Field(
+        default=0, description="code at and below which the converter is out of range"
+    )
+    highest: int = Field(default=65535, description="code at and above which it is")
+    code_bits: int = Field(
+        default=16, ge=6, le=24, description="bits that full scale is spread over"
+    )
+
+
+_OWN_TABLE: dict[str, str] = {role: role for role in ("supply", "meter", "scope", "generator")}
+
+
+class Driver(FileModel):
+    """A driver file."""
+
+    role: Role = Field(description="supply, meter, scope, generator or switch")
+    name: Annotated[str, StringConstraints(min_length=1, max_length=80)] = Field(
+        description='such as "Bench meter, 6½ digits"'
+    )
+    idn: Pattern = Field(description="regular expression that the answer to *IDN? must match")
+    link: Manners = Field(default_factory=lambda: Manners())
+    supply: Outputs | None = None
+    generator: Outputs | None = None
+    meter: MeterSettings | None = None
+    scope: ScopeSettings | None = None
+    words: dict[str, dict[str, str]] = Field(
+        default={}, description="what the instrument calls a value, by placeholder"
+    )
+    operation: dict[str, Entry] = Field(description="commands, by operation")
+    accuracy: tuple[AccuracyRow, ...] = ()
+
+    @property
+    def outputs(self) -> int:
+        """Outputs of a supply or generator; 0 for other roles."""
+        return self.supply.outputs if self.supply else (
+            self.generator.outputs if self.generator else 0
+        )  # fmt: skip
+
+    @property
+    def channels(self) -> int:
+        """Channels of a scope; 0 for other roles."""
+        return self.scope.channels if self.scope else 0
+
+    @cached_property
+    def rows(self) -> Mapping[str, tuple[AccuracyRow, ...]]:
+        """Accuracy rows by function, smallest range first."""
+        found: dict[str, list[AccuracyRow]] = {}
+        for row in self.accuracy:
+            found.setdefault(row.function, []).append(row)
+        return {
+            name: tuple(sorted(rows, key=lambda row: row.range or math.inf))
+            for name, rows in found.items()
+        }
+
+    def row(self, function: str, value: float = 0.0) -> AccuracyRow:
+        """The row of the smallest range that holds ``value``; the largest when none does.
+
+        Raises:
+            KeyError: the driver states no accuracy for the function.
+        """
+        rows = self.rows[function]
+        return next((r for r in rows if r.range is None or abs(value) <= r.range), rows[-1])
+
+    @classmethod
+    def from_text(cls, text: str, path: str | Path = "driver file") -> Self:
+        """A driver from TOML text in memory."""
+        return load_text(cls, text, Path(path), _problems)
+
+
+def load_driver(path: str | Path) -> Driver:
+    """A driver file by path.
+
+    Raises:
+        FileError: missing, or with something wrong in it.
+    """
+    return load(Driver, Path(path), _problems)
+
+
+def _problems(driver: Driver) -> Iterator[Problem]:
+    yield from _operations(driver)
+    yield from _settings(driver)
+    yield from _words(driver)
+    yield from _accuracy(driver)
+
+
+def _operations(driver: Driver) -> Iterator[Problem]:
+    known = OPERATIONS[driver.role]
+    for name, commands in driver.operation.items():
+        where = f"operation.{name}"
+        if name not in known:
+            yield Problem(where, f"a {driver.role} has no operation '{name}'", one_of(name, known))
+            continue
+        try:
+            templates = commands.templates
+        except TemplateError as problem:
+            yield Problem(where, f"the command {problem}", 'one such as "VOLT {volts}"')
+            continue
+        for template in templates:
+            for placeholder in template.names:
+                if placeholder not in known[name].placeholders:
+                    allowed = known[name].placeholders
+                    yield Problem(
+                        where,
+                        f"unknown placeholder '{{{placeholder}}}' in \"{template.text}\"",
+                        one_of(placeholder, allowed) if allowed else "none in this operation",
+                    )
+        yield from _answer(where, known[name], commands, templates)
+    for name, operation in known.items():
+        if operation.required and name not in driver.operation:
+            about = f" ({operation.about})" if operation.about else ""
+            yield Problem(
+                "operation", f"the operation '{name}' is missing", f"the commands for it{about}"
+            )
+    if driver.role == "meter" and not _configured(driver):
+        yield Problem(
+            "operation",
+            "no function can be configured",
+            "at least one of " + ", ".join(f"configure_{name}" for name in METER_FUNCTIONS),
+        )
+
+
+def _answer(
+    where: str, operation: Operation, commands: Commands, templates: tuple[Template, ...]
+) -> Iterator[Problem]:
+    asking = [template for template in templates if template.asks]
+    if operation.answer and not (asking and templates[-1] is asking[-1]):
+        yield Problem(where, "does not end with a query", 'a last message such as "MEAS:VOLT?"')
+    if len(asking) > 1:
+        yield Problem(where, "asks in several messages", "one query, in the last message")
+    if commands.match and re.compile(commands.match).groups > 1:
+        yield Problem(where, "match has several groups", "one group, around the value")
+    if not operation.answer or operation.answer in ("block", "text"):
+        used = commands.model_fields_set & {"field", "match", "scale", "shift", "map", "bit"}
+        for key in sorted(used):
+            yield Problem(where, f"'{key}' has no use here", "an operation that yields a number")
+
+
+def _configured(driver: Driver) -> list[str]:
+    return [name for name in METER_FUNCTIONS if f"configure_{name}" in driver.operation]
+
+
+def _settings(driver: Driver) -> Iterator[Problem]:
+    for table in _OWN_TABLE:
+        given = getattr(driver, table) is not None
+        if given and table != driver.role:
+            yield Problem(table, f"the role is {driver.role}", f"no [{table}] table")
+        if table == driver.role and not given and table != "meter":
+            yield Problem(table, f"the table [{table}] is missing", "what the instrument has")
+    scope = driver.scope
+    if driver.role != "scope" or scope is None:
+        return
+    for field in ("xincrement", "yincrement"):
+        if field not in scope.preamble:
+            yield Problem("scope.preamble", f"has no '{field}'", "its place among the fields")
+    for number, field in enumerate(scope.preamble, 1):
+        if field not in PREAMBLE:
+            yield Problem(
+                f"scope.preamble {number}", f"unknown field '{field}'", one_of(field, PREAMBLE)
+            )
+    if len(set(scope.ranges)) != len(scope.ranges) or min(scope.ranges) <= 0.0:
+        yield Problem("scope.ranges", "one is not positive, or stands twice", "each range once")
+    if scope.lowest >= scope.highest:
+        yield Problem("scope.highest", "is not above scope.lowest", "the converter's last code")
+
+
+def _words(driver: Driver) -> Iterator[Problem]:
+    known = sorted({p for o in OPERATIONS[driver.role].values() for p in o.placeholders})
+    for placeholder in driver.words:
+        if placeholder not in known:
+            yield Problem(
+                "words", f"unknown placeholder '{placeholder}'", one_of(placeholder, known)
+            )
+
+
+def _accuracy(driver: Driver) -> Iterator[Problem]:
+    known = ACCURACY[driver.role]
+    seen: set[tuple[str, float | None]] = set()
+    for number, row in enumerate(driver.accuracy, 1):
+        where = f"accuracy {number}"
+        if row.function not in known:
+            yield Problem(
+                where, f"a {driver.role} has no function '{row.function}'",
+                one_of(row.function, known),
+            )  # fmt: skip
+        if (row.function, row.range) in seen:
+            yield Problem(where, f"{row.function} on this range stands twice", "each range once")
+        seen.add((row.function, row.range))
+    wanted = REQUIRED_ACCURACY[driver.role] or (
+        tuple(_configured(driver)) if driver.role == "meter" else ()
+    )
+    for function in wanted:
+        if not any(row.function == function for row in driver.accuracy):
+            yield Problem(
+                "accuracy",
+                f"nothing is said about {function}",
+                "an [[accuracy]] entry from the data sheet: without it a reading has no "
+                "uncertainty",
+            )
+    for function in wanted if driver.role == "meter" else ():
+        if any(row.function == function and row.range is None for row in driver.accuracy):
+            yield Problem("accuracy", f"{function} has no range", "the full scale of each range")

@@ -1,0 +1,162 @@
+"""The operations that a driver file gives commands for, role by role.
+
+This is the list against which ``[operation]`` of a driver file is checked; what each operation
+must do stands in ``seqrun/instruments/roles.py``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Role = Literal["supply", "meter", "scope", "generator", "switch"]
+Answer = Literal["", "number", "numbers", "boolean", "text", "block"]
+METER_FUNCTIONS = ("dc_voltage", "ac_voltage", "dc_current", "resistance_2w", "resistance_4w")
+
+
+@dataclass(frozen=True, slots=True)
+class Operation:
+    """One operation of a role.
+
+    Args:
+        placeholders: what its commands may contain in braces, all in base units.
+        answer: what its query has to yield; "" for a command.
+        required: whether a driver of that role must have it.
+        about: for people who write a driver.
+    """
+
+    placeholders: tuple[str, ...] = ()
+    answer: Answer = ""
+    required: bool = True
+    about: str = ""
+
+
+_PREPARE = Operation(required=False, about="sent once, after the instrument proved to be the one")
+_SAFE = Operation(about="outputs off; must work from any state")
+
+SUPPLY = {
+    "prepare": _PREPARE,
+    "set_voltage": Operation(("output", "volts")),
+    "set_current_limit": Operation(("output", "amperes")),
+    "set_over_voltage_protection": Operation(("output", "volts")),
+    "over_voltage_protection": Operation(("output",), "number"),
+    "set_over_current_protection": Operation(("output", "amperes")),
+    "over_current_protection": Operation(("output",), "number"),
+    "enable": Operation(("on",), about="all outputs together"),
+    "enabled": Operation((), "boolean"),
+    "voltage": Operation(("output",), "number", about="read-back"),
+    "current": Operation(("output",), "number", about="read-back"),
+    "protection_tripped": Operation(("output",), "boolean"),
+    "constant_current": Operation(("output",), "boolean", about="held by its current limit"),
+    "make_safe": _SAFE,
+}
+
+METER = {
+    "prepare": _PREPARE,
+    **{
+        f"configure_{function}": Operation(
+            ("range", "nplc"), required=False, about="range: full scale, or the word for 'auto'"
+        )
+        for function in METER_FUNCTIONS
+    },
+    "read": Operation((), "number", about="trigger one reading and get it"),
+    "read_many": Operation(
+        ("count",), "numbers", required=False, about="trigger several readings and get them"
+    ),
+    "present_range": Operation(
+        ("function",), "number", required=False, about="full scale that auto-ranging is on"
+    ),
+    "make_safe": Operation(required=False),
+}
+
+_LEVELS = ("volts_rms", "volts_pp", "volts_peak")
+_SECOND = ("frequency_2", "volts_rms_2", "volts_pp_2", "volts_peak_2")
+GENERATOR = {
+    "prepare": _PREPARE,
+    "sine": Operation(("output", "frequency", *_LEVELS)),
+    "level": Operation(
+        ("output", *_LEVELS), required=False, about="only the level of a sine that is set already"
+    ),
+    "two_tone": Operation(("output", "frequency", *_LEVELS, *_SECOND), required=False),
+    "square": Operation(("output", "frequency", *_LEVELS), required=False),
+    "burst": Operation(("output", "frequency", *_LEVELS, "cycles", "period"), required=False),
+    "enable": Operation(("output", "on")),
+    "make_safe": _SAFE,
+}
+
+_CHANNEL = ("channel",)
+SCOPE = {
+    "prepare": _PREPARE,
+    "show": Operation(("channel", "on"), about="channel on or off"),
+    "range": Operation(
+        ("channel", "range", "volts_per_division"), about="full scale, peak to peak, at the tip"
+    ),
+    "coupling": Operation(("channel", "coupling"), about="coupling is AC or DC"),
+    "probe": Operation(("channel", "probe"), required=False, about="attenuation, once at opening"),
+    "timebase": Operation(
+        ("rate", "points", "duration", "seconds_per_division"),
+        about="sample rate and record length",
+    ),
+    "normal": Operation((), about="plain acquisition"),
+    "average": Operation(("count",), required=False),
+    "high_resolution": Operation((), required=False),
+    "trigger": Operation(("channel", "level"), about="wait for a rising edge"),
+    "free_run": Operation(("channel",), about="acquire without waiting for an edge"),
+    "acquire": Operation((), about="one acquisition; ends with *OPC? unless 'acquired' is given"),
+    "acquired": Operation((), "boolean", required=False, about="asked until it is true"),
+    "preamble": Operation(_CHANNEL, "text", about="scaling, in the order of [scope] preamble"),
+    "waveform": Operation(_CHANNEL, "block", about="samples as a definite-length block"),
+    "make_safe": Operation(required=False),
+}
+
+SWITCH = {
+    "prepare": _PREPARE,
+    "connect": Operation(("terminal", "node"), about="close the relays between the two"),
+    "disconnect": Operation(("terminal", "node"), about="open the relays between the two"),
+    "make_safe": Operation(about="all relays open"),
+}
+
+OPERATIONS: dict[Role, dict[str, Operation]] = {
+    "supply": SUPPLY,
+    "meter": METER,
+    "scope": SCOPE,
+    "generator": GENERATOR,
+    "switch": SWITCH,
+}
+
+#: functions of the accuracy table, and their base units
+ACCURACY: dict[Role, dict[str, str]] = {
+    "supply": {
+        "readback_voltage": "V",
+        "readback_current": "A",
+        "program_voltage": "V",
+        "program_current": "A",
+        "protection_voltage": "V",
+        "protection_current": "A",
+    },
+    "meter": {
+        "dc_voltage": "V",
+        "ac_voltage": "V",
+        "dc_current": "A",
+        "resistance_2w": "Ω",
+        "resistance_4w": "Ω",
+    },
+    "scope": {"voltage": "V"},
+    "generator": {"level": "V", "flatness": "V"},
+    "switch": {},
+}
+
+#: accuracy that a role cannot do without, because its readings would have no uncertainty
+REQUIRED_ACCURACY: dict[Role, tuple[str, ...]] = {
+    "supply": ("readback_voltage", "readback_current"),
+    "meter": (),  # those functions that it is configured for
+    "scope": ("voltage",),
+    "generator": ("level",),
+    "switch": (),
+}
+
+#: fields that a scope's preamble may be said to have; only the scaling is used
+PREAMBLE = (
+    "xincrement", "xorigin", "xreference", "yincrement", "yorigin", "yreference",
+    "points", "format", "type", "count", "skip",
+)  # fmt: skip

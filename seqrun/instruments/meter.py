@@ -1,0 +1,123 @@
+"""A digital multimeter, spoken to as its driver file says."""
+
+from __future__ import annotations
+
+from uncertainties import UFloat
+
+from seqrun.errors import InstrumentRefused, NotMeasured
+from seqrun.files.driver import AccuracyRow, Driver, MeterSettings
+from seqrun.instruments.base import DrivenInstrument
+from seqrun.instruments.link import Link
+from seqrun.instruments.roles import MeterFunction
+
+AUTO = "auto"  # the word under [words.range] for ranging by itself
+
+
+class DrivenMeter(DrivenInstrument):
+    """Plays the role :class:`~seqrun.instruments.roles.Meter`."""
+
+    def __init__(self, name: str, driver: Driver, link: Link) -> None:
+        super().__init__(name, driver, link)
+        self._settings = driver.meter or MeterSettings()
+        self._read = self._ops["read"].number
+        self._function: MeterFunction | None = None
+        self._row: AccuracyRow | None = None  # None: the meter ranges by itself
+        self._configured: tuple[object, ...] = ()
+        self._reading_s = 0.0
+
+    def configure(
+        self, function: MeterFunction, value: float | None = None, nplc: float = 10.0
+    ) -> None:
+        """Choose function, the range that holds ``value`` and the integration time.
+
+        Nothing is sent when the meter is set so already.
+
+        Raises:
+            InstrumentRefused: the meter has no such function or no range for the value.
+        """
+        operation = f"configure_{function}"
+        if operation not in self._ops:
+            raise InstrumentRefused(
+                f"has no {function}", expected=f"[operation] {operation} in its driver file",
+                where=self._link.where,
+            )  # fmt: skip
+        row = None if value is None else self._holding(function, value)
+        cycles = self._cycles(nplc)
+        wanted = (function, row and row.range, cycles)
+        if wanted == self._configured:
+            return
+        self._configured = ()
+        full_scale: object = AUTO if row is None else row.range
+        self._ops[operation](range=full_scale, nplc=cycles)
+        self._function, self._row, self._configured = function, row, wanted
+        self._reading_s = cycles * self._settings.seconds_per_cycle
+
+    def read_raw(self) -> float:
+        """One reading, base unit.
+
+        Raises:
+            NotMeasured: overload.
+        """
+        return self._held(self._read(self._time_out(1)))
+
+    def read(self, repeats: int = 1) -> UFloat:
+        """Mean of the repeats with accuracy table and scatter combined.
+
+        Raises:
+            NotMeasured: overload in one of them.
+        """
+        if repeats > 1 and "read_many" in self._ops:
+            many = self._ops["read_many"].numbers(self._time_out(repeats), count=repeats)
+            readings = [self._held(value) for value in many]
+            if len(readings) != repeats:
+                raise NotMeasured(
+                    f"{len(readings)} readings came", expected=f"{repeats}", where=self._link.where
+                )
+        else:
+            readings = [self.read_raw() for _ in range(max(1, repeats))]
+        return self._accuracy.measured(readings, self._present(max(readings, key=abs)))
+
+    def accuracy(self, reading: float) -> UFloat:
+        """The reading with the accuracy table of the present function and range attached."""
+        return self._accuracy.attach(reading, self._present(reading))
+
+    def _held(self, value: float) -> float:
+        if abs(value) >= self._settings.overload:
+            raise NotMeasured(
+                "the meter reports overload", expected="a reading within its range",
+                where=self._link.where,
+            )  # fmt: skip
+        return value
+
+    def _present(self, reading: float) -> AccuracyRow:
+        """The row of the range that the meter is on."""
+        if self._function is None:
+            raise InstrumentRefused(
+                "was read before it was configured", expected="configure() first",
+                where=self._link.where,
+            )  # fmt: skip
+        if self._row is not None:
+            return self._row
+        scale = abs(reading)
+        if "present_range" in self._ops:
+            # Just above its full scale a meter may or may not have changed up: ask.
+            scale = self._ops["present_range"].number(function=self._function)
+        return self._accuracy.row(self._function, scale * (1.0 - 1e-9))
+
+    def _holding(self, function: str, value: float) -> AccuracyRow:
+        row = self._accuracy.row(function, value)
+        if row.range is not None and abs(value) > row.range:
+            raise InstrumentRefused(
+                f"has no {function} range that holds {value:g}",
+                expected=f"at most {row.range:g}",
+                where=self._link.where,
+            )
+        return row
+
+    def _cycles(self, nplc: float) -> float:
+        """The shortest integration time that is as long as wanted; else the longest."""
+        steps = sorted(self._settings.nplc)
+        return float(next((s for s in steps if s >= nplc), steps[-1]) if steps else nplc)
+
+    def _time_out(self, count: int) -> float:
+        return self.driver.link.time_out + count * self._reading_s

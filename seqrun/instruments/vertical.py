@@ -1,0 +1,87 @@
+"""The arithmetic of a scope: from codes to volts, and which sample rates there are."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, slots=True)
+class Vertical:
+    """One channel's range, V peak to peak at the probe tip.
+
+    Args:
+        step: the attenuator step, to which gain and offset error belong.
+        full_scale: what is set, which a vernier may make less than the step.
+    """
+
+    step: float
+    full_scale: float
+
+
+@dataclass(frozen=True, slots=True)
+class Scaling:
+    """A preamble: volts = (code − yreference)·yincrement + yorigin, seconds likewise."""
+
+    xincrement: float
+    yincrement: float
+    xorigin: float = 0.0
+    xreference: float = 0.0
+    yorigin: float = 0.0
+    yreference: float = 0.0
+
+    def volts(self, codes: NDArray[np.generic]) -> NDArray[np.float64]:
+        """Codes, shape (points,), to volts at the probe tip."""
+        result: NDArray[np.float64] = np.multiply(codes, self.yincrement, dtype=np.float64)
+        result += self.yorigin - self.yreference * self.yincrement
+        return result
+
+
+_USED = frozenset(Scaling.__dataclass_fields__)
+
+
+def scaling(answer: str, fields: Sequence[str], separator: str) -> Scaling:
+    """A preamble from its answer.
+
+    Raises:
+        ValueError: fewer fields than named, one is no number, or an increment is zero.
+    """
+    parts = answer.split(separator)
+    if len(parts) < len(fields):
+        raise ValueError(f"{len(parts)} fields")
+    read = {name: float(part) for name, part in zip(fields, parts, strict=False) if name in _USED}
+    found = Scaling(**read)
+    if not (found.xincrement > 0.0 and found.yincrement != 0.0):
+        raise ValueError("an increment of zero")
+    if not all(math.isfinite(value) for value in read.values()):
+        raise ValueError("not finite")
+    return found
+
+
+def converter_step(codes: NDArray[np.generic], widest: int) -> int:
+    """Codes per step of the converter that made them: ``widest`` (a power of two), or less when
+    averaging has filled codes in between.
+
+    The lowest bit that is set in any code is the step; one pass over the codes.
+    """
+    used = int(np.bitwise_or.reduce(codes)) & (widest - 1)
+    return used & -used if used else widest
+
+
+def snapped(wanted_hz: float, steps: Sequence[float], largest_hz: float) -> float:
+    """The available rate nearest to the wanted one in ratio.
+
+    Args:
+        steps: of one decade, such as 1, 2, 5; empty when any rate can be set.
+    """
+    wanted_hz = min(wanted_hz, largest_hz)
+    if not steps:
+        return wanted_hz
+    exponent = math.floor(math.log10(wanted_hz))
+    rates = [s * 10.0**e for e in (exponent - 1, exponent, exponent + 1) for s in steps]
+    possible = [r for r in rates if r <= largest_hz * (1.0 + 1e-9)]
+    return float(min(possible, key=lambda r: abs(math.log(r / wanted_hz))))
