@@ -10,7 +10,9 @@ class DemoError(Exception):
         message: what is wrong. found: what was given. expected: what would do. hint: the way on.
     """
 
-    def __init__(self, message: str, *, found: str = "", expected: str = "", hint: str = "") -> None:
+    def __init__(
+        self, message: str, *, found: str = "", expected: str = "", hint: str = ""
+    ) -> None:
         self.found = found
         self.expected = expected
         self.hint = hint

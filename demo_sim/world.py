@@ -6,18 +6,48 @@ tells only to ``World.truth``.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
+from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
+from demo_sim import noise
+from demo_sim.amplifier.signal import at_input
+from demo_sim.amplifier.spec import HALVES, AmplifierSpec
+from demo_sim.bench_parts import BenchSpec, SensorSpec
+from demo_sim.clock import Clock, RealTimeClock
+from demo_sim.errors import DemoError
+from demo_sim.faults import apply_faults, parse_fault
+from demo_sim.instruments.temperature import platinum_resistance
 from demo_sim.ports import Drive, OutputSetting, SupplyState
+from demo_sim.powered import PoweredUnit
+from demo_sim.rails import Rail, Source
+from demo_sim.waveforms import Waveforms
+from demo_sim.wiring import GROUND, Hookup, Load, ballast_node, join, unit_nodes
+
+if TYPE_CHECKING:
+    from demo_sim.truth import Truth
 
 Floats = NDArray[np.float64]
 
+REVERSE_DIODE_V = 0.8  # across each rail, against reversed supply leads
+UNPOWERED_OUTPUT_OHM = 10e3  # feedback network, relay closed
+
 
 class World:
-    """One unit on one bench."""
+    """One unit on one bench.
+
+    Args:
+        unit: a unit sheet's plain values, SI; None is the built-in one.
+        faults: such as "dc_offset@left=0.6", in the order they are put in.
+        seed: draws every part and every hidden error. real_time: the clock follows the wall.
+
+    Raises:
+        DemoError: a fault or a unit that cannot be built.
+    """
 
     def __init__(
         self,
@@ -25,90 +55,311 @@ class World:
         faults: Sequence[str] = (),
         seed: int = 1,
         real_time: bool = False,
-    ) -> None: ...
+    ) -> None:
+        self._seed = seed
+        amplifier = AmplifierSpec.build(unit, self.rng("unit"))
+        requests = [parse_fault(text) for text in faults]
+        self._bench = apply_faults(BenchSpec.around(amplifier, self.rng("bench")), requests)
+        spec = self._bench.amplifier
+        self._clock = RealTimeClock() if real_time else Clock()
+        self._hookup = Hookup(unit_nodes(spec), self._bench.meter_swapped)
+        self._supplies: dict[tuple[str, int], OutputSetting] = {}
+        self._drives: dict[str, Drive] = {}
+        closed = [False] * sum(len(c.legs) for c in spec.channels)
+        self._unit = PoweredUnit(spec, join(spec, self._hookup, self._bench.loads, closed))
+        self._unit.relay_moved = self._rejoin  # type: ignore[method-assign]
+        self._waves = Waveforms(self._unit, seed, self._ripple)
+        self._feeds: dict[tuple[str, int], str] = {}
 
     # --- time ---
+
     @property
     def now(self) -> float:
         """Bench seconds."""
-        raise NotImplementedError
+        return self._clock.now
 
     @property
     def virtual(self) -> bool:
         """True when time passes only by ``advance``."""
-        raise NotImplementedError
+        return self._clock.virtual
 
-    def advance(self, seconds: float) -> None:
+    def advance(self, dt: float) -> None:
         """Let bench time pass; heat, rails and relays follow. In real time it really waits."""
-        raise NotImplementedError
+        self._clock.advance(dt)
+        self.catch_up()
 
     def catch_up(self) -> None:
-        """Bring heat, rails and relays to the clock (real time; nothing to do in virtual time)."""
-        raise NotImplementedError
+        """Bring heat, rails and relays to the clock."""
+        behind = self._clock.now - self._unit.now
+        if behind > 0.0:
+            self._unit.advance(behind)
 
     # --- hookup ---
+
     def connect(self, terminal: str, node: str) -> None:
         """Put a lead on a node; it leaves the one it was on. Unknown names: DemoError."""
-        raise NotImplementedError
+        self._hookup.connect(terminal, node)
+        self._rewired(terminal)
 
     def disconnect(self, terminal: str) -> None:
         """Take a lead off; nothing happens when it was off."""
-        raise NotImplementedError
+        self._hookup.disconnect(terminal)
+        self._rewired(terminal)
 
     def node_of(self, terminal: str) -> str | None:
         """Where a lead is, None when it hangs free."""
-        raise NotImplementedError
+        return self._hookup.node_of(terminal)
 
     def nodes(self) -> list[str]:
         """Every node that the unit has."""
-        raise NotImplementedError
+        return self._hookup.nodes
 
     def terminals(self) -> list[str]:
-        """Every terminal that has been connected, or belongs to a load."""
-        raise NotImplementedError
+        """Every terminal that is on a node now."""
+        return self._hookup.terminals
+
+    def loads(self) -> Mapping[str, Load]:
+        """The dummy loads of this bench by name; instruments and bench files use the stated
+        values alone."""
+        return self._bench.loads
 
     def probe_fitted(self, terminal: str, declared: float) -> float:
         """Attenuation of the probe that is really on a scope terminal ("scope.1")."""
-        raise NotImplementedError
+        return 1.0 if terminal in self._bench.probe_one_to_one else declared
+
+    def _rewired(self, terminal: str) -> None:
+        kind = terminal.split(".", 1)[0]
+        if kind in ("load", "scope"):
+            self._rejoin()
+            if self._unit.joined.shorted:
+                self._note_damage()
+        elif kind in ("supply", "meter"):
+            self._refeed()
+        elif kind == "generator":
+            self._redrive()
+
+    def _rejoin(self) -> None:
+        self._unit.load(join(self._unit.spec, self._hookup, self._bench.loads, self._unit.closed()))
+
+    def _note_damage(self) -> None:
+        for node in self._unit.joined.shorted:
+            text = f"a scope clip shorts {node} to earth"
+            if text not in self._unit.damage:
+                self._unit.damage.append(text)
 
     # --- what instruments do to the unit ---
+
     def set_supply(self, key: str, output: int, setting: OutputSetting) -> None:
         """What output ``output`` of supply ``key`` would do from now on."""
-        raise NotImplementedError
+        if self._supplies.get((key, output)) != setting:
+            self._supplies[key, output] = setting
+            self._refeed()
+
+    def _where(self, node: str | None) -> str | None:
+        """A supply lead's node, through a meter in series where there is one."""
+        if node is None or not node.startswith("link."):
+            return node
+        amps, lo = self._hookup.node_of("meter.amps"), self._hookup.node_of("meter.lo")
+        rail = node.removeprefix("link.")
+        return rail if {amps, lo} == {node, rail} else None
+
+    def _refeed(self) -> None:
+        """Work out which output feeds which rail, in what sense."""
+        self._feeds = {}
+        best: dict[str, tuple[float, Source]] = {}
+        for (key, output), setting in sorted(self._supplies.items()):
+            pos = self._where(self._hookup.node_of(f"{key}.{output}.pos"))
+            neg = self._where(self._hookup.node_of(f"{key}.{output}.neg"))
+            use = {
+                ("rail.pos", GROUND): "pos",
+                (GROUND, "rail.neg"): "neg",
+                ("rail.pos", "rail.neg"): "both",
+                (GROUND, "rail.pos"): "reversed",
+                ("rail.neg", GROUND): "reversed",
+                ("rail.neg", "rail.pos"): "reversed",
+            }.get((pos or "", neg or ""), "short" if pos is not None and pos == neg else "open")
+            self._feeds[key, output] = use
+            if not setting.on or use not in ("pos", "neg", "both"):
+                continue
+            share = 0.5 if use == "both" else 1.0
+            source = Source(setting.volts * share, setting.limit_a, setting.source_ohm * share)
+            for side in ("pos", "neg") if use == "both" else (use,):
+                if side not in best or source.volts > best[side][0]:
+                    best[side] = (source.volts, source)
+        self._unit.feed(
+            best["pos"][1] if "pos" in best else None, best["neg"][1] if "neg" in best else None
+        )
 
     def supply_state(self, key: str, output: int) -> SupplyState:
         """Terminal values of that output now."""
-        raise NotImplementedError
+        setting = self._supplies.get((key, output), OutputSetting(0.0, 0.0, False))
+        use = self._feeds.get((key, output), "open")
+        if use in ("pos", "neg", "both"):
+            self._unit.operating()
+            rails = [
+                getattr(self._unit.rails, side) for side in ("pos", "neg") if use in (side, "both")
+            ]
+            return self._rail_state(setting, rails)
+        if not setting.on:
+            return SupplyState(0.0, 0.0, False, 0.0)
+        if use == "open":
+            return SupplyState(setting.volts, 0.0, False, 0.0)
+        held = REVERSE_DIODE_V if use == "reversed" else 0.0
+        if setting.volts <= held:
+            return SupplyState(setting.volts, 0.0, False, 0.0)
+        return SupplyState(held, setting.limit_a, True, setting.limit_a)
+
+    def _rail_state(self, setting: OutputSetting, rails: list[Rail]) -> SupplyState:
+        volts = sum(rail.terminal_volts for rail in rails)
+        if not setting.on:
+            return SupplyState(volts, 0.0, False, 0.0)
+        amps = max(rail.amps for rail in rails)
+        return SupplyState(
+            volts, amps, any(rail.limited for rail in rails), amps * self._peak_factor(rails[0])
+        )
+
+    def _peak_factor(self, rail: Rail) -> float:
+        """Peak over mean of the supply's current, behind feed resistance and reservoir."""
+        periods = [s.period for s in self._unit.inputs.values() if s.period is not None]
+        if not periods or rail.amps <= 0.0:
+            return 1.0
+        point, wanted = self._unit.operating(), self._unit.wanted()
+        half = 0 if rail is self._unit.rails.pos else 1
+        drawn = point.device_a[:, half].sum(axis=1)
+        mean = float((drawn * wanted.weights).sum())
+        if mean <= 0.0:
+            return 1.0
+        # A half sine's first harmonic dominates its ripple.
+        omega = 2.0 * math.pi * min(p.frequency_hz for p in periods)
+        passed = 1.0 / math.hypot(1.0, omega * rail.ohm * rail.spec.reservoir_f)
+        return 1.0 + passed * (float(drawn.max(axis=1).sum()) / mean - 1.0)
+
+    def _ripple(self, side: str) -> float:
+        """V rms on a rail."""
+        for (key, output), use in self._feeds.items():
+            if use in (side, "both") and self._supplies[key, output].on:
+                return self._supplies[key, output].ripple_v_rms
+        return 0.0
+
+    def current_through(self, terminal_a: str, terminal_b: str) -> float:
+        """A flowing in at ``terminal_a`` and out at ``terminal_b``, a meter in series with a rail.
+
+        0 where the two do not stand between a supply and a rail.
+        """
+        a, b = self._hookup.node_of(terminal_a), self._hookup.node_of(terminal_b)
+        for rail, side, sign in (("rail.pos", "pos", 1.0), ("rail.neg", "neg", -1.0)):
+            if {a, b} == {rail, f"link.{rail}"}:
+                self._unit.operating()
+                amps: float = getattr(self._unit.rails, side).amps
+                # Into rail.pos from its supply; out of rail.neg towards its supply.
+                return sign * amps if b == rail else -sign * amps
+        return 0.0
 
     def set_drive(self, terminal: str, drive: Drive | None) -> None:
         """What a generator output ("generator.1") would do from now on; None is off."""
-        raise NotImplementedError
+        if drive is None:
+            self._drives.pop(terminal, None)
+        else:
+            self._drives[terminal] = drive
+        self._redrive()
+
+    def _redrive(self) -> None:
+        inputs = {}
+        for channel in self._unit.spec.channels:
+            node = f"in.{channel.name}"
+            here = [(t, d) for t, d in sorted(self._drives.items()) if self.node_of(t) == node]
+            inputs[channel.name] = at_input(here, channel.input_ohm)
+        self._unit.drive(inputs)
 
     def set_setting(self, name: str, value: str | float | bool) -> None:
         """A knob, switch or plug of the unit. Unknown names or values: DemoError."""
-        raise NotImplementedError
+        raise DemoError("this unit has no such knob", found=f"{name} = {value}")
 
     @property
     def settings(self) -> Mapping[str, str | float | bool]:
         """Knobs, switches and plugs as they stand."""
-        raise NotImplementedError
+        return {}
 
     # --- what instruments see ---
+
     def voltage(self, hi: str | None, lo: str | None, t: Floats) -> Floats:
         """v(hi) − v(lo) at uniformly spaced bench times ``t`` (s); V, same shape as ``t``.
 
         Equal arguments give equal answers, noise included. A floating lead sees stray hum.
         """
-        raise NotImplementedError
+        self._check(hi, lo)
+        return self._waves.voltage(hi, lo, np.asarray(t, dtype=np.float64))
 
-    def dc_voltage(self, hi: str | None, lo: str | None, start_s: float, aperture_s: float) -> float:
+    def dc_voltage(
+        self, hi: str | None, lo: str | None, start_s: float, aperture_s: float
+    ) -> float:
         """Mean of v(hi) − v(lo) over the aperture, V, with the noise that survives averaging."""
-        raise NotImplementedError
+        self._check(hi, lo)
+        return self._waves.dc(hi, lo, start_s, aperture_s)
+
+    def _check(self, *names: str | None) -> None:
+        for name in names:
+            if name is not None and name not in self._hookup.nodes:
+                raise DemoError("no such node", found=name)
 
     def resistance(self, hi: str | None, lo: str | None) -> float:
         """Ω between two nodes, unpowered paths and sensors; inf when open. No lead resistance."""
-        raise NotImplementedError
+        self._check(hi, lo)
+        if hi is None or lo is None:
+            return math.inf
+        if hi == lo:
+            return 0.0
+        pair = {hi, lo}
+        conductance = sum(1.0 / ohm for ends, ohm in self._resistors() if ends == pair)
+        return 1.0 / conductance if conductance > 0.0 else math.inf
+
+    def _resistors(self) -> list[tuple[set[str], float]]:
+        spec = self._unit.spec
+        found: list[tuple[set[str], float]] = []
+        for sensor, part in (
+            ("sink", self._bench.sink_sensor),
+            ("ambient", self._bench.ambient_sensor),
+        ):
+            ends = {f"sensor.{sensor}.hot", f"sensor.{sensor}.cold"}
+            found.append((ends, platinum_resistance(self._sensed(sensor, part))))
+        for name, load in self._bench.loads.items():
+            one, other = self.node_of(f"load.{name}.1"), self.node_of(f"load.{name}.2")
+            if one is not None and other is not None:
+                found.append(({one, other}, load.ohm))
+        for number, channel in enumerate(spec.channels):
+            found.append(({f"in.{channel.name}", GROUND}, channel.input_ohm))
+            for leg in channel.legs:
+                label = f"{channel.name}.{leg.side}" if leg.side else channel.name
+                if self._unit.relays[number].closed:
+                    found.append(({f"out.{label}", GROUND}, UNPOWERED_OUTPUT_OHM))
+                for half in HALVES:
+                    for n, device in enumerate(leg.half(half), 1):
+                        ends = {
+                            ballast_node(channel.name, leg.side, half, n, end)
+                            for end in ("hot", "cold")
+                        }
+                        found.append((ends, device.ballast_ohm))
+        for rail in ("rail.pos", "rail.neg")[: 2 if spec.split else 1]:
+            found.append(({rail, GROUND}, spec.rails.bleeder_ohm))
+        return found
+
+    def _sensed(self, sensor: str, part: SensorSpec) -> float:
+        """°C that a sensor's resistance stands for, its own error included."""
+        ambient = self._unit.spec.heat.ambient_c
+        true = ambient
+        if sensor == "sink":
+            true += (1.0 - part.off) * (self._unit.temperature_c("sink") - ambient)
+        return true + part.error_k + part.slope * true
+
+    # --- chance and truth ---
 
     def rng(self, name: str) -> np.random.Generator:
         """A random stream that depends on the seed and the name alone."""
-        raise NotImplementedError
+        return noise.stream(self._seed, name)
+
+    @cached_property
+    def truth(self) -> Truth:
+        """Every exact value, for tests and studies only."""
+        from demo_sim.truth import Truth
+
+        return Truth(self)

@@ -1,0 +1,1 @@
+"""The amplifier: output devices, stage, signal path, relay, small-signal sections."""

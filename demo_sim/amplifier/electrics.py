@@ -1,0 +1,258 @@
+"""One instant's operating point of all output stages: volts, currents, dissipation.
+
+Arrays are (legs, samples) over one period of each leg's signal, or one sample at idle. Everything
+here is quasi-static: feedback makes each leg follow its input until the rails, the drivers or the
+loop's own speed stop it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from demo_sim.amplifier.signal import Period
+from demo_sim.amplifier.spec import AmplifierSpec, LegSpec
+from demo_sim.amplifier.stage import OutputStage
+
+Floats = NDArray[np.float64]
+SHORT_OHM = 0.05  # a failed device, collector to emitter
+GRID_POINTS = 4096  # of load current, where a table is longer
+
+
+@dataclass(frozen=True, slots=True)
+class Rails:
+    """Rail voltages inside the unit to its ground, V; ``neg`` is 0 on a single rail."""
+
+    pos: float
+    neg: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Wanted:
+    """What the legs would put out if nothing limited them.
+
+    ``volts`` (legs, samples) around the leg's middle, without DC offset; ``weights`` (legs,
+    samples) sum to 1 per leg: the share of time of each sample.
+    """
+
+    volts: Floats
+    weights: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Operating:
+    """``device_a`` (legs, 2, devices, samples); means are over time."""
+
+    volts: Floats
+    load_a: Floats
+    base_v: Floats
+    device_a: Floats
+    device_mean_a: Floats
+    power_w: Floats
+    pos_a: float
+    neg_a: float
+    clipped: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ChannelTables:
+    """One channel over a period: leg volts (legs, points) and device currents.
+
+    ``device_a`` is (legs, 2, devices, points); without a period there is one point.
+    """
+
+    period: Period | None
+    volts: Floats
+    device_a: Floats
+    clipped: bool
+
+
+class Electrics:
+    """The output stages of one amplifier between its rails and its loads."""
+
+    def __init__(self, spec: AmplifierSpec) -> None:
+        self.spec = spec
+        self.legs: list[LegSpec] = [leg for channel in spec.channels for leg in channel.legs]
+        self.channel_of = [i for i, channel in enumerate(spec.channels) for _ in channel.legs]
+        ballasts = [d.ballast_ohm for leg in self.legs for d in leg.upper + leg.lower]
+        self.stage = OutputStage(self.legs, spec.idle_current, float(np.median(ballasts)))
+        self.offset = np.array([leg.offset_v for leg in self.legs])[:, None]
+        self._shorted = [
+            (i, h, [k for k, d in enumerate(half) if d.state == "shorted"])
+            for i, leg in enumerate(self.legs)
+            for h, half in enumerate((leg.upper, leg.lower))
+            if any(d.state == "shorted" for d in half)
+        ]
+
+    def alive(self, rails: Rails) -> float:
+        """0…1: how far drivers and bias work at these rails."""
+        least = min(rails.pos, -rails.neg) if self.spec.split else 0.5 * rails.pos
+        dead, alive = self.spec.rails.dead_v, self.spec.rails.alive_v
+        return float(min(1.0, max(0.0, (least - dead) / (alive - dead))))
+
+    def bias(self, sensor_c: Floats, rails: Rails) -> Floats:
+        """Between the bases, V; a little less at low rails, where less current feeds it."""
+        least = min(rails.pos, -rails.neg) if self.spec.split else rails.pos
+        missing = 1.0 - min(1.0, least / self.spec.rail_voltage)
+        bias = self.stage.bias(sensor_c, self.alive(rails))
+        return np.asarray(bias - self.spec.rails.bias_sag_v * missing)
+
+    def middle(self, rails: Rails) -> float:
+        """Where the legs rest, V to ground."""
+        return 0.0 if self.spec.split else 0.5 * rails.pos
+
+    def limit(self, wanted: Floats, rails: Rails, admittance: Floats) -> tuple[Floats, bool]:
+        """Leg volts to ground after clipping; True when anything clipped.
+
+        A leg follows until drivers' drop-out plus what the current drops leave no more room; both
+        grow together with the swing, so the limit is a factor on it.
+        """
+        path, middle = self.spec.path, self.middle(rails)
+        alive = self.alive(rails)
+        swing = (wanted + self.offset) * alive
+        current = admittance @ (swing + middle)
+        need = swing + path.drop_ohm * current
+        up = max(0.0, rails.pos - path.drop_v - middle)
+        down = max(0.0, middle - rails.neg - path.drop_v)
+        room = np.where(need >= 0.0, up, down)
+        size = np.maximum(np.abs(need), 1e-12)
+        factor = np.minimum(1.0, room / size)
+        strongest = np.abs(current)
+        factor = np.where(
+            factor * strongest > path.most_a, path.most_a / np.maximum(strongest, 1e-12), factor
+        )
+        return middle + swing * factor, bool((factor < 1.0).any())
+
+    def operate(
+        self,
+        wanted: Wanted,
+        rails: Rails,
+        admittance: Floats,
+        junction_c: Floats,
+        sensor_c: Floats,
+        start: Floats | None = None,
+    ) -> Operating:
+        """The operating point; ``admittance`` (legs, legs) gives load currents from leg volts."""
+        volts, clipped = self.limit(wanted.volts, rails, admittance)
+        load_a = admittance @ volts
+        alive = self.alive(rails)
+        bias = self.bias(sensor_c, rails)
+        base_v, device_a = self.stage.solve(load_a, bias, junction_c, start)
+        if alive < 1.0:
+            # Without drive nothing conducts but what the rails can push: fade it out with them.
+            device_a = device_a * alive
+        for leg, half, which in self._shorted:
+            volts, load_a, device_a = self._short_circuit(
+                leg, half, which, volts, load_a, device_a, rails, admittance, alive
+            )
+        weights = wanted.weights[:, None, None, :]
+        mean = (device_a * weights).sum(axis=3)
+        square = (device_a * device_a * weights).sum(axis=3)
+        out = volts[:, None, None, :]
+        across = np.concatenate((rails.pos - out, out - rails.neg), axis=1)
+        power = (device_a * across * weights).sum(axis=3) - square * self.stage.ballast
+        quiescent = len(self.spec.channels) * self.spec.rails.quiescent_a * alive
+        return Operating(
+            volts=volts,
+            load_a=load_a,
+            base_v=base_v,
+            device_a=device_a,
+            device_mean_a=mean,
+            power_w=np.maximum(power, 0.0),
+            pos_a=float(mean[:, 0].sum()) + quiescent,
+            neg_a=float(mean[:, 1].sum()) + quiescent,
+            clipped=clipped,
+        )
+
+    def waveforms(
+        self,
+        period: Period | None,
+        wanted: Floats,
+        rails: Rails,
+        admittance: Floats,
+        junction_c: Floats,
+        sensor_c: Floats,
+    ) -> ChannelTables:
+        """Volts and currents over a period, with the distortion that feedback leaves.
+
+        What the open-loop stage would add is divided, harmonic by harmonic, by one plus the loop
+        gain there; that is first order in the error, which is small beside the signal.
+        """
+        volts, clipped = self.limit(wanted, rails, admittance)
+        load_a = admittance @ volts
+        alive = self.alive(rails)
+        base_v, device_a = self._solve_many(load_a, self.bias(sensor_c, rails), junction_c)
+        if alive < 1.0:
+            device_a = device_a * alive
+        path = self.spec.path
+        if period is not None and alive > 0.0:
+            swing = (volts - self.middle(rails)) / self.spec.rail_voltage
+            curved = self.spec.rail_voltage * (path.second * swing**2 + path.third * swing**3)
+            loop = path.loop_gain / (1.0 + 1j * period.frequencies() / path.loop_pole_hz)
+            left = np.fft.rfft(base_v + curved, axis=1) / (1.0 + loop)
+            volts = volts - np.fft.irfft(left, period.points, axis=1)
+        for leg, half, which in self._shorted:
+            volts, load_a, device_a = self._short_circuit(
+                leg, half, which, volts, load_a, device_a, rails, admittance, alive
+            )
+        return ChannelTables(period, volts, device_a, clipped)
+
+    def _solve_many(
+        self, load_a: Floats, bias: Floats, junction_c: Floats
+    ) -> tuple[Floats, Floats]:
+        """As ``stage.solve``; long tables through a grid of load currents."""
+        points = load_a.shape[1]
+        if points <= GRID_POINTS:
+            return self.stage.solve(load_a, bias, junction_c)
+        low, high = load_a.min(axis=1), load_a.max(axis=1)
+        grid = low[:, None] + (high - low)[:, None] * np.linspace(0.0, 1.0, GRID_POINTS)
+        coarse_v, coarse_a = self.stage.solve(grid, bias, junction_c)
+        base_v = np.empty_like(load_a)
+        device_a = np.empty((*coarse_a.shape[:3], points))
+        for leg in range(load_a.shape[0]):
+            base_v[leg] = np.interp(load_a[leg], grid[leg], coarse_v[leg])
+            for half in range(2):
+                for k in range(coarse_a.shape[2]):
+                    device_a[leg, half, k] = np.interp(
+                        load_a[leg], grid[leg], coarse_a[leg, half, k]
+                    )
+        return base_v, device_a
+
+    def _short_circuit(
+        self,
+        leg: int,
+        half: int,
+        which: Sequence[int],
+        volts: Floats,
+        load_a: Floats,
+        device_a: Floats,
+        rails: Rails,
+        admittance: Floats,
+        alive: float,
+    ) -> tuple[Floats, Floats, Floats]:
+        """A shorted device pulls its leg to the rail; feedback drives the other half against it.
+
+        The other half gives what it can (``most_a`` with full drive); what it cannot hold moves
+        the output towards the rail.
+        """
+        ohms = [SHORT_OHM + float(self.stage.ballast[leg, half, k]) for k in which]
+        conductance = sum(1.0 / r for r in ohms)
+        rail = rails.pos if half == 0 else rails.neg
+        load = float(admittance[leg].sum())
+        target = volts[leg]
+        toward = 1.0 if half == 0 else -1.0
+        needed = toward * ((rail - target) * conductance - target * load)
+        held = np.clip(needed, 0.0, self.spec.path.most_a * alive)
+        reached = (rail * conductance - toward * held) / (conductance + load)
+        volts, device_a = volts.copy(), device_a.copy()
+        volts[leg] = reached
+        other = 1 - half
+        good = self.stage.good[leg, other]
+        device_a[leg, half] = 0.0
+        for k, r in zip(which, ohms, strict=True):
+            device_a[leg, half, k] = toward * (rail - reached) / r
+        device_a[leg, other] = np.where(good[:, None], held / max(1, int(good.sum())), 0.0)
+        return volts, admittance @ volts, device_a

@@ -1,0 +1,77 @@
+"""The output relay: closes some seconds after the rails are up, opens when they fall or on DC."""
+
+from __future__ import annotations
+
+import math
+
+from demo_sim.amplifier.spec import RelaySpec
+
+DC_TRIP_V = 1.5  # between an output and its middle; common practice for speaker protection
+DC_TRIP_S = 0.2
+
+
+class Relay:
+    """State of one channel's relay; times in bench seconds.
+
+    ``closes_at`` / ``opens_at`` are pending events (inf when none). ``closed_since`` and
+    ``open_since`` tell when the present state began.
+    """
+
+    def __init__(self, spec: RelaySpec) -> None:
+        self.spec = spec
+        self.closed = False
+        self.latched = False  # protection has acted; rails must go down to release it
+        self.closes_at = math.inf
+        self.opens_at = math.inf
+        self.closed_since = math.inf
+        self.open_since = 0.0
+        self._dc_since = math.inf
+
+    def observe(self, now: float, rails_up: bool, dc_v: float) -> None:
+        """Take note of rails and DC at ``now``; sets or cancels what is pending."""
+        if not rails_up:
+            self.latched = False
+            self.closes_at = math.inf
+            self._dc_since = math.inf
+            if self.closed and math.isinf(self.opens_at):
+                self.opens_at = now + self.spec.release_s
+            return
+        if abs(dc_v) <= DC_TRIP_V:
+            self._dc_since = math.inf
+        elif math.isinf(self._dc_since):
+            self._dc_since = now
+        if now - self._dc_since >= DC_TRIP_S:
+            self.latched = True
+            if self.closed and math.isinf(self.opens_at):
+                self.opens_at = now + self.spec.release_s
+        if self.latched:
+            self.closes_at = math.inf
+        elif not self.closed and math.isinf(self.closes_at) and not self.spec.never_closes:
+            self.closes_at = now + self.spec.pull_in_s
+        elif self.closed and not self.latched:
+            self.opens_at = math.inf  # the rails came back in time
+
+    def mute(self, now: float, seconds: float) -> None:
+        """Open at once and stay open for a while (an input was changed)."""
+        if self.closed:
+            self.opens_at = now
+            self.act(now)
+            self.closes_at = now + seconds
+        elif not math.isinf(self.closes_at):
+            self.closes_at = max(self.closes_at, now + seconds)
+
+    def next_event(self) -> float:
+        dc_event = self._dc_since + DC_TRIP_S if self.closed and not self.latched else math.inf
+        return min(self.closes_at, self.opens_at, dc_event)
+
+    def act(self, now: float) -> bool:
+        """Carry out what is due; True when the contact moved."""
+        if self.opens_at <= now:
+            self.opens_at = math.inf
+            self.closed, self.open_since = False, now
+            return True
+        if self.closes_at <= now:
+            self.closes_at = math.inf
+            self.closed, self.closed_since = True, now
+            return True
+        return False

@@ -1,0 +1,346 @@
+"""What a particular amplifier is made of: values that faults change and physics reads.
+
+All SI. The figures are those of an amplifier of our own invention. ``AmplifierSpec.build`` makes
+one from a unit sheet's plain values, with the small differences from part to part that a seed
+draws; a fault then replaces some of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Literal, Self
+
+import numpy as np
+
+from demo_sim.errors import DemoError
+
+Topology = Literal["single_ended", "bridged", "parallel_bridged"]
+HALVES = ("upper", "lower")
+SIDES = ("pos", "neg")
+TRIMMED_V = -4e-3  # set after some minutes at idle, so a little low when cold
+
+DEMO_UNIT: dict[str, object] = {
+    "model": "Demo 2x40",
+    "channels": ["left", "right"],
+    "topology": "single_ended",
+    "rails": "split",
+    "rail_voltage": 30.0,
+    "rated_power": 40.0,
+    "rated_load": 8.0,
+    "gain_db": 29.0,
+    "output_devices": 2,
+    "ballast": 0.22,
+    "sink_rise_limit": 40.0,
+    "idle_current": 0.025,
+    "relay_delay": 4.0,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceSpec:
+    """One output device with its ballast resistor.
+
+    Args:
+        offset_v: how far its base-emitter voltage at a given current lies below nominal, V;
+            positive carries more current. ballast_ohm: its own resistor, Ω.
+        joint_k_per_w: case to sink. state: "open" conducts nothing; "shorted" is collector to
+            emitter.
+    """
+
+    offset_v: float
+    ballast_ohm: float
+    joint_k_per_w: float = 0.6
+    state: Literal["good", "open", "shorted"] = "good"
+
+
+@dataclass(frozen=True, slots=True)
+class LegSpec:
+    """One push-pull half-bridge and the amplifier around it.
+
+    Args:
+        side: "" for a single-ended channel, else "pos" or "neg".
+        upper, lower: the paralleled devices of each half.
+        bias_shift_v: how far the bias between the bases is from nominal, V.
+        bias_sensor_k_per_w: from sink to the bias transistor. It loses heat to the air through
+            ``HeatSpec.bias_air_k_per_w``; the ratio is how well the bias follows the sink.
+        offset_v: DC at the output, V. gain: signed voltage gain of this leg.
+        pole_hz: closed-loop bandwidth. dead: 1 = its driver gives nothing.
+    """
+
+    side: str
+    upper: tuple[DeviceSpec, ...]
+    lower: tuple[DeviceSpec, ...]
+    gain: float
+    offset_v: float = 0.0
+    bias_shift_v: float = 0.0
+    bias_sensor_k_per_w: float = 5.0
+    pole_hz: float = 120e3
+    dead: bool = False
+
+    def half(self, name: str) -> tuple[DeviceSpec, ...]:
+        return self.upper if name == "upper" else self.lower
+
+
+@dataclass(frozen=True, slots=True)
+class RelaySpec:
+    """Output relay: pull-in after the rails are up, release after they fell, Ω of the contact."""
+
+    pull_in_s: float = 4.0
+    release_s: float = 0.05
+    contact_ohm: float = 0.015
+    never_closes: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class NoiseSpec:
+    """Disturbances of one channel.
+
+    Args:
+        white_v_rt_hz: at the input. flicker_hz: where flicker noise equals the white.
+        hum_v: peak at the output, of the doubled line frequency with its harmonics.
+        line_v: peak at the output, of the line frequency.
+        burst_v: typical height of a random burst at the output; 0 = none.
+        burst_rate_hz: bursts per second with the device at 25 °C; doubles every 12 K.
+    """
+
+    white_v_rt_hz: float = 18e-9
+    flicker_hz: float = 150.0
+    hum_v: float = 60e-6
+    line_v: float = 30e-6
+    burst_v: float = 0.0
+    burst_rate_hz: float = 0.8
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelSpec:
+    name: str
+    legs: tuple[LegSpec, ...]
+    relay: RelaySpec
+    noise: NoiseSpec = field(default_factory=NoiseSpec)
+    input_ohm: float = 22e3
+
+
+@dataclass(frozen=True, slots=True)
+class HeatSpec:
+    """Thermal network; K/W and J/K."""
+
+    junction_k_per_w: float = 1.5
+    junction_j_per_k: float = 0.05
+    case_j_per_k: float = 8.0
+    sink_k_per_w: float = 0.88
+    sink_j_per_k: float = 520.0
+    bias_j_per_k: float = 3.0
+    bias_air_k_per_w: float = 70.0
+    ambient_c: float = 23.0
+    destroyed_above_c: float = 200.0
+
+
+@dataclass(frozen=True, slots=True)
+class RailSpec:
+    """Feed of each rail inside the unit.
+
+    Args:
+        feed_ohm: fuse, wiring and connector in series. reservoir_f: capacitance. bleeder_ohm:
+            discharges it. quiescent_a: the small-signal part of each channel, rails fully up.
+        bias_sag_v: bias lost when the rails go from rated to nothing, through the multiplier's
+            resistance. dead_v, alive_v: rail (smaller of the two) below which the bias does not
+            exist, and above which it is complete.
+        relay_threshold: part of the rated rail at which the output relay's timer starts.
+    """
+
+    feed_ohm: float = 0.05
+    reservoir_f: float = 6.8e-3
+    bleeder_ohm: float = 3.3e3
+    quiescent_a: float = 0.004
+    bias_sag_v: float = 0.04
+    dead_v: float = 2.0
+    alive_v: float = 5.0
+    relay_threshold: float = 0.8
+
+
+@dataclass(frozen=True, slots=True)
+class PathSpec:
+    """Signal path of every leg.
+
+    Args:
+        low_cut_hz: input coupling. loop_gain, loop_pole_hz: feedback's loop gain at DC and its
+            pole; their product is where it is one. slew_v_per_s: limit of the leg's output.
+        drop_v: what the drivers keep between rail and output, V, besides ``drop_ohm`` · current.
+        second, third: curvature of the voltage amplifier in open loop, fraction at full swing.
+        most_a: what a half can be driven to.
+    """
+
+    low_cut_hz: float = 2.0
+    loop_gain: float = 3000.0
+    loop_pole_hz: float = 20.0
+    slew_v_per_s: float = 12e6
+    drop_v: float = 2.9
+    drop_ohm: float = 0.22
+    second: float = 0.02
+    third: float = 0.01
+    most_a: float = 8.0
+
+
+@dataclass(frozen=True, slots=True)
+class AmplifierSpec:
+    model: str
+    topology: Topology
+    split: bool
+    rail_voltage: float
+    rated_power: float
+    rated_load: float
+    gain_db: float
+    idle_current: float
+    channels: tuple[ChannelSpec, ...]
+    heat: HeatSpec = field(default_factory=HeatSpec)
+    rails: RailSpec = field(default_factory=RailSpec)
+    path: PathSpec = field(default_factory=PathSpec)
+
+    @property
+    def channel_names(self) -> tuple[str, ...]:
+        return tuple(channel.name for channel in self.channels)
+
+    def channel(self, name: str) -> ChannelSpec:
+        for one in self.channels:
+            if one.name == name:
+                return one
+        raise DemoError("no such channel", found=name, expected=", ".join(self.channel_names))
+
+    def with_channel(self, name: str, change: Callable[[ChannelSpec], ChannelSpec]) -> Self:
+        """The same amplifier with one channel changed."""
+        self.channel(name)
+        return replace(
+            self, channels=tuple(change(c) if c.name == name else c for c in self.channels)
+        )
+
+    def with_legs(self, name: str, change: Callable[[LegSpec], LegSpec]) -> Self:
+        """The same amplifier with every leg of one channel changed."""
+        return self.with_channel(
+            name, lambda c: replace(c, legs=tuple(change(leg) for leg in c.legs))
+        )
+
+    @classmethod
+    def build(cls, unit: Mapping[str, object] | None, rng: np.random.Generator) -> Self:
+        """From a unit sheet's values (``DEMO_UNIT`` where missing); ``rng`` draws the parts."""
+        values = {**DEMO_UNIT, **(unit or {})}
+        topology = _choice(values, "topology", ("single_ended", "bridged", "parallel_bridged"))
+        split = _choice(values, "rails", ("split", "single")) == "split"
+        if topology == "single_ended" and not split:
+            raise DemoError(
+                "the simulated amplifier has no output coupling capacitor",
+                found="single_ended from a single rail",
+                expected="split rails, or a bridged output",
+            )
+        names = _names(values)
+        idle = _number(values, "idle_current")
+        gain = 10.0 ** (_number(values, "gain_db") / 20.0)
+        devices = int(_number(values, "output_devices"))
+        if not 1 <= devices <= 16:
+            raise DemoError("output_devices", found=str(devices), expected="1 to 16")
+        relay_s = _relay_delay(values)
+        sides = ("",) if topology == "single_ended" else SIDES
+        parts = _Parts(rng, _number(values, "ballast"), devices)
+        channels = []
+        for name in names:
+            channel_gain = gain * (1.0 + 0.006 * float(rng.uniform(-1.0, 1.0)))
+            legs = []
+            for side in sides:
+                share = channel_gain if not side else channel_gain / 2.0
+                legs.append(
+                    LegSpec(
+                        side=side,
+                        upper=parts.half(),
+                        lower=parts.half(),
+                        gain=-share if side == "neg" else share,
+                        offset_v=5e-3 * float(rng.uniform(-1.0, 1.0)),
+                        bias_shift_v=TRIMMED_V + 2e-3 * float(rng.uniform(-1.0, 1.0)),
+                    )
+                )
+            relay = RelaySpec(pull_in_s=relay_s * (1.0 + 0.05 * float(rng.uniform(-1.0, 1.0))))
+            channels.append(ChannelSpec(name, tuple(legs), relay))
+        rail = _number(values, "rail_voltage")
+        power, load = _number(values, "rated_power"), _number(values, "rated_load")
+        return cls(
+            model=str(values["model"]),
+            topology=topology,  # type: ignore[arg-type]
+            split=split,
+            rail_voltage=rail,
+            rated_power=power,
+            rated_load=load,
+            gain_db=_number(values, "gain_db"),
+            idle_current=idle,
+            channels=tuple(channels),
+            heat=_heat(values, len(names) * len(sides), rng),
+        )
+
+
+class _Parts:
+    """Draws the devices."""
+
+    def __init__(self, rng: np.random.Generator, ballast: float, count: int) -> None:
+        self._rng, self._ballast, self._count = rng, ballast, count
+
+    def half(self) -> tuple[DeviceSpec, ...]:
+        return tuple(
+            DeviceSpec(
+                offset_v=1.5e-3 * float(self._rng.uniform(-1.0, 1.0)),
+                ballast_ohm=self._ballast * (1.0 + 0.01 * float(self._rng.uniform(-1.0, 1.0))),
+            )
+            for _ in range(self._count)
+        )
+
+
+def _heat(values: Mapping[str, object], legs: int, rng: np.random.Generator) -> HeatSpec:
+    """A sink that holds the unit at three quarters of its limit at an eighth of rated power.
+
+    Class-B estimate for the dissipation, plus the idle power (any power-amplifier handbook).
+    """
+    rail = _number(values, "rail_voltage")
+    power, load = _number(values, "rated_power"), _number(values, "rated_load")
+    count = int(_number(values, "output_devices"))
+    names = _names(values)
+    split = values["rails"] == "split"
+    total_rail = 2.0 * rail if split else rail
+    peak_a = (2.0 * power / 8.0 / load) ** 0.5
+    bridges = legs // len(names)
+    # Every leg draws a half sine from one rail at a time: mean peak/π.
+    drawn = len(names) * bridges * total_rail * peak_a / np.pi
+    idle = legs * count * total_rail * _number(values, "idle_current")
+    dissipated = drawn - len(names) * power / 8.0 + 0.35 * idle
+    k_per_w = 0.75 * _number(values, "sink_rise_limit") / float(dissipated)
+    k_per_w *= 1.0 + 0.03 * float(rng.uniform(-1.0, 1.0))
+    seconds = 460.0 * (1.0 + 0.1 * float(rng.uniform(-1.0, 1.0)))
+    ambient = 23.0 + float(rng.uniform(-1.0, 1.0))
+    # A bigger sink for a bigger unit, the same time constant: common practice in castings.
+    return HeatSpec(sink_k_per_w=k_per_w, sink_j_per_k=seconds / k_per_w, ambient_c=ambient)
+
+
+def _number(values: Mapping[str, object], key: str) -> float:
+    value = values[key]
+    if isinstance(value, bool) or not isinstance(value, int | float) or not value > 0.0:
+        raise DemoError(f"unit value {key!r}", found=repr(value), expected="a number above 0")
+    return float(value)
+
+
+def _choice(values: Mapping[str, object], key: str, allowed: Sequence[str]) -> str:
+    value = values[key]
+    if value not in allowed:
+        raise DemoError(f"unit value {key!r}", found=repr(value), expected=", ".join(allowed))
+    return str(value)
+
+
+def _names(values: Mapping[str, object]) -> tuple[str, ...]:
+    names = values["channels"]
+    if isinstance(names, str) or not isinstance(names, Sequence) or not names:
+        raise DemoError("unit value 'channels'", found=repr(names), expected="a list of names")
+    return tuple(str(name) for name in names)
+
+
+def _relay_delay(values: Mapping[str, object]) -> float:
+    """One number, or the least and the most that a sheet allows: then a point between them."""
+    delay = values["relay_delay"]
+    if isinstance(delay, Sequence) and not isinstance(delay, str) and len(delay) == 2:
+        low, high = (float(x) for x in delay)
+        return low + 0.25 * (high - low)
+    return _number(values, "relay_delay")

@@ -1,0 +1,133 @@
+"""The thermal network: junction – case – sink – air for every device, one shared sink.
+
+Linear, so it is integrated exactly for powers that change linearly over a step; what is not linear
+is the power, which depends on the temperatures through the idle current. ``advance`` chooses its
+steps so that the difference between "power as it was" and "power changing to what it becomes" stays
+small. All temperatures are rises over ambient, K; powers W.
+
+C dT/dt = −G T + P, G and C symmetric, so C^-1/2 G C^-1/2 = Q Λ Qᵀ gives independent modes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+TOLERANCE_K = 0.01
+LONGEST_STEP_S = 20.0
+SHORTEST_STEP_S = 1e-3
+
+
+@dataclass(frozen=True, slots=True)
+class Network:
+    """``conductance`` (n, n), W/K, with the paths to ambient on the diagonal; ``capacity`` (n,)."""
+
+    names: tuple[str, ...]
+    conductance: Floats
+    capacity: Floats
+
+    def index(self, name: str) -> int:
+        return self.names.index(name)
+
+
+class NetworkBuilder:
+    """Nodes with a heat capacity, joined by resistances; ``AMBIENT`` is the air."""
+
+    AMBIENT = "ambient"
+
+    def __init__(self) -> None:
+        self._capacity: dict[str, float] = {}
+        self._paths: list[tuple[str, str, float]] = []
+
+    def node(self, name: str, j_per_k: float) -> None:
+        self._capacity[name] = j_per_k
+
+    def path(self, one: str, other: str, k_per_w: float) -> None:
+        self._paths.append((one, other, k_per_w))
+
+    def build(self) -> Network:
+        names = tuple(self._capacity)
+        at = {name: i for i, name in enumerate(names)}
+        conductance = np.zeros((len(names), len(names)))
+        for one, other, k_per_w in self._paths:
+            g = 1.0 / k_per_w
+            ends = [at[name] for name in (one, other) if name != self.AMBIENT]
+            for end in ends:
+                conductance[end, end] += g
+            if len(ends) == 2:
+                conductance[ends[0], ends[1]] -= g
+                conductance[ends[1], ends[0]] -= g
+        return Network(names, conductance, np.array([self._capacity[name] for name in names]))
+
+
+class Heat:
+    """State of a network, and its exact motion under linear power."""
+
+    def __init__(self, network: Network, rise_k: Floats | None = None) -> None:
+        self.network = network
+        root = np.sqrt(network.capacity)
+        scaled = network.conductance / np.outer(root, root)
+        rates, modes = np.linalg.eigh(scaled)
+        self._rates = rates
+        self._to_modes = modes.T * root  # rise -> mode amplitudes
+        self._power_to_modes = modes.T / root
+        self._from_modes = (modes.T / root).T
+        self._inverse = np.linalg.inv(network.conductance)
+        self.rise_k = np.zeros(len(root)) if rise_k is None else rise_k.copy()
+        self._step_s = 0.1
+        self._cached: tuple[float, Floats, Floats, Floats] | None = None
+
+    def step(self, seconds: float, power: Floats, power_after: Floats | None = None) -> Floats:
+        """Rises after ``seconds``, W going linearly from ``power`` to ``power_after``; no change
+        of the state."""
+        decay, first, second = self._factors(seconds)
+        modes = decay * (self._to_modes @ self.rise_k) + first * (self._power_to_modes @ power)
+        if power_after is not None:
+            modes += second * (self._power_to_modes @ (power_after - power))
+        return np.asarray(self._from_modes @ modes)
+
+    def _factors(self, seconds: float) -> tuple[Floats, Floats, Floats]:
+        """exp(−λh), h φ1(−λh), h φ2(−λh)."""
+        if self._cached is not None and self._cached[0] == seconds:
+            return self._cached[1:]
+        x = self._rates * seconds
+        decay = np.exp(-x)
+        first = -np.expm1(-x) / self._rates
+        # (1 − (1 − e^-x)/x)/λ; the series where the difference would lose digits.
+        second = np.where(
+            x > 1e-4,
+            (1.0 - first / seconds) / self._rates,
+            seconds * (0.5 - x / 6.0 + x * x / 24.0),
+        )
+        self._cached = (seconds, decay, first, second)
+        return decay, first, second
+
+    def steady(self, power: Floats) -> Floats:
+        """Rises that a constant power ends at."""
+        return np.asarray(self._inverse @ power)
+
+    def advance(self, seconds: float, power: Callable[[Floats], Floats]) -> None:
+        """Move on; ``power(rise_k)`` gives W into each node."""
+        left = seconds
+        while left > 1e-12:
+            h = min(left, self._step_s, LONGEST_STEP_S)
+            now = power(self.rise_k)
+            first = self.step(h, now)
+            after = power(first)
+            second = self.step(h, now, after)
+            error = float(np.abs(second - first).max())
+            if error > TOLERANCE_K and h > SHORTEST_STEP_S:
+                self._step_s = max(
+                    SHORTEST_STEP_S, h * max(0.2, 0.8 * (TOLERANCE_K / error) ** 0.5)
+                )
+                continue
+            self.rise_k = second
+            left -= h
+            if h == self._step_s or error > 0.3 * TOLERANCE_K:
+                growth = 0.8 * (TOLERANCE_K / max(error, 1e-6)) ** 0.5
+                self._step_s = min(LONGEST_STEP_S, h * min(3.0, max(0.3, growth)))

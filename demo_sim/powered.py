@@ -1,0 +1,296 @@
+"""The unit in time: rails, relays, operating point and heat, moved along together."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from demo_sim.amplifier.electrics import Electrics, Operating, Rails, Wanted
+from demo_sim.amplifier.relay import Relay
+from demo_sim.amplifier.signal import InputSignal, pass_through, path_response
+from demo_sim.amplifier.spec import HALVES, AmplifierSpec, DeviceSpec, LegSpec
+from demo_sim.heat import Heat, Network, NetworkBuilder
+from demo_sim.rails import RailPair, Source
+from demo_sim.wiring import Joined, leg_label
+
+Floats = NDArray[np.float64]
+
+SAME_TEMPERATURE_K = 0.02  # within it the operating point is taken as unchanged
+HOT_C = 110.0  # above it heat is followed in short strides, so that a failure is seen in time
+HOT_STRIDE_S = 1.0
+SAMPLES = 32  # of a sine, for means
+SAMPLES_COMPLEX = 256
+DRIVERS_ON_SINK = 0.5  # part of the small-signal section's power that goes into the sink
+HOTTEST_C = 400.0  # beyond it the device model means nothing
+
+
+def thermal_network(spec: AmplifierSpec) -> Network:
+    """Nodes "sink", "bias.<leg>", and "junction." / "case." + "<leg>.<half>.<number>"."""
+    heat = spec.heat
+    net = NetworkBuilder()
+    net.node("sink", heat.sink_j_per_k)
+    net.path("sink", net.AMBIENT, heat.sink_k_per_w)
+    for channel in spec.channels:
+        for leg in channel.legs:
+            label = leg_label(channel.name, leg.side)
+            net.node(f"bias.{label}", heat.bias_j_per_k)
+            net.path(f"bias.{label}", "sink", leg.bias_sensor_k_per_w)
+            net.path(f"bias.{label}", net.AMBIENT, heat.bias_air_k_per_w)
+            for half in HALVES:
+                for number, device in enumerate(leg.half(half), 1):
+                    name = f"{label}.{half}.{number}"
+                    net.node(f"junction.{name}", heat.junction_j_per_k)
+                    net.node(f"case.{name}", heat.case_j_per_k)
+                    net.path(f"junction.{name}", f"case.{name}", heat.junction_k_per_w)
+                    net.path(f"case.{name}", "sink", device.joint_k_per_w)
+    return net.build()
+
+
+class PoweredUnit:
+    """One amplifier with its present rails, relays, inputs, loads and temperatures."""
+
+    def __init__(self, spec: AmplifierSpec, joined: Joined) -> None:
+        self.spec = spec
+        self.now = 0.0
+        self.electrics = Electrics(spec)
+        self.rails = RailPair(spec.rails, spec.split)
+        self.relays = [Relay(channel.relay) for channel in spec.channels]
+        self.heat = Heat(thermal_network(spec))
+        self.inputs: dict[str, InputSignal] = {
+            name: InputSignal(open=True) for name in spec.channel_names
+        }
+        self.joined = joined
+        self.damage: list[str] = []
+        self.epoch = 0
+        self._junctions, self._sensors = self._places()
+        self._wanted: Wanted | None = None
+        self._point: Operating | None = None
+        self._point_rise = np.zeros(0)
+        self._power = np.zeros(0)
+        self._start: Floats | None = None
+
+    def _places(self) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        names = self.heat.network.names
+        at = {name: i for i, name in enumerate(names)}
+        junctions, sensors = [], []
+        for channel in self.spec.channels:
+            for leg in channel.legs:
+                label = leg_label(channel.name, leg.side)
+                sensors.append(at[f"bias.{label}"])
+                junctions.append(
+                    [
+                        [at[f"junction.{label}.{h}.{n}"] for n in range(1, len(leg.half(h)) + 1)]
+                        for h in HALVES
+                    ]
+                )
+        return np.array(junctions), np.array(sensors)
+
+    # --- what changes from outside ---
+
+    def feed(self, pos: Source | None, neg: Source | None) -> None:
+        """New settings of what feeds the rails."""
+        for rail, source in ((self.rails.pos, pos), (self.rails.neg, neg)):
+            if rail.source != source:
+                rail.feed(source)
+                self.changed()
+
+    def drive(self, inputs: Mapping[str, InputSignal]) -> None:
+        self.inputs = dict(inputs)
+        self._wanted = None
+        self._start = None
+        self.changed()
+
+    def load(self, joined: Joined) -> None:
+        self.joined = joined
+        self.changed()
+
+    def closed(self) -> list[bool]:
+        """Per leg: is its relay closed."""
+        return [self.relays[c].closed for c in self.electrics.channel_of]
+
+    def changed(self) -> None:
+        """Something that the operating point depends on is different."""
+        self.epoch += 1
+        self._point = None
+
+    # --- operating point ---
+
+    def junction_c(self, rise_k: Floats | None = None) -> Floats:
+        """Junction temperatures (legs, 2, devices), °C."""
+        rise = self.heat.rise_k if rise_k is None else rise_k
+        return np.minimum(rise[self._junctions] + self.spec.heat.ambient_c, HOTTEST_C)
+
+    def sensor_c(self, rise_k: Floats | None = None) -> Floats:
+        """Bias transistors' temperatures (legs,), °C."""
+        rise = self.heat.rise_k if rise_k is None else rise_k
+        return np.minimum(rise[self._sensors] + self.spec.heat.ambient_c, HOTTEST_C)
+
+    def temperature_c(self, node: str) -> float:
+        """Of a node of the thermal network, °C."""
+        return float(self.heat.rise_k[self.heat.network.index(node)] + self.spec.heat.ambient_c)
+
+    def wanted(self) -> Wanted:
+        """What the legs should put out, sampled for means."""
+        if self._wanted is None:
+            self._wanted = wanted_output(self.spec, self.inputs)
+        return self._wanted
+
+    def operating(self) -> Operating:
+        """The operating point now."""
+        self.power(self.heat.rise_k)
+        assert self._point is not None
+        return self._point
+
+    def power(self, rise_k: Floats) -> Floats:
+        """W into each thermal node; keeps the operating point that goes with it."""
+        if self._point is not None:
+            moved = np.abs(rise_k - self._point_rise)
+            if float(moved.max()) < SAME_TEMPERATURE_K:
+                return self._power
+        junction_c, sensor_c = self.junction_c(rise_k), self.sensor_c(rise_k)
+        wanted, admittance = self.wanted(), self.joined.admittance
+
+        def operate(rails: Rails) -> Operating:
+            point = self.electrics.operate(
+                wanted, rails, admittance, junction_c, sensor_c, self._start
+            )
+            self._start = point.base_v
+            return point
+
+        point = self.rails.balance(operate)
+        power = np.zeros(rise_k.size)
+        power[self._junctions] = point.power_w
+        rails = self.rails.rails
+        quiescent = len(self.spec.channels) * self.spec.rails.quiescent_a
+        power[0] += (
+            DRIVERS_ON_SINK * quiescent * self.electrics.alive(rails) * (rails.pos - rails.neg)
+        )
+        self._point, self._point_rise, self._power = point, rise_k.copy(), power
+        return power
+
+    # --- time ---
+
+    def advance(self, seconds: float) -> None:
+        """Let time pass."""
+        end = self.now + seconds
+        while True:
+            self._relays()
+            left = end - self.now
+            if left <= 1e-12:
+                break
+            stride = min(left, max(1e-6, self._next_event() - self.now))
+            if self.rails.moving:
+                stride = min(stride, self._move_rails(stride))
+            elif float(self.junction_c().max()) > HOT_C:
+                stride = min(stride, HOT_STRIDE_S)
+            self.heat.advance(stride, self.power)
+            self.now += stride
+            self._destroy_what_is_too_hot()
+
+    def _move_rails(self, stride: float) -> float:
+        junction_c, sensor_c = self.junction_c(), self.sensor_c()
+        wanted = self.wanted()
+
+        def operate(rails: Rails) -> Operating:
+            return self.electrics.operate(
+                wanted, rails, self.joined.admittance, junction_c, sensor_c, self._start
+            )
+
+        taken = self.rails.move(stride, operate)
+        self.changed()
+        return taken
+
+    def _next_event(self) -> float:
+        return min((relay.next_event() for relay in self.relays), default=math.inf)
+
+    def _relays(self) -> None:
+        rails = self.rails.rails
+        least = min(rails.pos, -rails.neg) if self.spec.split else rails.pos
+        middle = self.electrics.middle(rails)
+        wanted = self.wanted()
+        for i, relay in enumerate(self.relays):
+            threshold = self.spec.rails.relay_threshold - (0.15 if relay.closed else 0.0)
+            up = least >= threshold * self.spec.rail_voltage
+            dc = 0.0
+            if up:
+                point = self.operating()
+                legs = [k for k, c in enumerate(self.electrics.channel_of) if c == i]
+                means = (point.volts[legs] * wanted.weights[legs]).sum(axis=1) - middle
+                dc = float(np.abs(means).max())
+            relay.observe(self.now, up, dc)
+            if relay.act(self.now):
+                self.relay_moved()
+
+    def relay_moved(self) -> None:
+        """The world replaces this: loads must be joined anew."""
+        self.changed()
+
+    def _destroy_what_is_too_hot(self) -> None:
+        """A junction above its end turns into a short, for good."""
+        too_hot = self.junction_c() > self.spec.heat.destroyed_above_c
+        too_hot &= self.electrics.stage.good
+        if not too_hot.any():
+            return
+        for leg, half, k in np.argwhere(too_hot):
+            self._short(int(leg), HALVES[half], int(k))
+        self.electrics = Electrics(self.spec)
+        self._start = None
+        self.changed()
+
+    def _short(self, leg_number: int, half: str, k: int) -> None:
+        channel = self.spec.channels[self.electrics.channel_of[leg_number]]
+        target = self.electrics.legs[leg_number]
+
+        def failed(devices: tuple[DeviceSpec, ...]) -> tuple[DeviceSpec, ...]:
+            return tuple(
+                replace(d, state="shorted") if i == k else d for i, d in enumerate(devices)
+            )
+
+        def of(leg: LegSpec) -> LegSpec:
+            if leg.side != target.side:
+                return leg
+            if half == "upper":
+                return replace(leg, upper=failed(leg.upper))
+            return replace(leg, lower=failed(leg.lower))
+
+        self.spec = self.spec.with_legs(channel.name, of)
+        label = leg_label(channel.name, target.side)
+        self.damage.append(f"{label}.{half}.{k + 1} shorted by heat at {self.now:.1f} s")
+
+
+def wanted_output(spec: AmplifierSpec, inputs: Mapping[str, InputSignal]) -> Wanted:
+    """Samples of what every leg should put out, with their shares of time.
+
+    The last sample is rest: its share is what a burst leaves.
+    """
+    signals = [inputs[c.name] for c in spec.channels for _ in c.legs]
+    legs = [leg for c in spec.channels for leg in c.legs]
+    if all(s.period is None for s in signals):
+        return Wanted(np.zeros((len(legs), 1)), np.ones((len(legs), 1)))
+    simple = all(s.period is None or _is_simple(s) for s in signals)
+    count = SAMPLES if simple else SAMPLES_COMPLEX
+    volts = np.zeros((len(legs), count + 1))
+    weights = np.zeros((len(legs), count + 1))
+    for i, (leg, signal) in enumerate(zip(legs, signals, strict=True)):
+        if signal.period is None:
+            weights[i, -1] = 1.0
+            continue
+        response = leg.gain * path_response(
+            signal.period.frequencies(), spec.path.low_cut_hz, leg.pole_hz
+        )
+        step = signal.period.points // count
+        volts[i, :-1] = pass_through(signal, response)[step // 2 :: step]
+        weights[i, :-1] = signal.period.duty / count
+        weights[i, -1] = 1.0 - signal.period.duty
+    return Wanted(volts, weights)
+
+
+def _is_simple(signal: InputSignal) -> bool:
+    """Nearly all of it is in the first few harmonics of the table."""
+    assert signal.volts is not None
+    spectrum = np.abs(np.fft.rfft(signal.volts)) ** 2
+    return bool(spectrum[5:].sum() <= 1e-4 * spectrum.sum())

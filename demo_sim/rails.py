@@ -1,0 +1,200 @@
+"""The unit's rails: reservoirs between a current-limited supply and an amplifier that draws.
+
+A rail is *held* when supply and load are in balance (regulated, or at the current limit),
+*charging* when the limit is filling the reservoir, *decaying* when it stands above what the supply
+gives and only bleeder and load empty it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+from demo_sim.amplifier.electrics import Operating, Rails
+from demo_sim.amplifier.spec import RailSpec
+
+SETTLED_V = 5e-5
+LARGEST_STEP_V = 1.0
+EMPTY_V = 1e-3
+
+Mode = Literal["held", "charging", "decaying"]
+Operate = Callable[[Rails], Operating]
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """What feeds a rail: open-circuit volts, current limit, resistance up to the unit."""
+
+    volts: float
+    limit_a: float
+    ohm: float
+
+
+@dataclass(slots=True)
+class Rail:
+    """One rail, as a positive voltage whatever its sign."""
+
+    spec: RailSpec
+    source: Source | None = None
+    volts: float = 0.0
+    mode: Mode = "held"
+    amps: float = 0.0  # from the supply
+    limited: bool = False
+    draw_a: float = 0.0  # by the unit, bleeder included
+
+    def feed(self, source: Source | None) -> None:
+        """A new setting of the supply."""
+        self.source = source
+        target = 0.0 if source is None else source.volts
+        if self.volts > target + SETTLED_V or (source is None and self.volts > 0.0):
+            self.mode = "decaying"
+        elif target > self.volts:
+            self.mode = "charging"
+        else:
+            self.mode = "held"
+
+    @property
+    def ohm(self) -> float:
+        return self.spec.feed_ohm + (0.0 if self.source is None else self.source.ohm)
+
+    @property
+    def terminal_volts(self) -> float:
+        """At the supply's terminals."""
+        return self.volts + self.amps * self.spec.feed_ohm
+
+    def take(self, unit_a: float) -> None:
+        """Note what the unit draws at the present voltage."""
+        self.draw_a = unit_a + self.volts / self.spec.bleeder_ohm
+
+    def regulated(self) -> float:
+        """Voltage that the supply would hold at the present draw."""
+        assert self.source is not None
+        return max(0.0, self.source.volts - self.ohm * self.draw_a)
+
+
+class RailPair:
+    """Both rails (the negative one stays empty in a single-rail unit)."""
+
+    def __init__(self, spec: RailSpec, split: bool) -> None:
+        self.pos = Rail(spec)
+        self.neg = Rail(spec)
+        self.split = split
+
+    @property
+    def rails(self) -> Rails:
+        return Rails(self.pos.volts, -self.neg.volts if self.split else 0.0)
+
+    def _all(self) -> tuple[Rail, ...]:
+        return (self.pos, self.neg) if self.split else (self.pos,)
+
+    @property
+    def moving(self) -> bool:
+        return any(rail.mode != "held" for rail in self._all())
+
+    def balance(self, operate: Operate) -> Operating:
+        """Find the held rails' voltages; the operating point there."""
+        for _ in range(30):
+            point = self._draw(operate)
+            moved = 0.0
+            for rail in self._all():
+                if rail.mode != "held" or rail.source is None:
+                    continue
+                if rail.limited or rail.draw_a > rail.source.limit_a:
+                    moved = max(moved, self._at_limit(rail, operate))
+                else:
+                    new = rail.regulated()
+                    moved = max(moved, abs(new - rail.volts))
+                    rail.volts = new
+            if moved < SETTLED_V:
+                break
+        for rail in self._all():
+            self._note_supply(rail)
+        return point
+
+    def _draw(self, operate: Operate) -> Operating:
+        point = operate(self.rails)
+        self.pos.take(point.pos_a)
+        self.neg.take(point.neg_a if self.split else 0.0)
+        return point
+
+    def _at_limit(self, rail: Rail, operate: Operate) -> float:
+        """Voltage at which the rail draws just the limit; how far it moved."""
+        assert rail.source is not None
+        before, limit = rail.volts, rail.source.limit_a
+
+        def excess(volts: float) -> float:
+            rail.volts = volts
+            self._draw(operate)
+            return rail.draw_a - limit
+
+        high = rail.source.volts - rail.ohm * limit
+        over = excess(high)
+        if over <= 0.0:
+            rail.limited = False
+            rail.volts = rail.regulated()
+            return abs(rail.volts - before)
+        rail.limited = True
+        low, under = 0.0, -limit
+        # Start near where it was: the limit moves slowly with heat.
+        for guess in (0.97 * before, 1.03 * before):
+            if low < guess < high:
+                value = excess(guess)
+                if value > 0.0:
+                    high, over = guess, value
+                else:
+                    low, under = guess, value
+        for count in range(60):
+            # Illinois variant of regula falsi, with bisection when it creeps.
+            middle = (low * over - high * under) / (over - under)
+            if count % 3 == 2:
+                middle = 0.5 * (low + high)
+            value = excess(middle)
+            if abs(value) < 1e-5 or high - low < 0.5 * SETTLED_V:
+                break
+            if value > 0.0:
+                high, over, under = middle, value, 0.5 * under
+            else:
+                low, under, over = middle, value, 0.5 * over
+        return abs(rail.volts - before)
+
+    @staticmethod
+    def _note_supply(rail: Rail) -> None:
+        if rail.source is None or rail.mode == "decaying":
+            rail.amps, rail.limited = 0.0, False
+        elif rail.mode == "charging":
+            rail.amps, rail.limited = rail.source.limit_a, True
+        else:
+            rail.amps = min(rail.draw_a, rail.source.limit_a)
+
+    def move(self, seconds: float, operate: Operate) -> float:
+        """Let rails that are not held move, at most ``seconds``; the time it took."""
+        self._draw(operate)
+        step = seconds
+        rates = {}
+        for name, rail in (("pos", self.pos), ("neg", self.neg)):
+            if rail.mode == "held" or rail not in self._all():
+                continue
+            given = rail.source.limit_a if rail.mode == "charging" and rail.source else 0.0
+            rate = (given - rail.draw_a) / rail.spec.reservoir_f
+            rates[name] = rate
+            if abs(rate) > 1e-12:
+                span = LARGEST_STEP_V
+                if rail.mode == "decaying":
+                    span = min(span, max(0.2 * rail.volts, EMPTY_V))
+                step = min(step, span / abs(rate))
+        for name, rate in rates.items():
+            rail = self.pos if name == "pos" else self.neg
+            rail.volts += rate * step
+            self._arrive(rail, rate)
+        return step
+
+    @staticmethod
+    def _arrive(rail: Rail, rate: float) -> None:
+        target = 0.0 if rail.source is None else max(0.0, rail.regulated())
+        if rail.mode == "charging" and (rail.volts >= target or rate < 1e-3):
+            rail.volts = min(rail.volts, target)
+            rail.mode = "held"
+        elif rail.mode == "decaying" and rail.volts <= max(target, EMPTY_V):
+            rail.volts = target
+            rail.mode = "held"

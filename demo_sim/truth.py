@@ -1,0 +1,234 @@
+"""What the world really is, for tests and studies; no instrument sees any of it.
+
+Everything is exact: no noise, no instrument, the world's own values at this moment.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from demo_sim.amplifier.signal import FEWEST_POINTS, InputSignal, Period, path_response
+from demo_sim.amplifier.spec import HALVES
+from demo_sim.errors import DemoError
+from demo_sim.wiring import leg_label
+
+if TYPE_CHECKING:
+    from demo_sim.world import World
+
+Floats = NDArray[np.float64]
+
+
+class Truth:
+    """Exact values of one world."""
+
+    def __init__(self, world: World) -> None:
+        self._world = world
+        self._unit = world._unit
+        self._waves = world._waves
+
+    # --- DC and currents ---
+
+    def dc(self, node: str, against: str = "ground") -> float:
+        """Mean volts of a node, without noise."""
+        return self._waves.node(node).minus(self._waves.node(against)).dc
+
+    def offset(self, channel: str) -> float:
+        """DC between a channel's speaker terminals, V."""
+        hi, lo = self._terminals(channel)
+        return self.dc(hi, lo)
+
+    def device_current(self, channel: str, half: str, number: int, side: str = "") -> float:
+        """Mean current of one output device, A; ``number`` from 1."""
+        leg, h = self._leg(channel, side), HALVES.index(half)
+        return float(self._unit.operating().device_mean_a[leg, h, number - 1])
+
+    def ballast(self, channel: str, half: str, number: int, side: str = "") -> float:
+        """Ω of one ballast resistor."""
+        leg, h = self._leg(channel, side), HALVES.index(half)
+        return float(self._unit.electrics.stage.ballast[leg, h, number - 1])
+
+    def rail(self, side: str) -> float:
+        """Volts of "pos" or "neg" inside the unit, against its ground."""
+        self._unit.operating()
+        rails = self._unit.rails.rails
+        return rails.pos if side == "pos" else rails.neg
+
+    def supply_current(self, side: str = "pos") -> float:
+        """A into a rail from the supply."""
+        self._unit.operating()
+        return float(getattr(self._unit.rails, side).amps)
+
+    def load_ohm(self, name: str) -> float:
+        """Ω of a dummy load as it is."""
+        return self._world.loads()[name].ohm
+
+    # --- heat ---
+
+    def temperature(self, name: str) -> float:
+        """°C of "ambient", "sink", "bias.<leg>", "junction." or "case." + "<leg>.<half>.<n>"."""
+        if name == "ambient":
+            return self._unit.spec.heat.ambient_c
+        return self._unit.temperature_c(name)
+
+    def sink_rise(self) -> float:
+        """Sink over ambient now, K."""
+        return self._unit.temperature_c("sink") - self._unit.spec.heat.ambient_c
+
+    def settled_sink_rise(self) -> float:
+        """Sink over ambient where the present conditions end, K; inf when they run away."""
+        heat = self._unit.heat
+        rise = heat.rise_k.copy()
+        for _ in range(400):
+            after = heat.steady(self._exact_power(rise))
+            change = float(np.abs(after - rise).max())
+            rise = rise + 0.7 * (after - rise)
+            if change < 1e-4:
+                return float(rise[heat.network.index("sink")])
+            if float(rise.max()) > 500.0:
+                break
+        return math.inf
+
+    def dissipation(self) -> float:
+        """W of all output devices."""
+        return float(self._unit.operating().power_w.sum())
+
+    def runaway_gain(self) -> float:
+        """Loop gain of idle current through heat: above 1 it runs away (settled, at this point).
+
+        The largest real eigenvalue of Rth · dP/dT, by differences around the present rises.
+        """
+        heat = self._unit.heat
+        base = self._exact_power(heat.rise_k)
+        columns = []
+        for i in range(base.size):
+            moved = heat.rise_k.copy()
+            moved[i] += 0.05
+            columns.append((self._exact_power(moved) - base) / 0.05)
+        self._unit.changed()
+        gain = np.linalg.solve(heat.network.conductance, np.stack(columns, axis=1))
+        return float(np.linalg.eigvals(gain).real.max())
+
+    def _exact_power(self, rise_k: Floats) -> Floats:
+        """W into each thermal node, worked out anew."""
+        self._unit.changed()
+        return self._unit.power(rise_k)
+
+    # --- signal ---
+
+    def gain(self, channel: str, frequency_hz: float = 1000.0) -> float:
+        """Volts at the speaker terminals per volt at the input, small signal, magnitude."""
+        spec = self._unit.spec.channel(channel)
+        f = np.array([frequency_hz])
+        legs = [self._leg(channel, leg.side) for leg in spec.legs]
+        each = np.array(
+            [
+                leg.gain * path_response(f, self._unit.spec.path.low_cut_hz, leg.pole_hz)[0]
+                for leg in spec.legs
+            ]
+        )
+        out = self._unit.joined.outputs[np.ix_(legs, legs)] @ each
+        return float(abs(out[0] - out[1]) if len(legs) == 2 else abs(out[0]))
+
+    def output(self, channel: str) -> tuple[Period | None, Floats]:
+        """One period at the speaker terminals, V, and its time base."""
+        hi, lo = self._terminals(channel)
+        signal = self._waves.node(hi).minus(self._waves.node(lo))
+        if not signal.tables:
+            return None, np.array([signal.dc])
+        period, table = signal.tables[0]
+        return period, table + signal.dc
+
+    def thd(
+        self, channel: str, input_v_rms: float | None = None, frequency_hz: float = 1000.0
+    ) -> float:
+        """Harmonics over fundamental at the output; at the present drive when no level is given,
+        else with all channels driven by a pure sine."""
+        if input_v_rms is None:
+            return _distortion(self.output(channel)[1])
+        with self.driven(input_v_rms, frequency_hz):
+            return _distortion(self.output(channel)[1])
+
+    def power(self, channel: str, input_v_rms: float, frequency_hz: float = 1000.0) -> float:
+        """W into the channel's load, all channels driven."""
+        with self.driven(input_v_rms, frequency_hz):
+            return self._power(channel)
+
+    def max_power(self, channel: str, thd: float = 0.01, frequency_hz: float = 1000.0) -> float:
+        """W into the load at a distortion (a fraction), all channels driven alike."""
+        spec = self._unit.spec
+        full = spec.rail_voltage * (2.0 if spec.topology != "single_ended" else 1.0)
+        gain = max(self.gain(channel, frequency_hz), 1e-9)
+        low, high = 0.0, 2.0 * full / gain
+        for _ in range(40):
+            middle = 0.5 * (low + high)
+            with self.driven(middle, frequency_hz):
+                if _distortion(self.output(channel)[1]) > thd:
+                    high = middle
+                else:
+                    low = middle
+        return self.power(channel, low, frequency_hz)
+
+    @contextmanager
+    def driven(self, input_v_rms: float, frequency_hz: float = 1000.0) -> Iterator[None]:
+        """All inputs at a pure sine for a moment; no time passes."""
+        before = self._unit.inputs
+        period = Period(frequency_hz, 0.0, FEWEST_POINTS)
+        phase = 2.0 * np.pi * np.arange(FEWEST_POINTS) / FEWEST_POINTS
+        wave = math.sqrt(2.0) * input_v_rms * np.sin(phase)
+        signal = InputSignal(0.0, period, wave)
+        self._unit.drive(dict.fromkeys(before, signal))
+        try:
+            yield
+        finally:
+            self._unit.drive(before)
+
+    def _power(self, channel: str) -> float:
+        _, table = self.output(channel)
+        swing = table - table.mean()
+        return float((swing**2).mean()) / self.load_ohm(channel)
+
+    # --- state ---
+
+    def relay_closed(self, channel: str) -> bool:
+        return self._unit.relays[self._unit.spec.channel_names.index(channel)].closed
+
+    def relay_pull_in(self, channel: str) -> float:
+        """Seconds from rails up to relay closed; inf when it never closes."""
+        relay = self._unit.spec.channel(channel).relay
+        return math.inf if relay.never_closes else relay.pull_in_s
+
+    @property
+    def damage(self) -> tuple[str, ...]:
+        """What has been destroyed or shorted, in words."""
+        return tuple(self._unit.damage)
+
+    # --- places ---
+
+    def _leg(self, channel: str, side: str) -> int:
+        at = 0
+        for c in self._unit.spec.channels:
+            for leg in c.legs:
+                if c.name == channel and leg.side == side:
+                    return at
+                at += 1
+        raise DemoError("no such half-bridge", found=leg_label(channel, side))
+
+    def _terminals(self, channel: str) -> tuple[str, str]:
+        legs = self._unit.spec.channel(channel).legs
+        if len(legs) == 1:
+            return f"out.{channel}", "ground"
+        return f"out.{channel}.pos", f"out.{channel}.neg"
+
+
+def _distortion(table: Floats) -> float:
+    """Harmonics 2 … 20 over the fundamental of one period."""
+    if table.size < 64:
+        return 0.0
+    size = np.abs(np.fft.rfft(table))
+    return float(np.sqrt((size[2:21] ** 2).sum()) / max(size[1], 1e-30))

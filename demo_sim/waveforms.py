@@ -1,0 +1,369 @@
+"""From the unit's state to volts at its nodes over time.
+
+A ``NodeSignal`` is what one node carries: DC, tables over a period, and named disturbances with
+their factors. Two of them subtract before anything is drawn, so what both ends share cancels as
+it does in a differential measurement.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from demo_sim import noise
+from demo_sim.amplifier.electrics import ChannelTables, Electrics
+from demo_sim.amplifier.signal import Period, pass_through, path_response, slew_limited
+from demo_sim.amplifier.spec import HALVES, ChannelSpec
+from demo_sim.powered import PoweredUnit
+from demo_sim.wiring import GROUND, ballast_node, leg_label
+
+Floats = NDArray[np.float64]
+
+AUDIO_BANDWIDTH_HZ = 22e3
+STRAY_V = 0.02  # peak of the line hum on a lead that hangs free or an input left open, V
+OPEN_INPUT_PICKUP = 0.002  # part of it that an open input's resistance leaves
+BURST_WARMING_K = 12.0  # bursts double in rate
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class NodeSignal:
+    """``tables`` are (period, table) pairs; ``noises`` maps a disturbance's name to a factor.
+
+    ``gate`` names the channel whose relay must be closed for any of it to be there.
+    """
+
+    dc: float = 0.0
+    tables: tuple[tuple[Period, Floats], ...] = ()
+    noises: Mapping[str, float] = field(default_factory=dict)
+    gate: str | None = None
+
+    def minus(self, other: NodeSignal) -> NodeSignal:
+        tables = list(self.tables)
+        for period, table in other.tables:
+            for i, (mine, values) in enumerate(tables):
+                if mine is period:
+                    tables[i] = (mine, values - table)
+                    break
+            else:
+                tables.append((period, -table))
+        noises = dict(self.noises)
+        for name, factor in other.noises.items():
+            noises[name] = noises.get(name, 0.0) - factor
+        left = {name: factor for name, factor in noises.items() if factor != 0.0}
+        return NodeSignal(self.dc - other.dc, tuple(tables), left, self.gate)
+
+
+def channel_tables(unit: PoweredUnit, number: int, electrics: Electrics) -> ChannelTables:
+    """Waveforms of one channel at the unit's present rails and temperatures.
+
+    ``electrics`` holds that channel alone.
+    """
+    spec = electrics.spec
+    channel = spec.channels[0]
+    legs = [i for i, c in enumerate(unit.electrics.channel_of) if c == number]
+    admittance = unit.joined.admittance[np.ix_(legs, legs)]
+    signal = unit.inputs[channel.name]
+    rails = unit.rails.rails
+    junction_c, sensor_c = unit.junction_c()[legs], unit.sensor_c()[legs]
+    path = spec.path
+    if signal.period is None:
+        wanted = np.zeros((len(legs), 1))
+    else:
+        period = signal.period
+        seconds = 1.0 / (period.frequency_hz * period.points)
+        rows = []
+        for leg in channel.legs:
+            response = leg.gain * path_response(period.frequencies(), path.low_cut_hz, leg.pole_hz)
+            rows.append(slew_limited(pass_through(signal, response), seconds, path.slew_v_per_s))
+        wanted = np.stack(rows)
+    return electrics.waveforms(signal.period, wanted, rails, admittance, junction_c, sensor_c)
+
+
+class Waveforms:
+    """Volts at nodes for the unit as it is now."""
+
+    def __init__(self, unit: PoweredUnit, seed: int, ripple: Callable[[str], float]) -> None:
+        self._unit = unit
+        self._seed = seed
+        self._ripple = ripple
+        self._tables: dict[int, tuple[int, Floats, ChannelTables]] = {}
+        self._alone: dict[int, tuple[object, Electrics]] = {}
+        self._bursts = {c.name: noise.Bursts(seed, f"burst.{c.name}") for c in unit.spec.channels}
+        self._places: dict[str, tuple[int, int, str, int, str]] = {}
+        for i, channel in enumerate(unit.spec.channels):
+            for j, leg in enumerate(channel.legs):
+                for half in HALVES:
+                    for n in range(1, len(leg.half(half)) + 1):
+                        for end in ("hot", "cold"):
+                            node = ballast_node(channel.name, leg.side, half, n, end)
+                            self._places[node] = (i, j, half, n, end)
+
+    # --- tables ---
+
+    def tables(self, number: int) -> ChannelTables:
+        """Of channel ``number``; kept while nothing that matters changes."""
+        unit = self._unit
+        unit.operating()  # rails in balance
+        temperatures = np.concatenate((unit.junction_c().ravel(), unit.sensor_c()))
+        kept = self._tables.get(number)
+        if kept is not None and kept[0] == unit.epoch:
+            moved = float(np.abs(kept[1] - temperatures).max())
+            if moved < 0.02:
+                return kept[2]
+        made = channel_tables(unit, number, self.alone(number))
+        self._tables[number] = (unit.epoch, temperatures, made)
+        return made
+
+    def alone(self, number: int) -> Electrics:
+        """The output stages of one channel by themselves."""
+        spec = self._unit.spec
+        kept = self._alone.get(number)
+        if kept is None or kept[0] is not spec:
+            kept = (spec, Electrics(replace(spec, channels=(spec.channels[number],))))
+            self._alone[number] = kept
+        return kept[1]
+
+    # --- nodes ---
+
+    def node(self, name: str | None) -> NodeSignal:
+        """What a node carries against ground; None is a lead in the air."""
+        if name is None:
+            return NodeSignal(noises={"stray": 1.0})
+        if name == GROUND:
+            return NodeSignal()
+        kind, _, rest = name.partition(".")
+        if kind == "rail" or name.startswith("link.rail."):
+            return self._rail(rest.removeprefix("rail."))
+        if kind == "in":
+            return self._input(rest)
+        if kind == "out":
+            return self._output(rest)
+        if name in self._places:
+            return self._ballast(name)
+        return NodeSignal(noises={"stray": 0.01})  # sensors carry no volts, only pick-up
+
+    def _rail(self, side: str) -> NodeSignal:
+        self._unit.operating()
+        rails = self._unit.rails.rails
+        return NodeSignal(
+            dc=rails.pos if side == "pos" else rails.neg, noises={f"ripple.{side}": 1.0}
+        )
+
+    def _input(self, channel: str) -> NodeSignal:
+        signal = self._unit.inputs.get(channel)
+        if signal is None:
+            return NodeSignal(noises={"stray": 1.0})
+        noises = {f"generator.{terminal}": volts for terminal, volts in signal.noise}
+        if signal.open:
+            noises["stray"] = OPEN_INPUT_PICKUP
+        if signal.period is not None and signal.volts is not None:
+            return NodeSignal(signal.dc, ((signal.period, signal.volts),), noises)
+        return NodeSignal(signal.dc, (), noises)
+
+    def _leg(self, number: int, leg: int) -> NodeSignal:
+        """The output of a half-bridge before the relay."""
+        tables = self.tables(number)
+        channel = self._unit.spec.channels[number]
+        return self._with_noise(channel, leg, tables, tables.volts[leg])
+
+    def _with_noise(
+        self, channel: ChannelSpec, leg: int, tables: ChannelTables, volts: Floats
+    ) -> NodeSignal:
+        mean, pairs = _split(tables.period, volts)
+        alive = self._unit.electrics.alive(self._unit.rails.rails)
+        gain = channel.legs[leg].gain * alive
+        share = alive if leg == 0 else -alive
+        share /= len(channel.legs)
+        noises = {f"amplifier.{channel.name}.{leg}": gain, f"slow.{channel.name}": share}
+        signal = self._unit.inputs[channel.name]
+        for terminal, rms in signal.noise:
+            noises[f"generator.{terminal}"] = rms * gain
+        if signal.open:
+            noises["stray"] = OPEN_INPUT_PICKUP * gain
+        return NodeSignal(mean, pairs, noises)
+
+    def _output(self, label: str) -> NodeSignal:
+        unit = self._unit
+        labels = [
+            (i, j, leg_label(c.name, leg.side))
+            for i, c in enumerate(unit.spec.channels)
+            for j, leg in enumerate(c.legs)
+        ]
+        mine = next(k for k, (_, _, one) in enumerate(labels) if one == label)
+        number = labels[mine][0]
+        relay = unit.relays[number]
+        if mine in unit.joined.floating:
+            return NodeSignal(noises={"stray": 1.0})
+        total = NodeSignal()
+        for k, (i, j, _) in enumerate(labels):
+            factor = float(unit.joined.outputs[mine, k])
+            if factor:
+                total = total.minus(_scaled(self._leg(i, j), -factor))
+        return replace(total, gate=unit.spec.channels[number].name if relay.closed else None)
+
+    def _ballast(self, name: str) -> NodeSignal:
+        number, leg, half, n, end = self._places[name]
+        h = HALVES.index(half)
+        output = self._leg(number, leg)
+        # Upper: hot is the device's end. Lower: hot is the output's end (current flows on down).
+        if (half == "upper") == (end == "cold"):
+            return output
+        tables = self.tables(number)
+        ohms = float(self._unit.electrics.stage.ballast[self._leg_number(number, leg), h, n - 1])
+        drop = tables.device_a[leg, h, n - 1] * ohms
+        mean, pairs = _split(tables.period, drop if half == "upper" else -drop)
+        return output.minus(NodeSignal(-mean, tuple((p, -t) for p, t in pairs)))
+
+    def _leg_number(self, channel: int, leg: int) -> int:
+        return [i for i, c in enumerate(self._unit.electrics.channel_of) if c == channel][leg]
+
+    # --- evaluation ---
+
+    def voltage(self, hi: str | None, lo: str | None, t: Floats) -> Floats:
+        """v(hi) − v(lo) at uniformly spaced times."""
+        if t.size == 0 or hi == lo:
+            return np.zeros(t.size)
+        one, other = self.node(hi), self.node(lo)
+        if one.gate == other.gate or not (other.tables or other.noises or other.dc):
+            return self._evaluate(one.minus(other), t)
+        return self._evaluate(one, t) - self._evaluate(other, t)
+
+    def _evaluate(self, signal: NodeSignal, t: Floats) -> Floats:
+        window = noise.Window.of(t)
+        total: Floats | None = None
+        for period, table in signal.tables:
+            values = period.evaluate(table, t)
+            total = values if total is None else np.add(total, values, out=total)
+        if total is None:
+            total = np.zeros(t.size)
+        if signal.dc:
+            total += signal.dc
+        slow: Floats | None = None
+        factor, times = noise.slow_grid(window)
+        for name, share in signal.noises.items():
+            fast = self._fast(name, window)
+            if fast is not None:
+                fast *= share
+                total += fast
+            part = self._slow(name, times, window)
+            if part is not None:
+                slow = share * part if slow is None else slow + share * part
+        if slow is not None:
+            total += noise.stretched(slow, factor, window.points)
+        if signal.gate is not None:
+            self._gate(signal.gate, t, total)
+        return total
+
+    def _gate(self, channel: str, t: Floats, values: Floats) -> None:
+        """Nothing from before the relay closed."""
+        relay = self._unit.relays[self._unit.spec.channel_names.index(channel)]
+        if float(t[0]) < relay.closed_since:
+            values[t < relay.closed_since] = 0.0
+
+    def _fast(self, name: str, window: noise.Window) -> Floats | None:
+        kind, _, rest = name.partition(".")
+        rng = noise.stream(self._seed, f"{name}|{window.name}")
+        if kind == "amplifier":
+            channel = self._unit.spec.channel(rest.split(".")[0])
+            return noise.white(window, channel.noise.white_v_rt_hz, channel.legs[0].pole_hz, rng)
+        if kind == "generator":
+            return noise.white(window, 1.0 / math.sqrt(AUDIO_BANDWIDTH_HZ), 1e6, rng)
+        if kind == "ripple":
+            return noise.white(window, self._ripple(rest) / math.sqrt(20e6), 1e6, rng)
+        return None
+
+    def _slow(self, name: str, t: Floats, window: noise.Window) -> Floats | None:
+        kind, _, rest = name.partition(".")
+        if kind == "amplifier":
+            spec = self._unit.spec.channel(rest.split(".")[0]).noise
+            rng = noise.stream(self._seed, f"flicker.{name}|{window.name}")
+            return noise.flicker(t, spec.white_v_rt_hz, spec.flicker_hz, rng)
+        if kind == "slow":
+            return self._slow_of_channel(rest, t)
+        if kind == "stray":
+            return noise.added(noise.hum(0.0, STRAY_V), t)
+        if kind == "ripple":
+            return noise.added(noise.hum(0.7 * self._ripple(rest), 0.0), t)
+        return None
+
+    def _slow_of_channel(self, channel: str, t: Floats) -> Floats:
+        spec = self._unit.spec.channel(channel).noise
+        total = noise.added(noise.hum(spec.hum_v, spec.line_v), t)
+        if spec.burst_v:
+            warm = self._unit.temperature_c("sink") - 25.0
+            rate = spec.burst_rate_hz * 2.0 ** (warm / BURST_WARMING_K)
+            total += self._bursts[channel].at(t, spec.burst_v, rate)
+        return total
+
+    def dc(self, hi: str | None, lo: str | None, start_s: float, seconds: float) -> float:
+        """Mean over an aperture."""
+        if hi == lo:
+            return 0.0
+        one, other = self.node(hi), self.node(lo)
+        if one.gate == other.gate or not (other.tables or other.noises or other.dc):
+            return self._mean(one.minus(other), start_s, seconds)
+        return self._mean(one, start_s, seconds) - self._mean(other, start_s, seconds)
+
+    def _mean(self, signal: NodeSignal, start_s: float, seconds: float) -> float:
+        total = signal.dc
+        for period, table in signal.tables:
+            total += period.mean(table, start_s, seconds)
+        if signal.noises:
+            rng = noise.stream(self._seed, f"dc|{start_s:.9f}|{seconds:.9f}")
+        for name, share in signal.noises.items():
+            total += share * self._noise_mean(name, start_s, seconds, rng)
+        if signal.gate is not None:
+            since = self._unit.relays[self._unit.spec.channel_names.index(signal.gate)].closed_since
+            total *= min(1.0, max(0.0, (start_s + seconds - since) / seconds))
+        return total
+
+    def _noise_mean(
+        self, name: str, start_s: float, seconds: float, rng: np.random.Generator
+    ) -> float:
+        kind, _, rest = name.partition(".")
+        # White noise averaged over T has the variance density²/(2T).
+        averaged = math.sqrt(0.5 / seconds)
+        if kind == "amplifier":
+            spec = self._unit.spec.channel(rest.split(".")[0]).noise
+            flicker = math.sqrt(spec.flicker_hz * 3.0)  # some three octaves below 1/T
+            return float(rng.normal()) * spec.white_v_rt_hz * math.hypot(averaged, flicker)
+        if kind == "generator":
+            return float(rng.normal()) * averaged / math.sqrt(AUDIO_BANDWIDTH_HZ)
+        if kind == "slow":
+            spec = self._unit.spec.channel(rest).noise
+            total = sum(p.mean(start_s, seconds) for p in noise.hum(spec.hum_v, spec.line_v))
+            if spec.burst_v:
+                total += noise.mean_over(
+                    lambda t: (
+                        self._slow_of_channel(rest, t)
+                        - noise.added(noise.hum(spec.hum_v, spec.line_v), t)
+                    ),
+                    start_s,
+                    seconds,
+                )
+            return total
+        if kind == "stray":
+            return sum(p.mean(start_s, seconds) for p in noise.hum(0.0, STRAY_V))
+        ripple = self._ripple(rest)
+        return float(rng.normal()) * ripple * averaged / math.sqrt(20e6)
+
+
+def _split(period: Period | None, table: Floats) -> tuple[float, tuple[tuple[Period, Floats], ...]]:
+    """Mean, and what moves about it as a table; a burst is taken to rest at its mean."""
+    if period is None:
+        return float(table[0]), ()
+    mean = float(table.mean())
+    return mean, ((period, table - mean),)
+
+
+def _scaled(signal: NodeSignal, factor: float) -> NodeSignal:
+    return NodeSignal(
+        signal.dc * factor,
+        tuple((p, t * factor) for p, t in signal.tables),
+        {name: share * factor for name, share in signal.noises.items()},
+        signal.gate,
+    )
