@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Mapping, Sequence
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from demo_sim.amplifier.spec import DEMO_UNIT
 from demo_sim.bench_file import Wiring, bench_text, fixed_leads, load_leads
@@ -23,6 +23,7 @@ from demo_sim.world import World
 if TYPE_CHECKING:
     from demo_sim.links.visa import DemoVisaLibrary
     from demo_sim.serving import BenchServer
+    from demo_sim.truth import Truth
 
 NAME = "Simulated bench"
 DEMO_UNIT_SHEET = "demo-2x40"
@@ -73,7 +74,7 @@ class Bench:
             self.world.connect(terminal, node)
 
     @property
-    def truth(self) -> Any:
+    def truth(self) -> Truth:
         """Exact values, for tests and studies only."""
         return self.world.truth
 
@@ -111,7 +112,7 @@ class Bench:
         serials = {key: device.serial for key, device in self.devices.items()}
         loads = {
             name: (load.stated_ohm, load.tolerance, load.power_w)
-            for name, load in self.world.loads.items()
+            for name, load in self.world.loads().items()
         }
         return bench_text(NAME, self.wiring, chosen, serials, loads, self._unit_sheet)
 

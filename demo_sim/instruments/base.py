@@ -7,6 +7,8 @@ from demo_sim.scpi import ScpiDevice
 
 # Parsing and answering; without it a client that polls would wait for ever in virtual time.
 MESSAGE_S = 0.001
+# It is let pass in portions: heat and rails need not be worked out for every status query.
+PORTION_S = 0.020
 
 
 class Instrument(ScpiDevice):
@@ -19,10 +21,14 @@ class Instrument(ScpiDevice):
     def __init__(self, world: Surroundings, key: str, serial: str) -> None:
         self.world = world
         self.key = key
+        self._owed_s = 0.0
         super().__init__(serial=serial)
 
     def begin_message(self) -> None:
-        if self.world.virtual:
-            self.world.advance(MESSAGE_S)
-        else:
+        if not self.world.virtual:
             self.world.catch_up()
+            return
+        self._owed_s += MESSAGE_S
+        if self._owed_s >= PORTION_S:
+            portion, self._owed_s = self._owed_s, 0.0
+            self.world.advance(portion)

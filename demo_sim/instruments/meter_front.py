@@ -139,8 +139,9 @@ class MeterFront:
     def _dc_current(self, scale: float, nplc: float, auto_zero: bool) -> float:
         """Current that the shunt takes between its two leads.
 
-        The shunt is nearly a short: what flows follows from the open-circuit volts and the
-        resistance seen there. Put across a rail it blows the fuse, and reads nothing ever after.
+        In series with a rail that is the rail's current. Across anything else the shunt is nearly
+        a short, and what flows follows from the open-circuit volts and the resistance seen there;
+        put across a rail it blows the fuse, and reads nothing ever after.
         """
         amps, lo = self._node("amps"), self._node("lo")
         amperes = 0.0
@@ -150,6 +151,7 @@ class MeterFront:
             burden = spec.METER_BURDEN_OHM + 2.0 * spec.METER_LEAD_OHM
             volts = self._mean_volts(amps, lo, nplc)
             amperes = volts / (self._world.resistance(amps, lo) + burden)
+            amperes += self._world.current_through(f"{self._key}.amps", f"{self._key}.lo")
             if abs(amperes) > spec.METER_FUSE_A:
                 self.fuse_blown, amperes = True, 0.0
         return self._finish("dc_current", scale, amperes, nplc, auto_zero)
@@ -166,7 +168,8 @@ class MeterFront:
             rms = math.inf
         # The converter's own noise adds as power.
         own = spec.METER_NOISE_OF_RANGE["ac_voltage"] * scale
-        return self._finish("ac_voltage", scale, math.hypot(rms, own), 1.0, False)
+        # An rms is never negative, whatever the offset error.
+        return abs(self._finish("ac_voltage", scale, math.hypot(rms, own), 1.0, False))
 
     def _resistance(self, scale: float, nplc: float, auto_zero: bool, four_wire: bool) -> float:
         """The volts that the test current makes between the sensing leads, over that current.

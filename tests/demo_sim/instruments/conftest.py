@@ -30,6 +30,7 @@ class Circuit:
     supply: dict[int, OutputSetting] = field(default_factory=dict)
     supply_history: list[tuple[float, int, float]] = field(default_factory=list)
     drives: dict[str, Drive | None] = field(default_factory=dict)
+    series: dict[tuple[str | None, str | None], float] = field(default_factory=dict)
     fitted: dict[str, float] = field(default_factory=dict)
 
     def advance(self, seconds: float) -> None:
@@ -78,6 +79,9 @@ class Circuit:
         if hi is None or lo is None:
             return math.inf
         return 0.0 if hi == lo else self.ohms.get(frozenset((hi, lo)), math.inf)
+
+    def current_through(self, terminal_a: str, terminal_b: str) -> float:
+        return self.series.get((self.node_of(terminal_a), self.node_of(terminal_b)), 0.0)
 
     def probe_fitted(self, terminal: str, declared: float) -> float:
         return self.fitted.get(terminal, declared)

@@ -136,3 +136,9 @@ def test_current_range_across_a_rail_blows_the_fuse(circuit):
     assert meter.fuse_blown
     circuit.ohms[frozenset(("a", "ground"))] = 30.0
     assert abs(meter.read("dc_current", 10.0)[0]) < 0.01
+
+
+def test_current_range_in_series_with_a_rail_reads_the_rails_current(circuit):
+    circuit.leads = {"meter.amps": "link", "meter.lo": "rail"}
+    circuit.series["link", "rail"] = 0.5
+    assert MeterFront(circuit).read("dc_current", None)[0] == pytest.approx(0.5, rel=2e-3)

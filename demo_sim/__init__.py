@@ -1,0 +1,20 @@
+"""A simulated bench: an amplifier with its heat and faults, and the instruments around it.
+
+An honest counterpart of a real bench: its instruments are independent SCPI devices that know of the
+unit only what their leads show, and the unit does what its physics makes it do. Nothing here knows
+the sequencer.
+"""
+
+from demo_sim.bench import Bench, open_bench
+from demo_sim.errors import DemoError
+from demo_sim.faults import FaultInfo, FaultRequest, fault_catalogue, parse_fault
+
+__all__ = [
+    "Bench",
+    "DemoError",
+    "FaultInfo",
+    "FaultRequest",
+    "fault_catalogue",
+    "open_bench",
+    "parse_fault",
+]
