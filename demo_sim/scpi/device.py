@@ -88,6 +88,8 @@ class ScpiDevice(CommonCommands):
         """
         for message in self._framer.feed(data, end):
             if self.output:
+                if isinstance(message, bytes) and not message.strip():
+                    continue  # a stray terminator is no new message to a forgiving listener
                 self.output.clear()
                 self.push_error(ScpiError(-410))
             self.execute_into(message, self.output)
@@ -185,6 +187,11 @@ class ScpiDevice(CommonCommands):
         return tuple(
             value.resolve(self, call) if isinstance(value, Deferred) else value for value in values
         )
+
+    @classmethod
+    def headers(cls) -> list[str]:
+        """All headers in their shortest form, for documentation and for tests."""
+        return cls._tree.headers()
 
     # --- errors ----------------------------------------------------------------------------
     def _own_mistake(self, error: Exception, header: str) -> None:

@@ -68,7 +68,9 @@ class MessageFramer:
             if self._discarding and not self._discard(end):
                 break
             stop = self._find_end(end)
-            if self._buffer and (len(self._buffer) if stop is None else stop) > self._longest:
+            # Without an end yet: what is there, or where a block that was begun will end.
+            known = max(len(self._buffer), self._scan) if stop is None else stop
+            if known > self._longest:
                 self._begin_discarding()
                 found.append(OVERRUN)
                 continue

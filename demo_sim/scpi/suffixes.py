@@ -6,20 +6,21 @@ from functools import lru_cache
 
 from demo_sim.scpi.errors import ScpiError
 
-MULTIPLIERS: dict[str, float] = {
-    "EX": 1e18,
-    "PE": 1e15,
-    "T": 1e12,
-    "G": 1e9,
-    "MA": 1e6,
-    "K": 1e3,
-    "": 1.0,
-    "M": 1e-3,
-    "U": 1e-6,
-    "N": 1e-9,
-    "P": 1e-12,
-    "F": 1e-15,
-    "A": 1e-18,
+# Powers of ten, table 7-2.
+MULTIPLIERS: dict[str, int] = {
+    "EX": 18,
+    "PE": 15,
+    "T": 12,
+    "G": 9,
+    "MA": 6,
+    "K": 3,
+    "": 0,
+    "M": -3,
+    "U": -6,
+    "N": -9,
+    "P": -12,
+    "F": -15,
+    "A": -18,
 }
 
 # 7.7.3.3: with hertz and ohms a single M is mega, because that is what people mean by it.
@@ -34,15 +35,12 @@ _RELATED: dict[str, dict[str, float]] = {
 
 
 @lru_cache(maxsize=256)
-def _factor(suffix: str, unit: str) -> float | None:
-    related = _RELATED.get(unit, {}).get(suffix)
-    if related is not None:
-        return related
+def _power(suffix: str, unit: str) -> int | None:
     if not suffix.endswith(unit):
         return None
     prefix = suffix[: len(suffix) - len(unit)]
     if prefix == "M" and unit in _M_IS_MEGA:
-        return 1e6
+        return 6
     return MULTIPLIERS.get(prefix)
 
 
@@ -54,12 +52,11 @@ def scale(value: float, suffix: str, unit: str) -> float:
     """
     if not unit:
         raise ScpiError(-138, suffix)
-    factor = _factor(suffix, unit)
-    if factor is None:
+    related = _RELATED.get(unit, {}).get(suffix)
+    if related is not None:
+        return value * related
+    power = _power(suffix, unit)
+    if power is None:
         raise ScpiError(-131, f"{suffix} where {unit} belongs")
-    # Dividing by an exact power of ten rounds correctly: 30 MV is 0.03 V and not 0.029999….
-    return value / round(1.0 / factor) if factor < 1e-2 and _is_decade(factor) else value * factor
-
-
-def _is_decade(factor: float) -> bool:
-    return factor in MULTIPLIERS.values()
+    # Powers of ten up to 22 are exact; dividing by one rounds once, so that 30 MV is 0.03 V.
+    return value * 10.0**power if power >= 0 else value / 10.0**-power

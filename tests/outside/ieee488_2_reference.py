@@ -54,9 +54,9 @@ class Reference(ScpiDevice):
         self.volts, self.hertz, self.ohms, self.seconds = 0.0, 1000.0, 50.0, 1.0
         self.level, self.on, self.shape = {1: 0.0, 2: 0.0}, {1: False, 2: False}, "SIN"
         self.text, self.data = "", b""
-        self.closed: tuple[object, ...] = ()
+        self.closed: tuple[object, ...] = (0,)
         self.scale: float | str | None = None
-        self.points: tuple[float, ...] = ()
+        self.points: tuple[float, ...] = (0.0,)
         self.count = 1
 
     def self_test(self) -> int:

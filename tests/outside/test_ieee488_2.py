@@ -115,6 +115,14 @@ def test_reading_after_an_incomplete_query_is_unterminated() -> None:
     assert device.execute("SYST:ERR?") == b'-420,"Query UNTERMINATED"\n'
 
 
+def test_a_stray_terminator_does_not_interrupt() -> None:
+    """IEEE 488.2, 1.3 [memory]: listen forgivingly."""
+    device = Reference()
+    device.receive(b"FUNC?\n\r\n")
+    assert device.read_output() == b"SIN\n"
+    assert device.execute("SYST:ERR?") == b'0,"No error"\n'
+
+
 def test_a_partly_read_response_is_lost_when_the_next_message_comes() -> None:
     """IEEE 488.2, 6.3.2.3 [read]."""
     device = Reference()
