@@ -178,5 +178,5 @@ def _order(view: BenchView, actions: list[Action]) -> None:
                 expected='a step with do = "ramp_supply" before it',
                 where=action.id,
             )
-        if action.needs.safe:
+        if action.needs.safe or action.needs.switches_off:
             powered = False

@@ -38,7 +38,8 @@ class Needs:
     ``seconds`` is the bench time that it takes as a rule; ``load_power_w`` the largest mean power
     that it drives into the load of each channel; ``energises`` is True for a step that switches
     the supply on, ``protects`` for one that sets the supply's own protection, ``live`` for one
-    that only makes sense with the unit powered.
+    that only makes sense with the unit powered, ``switches_off`` for one that leaves it without
+    power (``safe`` also confirms that it has discharged).
     """
 
     roles: frozenset[str] = frozenset()
@@ -48,5 +49,6 @@ class Needs:
     energises: bool = False
     protects: bool = False
     live: bool = False
+    switches_off: bool = False
     safe: bool = False
     forecast: Forecast | None = None

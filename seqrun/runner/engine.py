@@ -68,8 +68,7 @@ class Engine:
         self._next_look = 0.0
         self._observed: dict[str, float] = {}
         self._verdicts: dict[str, list[Verdict]] = {}
-        self._start = self.clock.now()
-        self.last_elapsed = 0.0
+        self._start = self._time = self.clock.now()
 
     # --- what a step sees --------------------------------------------------------------------
 
@@ -101,27 +100,35 @@ class Engine:
         at_most_s: float,
         what: str,
     ) -> T:
-        start = self.clock.now()
+        now = start = self.now()
         while True:
             self._check_interrupt()
             found = condition()
             if found is not None:
                 return found
-            now = self.clock.now()
             if now >= self._next_look:
-                self.poll()
-            if now - start >= at_most_s:
+                self._look(now)
+            left = at_most_s - (now - start)
+            if left <= 0.0:
                 raise NotMeasured(
                     f"waited {now - start:.0f} s for {what}",
                     expected=f"within {at_most_s:g} s",
                 )
-            self.clock.wait(min(every_s, max(at_most_s - (now - start), 0.0)))
+            now = self._time = self.clock.wait(min(every_s, left))
 
     def poll(self) -> None:
         self._check_interrupt()
+        self._look(self.now())
+
+    def _look(self, now: float) -> None:
         for trip in self.trips:
             trip.look()
-        self._next_look = self.clock.now() + INTERVAL_S
+        self._next_look = now + INTERVAL_S
+
+    def now(self) -> float:
+        """Bench time, s, asked of the clock; elsewhere the latest one known is near enough."""
+        self._time = self.clock.now()
+        return self._time
 
     def progress(self, text: str, fraction: float | None = None) -> None:
         self.watcher.step_progress(text, fraction, self.elapsed)
@@ -146,6 +153,13 @@ class Engine:
             self.hands.disconnect(terminal, words, self.live)
             del self.where[terminal]
             self.watcher.hookup(f"{terminal} off - {words}", self.live, self.hands.by)
+
+    def turn(self, control: str, position: str) -> None:
+        self._check_interrupt()
+        self.hands.turn(control, position, self.live)
+        self.watcher.hookup(f"{control} to {position}", self.live, self.hands.by)
+        if self.live:
+            self.poll()
 
     def evaluate(self, expression: Expression | float, unit: str) -> float:
         if isinstance(expression, float | int):
@@ -184,9 +198,8 @@ class Engine:
 
     @property
     def elapsed(self) -> float:
-        """Bench time since the run began, s."""
-        self.last_elapsed = self.clock.now() - self._start
-        return self.last_elapsed
+        """Bench time since the run began, s, as last looked at."""
+        return self._time - self._start
 
     def observe(self, quantity: str, value: float) -> None:
         self._observed[quantity] = value
@@ -218,6 +231,7 @@ class Engine:
             )
             begun = len(self.judged)
             self._do(action)
+            self.now()
             self.reached.add(action.id)
             new = self.judged[begun:]
             self.watcher.step_ended(action.id, new, self.elapsed)
@@ -245,7 +259,7 @@ class Engine:
             self.limit = None
             self._observed.clear()
         if action.needs.energises:
-            self.powered_at = self.clock.now()
+            self.powered_at = self.now()
         if action.needs.safe:
             self.live = False
 

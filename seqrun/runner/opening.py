@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from seqrun.errors import FileError, SeqrunError, UsageError
+from seqrun.errors import FileError, InstrumentRefused, NotMeasured, SeqrunError, UsageError
 from seqrun.files.bench import Bench, check_bench, driver_path, load_bench
 from seqrun.files.driver import Driver, load_driver
 from seqrun.files.shipped import find
@@ -41,8 +41,9 @@ class WallClock:
     def now(self) -> float:
         return time.monotonic() - self._start
 
-    def wait(self, seconds: float) -> None:
+    def wait(self, seconds: float) -> float:
         self._wake.wait(seconds)
+        return self.now()
 
     def wake(self) -> None:
         """End the present wait and all later ones at once."""
@@ -60,9 +61,9 @@ class BenchClock:
     def now(self) -> float:
         return float(self._control.query("CLOC:NOW?")) - self._zero
 
-    def wait(self, seconds: float) -> None:
-        if seconds > 0.0:
-            self._control.write(f"CLOC:WAIT {seconds:.6g}")
+    def wait(self, seconds: float) -> float:
+        answer = self._control.query(f"CLOC:WAIT {max(seconds, 0.0):.6g};:CLOC:NOW?")
+        return float(answer) - self._zero
 
 
 class VirtualHands:
@@ -79,6 +80,15 @@ class VirtualHands:
 
     def disconnect(self, terminal: str, words: str, live: bool) -> None:
         self._control.write(f'HAND:DISC "{terminal}"')
+
+    def turn(self, control: str, position: str, live: bool) -> None:
+        try:
+            self._control.write(f'HAND:SETT "{control}","{position}"')
+        except InstrumentRefused as refusal:
+            raise NotMeasured(
+                f"'{control}' cannot be set to '{position}' on this unit: {refusal.found}",
+                expected="a control and a position that the unit has",
+            ) from refusal
 
     def acknowledge(self, text: str) -> None:
         """Virtual hands do not burn."""

@@ -11,7 +11,7 @@ import importlib
 import pkgutil
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from functools import cache
-from typing import ClassVar, Protocol, TypeVar
+from typing import ClassVar, NamedTuple, Protocol, TypeVar
 
 from pydantic import Field
 from uncertainties import UFloat
@@ -92,6 +92,11 @@ class Context(Protocol):
         """Have one lead taken off."""
         ...
 
+    def turn(self, control: str, position: str) -> None:
+        """Have a knob, switch or plug of the unit set (asked of the operator or the virtual
+        hands): ``turn("input", "phono")``."""
+        ...
+
     def evaluate(self, expression: Expression | float, unit: str) -> float:
         """A quantity or an expression over the unit sheet and earlier readings, in ``unit``."""
         ...
@@ -121,10 +126,21 @@ class Context(Protocol):
         ...
 
 
+class Explained(NamedTuple):
+    """What ``seqrun explain`` tells a technician of one quantity."""
+
+    unit: str
+    what: str
+    how: str
+    fooled_by: str
+
+
 class Step(StepFields):
     """Base of all kinds of step."""
 
     kind: ClassVar[str]
+    #: what it yields: name of the quantity -> what people are told of it
+    explains: ClassVar[Mapping[str, Explained]] = {}
 
     stop_if_failed: bool = Field(
         False, description="true: a fail here ends the measuring; the unit is powered down"
@@ -181,3 +197,14 @@ def kinds() -> dict[str, type[Step]]:
             if isinstance(item, type) and issubclass(item, Step) and "kind" in vars(item):
                 found[item.kind] = item
     return dict(sorted(found.items()))
+
+
+def explanations() -> dict[str, tuple[Explained, tuple[str, ...]]]:
+    """Every quantity that some step explains, with the kinds of step that yield it."""
+    texts: dict[str, Explained] = {}
+    by: dict[str, list[str]] = {}
+    for name, kind in kinds().items():
+        for quantity, text in kind.explains.items():
+            texts[quantity] = text
+            by.setdefault(quantity, []).append(name)
+    return {quantity: (texts[quantity], tuple(by[quantity])) for quantity in sorted(texts)}
