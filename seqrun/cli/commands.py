@@ -5,9 +5,16 @@ from __future__ import annotations
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from seqrun.errors import FileError, SeqrunError, UsageError
 from seqrun.values import EXIT_CODES
+
+if TYPE_CHECKING:
+    from seqrun.plan.build import Plan
+    from seqrun.report.progress import Progress
+    from seqrun.runner.hands import Hands
+    from seqrun.runner.signals import Interrupts
 
 
 def run_command(
@@ -28,7 +35,8 @@ def run_command(
     check_serial(serial)
     from seqrun.record import load_run
     from seqrun.report.page import write_page
-    from seqrun.report.terminal import Progress, run_summary
+    from seqrun.report.progress import Progress
+    from seqrun.report.terminal import run_summary
     from seqrun.runner.preparation import prepare
     from seqrun.runner.run import Options, execute
     from seqrun.runner.signals import Interrupts
@@ -36,9 +44,7 @@ def run_command(
     plan, files = prepare(sequence, bench, unit, faults=faults, seed=seed)
     interrupts = Interrupts()
     progress = Progress()
-    hands = None
-    if not (files.demo is not None or files.view.bench.simulator is not None):
-        hands = _hands(yes, progress, interrupts)
+    hands = None if files.simulated else _hands(yes, progress, interrupts, plan)
     options = Options(
         serial=serial, operator=operator or files.view.bench.operator, results=results
     )
@@ -51,14 +57,24 @@ def run_command(
     return EXIT_CODES[outcome.disposition]
 
 
-def _hands(yes: bool, progress: object, interrupts: object) -> object:
-    from seqrun.runner.hands import Assumed, Nobody, Operator
+def _hands(yes: bool, progress: Progress, interrupts: Interrupts, plan: Plan) -> Hands:
+    """Who moves the leads on a real bench.
+
+    Raises:
+        UsageError: nobody is there to be asked.
+    """
+    from seqrun.runner.hands import Assumed, Operator, refuse_without_operator
 
     if yes:
-        return Assumed(print)
+        return Assumed(progress.say)
     if not sys.stdin.isatty():
-        return Nobody()
-    return Operator(input, print)
+        raise refuse_without_operator(len(plan.hookups))
+
+    def ask(prompt: str) -> str:
+        with interrupts.prompt():
+            return progress.ask(prompt)
+
+    return Operator(ask, progress.say)
 
 
 def plan_command(sequence: str, *, bench: str | None, unit: str | None) -> int:

@@ -32,8 +32,9 @@ class Clock(Protocol):
         """Seconds since the bench was opened, monotonic."""
         ...
 
-    def wait(self, seconds: float) -> None:
-        """Let bench time pass. Only the runner's polling loop calls this, never a step."""
+    def wait(self, seconds: float) -> float:
+        """Let bench time pass, and tell the time then. Only the runner's polling loop and the
+        safe state call this, never a step."""
         ...
 
 

@@ -98,7 +98,7 @@ def sharing(currents: Sequence[UFloat]) -> UFloat:
     """
     departures = shares(currents)
     worst = max(departures, key=lambda d: abs(d.nominal_value))
-    value = abs(worst)
+    value = umath.fabs(worst)
     if len(departures) > 2:
         excess = _excess_of_largest(departures)
         if excess > 0.0:
@@ -173,7 +173,7 @@ def ripple(
 
 def sag(unloaded: UFloat, loaded: UFloat) -> UFloat:
     """Rail sag: how far the rail's magnitude falls from no signal to full power, V."""
-    return abs(unloaded) - abs(loaded)
+    return umath.fabs(unloaded) - umath.fabs(loaded)
 
 
 def sag_ratio(unloaded: UFloat, loaded: UFloat) -> UFloat:
@@ -184,4 +184,4 @@ def sag_ratio(unloaded: UFloat, loaded: UFloat) -> UFloat:
     """
     if abs(unloaded.nominal_value) <= 2.0 * unloaded.std_dev:
         raise NotMeasured("no rail voltage", expected="a rail that is up")
-    return 1.0 - abs(loaded) / abs(unloaded)
+    return 1.0 - umath.fabs(loaded) / umath.fabs(unloaded)

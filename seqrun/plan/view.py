@@ -42,10 +42,20 @@ class BenchView:
     def has(self, role: str) -> bool:
         return any(driver.role == role for driver in self.drivers.values())
 
+    def standard_uncertainty(self, role: str, function: str, value: float) -> float:
+        """u of one reading of about ``value``, from the accuracy table of the role's driver."""
+        row = self.drivers[self.key(role)].row(function, value)
+        return row.standard_uncertainty(value)
+
     @cached_property
     def fixed(self) -> dict[str, str]:
-        """Leads that stay where they are: terminal -> node."""
-        return {lead.source: lead.to for lead in self.bench.lead}
+        """Leads that stay where they are, those of the loads too: terminal -> node."""
+        leads = {lead.source: lead.to for lead in self.bench.lead}
+        for load in self.bench.load:
+            point = self.unit.points().get(load.point)
+            if point is not None:
+                leads |= {f"load.{load.name}.1": point.hot, f"load.{load.name}.2": point.cold}
+        return leads
 
     def point(self, name: str) -> Point:
         """A named point of the unit or of the bench's sensors.

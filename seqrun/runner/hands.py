@@ -27,6 +27,8 @@ class Hands(Protocol):
 
     def disconnect(self, terminal: str, words: str, live: bool) -> None: ...
 
+    def turn(self, control: str, position: str, live: bool) -> None: ...
+
     def acknowledge(self, text: str) -> None: ...
 
 
@@ -53,13 +55,19 @@ class Operator:
             self._say(LIVE_WARNING)
         self._confirm(f"TAKE OFF  {terminal} - {words}")
 
+    def turn(self, control: str, position: str, live: bool) -> None:
+        self._confirm(f"SET  {control} to {position}")
+
     def acknowledge(self, text: str) -> None:
         self._confirm(text)
 
     def _confirm(self, text: str) -> None:
         self._say(text)
         while True:
-            answer = self._ask("Enter when done, q to end the run: ").strip().lower()
+            try:
+                answer = self._ask("Enter when done, q to end the run: ").strip().lower()
+            except EOFError:
+                raise Interrupted("the terminal was closed while a hookup was asked for") from None
             if answer == "":
                 return
             if answer in ("q", "quit"):
@@ -81,27 +89,17 @@ class Assumed:
     def disconnect(self, terminal: str, words: str, live: bool) -> None:
         self._say(f"TAKE OFF (taken as done)  {terminal} - {words}")
 
+    def turn(self, control: str, position: str, live: bool) -> None:
+        self._say(f"SET (taken as done)  {control} to {position}")
+
     def acknowledge(self, text: str) -> None:
         self._say(text)
 
 
-class Nobody:
-    """No terminal and no ``--yes``: refuses rather than guesses."""
-
-    by = "nobody"
-
-    def connect(self, hookup: Hookup, live: bool) -> None:
-        raise self._refusal(hookup.words)
-
-    def disconnect(self, terminal: str, words: str, live: bool) -> None:
-        raise self._refusal(f"taking {terminal} off - {words}")
-
-    def acknowledge(self, text: str) -> None:
-        raise self._refusal(text)
-
-    def _refusal(self, what: str) -> UsageError:
-        return UsageError(
-            f"nobody is there to be asked: {what}",
-            expected="a terminal to ask the operator, or --yes if all hookups are made already",
-            hint="run it from a terminal, or add --yes",
-        )
+def refuse_without_operator(plan_hookups: int) -> UsageError:
+    """The refusal when nobody can be asked and nobody said that all hookups are made."""
+    return UsageError(
+        "there is no terminal to ask the operator at",
+        expected=f"somebody to make {plan_hookups} hookups and read the cautions",
+        hint="run it from a terminal, or add --yes if every hookup is made and will stay right",
+    )

@@ -224,23 +224,26 @@ def _finish(
         # A unit that could not be shown to be off and discharged is not released by anybody.
         if disposition is Disposition.ACCEPT:
             disposition = Disposition.HOLD
-    try:
-        bench_s = engine.elapsed
-    except SeqrunError:
-        bench_s = engine.last_elapsed  # the clock went with the bench
+    bench_s = engine.elapsed
     wall_s = time.monotonic() - wall
-    record.facts(
-        {
-            **engine.facts,
-            "trip": ending.trip,
-            "hookups": engine.hookups_made,
-            "notes": engine.notes,
-            "safe": {"confirmed": safe.confirmed, "unconfirmed": safe.unconfirmed},
-            "virtual_time_s" if opened.simulated else "bench_time_s": bench_s,
-            "wall_time_s": wall_s,
-        }
-    )
-    record.finish(disposition, reason)
+    facts = {
+        **engine.facts,
+        "trip": ending.trip,
+        "hookups": engine.hookups_made,
+        "notes": engine.notes,
+        "safe": {"confirmed": safe.confirmed, "unconfirmed": safe.unconfirmed},
+        "virtual_time_s" if opened.simulated else "bench_time_s": bench_s,
+        "wall_time_s": wall_s,
+    }
+    failure = ending.failure
+    try:
+        record.facts(facts)
+        record.finish(disposition, reason)
+    except SeqrunError as error:  # the disk is full, say: what is not on record is no accept
+        failure = failure or error
+        reason = f"the record is not whole: {error.found}; {reason}"
+        if disposition is Disposition.ACCEPT:
+            disposition = Disposition.HOLD
     watcher.ended(disposition, reason, bench_s, wall_s)
     return Outcome(
         record.run_id,
@@ -252,5 +255,5 @@ def _finish(
         bench_s,
         wall_s,
         opened.simulated,
-        ending.failure,
+        failure,
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import ClassVar
 
 import numpy as np
@@ -16,12 +16,12 @@ from seqrun.files.expression import WattsExpression
 from seqrun.measure import noise as noise_measure
 from seqrun.measure.distortion import Distortion, distortion
 from seqrun.measure.power import PowerPoint, power_at_distortion
-from seqrun.plan.needs import Needs
+from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Fraction, Hertz, Seconds, Volts
 from seqrun.steps.base import Context, Measured, Step
 from seqrun.steps.drive import Drive, Waveform, drive_needs
-from seqrun.values import Bound, Reading, rectangular
+from seqrun.values import COVERAGE_FACTOR, Bound, Reading, rectangular
 
 SHOWN_CYCLES = 3  # of the waveform that goes on record
 SHOWN_HZ = 20e3  # upper end of the spectrum that goes on record
@@ -147,7 +147,18 @@ class OutputPower(Step):
 
     def needs(self, view: BenchView) -> Needs:
         most = 1.3 * view.unit.rated_power
-        return drive_needs(view, view.unit.channels, most, seconds=10.0)
+        needs = drive_needs(view, view.unit.channels, most, seconds=10.0)
+        watts = 1.1 * view.unit.rated_power
+        peak = view.unit.rated_voltage * math.sqrt(2.0)
+        u_volts = view.standard_uncertainty("scope", "voltage", peak) / peak
+        tolerance = max(view.load(channel).tolerance for channel in view.unit.channels)
+        u = watts * math.hypot(2.0 * u_volts, tolerance / math.sqrt(3.0))
+        better = (
+            "a scope of better gain accuracy"
+            if 2.0 * u_volts > tolerance / math.sqrt(3.0)
+            else "a load measured more closely"
+        )
+        return replace(needs, forecast=Forecast(watts, COVERAGE_FACTOR * u, better=better))
 
     def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
         drive = Drive(ctx, self.frequency)

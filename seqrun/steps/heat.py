@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import replace
 from typing import ClassVar, Literal
@@ -19,15 +20,21 @@ from seqrun.measure.heat import (
     predict_rise,
     settled_rise,
 )
-from seqrun.measure.temperature import pt100_reading, pt100_temperature_c, sensor_error
-from seqrun.plan.needs import Needs
+from seqrun.measure.temperature import (
+    pt100_reading,
+    pt100_temperature_c,
+    pt100_tolerance_k,
+    sensor_error,
+)
+from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Kelvins, Seconds
 from seqrun.steps.base import Context, Measured, Step
 from seqrun.steps.drive import Drive, drive_needs
-from seqrun.values import Bound, Reading, rectangular
+from seqrun.values import COVERAGE_FACTOR, Bound, Reading, rectangular
 
 PT100_EXPECTED_OHM = 150.0  # chooses a range that holds 0 °C to 130 °C
+OHM_PER_K = 0.385  # slope of a Pt100 (IEC 60751), for forecasts
 FIT_EVERY = 12  # readings between two fits: the curve does not change faster
 BEYOND = 1.25  # times the limit: no need to go on heating
 
@@ -94,11 +101,36 @@ class Soak(Step):
         seconds = 0.6 * self.at_most
         if self.power is None:
             return Needs(
-                roles=frozenset({"meter", "supply"}), hookups=(sensor,), seconds=seconds, live=True
+                roles=frozenset({"meter", "supply"}),
+                hookups=(sensor,),
+                seconds=seconds,
+                live=True,
+                forecast=self._forecast(view),
             )
         watts = self.power.evaluate_in("W", view.unit.names())
         driven = drive_needs(view, view.unit.channels, watts, seconds=seconds)
-        return replace(driven, roles=driven.roles | {"meter"}, hookups=(*driven.hookups, sensor))
+        return replace(
+            driven,
+            roles=driven.roles | {"meter"},
+            hookups=(*driven.hookups, sensor),
+            forecast=self._forecast(view),
+        )
+
+    def _forecast(self, view: BenchView) -> Forecast:
+        """Two sensors' tolerances, the meter, the ambient's drift and what is still to come."""
+        rise = (0.7 if self.power is not None else 0.25) * view.unit.sink_rise_limit
+        tolerances = [
+            pt100_tolerance_k(celsius, view.sensor(point).tolerance_class)
+            for point, celsius in ((self.at, 25.0 + rise), ("sensor.ambient", 25.0))
+        ]
+        halves = [*tolerances, self.ambient_drift, self.within / 2.0]
+        u_meter = view.standard_uncertainty("meter", "resistance_4w", 115.0) / OHM_PER_K
+        u = math.hypot(u_meter, *(half / math.sqrt(3.0) for half in halves))
+        return Forecast(
+            rise,
+            COVERAGE_FACTOR * u,
+            better="class A sensors, or ambient_drift measured smaller",
+        )
 
     def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
         ambient = ctx.measured(self.ambient)[-1][1]
@@ -195,13 +227,13 @@ class Soak(Step):
                     "rise0_k": prediction.start_k.nominal_value,
                 },
             )
-        if how == "predicted" and prediction is not None:
-            rise = prediction.end_k
-        else:
-            settled = curve.settling(systematic)
-            if settled is None:
-                raise NotMeasured("the rise could not be read off its curve", where=self.id)
-            rise = settled.rise_k
+        # The fit knows what is still to come better than the rule of 3 K in 30 min does.
+        settled = curve.settling(systematic)
+        found = [prediction.end_k] if prediction is not None else []
+        found += [settled.rise_k] if settled is not None else []
+        if not found:
+            raise NotMeasured("the rise could not be read off its curve", where=self.id)
+        rise = min(found, key=lambda value: float(value.std_dev))
         yield Measured("sink_rise", "K", rise, instruments=names, note=how)
         if prediction is not None:
             yield Measured(

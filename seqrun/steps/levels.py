@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from functools import partial
 from typing import ClassVar
@@ -10,12 +11,12 @@ from pydantic import Field
 
 from seqrun.errors import NotMeasured
 from seqrun.measure import levels
-from seqrun.plan.needs import Needs
+from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Volts
 from seqrun.steps.base import Context, Measured, Step
 from seqrun.steps.settling import settle
-from seqrun.values import Reading, rectangular
+from seqrun.values import COVERAGE_FACTOR, Reading, rectangular
 
 
 class DcVoltage(Step):
@@ -42,7 +43,13 @@ class DcVoltage(Step):
             hookups=(view.meter_across(self.at),),
             seconds=10.0,
             live=True,
+            forecast=self._forecast(view),
         )
+
+    def _forecast(self, view: BenchView) -> Forecast:
+        value = self.expect or 0.0
+        u = view.standard_uncertainty("meter", "dc_voltage", value)
+        return Forecast(value, COVERAGE_FACTOR * u, better="a lower range or a better meter")
 
     def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
         meter = ctx.meter
@@ -67,7 +74,16 @@ class SupplyCurrent(Step):
     repeats: int = Field(default=5, ge=2, le=1000)
 
     def needs(self, view: BenchView) -> Needs:
-        return Needs(roles=frozenset({"supply"}), seconds=10.0, live=True)
+        amperes = view.unit.expected_supply_current
+        u = view.standard_uncertainty("supply", "readback_current", amperes)
+        return Needs(
+            roles=frozenset({"supply"}),
+            seconds=10.0,
+            live=True,
+            forecast=Forecast(
+                amperes, COVERAGE_FACTOR * u, better="a meter in the rail instead of the read-back"
+            ),
+        )
 
     def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
         supply = ctx.supply
@@ -97,6 +113,18 @@ class DeviceCurrent(Step):
             hookups=(view.meter_across(self.at),),
             seconds=8.0,
             live=True,
+            forecast=self._forecast(view),
+        )
+
+    def _forecast(self, view: BenchView) -> Forecast:
+        unit = view.unit
+        u_volts = view.standard_uncertainty("meter", "dc_voltage", unit.idle_current * unit.ballast)
+        u_ballast = unit.ballast_tolerance / math.sqrt(3.0)
+        u = math.hypot(u_volts / unit.ballast, unit.idle_current * u_ballast)
+        return Forecast(
+            unit.idle_current,
+            COVERAGE_FACTOR * u,
+            better="measured ballast resistors: a smaller ballast_tolerance in the unit sheet",
         )
 
     def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
@@ -136,7 +164,17 @@ class Sharing(Step):
     of: str
 
     def needs(self, view: BenchView) -> Needs:
-        return Needs(seconds=0.0)
+        # Each current relative to the mean of n: its own tolerance weighs 1 - 1/n.
+        n = max(view.unit.output_devices, 2)
+        u = view.unit.ballast_tolerance / math.sqrt(3.0) * math.sqrt(1.0 - 1.0 / n)
+        return Needs(
+            seconds=0.0,
+            forecast=Forecast(
+                0.0,
+                100.0 * COVERAGE_FACTOR * u,
+                better="measured ballast resistors: a smaller ballast_tolerance in the unit sheet",
+            ),
+        )
 
     def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
         earlier = ctx.measured(self.of)
@@ -168,7 +206,12 @@ class IdleDrift(Step):
     against: str
 
     def needs(self, view: BenchView) -> Needs:
-        return Needs(seconds=0.0)
+        # The ballast is the same, hot and cold, so only the drift itself carries its tolerance.
+        unit = view.unit
+        u_volts = view.standard_uncertainty("meter", "dc_voltage", unit.idle_current * unit.ballast)
+        u_drift = 0.2 * unit.idle_current * unit.ballast_tolerance / math.sqrt(3.0)
+        u = math.hypot(u_drift, 0.2 * u_volts / unit.ballast)
+        return Needs(seconds=0.0, forecast=Forecast(0.0, COVERAGE_FACTOR * u))
 
     def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
         hot, cold = ctx.measured(self.of), ctx.measured(self.against)

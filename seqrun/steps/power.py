@@ -17,7 +17,6 @@ from seqrun.values import Reading
 
 #: how far a protection level read back may lie from the one set (supplies round to their own step)
 READBACK_TOLERANCE = 0.05
-DISCHARGED_V = 2.0
 
 
 class ProtectSupply(Step):
@@ -154,7 +153,7 @@ class PowerDown(Step):
     unit: ClassVar[str] = "V"
 
     within: Seconds = 120.0
-    below: Volts = DISCHARGED_V
+    below: Volts = Field(default=1.5, description="clearly below the 2 V that may be touched")
 
     def needs(self, view: BenchView) -> Needs:
         return Needs(
@@ -185,7 +184,8 @@ class PowerDown(Step):
             ctx.wait_until(
                 discharged, every_s=0.5, at_most_s=self.within, what=f"{rail} to discharge"
             )
-            value = abs(meter.read(3))
+            residual = meter.read(3)
+            value = residual if residual.nominal_value >= 0.0 else -residual
             yield Measured("residual_voltage", "V", value, channel=rail, instruments=(meter.name,))
         if ctx.supply.enabled():
             raise InstrumentRefused(

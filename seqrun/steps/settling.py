@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from seqrun.files.fields import Settle
-from seqrun.measure.settle import settling
+from seqrun.measure.settle import LEAST_READINGS, settling
 from seqrun.quantity import render
 from seqrun.steps.base import Context
 
@@ -15,6 +15,9 @@ LOOKS = 12  # readings within the time that it must keep, when the instrument is
 def settle(ctx: Context, read: Callable[[], float], rule: Settle, unit: str, what: str) -> None:
     """Poll ``read`` until it has settled.
 
+    An instrument that is too slow for the rule's number of readings in the time given is looked
+    at for longer, never judged on fewer.
+
     Args:
         read: one reading in ``unit``.
 
@@ -22,17 +25,20 @@ def settle(ctx: Context, read: Callable[[], float], rule: Settle, unit: str, wha
         NotMeasured: it did not within ``rule.at_most``.
     """
     within = ctx.evaluate(rule.within, unit)
-    start = ctx.clock.now()
     times: list[float] = []
     values: list[float] = []
 
     def settled() -> bool | None:
         values.append(read())
-        times.append(ctx.clock.now() - start)
+        times.append(ctx.clock.now())
         ctx.progress(f"{what} {render(values[-1], unit, digits=3)}, settling")
-        while times[-1] - times[0] > 1.5 * rule.hold and len(times) > 4:
+        if len(times) < LEAST_READINGS:
+            return None
+        period = (times[-1] - times[0]) / (len(times) - 1)
+        window = max(rule.hold, LEAST_READINGS * period)
+        while len(times) > LEAST_READINGS and times[-1] - times[0] > 1.5 * window:
             del times[0], values[0]
-        return True if settling(times, values, within=within, for_s=rule.hold).settled else None
+        return True if settling(times, values, within=within, for_s=window).settled else None
 
     ctx.wait_until(
         settled,

@@ -1,0 +1,80 @@
+"""The main job, end to end, in process: a healthy unit is accepted, each fault is found."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+from seqrun.values import Disposition
+
+#: fault at its usual severity -> the step families that speak against the unit (any of them)
+FAULTS = {
+    "dc_offset@left": {"offset"},
+    "open_device@right": {"cold", "share_cold"},
+    "bias_low@left": {"cold", "idle_supply"},
+    "bias_high@left": {"cold", "idle_supply"},
+    "weak_supply": {"power"},
+    "dry_thermal_joint@left": {"drift", "share_hot", "heat_eighth"},
+    "noisy_device@right": {"noise"},
+}
+
+
+def test_a_healthy_unit_is_accepted(acceptance: Callable) -> None:
+    done = acceptance()
+    assert done.outcome.disposition is Disposition.ACCEPT, done.outcome.reason
+
+
+def test_every_limit_of_the_sequence_was_judged(acceptance: Callable) -> None:
+    done = acceptance()
+    judged = {j.step for j in done.outcome.judged if j.limit is not None}
+    planned = set(done.record.facts["plan"]["steps"])
+    assert len(judged) >= 30
+    assert judged <= planned
+    assert all(j.verdict.value == "pass" for j in done.outcome.judged if j.limit is not None)
+
+
+def test_the_run_took_tens_of_minutes_of_virtual_time(acceptance: Callable) -> None:
+    done = acceptance()
+    assert done.outcome.bench_s > 1800.0
+    assert done.outcome.wall_s < 0.05 * done.outcome.bench_s
+
+
+def test_rated_power_is_reached_with_both_channels_driven(acceptance: Callable) -> None:
+    powers = [
+        j.reading for j in acceptance().outcome.judged if j.reading.quantity == "output_power"
+    ]
+    assert {p.channel for p in powers} == {"left", "right"}
+    assert all(40.0 < p.value < 52.0 for p in powers)
+    assert all(0.0 < p.expanded_uncertainty < 2.0 for p in powers)
+
+
+def test_the_rails_are_confirmed_discharged_at_the_end(acceptance: Callable) -> None:
+    done = acceptance()
+    residual = [j for j in done.outcome.judged if j.reading.quantity == "residual_voltage"]
+    assert {j.reading.channel for j in residual} == {"rail.pos", "rail.neg"}
+    assert all(j.reading.value < 2.0 for j in residual)
+    assert done.outcome.safe.complete
+
+
+@pytest.mark.parametrize(("fault", "families"), FAULTS.items())
+def test_each_fault_is_found_by_a_step_that_is_about_it(
+    acceptance: Callable, fault: str, families: set[str]
+) -> None:
+    done = acceptance(fault)
+    assert done.outcome.disposition in (Disposition.REJECT, Disposition.HOLD, Disposition.ABORTED)
+    against = done.steps("fail", "conditional fail", "conditional pass", "not measured")
+    tripped = done.outcome.disposition is Disposition.ABORTED
+    assert against & families or tripped, (done.outcome.reason, against)
+
+
+def test_thermal_runaway_ends_in_a_trip_with_the_supply_off(acceptance: Callable) -> None:
+    done = acceptance("thermal_runaway@left")
+    assert done.outcome.disposition is Disposition.ABORTED
+    assert "trip" in done.outcome.reason
+    assert done.outcome.safe.complete
+
+
+def test_a_simulated_run_says_so_in_every_row(acceptance: Callable) -> None:
+    record = acceptance().record
+    assert record.run.simulated
+    assert all(row.simulated for row in record.readings)

@@ -1,0 +1,32 @@
+"""The same acceptance over real TCP sockets, through pyvisa-py: the same verdicts."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from pathlib import Path
+
+import demo_sim
+from acceptance_runs import run
+from seqrun.files.unit import load_unit
+
+
+def test_over_sockets_the_verdicts_are_those_of_the_run_in_process(
+    acceptance: Callable, tmp_path: Path
+) -> None:
+    demo = demo_sim.open_bench(load_unit("demo-2x40").plain(), seed=1)
+    server = demo.serve()
+    thread = threading.Thread(target=server.serve_forever, daemon=True)
+    thread.start()
+    try:
+        bench = tmp_path / "bench.toml"
+        bench.write_text(server.bench_toml(), encoding="utf-8")
+        over_tcp = run(tmp_path / "results", bench=str(bench))
+    finally:
+        server.close()
+        thread.join(timeout=5.0)
+    in_process = acceptance()
+    verdicts = [(j.step, j.reading.channel, j.verdict) for j in in_process.outcome.judged]
+    assert [(j.step, j.reading.channel, j.verdict) for j in over_tcp.outcome.judged] == verdicts
+    assert over_tcp.outcome.disposition is in_process.outcome.disposition
+    assert over_tcp.record.run.simulated
