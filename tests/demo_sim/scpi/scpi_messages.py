@@ -62,21 +62,36 @@ PARAMETERS = st.one_of(
 )
 
 
+PLAIN = st.one_of(
+    st.integers(0, 10).map(lambda n: b"%d" % n), st.sampled_from([b"ON", b"MIN", b"MAX", b"DEF"])
+)
+
+
 def messages(device: ScpiDevice) -> st.SearchStrategy[bytes]:
     """Messages of one to five units over the device's own headers, some of them damaged."""
-    headers = st.sampled_from(device.headers()).map(str.encode)
-    relative = headers.map(lambda h: h.rpartition(b":")[2])
-    numbered = st.tuples(headers, st.integers(0, 5)).map(
-        lambda pair: pair[0].replace(b"?", b"%d?" % pair[1])
+    headers = sorted(h.encode("ascii") for h in device.headers())
+    queries = st.sampled_from([h for h in headers if h.endswith(b"?")])
+    commands = st.sampled_from([h for h in headers if not h.endswith(b"?")])
+    likely = st.one_of(
+        queries,
+        queries,
+        st.tuples(commands, PLAIN).map(b" ".join),
+        st.sampled_from([b"*CLS", b"*RST", b"*WAI"]),
     )
-    header = st.one_of(headers, headers, headers, relative, numbered, headers.map(bytes.lower))
+    header = st.one_of(
+        queries,
+        commands,
+        st.one_of(queries, commands).map(lambda h: h.rpartition(b":")[2].lower()),
+        st.tuples(queries, st.integers(0, 5)).map(lambda t: t[0][:-1] + b"%d?" % t[1]),
+    )
     data = st.lists(PARAMETERS, max_size=3).map(b",".join)
-    unit = st.tuples(header, data).map(lambda u: u[0] + b" " + u[1] if u[1] else u[0])
-    whole = st.lists(unit, min_size=1, max_size=5).map(b";".join)
-    damaged = st.tuples(whole, st.integers(0, 200), st.binary(max_size=3)).map(
+    odd = st.tuples(header, data).map(lambda u: u[0] + b" " + u[1] if u[1] else u[0])
+    sound = st.lists(likely, min_size=1, max_size=4).map(b";".join)
+    mixed = st.lists(st.one_of(likely, odd), min_size=1, max_size=5).map(b";".join)
+    damaged = st.tuples(mixed, st.integers(0, 200), st.binary(max_size=3)).map(
         lambda t: t[0][: t[1] % (len(t[0]) + 1)] + t[2] + t[0][t[1] % (len(t[0]) + 1) + 1 :]
     )
-    return st.one_of(whole, whole, damaged, st.binary(max_size=60))
+    return st.one_of(sound, mixed, mixed, damaged, st.binary(max_size=60))
 
 
 def asks(message: bytes) -> bool:

@@ -1,0 +1,88 @@
+"""Many generated messages to every virtual instrument: no crash, no hang, no unexplained silence.
+
+Run: ``python tests/benchmarks/many_messages.py [MESSAGES=100000]``, divided among the reference
+instrument of the outside checks and the instruments of a simulated bench. Prints what came of
+them; ends with 1 when something was wrong. A quick version is in tests/demo_sim/scpi/.
+"""
+
+from __future__ import annotations
+
+import logging
+import sys
+import time
+from collections import Counter
+from pathlib import Path
+
+from hypothesis import HealthCheck, Phase, given, settings
+
+TESTS = Path(__file__).parents[1]
+sys.path[:0] = [str(TESTS / "outside"), str(TESTS / "demo_sim" / "scpi")]
+
+from ieee488_2_reference import Reference  # noqa: E402
+from scpi_messages import asks, messages  # noqa: E402
+
+import demo_sim  # noqa: E402
+from demo_sim.scpi import ScpiDevice  # noqa: E402
+
+HANG_S = 10.0  # wall time of one message; captures of the longest memory take a second or so
+
+
+def run(name: str, device: ScpiDevice, count: int) -> list[str]:
+    """Send ``count`` messages; the complaints, at most one per kind."""
+    complaints: dict[str, str] = {}
+    tally: Counter[str] = Counter()
+    slowest = (0.0, b"")
+
+    @settings(
+        max_examples=count,
+        deadline=None,
+        database=None,
+        phases=[Phase.generate],
+        suppress_health_check=list(HealthCheck),
+    )
+    @given(messages(device))
+    def send(message: bytes) -> None:
+        nonlocal slowest
+        device.execute("*CLS")
+        begun = time.perf_counter()
+        response = device.execute(message)
+        slowest = max(slowest, (time.perf_counter() - begun, message))
+        queue = device.execute("SYST:ERR:ALL?").decode("ascii")
+        tally["messages"] += 1
+        tally["answers"] += bool(response)
+        tally["with errors"] += not queue.startswith("0,")
+        if asks(message) and not response and queue.startswith("0,"):
+            upper = message.upper()
+            if b"ERR" not in upper and b"*CLS" not in upper:  # these take the reason away
+                complaints.setdefault("unexplained silence", repr(message))
+        if "System error" in queue and "on purpose" not in queue:
+            kind = queue[queue.index("System error") :].split('"')[0][:80]
+            complaints.setdefault(kind, repr(message))
+
+    send()
+    print(
+        f"{name:<12}{tally['messages']:>8} messages {tally['answers']:>8} answers "
+        f"{tally['with errors']:>8} with errors; slowest {slowest[0]:.3f} s"
+    )
+    if slowest[0] > HANG_S:
+        complaints["slow"] = repr(slowest)
+    return [f"{name}: {kind}: {message}" for kind, message in complaints.items()]
+
+
+def main() -> int:
+    """Divide the messages among the instruments."""
+    logging.getLogger("demo_sim").setLevel(logging.CRITICAL)
+    total = int(sys.argv[1]) if len(sys.argv) > 1 else 100_000
+    bench = demo_sim.open_bench()
+    devices: dict[str, ScpiDevice] = {"reference": Reference(), **bench.devices}
+    found = [
+        complaint
+        for name, device in devices.items()
+        for complaint in run(name, device, total // len(devices))
+    ]
+    print("\n".join(found) or "nothing to complain about")
+    return 1 if found else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
