@@ -127,16 +127,20 @@ def _dc_offset(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
 
 @_fault("thermal_runaway", "idle current climbs without end as the metal warms", 0.9)
 def _thermal_runaway(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
-    """The bias transistor has come off the heatsink (its thermal contact grows from 5 K/W to
-    severity · 1000 K/W), so the bias no longer falls as the sink warms; and someone has turned the
-    trimmer up by severity · 25 mV. Whether the current runs away is left to the loop gain."""
+    """The channel's transistors were refitted carelessly: the bias transistor hangs beside the
+    heatsink (its contact grows from 5 K/W by severity² · 1000 K/W, so the bias no longer falls as
+    the sink warms), the output devices sit on dry pads (case to sink up by severity · 6 K/W), and
+    the trimmer was turned up by severity · 15 mV. Whether the current runs away is left to the
+    loop gain."""
+
+    def device(where: str, i: int, one: DeviceSpec) -> DeviceSpec:
+        return replace(one, joint_k_per_w=one.joint_k_per_w + 6.0 * severity)
 
     def of(leg: LegSpec) -> LegSpec:
-        contact = leg.bias_sensor_k_per_w + 1000.0 * severity**2
         return replace(
-            leg,
-            bias_sensor_k_per_w=contact,
-            bias_shift_v=leg.bias_shift_v + 25e-3 * severity,
+            _devices(leg, device),
+            bias_sensor_k_per_w=leg.bias_sensor_k_per_w + 1000.0 * severity**2,
+            bias_shift_v=leg.bias_shift_v + 15e-3 * severity,
         )
 
     return _legs(bench, channel, of)
@@ -203,14 +207,14 @@ def _dry_thermal_joint(bench: BenchSpec, channel: str, severity: float) -> Bench
 
 @_fault("noisy_device", "random bursts of noise, worse when warm", 0.5)
 def _noisy_device(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
-    """A junction in the input stage crackles: bursts of up to about severity · 30 mV at the output,
-    Poisson in time, at severity · 8 per second at 25 °C, doubling every 12 K of sink."""
+    """A junction in the input stage crackles: bursts of about severity · 20 mV at the output,
+    Poisson in time, at severity · 40 per second at 25 °C, doubling every 12 K of sink."""
     return _channel(
         bench,
         channel,
         lambda c: replace(
             c,
-            noise=replace(c.noise, burst_v=0.03 * severity, burst_rate_hz=8.0 * severity),
+            noise=replace(c.noise, burst_v=0.02 * severity, burst_rate_hz=40.0 * severity),
         ),
     )
 

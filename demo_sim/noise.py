@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 SLOW_RATE_HZ = 16e3  # enough for hum, flicker and bursts
-BURST_SLOT_S = 4.0  # bursts are drawn slot by slot
+BURST_SLOT_S = 1.0  # bursts are drawn slot by slot
+MOST_BURSTS_HZ = 400.0
 
 
 def stream(seed: int, name: str) -> np.random.Generator:
@@ -139,11 +140,11 @@ class Bursts:
         for slot in range(first, math.floor(float(t[-1]) / BURST_SLOT_S) + 1):
             rng = stream(self._seed, f"{self._name}.{slot}")
             # Drawn for the highest rate and thinned, so that a change of rate only adds or drops.
-            count = int(rng.poisson(BURST_SLOT_S * 40.0))
+            count = int(rng.poisson(BURST_SLOT_S * MOST_BURSTS_HZ))
             begins = slot * BURST_SLOT_S + rng.uniform(0.0, BURST_SLOT_S, count)
             lasts = rng.uniform(2e-3, 60e-3, count)
             heights = rng.normal(0.0, 1.0, count)
-            chance = rng.uniform(0.0, 40.0, count)
+            chance = rng.uniform(0.0, MOST_BURSTS_HZ, count)
             keep = chance < rate_hz
             for begin, last, height in zip(begins[keep], lasts[keep], heights[keep], strict=True):
                 a, b = np.searchsorted(t, (begin, begin + last))

@@ -15,6 +15,9 @@ from demo_sim.amplifier.electrics import Operating, Rails
 from demo_sim.amplifier.spec import RailSpec
 
 SETTLED_V = 5e-5
+LIMITED_SETTLED_V = 2e-3
+RESOLVED_A = 2e-5
+MOST_ROUNDS = 12
 LARGEST_STEP_V = 1.0
 EMPTY_V = 1e-3
 
@@ -94,14 +97,16 @@ class RailPair:
 
     def balance(self, operate: Operate) -> Operating:
         """Find the held rails' voltages; the operating point there."""
-        for _ in range(30):
+        for _ in range(MOST_ROUNDS):
             point = self._draw(operate)
             moved = 0.0
             for rail in self._all():
                 if rail.mode != "held" or rail.source is None:
                     continue
                 if rail.limited or rail.draw_a > rail.source.limit_a:
-                    moved = max(moved, self._at_limit(rail, operate))
+                    # Not sharper than the current is resolved: what a flat load line allows.
+                    change = self._at_limit(rail, operate)
+                    moved = max(moved, 0.0 if change < LIMITED_SETTLED_V else change)
                 else:
                     new = rail.regulated()
                     moved = max(moved, abs(new - rail.volts))
@@ -150,7 +155,7 @@ class RailPair:
             if count % 3 == 2:
                 middle = 0.5 * (low + high)
             value = excess(middle)
-            if abs(value) < 1e-5 or high - low < 0.5 * SETTLED_V:
+            if abs(value) < RESOLVED_A or high - low < SETTLED_V:
                 break
             if value > 0.0:
                 high, over, under = middle, value, 0.5 * under

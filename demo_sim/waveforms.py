@@ -25,7 +25,7 @@ Floats = NDArray[np.float64]
 
 AUDIO_BANDWIDTH_HZ = 22e3
 STRAY_V = 0.02  # peak of the line hum on a lead that hangs free or an input left open, V
-OPEN_INPUT_PICKUP = 0.002  # part of it that an open input's resistance leaves
+OPEN_INPUT_PICKUP = 0.0004  # part of it that an open input's resistance leaves
 BURST_WARMING_K = 12.0  # bursts double in rate
 
 

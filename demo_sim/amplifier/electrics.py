@@ -7,7 +7,6 @@ loop's own speed stop it.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -80,12 +79,11 @@ class Electrics:
         ballasts = [d.ballast_ohm for leg in self.legs for d in leg.upper + leg.lower]
         self.stage = OutputStage(self.legs, spec.idle_current, float(np.median(ballasts)))
         self.offset = np.array([leg.offset_v for leg in self.legs])[:, None]
-        self._shorted = [
-            (i, h, [k for k, d in enumerate(half) if d.state == "shorted"])
-            for i, leg in enumerate(self.legs)
-            for h, half in enumerate((leg.upper, leg.lower))
-            if any(d.state == "shorted" for d in half)
+        states = [
+            np.array([[d.state == "shorted" for d in half] for half in (leg.upper, leg.lower)])
+            for leg in self.legs
         ]
+        self._shorted = [(i, state) for i, state in enumerate(states) if state.any()]
 
     def alive(self, rails: Rails) -> float:
         """0…1: how far drivers and bias work at these rails."""
@@ -144,10 +142,8 @@ class Electrics:
         if alive < 1.0:
             # Without drive nothing conducts but what the rails can push: fade it out with them.
             device_a = device_a * alive
-        for leg, half, which in self._shorted:
-            volts, load_a, device_a = self._short_circuit(
-                leg, half, which, volts, load_a, device_a, rails, admittance, alive
-            )
+        if self._shorted:
+            volts, load_a, device_a = self._short_circuits(volts, device_a, rails, admittance)
         weights = wanted.weights[:, None, None, :]
         mean = (device_a * weights).sum(axis=3)
         square = (device_a * device_a * weights).sum(axis=3)
@@ -194,10 +190,8 @@ class Electrics:
             loop = path.loop_gain / (1.0 + 1j * period.frequencies() / path.loop_pole_hz)
             left = np.fft.rfft(base_v + curved, axis=1) / (1.0 + loop)
             volts = volts - np.fft.irfft(left, period.points, axis=1)
-        for leg, half, which in self._shorted:
-            volts, load_a, device_a = self._short_circuit(
-                leg, half, which, volts, load_a, device_a, rails, admittance, alive
-            )
+        if self._shorted:
+            volts, _, device_a = self._short_circuits(volts, device_a, rails, admittance)
         return ChannelTables(period, volts, device_a, clipped)
 
     def _solve_many(
@@ -221,38 +215,34 @@ class Electrics:
                     )
         return base_v, device_a
 
-    def _short_circuit(
-        self,
-        leg: int,
-        half: int,
-        which: Sequence[int],
-        volts: Floats,
-        load_a: Floats,
-        device_a: Floats,
-        rails: Rails,
-        admittance: Floats,
-        alive: float,
+    def _short_circuits(
+        self, volts: Floats, device_a: Floats, rails: Rails, admittance: Floats
     ) -> tuple[Floats, Floats, Floats]:
-        """A shorted device pulls its leg to the rail; feedback drives the other half against it.
+        """Leg volts, load currents and device currents with the shorted devices in place.
 
-        The other half gives what it can (``most_a`` with full drive); what it cannot hold moves
-        the output towards the rail.
+        A shorted device pulls its leg to the rail. A half without one is driven against it and
+        gives what it can (``most_a`` with full drive); what it cannot hold moves the output.
         """
-        ohms = [SHORT_OHM + float(self.stage.ballast[leg, half, k]) for k in which]
-        conductance = sum(1.0 / r for r in ohms)
-        rail = rails.pos if half == 0 else rails.neg
-        load = float(admittance[leg].sum())
-        target = volts[leg]
-        toward = 1.0 if half == 0 else -1.0
-        needed = toward * ((rail - target) * conductance - target * load)
-        held = np.clip(needed, 0.0, self.spec.path.most_a * alive)
-        reached = (rail * conductance - toward * held) / (conductance + load)
+        alive = self.alive(rails)
         volts, device_a = volts.copy(), device_a.copy()
-        volts[leg] = reached
-        other = 1 - half
-        good = self.stage.good[leg, other]
-        device_a[leg, half] = 0.0
-        for k, r in zip(which, ohms, strict=True):
-            device_a[leg, half, k] = toward * (rail - reached) / r
-        device_a[leg, other] = np.where(good[:, None], held / max(1, int(good.sum())), 0.0)
+        for leg, shorts in self._shorted:
+            ohms = SHORT_OHM + self.stage.ballast[leg]
+            upper, lower = np.where(shorts, 1.0 / ohms, 0.0).sum(axis=1)
+            load = float(admittance[leg].sum())
+            pulled = rails.pos * upper + rails.neg * lower
+            held = np.zeros(volts.shape[1])  # into the leg from a half that still works
+            for half, sign in ((0, 1.0), (1, -1.0)):
+                working = self.stage.good[leg, half]
+                if shorts[half].any() or not working.any():
+                    continue
+                needed = volts[leg] * (upper + lower + load) - pulled
+                given = np.clip(sign * needed, 0.0, self.spec.path.most_a * alive)
+                held += sign * given
+                device_a[leg, half] = np.where(working[:, None], given / working.sum(), 0.0)
+            volts[leg] = (pulled + held) / (upper + lower + load)
+            for half, rail, sign in ((0, rails.pos, 1.0), (1, rails.neg, -1.0)):
+                if shorts[half].any():
+                    device_a[leg, half] = 0.0
+                for k in np.flatnonzero(shorts[half]):
+                    device_a[leg, half, k] = sign * (rail - volts[leg]) / ohms[half, k]
         return volts, admittance @ volts, device_a
