@@ -57,13 +57,14 @@ class Bench:
         def serial(letters: str) -> str:
             return f"{letters}{seed % 10_000:04d}"
 
+        supply = Supply(world, serial=serial("SU"))
         self.devices: dict[str, ScpiDevice] = {
-            "supply": Supply(world, serial=serial("SU")),
+            "supply": supply,
             "meter": Meter(world, serial=serial("ME")),
             "scope": Scope(world, serial=serial("SC"), bits=scope_bits),
             "generator": Generator(world, serial=serial("GE")),
             "switch": Switch(world, serial=serial("SW")),
-            "control": Control(world, serial=serial("BE")),
+            "control": Control(world, serial=serial("BE"), watch=supply.outputs.watch),
         }
 
     def _wire(self) -> None:

@@ -52,6 +52,23 @@ def curvature(distortion_dbc: float) -> float:
     return float(10.0 ** (distortion_dbc / 20.0) / math.sqrt(2.0))
 
 
+def nearly_normal(points: int, rng: np.random.Generator) -> NDArray[np.float32]:
+    """White noise of mean 0 and variance 1, shape (points,): sums of eight random bytes.
+
+    By the central limit theorem all but normal (excess kurtosis −0.15, nothing beyond 4.9 σ), at a
+    third of the cost of normal deviates, which would be most of the cost of a capture.
+    """
+    raw: NDArray[np.uint64] = rng.bit_generator.random_raw(points)
+    rows = raw.view(np.uint8).reshape(8, -1)
+    total = rows[0].astype(np.uint16)
+    for row in rows[1:]:
+        total += row
+    noise: NDArray[np.float32] = total.astype(np.float32)
+    noise -= np.float32(8 * 127.5)
+    noise *= np.float32(1.0 / math.sqrt(8 * (256**2 - 1) / 12))
+    return noise
+
+
 def screen(
     volts: NDArray[np.float64], front: FrontEnd, rng: np.random.Generator, averaged: int = 1
 ) -> NDArray[np.float32]:
@@ -62,7 +79,8 @@ def screen(
     seen = front.probe_declared / front.probe_fitted  # 10 when ×1 is fitted and ×10 declared
     scale = seen * (1.0 + front.gain_error) / (0.5 * front.range_pp_v)
     shift = 2.0 * front.offset_error - front.offset_v / (0.5 * front.range_pp_v)
-    u = np.multiply(volts, scale, dtype=np.float64).astype(np.float32)
+    u: NDArray[np.float32] = np.empty(volts.shape, dtype=np.float32)
+    np.multiply(volts, scale, out=u, casting="same_kind")
     if shift:
         u += np.float32(shift)
     if front.second or front.third:
@@ -73,7 +91,7 @@ def screen(
         bend *= held
         bend *= held
         u += bend
-    noise = rng.standard_normal(u.shape, dtype=np.float32)
+    noise = nearly_normal(u.size, rng)
     noise *= np.float32(2.0 * front.noise_of_range / math.sqrt(averaged))
     u += noise
     u *= np.float32(CENTRE)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from demo_sim.instruments import specifications as spec
 from demo_sim.instruments.hidden import HiddenErrors
 from demo_sim.instruments.surroundings import Surroundings
-from demo_sim.ports import OutputSetting
+from demo_sim.ports import OutputSetting, SupplyState
 
 SLEW_STEP_S = 0.002
 PROGRAM_S = 0.005
@@ -150,7 +150,10 @@ class SupplyOutputs:
         now = self._world.now
         for n in self.numbers:
             output = self[n]
-            state = self._world.supply_state(self._key, n)
+            if self._world.node_of(f"{self._key}.{n}.pos") is None:
+                state = SupplyState(output.present, 0.0, False, 0.0)  # nothing to work out
+            else:
+                state = self._world.supply_state(self._key, n)
             over_volts = self._actual(n, "protection_voltage", output.over_volts)
             over_amperes = self._actual(n, "protection_current", output.over_amperes)
             if output.over_volts_armed and state.volts > over_volts:

@@ -89,7 +89,7 @@ class Circuit:
 
 @pytest.fixture
 def circuit() -> Circuit:
-    return Circuit()
+    return Circuit(leads={f"supply.{n}.pos": "rail" for n in (1, 2)})
 
 
 @pytest.fixture

@@ -73,3 +73,11 @@ def test_own_distortion_is_as_specified_at_full_scale():
     spectrum = np.abs(np.fft.rfft(volts_of(digitise(sine(0.999), front), front)))
     level = 20 * math.log10(spectrum[2 * 997] / spectrum[997])
     assert level == pytest.approx(spec.SCOPE_DISTORTION_DBC, abs=0.3)
+
+
+def test_front_end_noise_is_white_and_all_but_normal():
+    noise = fe.nearly_normal(200_000, np.random.default_rng(RNG_SEED)).astype(float)
+    assert noise.mean() == pytest.approx(0.0, abs=0.01)
+    assert noise.std() == pytest.approx(1.0, abs=0.01)
+    assert np.mean(np.abs(noise) > 2.0) == pytest.approx(0.0455, abs=0.004)  # normal: 4.55 %
+    assert abs(np.mean(noise[1:] * noise[:-1])) < 0.01

@@ -1,0 +1,72 @@
+"""A capture of two channels of 1,000,000 points, transfer included, against one such sine in NumPy.
+
+Run: ``python tests/benchmarks/bench_capture.py``. Prints the ratio; the aim is at most 10.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+
+import numpy as np
+import pyvisa
+
+import demo_sim
+
+POINTS = 1_000_000
+AIM = 10.0
+
+
+def best_of(action: Callable[[], object], times: int = 5) -> float:
+    """Shortest wall time of an action, s."""
+    shortest = float("inf")
+    for _ in range(times):
+        begun = time.perf_counter()
+        action()
+        shortest = min(shortest, time.perf_counter() - begun)
+    return shortest
+
+
+def ready_bench() -> demo_sim.Bench:
+    """The demo unit under power and driven at 1 kHz, relays closed."""
+    bench = demo_sim.open_bench()
+    for key, message in (
+        ("supply", "VOLT 30;CURR 4;:INST:NSEL 2;:VOLT 30;CURR 4;:OUTP ON"),
+        ("control", "CLOC:WAIT 10"),
+        ("generator", "FREQ 1000;VOLT 0.5;:OUTP1 ON;:SOUR2:VOLT 0.5;:OUTP2 ON"),
+    ):
+        bench.devices[key].execute(message)
+    return bench
+
+
+def main() -> None:
+    bench = ready_bench()
+    manager = pyvisa.ResourceManager(bench.visa_library)
+    scope = manager.open_resource(bench.resources["scope"])
+    assert isinstance(scope, pyvisa.resources.MessageBasedResource)
+    scope.timeout = 20_000
+    scope.write("CHAN1:PROB 10;RANG 50;DISP ON;:CHAN2:PROB 10;RANG 50;DISP ON")
+    scope.write(f"ACQ:SRAT 1E6;POIN {POINTS};:TRIG:SWE AUTO;:WAV:BYT LSBF")
+
+    def capture() -> None:
+        assert scope.query("SING;*OPC?").strip() == "1"
+        for channel in (1, 2):
+            codes = scope.query_binary_values(
+                f"WAV:SOUR CHAN{channel};DATA?",
+                datatype="H",
+                is_big_endian=False,
+                container=np.array,
+                data_points=POINTS,
+            )
+            assert len(codes) == POINTS
+
+    t = np.arange(POINTS) * 1e-6
+    sine = best_of(lambda: np.sin(2.0 * np.pi * 1000.0 * t))
+    taken = best_of(capture)
+    print(f"one sine of {POINTS} points: {sine * 1e3:.1f} ms")
+    print(f"capture of two channels with transfer: {taken * 1e3:.1f} ms")
+    print(f"ratio {taken / sine:.1f} (aim: at most {AIM:g})")
+
+
+if __name__ == "__main__":
+    main()
