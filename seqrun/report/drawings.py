@@ -10,7 +10,7 @@ from html import escape
 
 from seqrun.quantity import render
 from seqrun.report.rows import Row
-from seqrun.report.scale import bar
+from seqrun.report.scale import STRETCHED, bar
 from seqrun.values import Bound, Disposition, Verdict
 
 WIDTH, HEIGHT = 320, 46
@@ -61,7 +61,7 @@ def limit_bar(row: Row) -> str:
         if edge is not None and number is not None:
             parts.append(_line(edge, _TOP - 4, edge, _BOTTOM + 4, _INK, 2.4))
             parts.append(_text(edge, render(number, row.unit), _INK, bold=True))
-    if shape.stretched > 1.05:
+    if shape.stretched > STRETCHED:
         factor = f"scale stretched × {shape.stretched:.3g}"
         left = shape.high is not None and shape.low is None
         parts.append(_text(2 if left else w - 2, factor, _SOFT, anchor="start" if left else "end"))

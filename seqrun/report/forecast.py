@@ -28,7 +28,7 @@ class Outlook:
 
     step: str
     limit: str
-    expected: str
+    expected: str  # U that the bench is expected to reach
     ratio: float | None  # test uncertainty ratio; None when it is not known
     objection: str  # why no unit could pass, or ""
     better: str
@@ -61,7 +61,7 @@ def _outlook(plan: Plan, action: Action, names: object) -> Outlook:
     shown = _limit(limit, unit)
     if forecast is None:
         return Outlook(action.id, shown, "", None, "", "")
-    expected = render(forecast.value, unit, uncertainty=forecast.expanded_uncertainty)
+    expected = "± " + render(forecast.expanded_uncertainty, unit, digits=2)
     return Outlook(
         action.id,
         shown,
@@ -105,13 +105,13 @@ def plan_view(plan: Plan, *, ascii_only: bool = False) -> Group:
         Text(),
     ]
     table = Table(box=None, padding=(0, 1, 0, 0), width=WIDTH, pad_edge=False, header_style="dim")
-    for heading, width in (("step", 24), ("limit", 18), ("expected", 16), ("TUR", 4)):
+    for heading, width in (("step", 26), ("limit", 20), ("expected U", 12), ("TUR", 4)):
         table.add_column(heading, width=width, overflow="fold")
     table.add_column("bench", width=13, no_wrap=True)
     listed = outlooks(plan)
     for o in listed:
         style = "bold red" if o.objection else "yellow" if o.word == "weak" else ""
-        cells = (o.step, o.limit, o.expected.replace(" ± ", "\n± "), _ratio(o.ratio))
+        cells = (o.step, o.limit, o.expected, _ratio(o.ratio))
         table.add_row(*(Text(say(cell)) for cell in cells), Text(o.word, style))
     parts += [table, Text()] if listed else [Text("No step of it has a limit.")]
     for o in listed:

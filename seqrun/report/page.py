@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from functools import cache
-from importlib import resources
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
+from seqrun.report.assets import asset, template
 from seqrun.report.summary import Summary, summarise
 from seqrun.report.verdicts import DISPOSITION_MARKS, counts, worst_first
 from seqrun.values import Disposition, Verdict
@@ -25,9 +24,9 @@ def render_page(run: RunData | Summary) -> str:
     summary = run if isinstance(run, Summary) else summarise(run)
     against = worst_first(summary.rows)
     disposition = summary.disposition or Disposition.ABORTED
-    page: str = _template().render(
+    page: str = template("page.html.j2").render(
         s=summary,
-        css=Markup(_asset("page.css")),
+        css=Markup(asset("page.css")),
         defs=Markup(drawings.DEFS),
         legend=Markup(drawings.legend_bar()),
         look=DISPOSITION_MARKS[disposition],
@@ -55,16 +54,3 @@ def write_page(run: RunData | Summary, path: Path) -> Path:
     """
     path.write_text(render_page(run), encoding="utf-8")
     return path
-
-
-@cache
-def _asset(name: str) -> str:
-    return resources.files("seqrun.report").joinpath(name).read_text(encoding="utf-8")
-
-
-@cache
-def _template() -> Any:
-    from jinja2 import Environment, StrictUndefined
-
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
-    return environment.from_string(_asset("page.html.j2"))

@@ -170,13 +170,15 @@ class Row:
     @property
     def sentence(self) -> str:
         """What this reading says about its limit, as one would say it across the bench."""
+        # offset and offset_hot read the same quantity at the same place: the step tells them apart
+        who = f"{self.name} ({self.step})"
         if self.value is None:
-            return f"{self.name}: not measured{': ' if self.note else ''}{_stop(self.note)}"
+            return f"{who}: not measured{': ' if self.note else ''}{_stop(self.note)}"
         if self.verdict is Verdict.NOT_MEASURED:
-            return f"{self.name} is {self.shown}, which decides nothing. {_stop(self.note)}".strip()
+            return f"{who} is {self.shown}, which decides nothing. {_stop(self.note)}".strip()
         margin, times = self.margin, self.margin_in_u
         if margin is None or times is None or self.nearer is None:
-            return f"{self.name} is {self.shown}."
+            return f"{who} is {self.shown}."
         distance = render(abs(margin), self.unit, digits=3)
         limit = render(self.nearer, self.unit)
         upper = self.nearer == self.high
@@ -184,7 +186,7 @@ class Row:
             where = f"{distance} {'above' if upper else 'below'} the limit of {limit}"
         else:
             where = f"{distance} inside the limit of {limit}"
-        said = f"{self.name} is {self.shown}: {where}{_compared(margin, times, self.expanded)}."
+        said = f"{who} is {self.shown}: {where}{_compared(margin, times, self.expanded)}."
         # a note beside a reading that speaks against the unit says how it came about
         return f"{said} {_stop(self.note)}".strip() if self.verdict is not Verdict.PASS else said
 

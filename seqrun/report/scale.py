@@ -19,6 +19,8 @@ LOWER_AT = 0.2
 _DECIBEL_SPAN = 20.0
 #: margins under this share of the span are stretched
 _NEAR = 0.05
+#: a scale is called stretched from this factor on
+STRETCHED = 1.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +100,8 @@ def _window(row: Row, value: float) -> tuple[float, float]:
 
 
 def text_bar(row: Row, width: int = 11, *, ascii_only: bool = False) -> str:
-    """The same bar in characters: limit ``|``, guard band ``:``, beyond ``/``, reading ``o``."""
+    """The same bar in characters: limit ``|``, guard band ``:``, beyond ``/``, reading ``o``, and
+    ``~`` at the end of a stretched scale."""
     shape = bar(row)
     if shape is None:
         return ""
@@ -115,6 +118,9 @@ def text_bar(row: Row, width: int = 11, *, ascii_only: bool = False) -> str:
     for limit in (shape.low, shape.high):
         if limit is not None:
             cells[_cell(limit, width)] = edge
+    if shape.stretched > STRETCHED:  # a broken axis at the end that lies away from the limit
+        away = 0 if shape.low is None or shape.high is not None else -1
+        cells[away] = "~" if ascii_only else "≈"
     mark = _cell(shape.at, width)
     # the mark may not hide on which side of the limit it lies
     for limit in (shape.low, shape.high):

@@ -83,15 +83,15 @@ def limits_table(rows: tuple[Row, ...], *, ascii_only: bool = False) -> Table:
 
     say = plain if ascii_only else clean
     table = Table(box=None, padding=(0, 1, 0, 0), width=WIDTH, pad_edge=False, header_style="dim")
-    table.add_column("step and quantity", width=20, overflow="fold")
+    table.add_column("step and quantity", width=24, overflow="fold")
     table.add_column(say("value ± U"), width=15, overflow="fold")
-    table.add_column("limit", width=14, overflow="fold")
+    table.add_column("limit", width=11, overflow="fold")
     table.add_column("margin", width=_BAR, no_wrap=True)
     table.add_column("verdict", width=12, no_wrap=True)
     for row in rows:
         style = STYLES[row.verdict]
         name = Text(say(row.step))
-        name.append(say(f"\n{row.quantity_words}"), "dim")
+        name.append(say(f"\n{row.name}"), "dim")
         word = f"{_shape(row.verdict, ascii_only)} {MARKS[row.verdict].short}"
         table.add_row(
             name,

@@ -117,9 +117,10 @@ def deciding(rows: Sequence[Row], disposition: Disposition | None, reason: str) 
         )
         said.append(Said(why))
     against = worst_first(rows)
-    said += [Said(row.sentence, row) for row in against[:WRITTEN_OUT]]
-    if len(against) > WRITTEN_OUT:
-        said.append(Said(f"And {len(against) - WRITTEN_OUT} more; each is drawn below."))
+    spoken = _spoken(against)
+    said += spoken[:WRITTEN_OUT]
+    if len(spoken) > WRITTEN_OUT:
+        said.append(Said(f"And {len(spoken) - WRITTEN_OUT} more; each stands below."))
     if not against and disposition is Disposition.ACCEPT:
         judged = sum(1 for row in rows if row.verdict is Verdict.PASS)
         met = f"All {judged} limits are met." if judged != 1 else "The one limit is met."
@@ -135,6 +136,28 @@ def deciding(rows: Sequence[Row], disposition: Disposition | None, reason: str) 
     return said
 
 
+def _spoken(against: Sequence[Row]) -> list[Said]:
+    """A sentence a row, but one for all rows of a quantity that were not measured: one lead that
+    fell off leaves many of them, and their reasons are alike."""
+    said: list[Said] = []
+    missing: dict[str, list[Row]] = {}
+    for row in against:
+        if row.value is None:
+            missing.setdefault(row.quantity, []).append(row)
+    for row in against:
+        if row.value is not None:
+            said.append(Said(row.sentence, row))
+            continue
+        alike = missing.pop(row.quantity, [])
+        if len(alike) == 1:
+            said.append(Said(row.sentence, row))
+        elif alike:
+            why = f": {row.note}" if row.note else ""
+            text = f"{row.quantity_words}: {len(alike)} readings not measured; the first {row.step}"
+            said.append(Said(sentence(text + why), row))
+    return said
+
+
 def next_actions(rows: Sequence[Row], disposition: Disposition | None) -> list[str]:
     """What the technician does next."""
     by = {verdict: [row for row in rows if row.verdict is verdict] for verdict in Verdict}
@@ -142,7 +165,7 @@ def next_actions(rows: Sequence[Row], disposition: Disposition | None) -> list[s
         return ["The unit may go back into use. Keep this report with it."]
     if disposition is Disposition.REJECT:
         failing = [r for r in worst_first(rows) if r.failing]
-        first = f" Begin with {failing[0].name}." if failing else ""
+        first = f" Begin with {failing[0].name} ({failing[0].step})." if failing else ""
         return [
             f"Do not hand the unit out.{first}",
             "After the repair, do the whole sequence again; a single step is not enough.",

@@ -14,8 +14,8 @@ from seqrun.values import Bound, Disposition, Verdict
 
 
 def test_an_offset_over_its_limit_says_by_how_much_and_how_many_u() -> None:
-    row = a_row(channel="right", value=0.212, u=0.002)
-    assert row.sentence.startswith("DC offset, right is 212.0 ± ")
+    row = a_row("offset.right", channel="right", value=0.212, u=0.002)
+    assert row.sentence.startswith("DC offset, right (offset.right) is 212.0 ± ")
     assert "162 mV above the limit of 50 mV" in row.sentence
     assert "times its uncertainty U" in row.sentence
 
@@ -33,7 +33,7 @@ def test_a_reading_beyond_by_less_than_u_says_that_it_is_within_its_uncertainty(
 
 def test_what_was_not_measured_gives_the_reason_and_no_number() -> None:
     row = a_row(value=None, note="sensor fallen off")
-    assert row.sentence == "DC offset, left: not measured: sensor fallen off."
+    assert row.sentence == "DC offset, left (offset.left): not measured: sensor fallen off."
     assert row.shown == "not measured"
     assert row.margin is None
 
@@ -120,3 +120,12 @@ def test_after_an_abort_the_rails_count_as_charged() -> None:
 def test_the_two_decision_rules_are_told_apart() -> None:
     assert "Guarded" in rule_in_words("guarded")[0]
     assert "w = 0" in rule_in_words("simple")[0]
+
+
+def test_many_readings_lost_for_one_reason_are_told_in_one_sentence() -> None:
+    steps = [f"idle.left.upper.{n}" for n in range(1, 5)]
+    rows = [a_row(s, "idle_current", value=None, note="meter lead off") for s in steps]
+    said = deciding(rows, Disposition.HOLD, "not measured")
+    assert [s.text for s in said] == [
+        "Idle current: 4 readings not measured; the first idle.left.upper.1: meter lead off."
+    ]

@@ -98,3 +98,8 @@ def test_a_reading_far_beyond_is_shown_off_scale_and_not_within() -> None:
 def test_what_was_not_measured_has_no_bar() -> None:
     assert bar(a_row(value=None)) is None
     assert text_bar(a_row(value=None)) == ""
+
+
+def test_a_stretched_scale_shows_its_axis_broken() -> None:
+    assert text_bar(a_row(value=1.98, u=0.01, low=None, high=2.0), ascii_only=True)[0] == "~"
+    assert "~" not in text_bar(a_row(value=1.57, u=0.01, low=None, high=2.0), ascii_only=True)

@@ -60,7 +60,7 @@ def test_the_terminal_says_what_the_page_says(rejected: RunData) -> None:
     for words in (
         "REJECT",
         "212.0 ± 1.1 mV: 162 mV above the limit of 50 mV",
-        "Do not hand the unit out. Begin with DC offset, right.",
+        "Do not hand the unit out. Begin with DC offset, right (offset.right).",
         "SIMULATED",
     ):
         assert words in text
