@@ -41,6 +41,14 @@ Fault = Annotated[
 ]
 Seed = Annotated[int, typer.Option("--seed", help="Seed of the simulated bench.")]
 Results = Annotated[Path, typer.Option("--results", help="Folder of the records.")]
+CsvFile = Annotated[
+    Optional[Path],  # noqa: UP045
+    typer.Option("--csv", help="Write it as a table to this file."),
+]
+PageFile = Annotated[
+    Optional[Path],  # noqa: UP045
+    typer.Option("--page", help="Write it as a self-contained page to this file."),
+]
 
 
 def _version(show: bool) -> None:
@@ -139,6 +147,41 @@ def report(
     from seqrun.cli.commands import report_command
 
     raise typer.Exit(report_command(run_id, results, budget=budget, page=page))
+
+
+@app.command()
+def compare(
+    before: Annotated[str, typer.Argument(help="Run id, a part of it, or 'last'.")],
+    after: Annotated[str, typer.Argument(help="The run to compare with it.")],
+    results: Results = Path("results"),
+    matters: Annotated[
+        str, typer.Option("--matters", help="Share of a limit that a change must reach to matter.")
+    ] = "10 %",
+    everything: Annotated[
+        bool, typer.Option("--all", help="Show what stayed as it was, too.")
+    ] = False,
+    csv: CsvFile = None,
+    page: PageFile = None,
+) -> None:
+    """Compare two runs, reading by reading: changed, unchanged, cannot tell."""
+    from seqrun.cli.past import compare_command
+
+    raise typer.Exit(
+        compare_command(
+            before, after, results, matters=matters, everything=everything, csv=csv, page=page
+        )
+    )
+
+
+@app.command()
+def merge(
+    folder: Annotated[Path, typer.Argument(help="Another bench's results folder; only read.")],
+    results: Results = Path("results"),
+) -> None:
+    """Add another bench's records to ours, without loss or doubles."""
+    from seqrun.cli.past import merge_command
+
+    raise typer.Exit(merge_command(folder, results))
 
 
 @bench_app.command("serve")

@@ -1,9 +1,11 @@
-"""Judgement: a reading and its limit -> verdict and probability; verdicts -> disposition.
+"""Judgement: a reading and its limit -> verdict and probability; verdicts -> disposition; two
+readings -> changed or not.
 
 Rules: ILAC-G8:09/2019 (decision rule), JCGM 106:2012 (conformance probability). Nothing here reads
 an instrument, a clock or a file.
 """
 
+from seqrun.judge.change import Change, Difference, difference
 from seqrun.judge.disposition import dispose
 from seqrun.judge.risk import (
     cannot_decide,
@@ -17,9 +19,12 @@ from seqrun.judge.verdict import GUARDED, SIMPLE, decide
 __all__ = [
     "GUARDED",
     "SIMPLE",
+    "Change",
+    "Difference",
     "cannot_decide",
     "conformance_probability",
     "decide",
+    "difference",
     "dispose",
     "pass_probability",
     "tur",

@@ -1,0 +1,51 @@
+"""Commands about runs that are on record: comparing, histories, merging, releasing."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from seqrun.errors import UsageError
+
+
+def compare_command(
+    before: str,
+    after: str,
+    results: Path,
+    *,
+    matters: str,
+    everything: bool,
+    csv: Path | None,
+    page: Path | None,
+) -> int:
+    """``seqrun compare``."""
+    from seqrun.quantity import QuantityError, parse
+    from seqrun.record import load_run
+    from seqrun.report.compare import compare, write_csv
+    from seqrun.report.compare_page import write_page
+    from seqrun.report.compare_terminal import comparison
+
+    try:
+        share = parse(matters, "")
+    except QuantityError as error:
+        raise UsageError(error.found, expected=error.wanted, where="--matters") from None
+    run = compare(load_run(results, before), load_run(results, after), share)
+    comparison(run, everything=everything)
+    if csv is not None:
+        print(f"table: {write_csv(run, csv)}")
+    if page is not None:
+        print(f"page: {write_page(run, page)}")
+    return 0
+
+
+def merge_command(folder: Path, results: Path) -> int:
+    """``seqrun merge``."""
+    from seqrun.record import merge
+
+    added = merge(results, folder)
+    if not (added.runs or added.readings or added.files):
+        print(f"{results} has everything of {folder} already")
+    else:
+        counts = ((added.runs, "run"), (added.readings, "reading"), (added.files, "file"))
+        told = ", ".join(f"{n} {word}{'' if n == 1 else 's'}" for n, word in counts)
+        print(f"added to {results}: {told}")
+    return 0

@@ -1,0 +1,184 @@
+"""Whether two readings of one quantity differ: before and after a repair, or along a trend.
+
+Both come with an expanded uncertainty U (k = 2), so their difference d has
+
+    U_d = 2 · √(u₁² + u₂²)
+
+as if the two runs had no error in common. With the same instruments they share a part of it, which
+makes U_d too large, never too small: both statements below then hold with more than their 95 %.
+
+changed
+    the interval d ± U_d does not hold zero, |d| > U_d. It is the test that ISO 13528:2022, 9.7,
+    makes of two results with stated uncertainties (|E_n| > 1).
+unchanged
+    zero is possible, and so large a change that it would matter is not: |d| + U_d ≤ δ, the whole
+    interval lies within ± δ. That an interval must lie within what is tolerable before two things
+    are called equal is the two one-sided tests of equivalence (Schuirmann 1987), here at 2.5 %.
+cannot tell
+    neither: the bench is too coarse, or a reading is missing or only a bound.
+
+A change is so said of the quantity while it was measured; what caused it (the repair, another room
+temperature, a unit that wanders) is for people to say.
+
+What would matter, δ, is our own rule: a tenth of what the limit allows. With two limits, of the
+distance between them; with one, of the limit's own size; without any limit, of the larger of the
+two values. A scale whose zero is no nothing has a fixed one: 1 dB, 1 K.
+
+A bound ("at most x") stands for every value that it allows, of a magnitude from zero up. Only what
+holds for all of them is said.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+from seqrun.errors import UsageError
+from seqrun.quantity import render
+from seqrun.values import COVERAGE_FACTOR, Bound, Judged, Limit, Reading
+
+#: share of what a limit allows that a change must reach before it matters
+SHARE = 0.1
+#: units whose zero is a convention, and the change that matters there
+_FIXED = {"dB": 1.0, "°C": 1.0}
+#: probability that an interval at k = 2 leaves out the true value (normal)
+CHANCE = math.erfc(COVERAGE_FACTOR / math.sqrt(2.0))
+
+
+class Change(StrEnum):
+    """What can be said of a difference."""
+
+    CHANGED = "changed"
+    UNCHANGED = "unchanged"
+    CANNOT_TELL = "cannot tell"
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """After minus before, in the unit of the reading after. None: there is no such number."""
+
+    change: Change
+    value: float | None
+    expanded: float | None  # U of the difference, k = 2
+    matters: float | None  # the least change that matters, δ
+    reason: str = ""  # why it cannot be told
+
+    @property
+    def slight(self) -> bool:
+        """A change that is certain, and as certainly too small to matter."""
+        return (
+            self.change is Change.CHANGED
+            and self.value is not None
+            and self.matters is not None
+            and abs(self.value) + (self.expanded or 0.0) <= self.matters
+        )
+
+
+def classify(low: float, high: float, expanded: float, matters: float) -> Change:
+    """The rule above for a difference that lies anywhere from ``low`` to ``high``, each ± U.
+
+    Args:
+        low, high: equal for a difference of two values; infinite for one without end.
+        expanded: U of the difference.
+        matters: δ, not negative.
+    """
+    if low > expanded or high < -expanded:
+        return Change.CHANGED
+    if max(abs(low), abs(high)) + expanded <= matters:
+        return Change.UNCHANGED
+    return Change.CANNOT_TELL
+
+
+def least_that_matters(
+    limit: Limit | None, unit: str, values: Sequence[float], share: float = SHARE
+) -> float:
+    """δ, in ``unit``.
+
+    Args:
+        limit: what the reading is held against, in ``unit``.
+        values: the two readings, for one without a limit.
+        share: of what the limit allows, more than 0 and at most 1.
+
+    Raises:
+        UsageError: ``share`` is none.
+    """
+    if not 0.0 < share <= 1.0:
+        raise UsageError(
+            f"{100.0 * share:g} % as the share that matters", expected="more than 0, at most 100 %"
+        )
+    low, high = (limit.low, limit.high) if limit else (None, None)
+    if low is not None and high is not None and high > low:
+        return share * (high - low)
+    if unit in _FIXED:
+        return _FIXED[unit]
+    sides = [abs(side) for side in (low, high) if side]
+    return share * (sides[0] if sides else max((abs(v) for v in values), default=0.0))
+
+
+def difference(before: Judged, after: Judged, share: float = SHARE) -> Difference:
+    """What can be said about two readings of the same quantity, of two runs.
+
+    The limit of the reading after says what would matter; where it has none, that of the one
+    before.
+
+    Raises:
+        UsageError: ``share`` is not more than 0 and at most 1.
+    """
+    first, second = before.reading, after.reading
+    factor = _factor(first.unit, second.unit)
+    if factor is None:
+        units = " and ".join(unit or "no unit" for unit in (first.unit, second.unit))
+        return _unknown(f"the units are {units}")
+    for reading, when in ((first, "before"), (second, "after")):
+        if reading.value is None or not math.isfinite(reading.value):
+            told = f": {reading.note}" if reading.note else ""
+            return _unknown(f"not measured {when}{told}")
+    y1, y2 = float(first.value or 0.0) * factor, float(second.value or 0.0)
+    limit = after.limit or _scaled(before.limit, factor)
+    matters = least_that_matters(limit, second.unit, (y1, y2), share)
+    silent = [w for r, w in ((first, "before"), (second, "after")) if not r.budget]
+    if silent:
+        why = f"no uncertainty is stated {' and '.join(silent)}"
+        return Difference(Change.CANNOT_TELL, y2 - y1, None, matters, why)
+    expanded = COVERAGE_FACTOR * math.hypot(
+        first.standard_uncertainty * factor, second.standard_uncertainty
+    )
+    if not math.isfinite(expanded):
+        why = "an uncertainty is not a finite number"
+        return Difference(Change.CANNOT_TELL, y2 - y1, None, matters, why)
+    (low1, high1), (low2, high2) = _range(first, y1), _range(second, y2)
+    change = classify(low2 - high1, high2 - low1, expanded, matters)
+    bounded = first.bound is not Bound.EXACT or second.bound is not Bound.EXACT
+    reason = ""
+    if change is Change.CANNOT_TELL:
+        shown = render(matters, second.unit, digits=2)
+        reason = f"a change of {shown} is neither seen nor excluded"
+    return Difference(change, None if bounded else y2 - y1, expanded, matters, reason)
+
+
+def _unknown(reason: str) -> Difference:
+    return Difference(Change.CANNOT_TELL, None, None, None, reason)
+
+
+def _factor(before: str, after: str) -> float | None:
+    """What a number in the unit before is multiplied with; None when they are of two kinds."""
+    return 1.0 if before == after else {("", "%"): 100.0, ("%", ""): 0.01}.get((before, after))
+
+
+def _scaled(limit: Limit | None, factor: float) -> Limit | None:
+    if limit is None:
+        return None
+    return Limit(*(None if x is None else x * factor for x in (limit.low, limit.high)))
+
+
+def _range(reading: Reading, value: float) -> tuple[float, float]:
+    """Every value that a reading allows, its U aside."""
+    if reading.bound is Bound.AT_MOST:
+        # what is buried in a floor is a magnitude (noise, distortion): not less than nothing
+        magnitude = value >= 0.0 and reading.unit not in _FIXED
+        return (0.0 if magnitude else -math.inf), value
+    if reading.bound is Bound.AT_LEAST:
+        return value, math.inf
+    return value, value

@@ -1,0 +1,315 @@
+"""Two runs side by side, reading by reading: what changed, what did not, what cannot be told."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from seqrun.errors import FileError, UsageError
+from seqrun.judge.change import CHANCE, SHARE, Change, Difference, difference
+from seqrun.quantity import render
+from seqrun.report.rows import Row
+from seqrun.report.summary import Summary, row_of, summarise
+from seqrun.values import Verdict
+
+if TYPE_CHECKING:
+    from seqrun.record import RunData
+    from seqrun.values import Judged
+
+#: from best to worst; to be held back is worse than to be let go
+_ORDER = (
+    Verdict.PASS,
+    Verdict.CONDITIONAL_PASS,
+    Verdict.NOT_MEASURED,
+    Verdict.CONDITIONAL_FAIL,
+    Verdict.FAIL,
+)
+CSV_COLUMNS = (
+    "run_before",
+    "run_after",
+    "step",
+    "channel",
+    "quantity",
+    "unit",
+    "before",
+    "before_expanded_uncertainty",
+    "before_bound",
+    "before_verdict",
+    "after",
+    "after_expanded_uncertainty",
+    "after_bound",
+    "after_verdict",
+    "limit_low",
+    "limit_high",
+    "difference",
+    "difference_expanded_uncertainty",
+    "least_that_matters",
+    "change",
+    "reason",
+    "simulated",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """One reading of both runs, or of the one that has it."""
+
+    before: Row | None
+    after: Row | None
+    difference: Difference | None  # None: only one run has it
+
+    @property
+    def row(self) -> Row:
+        row = self.after or self.before
+        assert row is not None
+        return row
+
+    @property
+    def unit(self) -> str:
+        return self.row.unit
+
+    @property
+    def word(self) -> str:
+        """The change in a word, or ``"only before"``, ``"only after"``."""
+        if self.difference is not None:
+            return self.difference.change.value
+        return "only before" if self.after is None else "only after"
+
+    @property
+    def shown(self) -> str:
+        """The difference with its U: ``"+209 ± 1.4 mV"``; empty where there is no such number."""
+        found = self.difference
+        if found is None or found.value is None:
+            return ""
+        text = render(found.value, self.unit, uncertainty=found.expanded)
+        if not any(c in "123456789" for c in text.split("±")[0]):
+            return text.removeprefix("-")  # nothing has no sign
+        return text if text.startswith("-") else f"+{text}"
+
+    @property
+    def verdict_changed(self) -> bool:
+        if self.before is None or self.after is None:
+            return False
+        return self.before.verdict is not self.after.verdict
+
+    @property
+    def limit_changed(self) -> bool:
+        """The two were held against different limits, so their verdicts do not compare."""
+        if self.before is None or self.after is None:
+            return False
+        sides = ((self.before.low, self.after.low), (self.before.high, self.after.high))
+        return self.before.unit == self.after.unit and not all(map(_same, sides))
+
+    @property
+    def better(self) -> bool | None:
+        """Whether the verdict became better; None when it is the same, or there is none to tell."""
+        if not self.verdict_changed or self.before is None or self.after is None:
+            return None
+        pair = self.before.verdict, self.after.verdict
+        if Verdict.NONE in pair:
+            return None
+        return _ORDER.index(pair[1]) < _ORDER.index(pair[0])
+
+    @property
+    def verdict_words(self) -> str:
+        """``"fail → pass"``, or the one verdict of both."""
+        if self.before is None or self.after is None or not self.verdict_changed:
+            return self.row.verdict.value
+        names = [row.verdict.value or "no limit" for row in (self.before, self.after)]
+        return " → ".join(names)
+
+    @property
+    def comment(self) -> str:
+        """What the numbers do not say by themselves."""
+        found = self.difference
+        said = []
+        if found is not None:
+            if found.slight:
+                said.append("too little to matter")
+            if found.reason:
+                said.append(found.reason)
+        if self.limit_changed and self.before is not None and self.after is not None:
+            old, new = (row.limit_short or "none" for row in (self.before, self.after))
+            said.append(f"the limit was {old} and is {new}")
+        return "; ".join(said)
+
+
+@dataclass(frozen=True, slots=True)
+class RunPair:
+    """Two runs and all their readings in pairs, in the order of the run after."""
+
+    before: Summary
+    after: Summary
+    pairs: tuple[Pair, ...]
+    share: float
+
+    @property
+    def simulated(self) -> bool:
+        return self.before.simulated or self.after.simulated
+
+    @property
+    def compared(self) -> int:
+        """Pairs whose difference has an uncertainty."""
+        return sum(1 for p in self.pairs if p.difference and p.difference.expanded is not None)
+
+    @property
+    def by_chance(self) -> float:
+        """How many of them, at most, are expected to show as changed when nothing has."""
+        return self.compared * CHANCE
+
+    @property
+    def counts(self) -> list[tuple[str, int]]:
+        words = [*(c.value for c in Change), "only before", "only after"]
+        found = [(word, sum(1 for p in self.pairs if p.word == word)) for word in words]
+        return [(word, n) for word, n in found if n]
+
+    @property
+    def notices(self) -> list[str]:
+        """What a reader must know before comparing these two."""
+        a, b = self.before, self.after
+        said = []
+        if a.serial != b.serial:
+            said.append(
+                f"These are two units, {a.serial} and {b.serial}:"
+                " a difference need not be a change."
+            )
+        if a.model != b.model:
+            said.append(f"The models differ: {a.model} and {b.model}.")
+        if a.simulated != b.simulated:
+            which = "before" if a.simulated else "after"
+            said.append(f"Only the run {which} was simulated: this comparison proves nothing.")
+        if (a.sequence, a.revision) != (b.sequence, b.revision):
+            one, two = (f"{s.sequence} {s.revision}".strip() for s in (a, b))
+            said.append(f"The sequences differ: {one} and {two}.")
+        if a.started_utc > b.started_utc:
+            said.append("The run named first is the later one: before and after are swapped.")
+        return said
+
+    @property
+    def rule(self) -> list[str]:
+        """How it was decided, for somebody who was not there."""
+        share = f"{100.0 * self.share:g} %"
+        said = [
+            "Changed: the difference is greater than its expanded uncertainty (k = 2; the test of"
+            " two results in ISO 13528, E_n). Unchanged: it is not, and a change that would matter"
+            " is excluded, the whole interval being within it. Cannot tell: neither.",
+            f"What would matter is {share} of what the limit allows: of the distance between two"
+            " limits, of a single limit's size, without a limit of the larger value; for levels in"
+            " dB and temperatures, 1 dB and 1 K. This is our own rule.",
+            "The uncertainty of the difference takes the two runs as independent. What the same"
+            " instruments read wrong in both cancels, so it is rather too large than too small.",
+        ]
+        if self.compared:
+            said.append(
+                f"Chance alone may show a change where there is none: in {self.compared}"
+                f" differences, {self.by_chance:.1f} times on average or less."
+            )
+        return said
+
+    def ordered(self) -> list[Pair]:
+        """What a technician looks for first: verdicts that changed, then changes, what is open,
+        what only one run has, what stayed."""
+        return sorted(self.pairs, key=_rank)
+
+
+def compare(before: RunData, after: RunData, share: float = SHARE) -> RunPair:
+    """Two runs, their readings matched by step, quantity and channel.
+
+    A reading that a run holds several times is matched in order.
+
+    Args:
+        share: of what a limit allows, that a change must reach before it matters.
+
+    Raises:
+        UsageError: both are the same run, or the share is not more than 0 and at most 1.
+    """
+    if before.run.run_id == after.run.run_id:
+        raise UsageError("both are the same run", where=before.run.run_id)
+    waiting: dict[tuple[str, str, str], list[Judged]] = defaultdict(list)
+    for judged in before.judged:
+        waiting[_key(judged)].append(judged)
+    pairs = []
+    for judged in after.judged:
+        olds = waiting[_key(judged)]
+        if olds:
+            old = olds.pop(0)
+            pairs.append(Pair(row_of(old), row_of(judged), difference(old, judged, share)))
+        else:
+            pairs.append(Pair(None, row_of(judged), None))
+    left = {id(j) for olds in waiting.values() for j in olds}
+    pairs += [Pair(row_of(j), None, None) for j in before.judged if id(j) in left]
+    return RunPair(summarise(before), summarise(after), tuple(pairs), share)
+
+
+def write_csv(pair: RunPair, path: Path) -> Path:
+    """Every pair as a row of plain numbers in base units; see :data:`CSV_COLUMNS`.
+
+    Raises:
+        FileError: the file cannot be written.
+    """
+    from seqrun.record.table import encode
+
+    try:
+        path.write_bytes(encode([CSV_COLUMNS, *_cells(pair)]))
+    except OSError as error:
+        raise FileError(f"cannot be written: {error.strerror}", where=str(path)) from None
+    return path
+
+
+def _cells(run: RunPair) -> Iterator[list[str]]:
+    from seqrun.record.cells import flag, number, text
+
+    for pair in run.pairs:
+        row, found = pair.row, pair.difference
+        line = [run.before.run_id, run.after.run_id]
+        line += [text(row.step), text(row.channel), text(row.quantity), text(row.unit)]
+        for side in (pair.before, pair.after):
+            factor = _into(side, row.unit)
+            if side is None or factor is None:
+                line += ["", "", "", side.verdict.value if side else ""]
+                continue
+            value = None if side.value is None else side.value * factor
+            u = None if side.expanded is None else side.expanded * factor
+            line += [number(value), number(u), side.bound.value, side.verdict.value]
+        line += [number(row.low), number(row.high)]
+        if found is None:
+            line += ["", "", ""]
+        else:
+            line += [number(found.value), number(found.expanded), number(found.matters)]
+        yield [*line, pair.word, text(pair.comment), flag(run.simulated)]
+
+
+def _into(row: Row | None, unit: str) -> float | None:
+    """What takes a row's numbers into the unit of the line; None: no such number."""
+    if row is None:
+        return None
+    same = row.unit == unit
+    return 1.0 if same else {("", "%"): 100.0, ("%", ""): 0.01}.get((row.unit, unit))
+
+
+def _key(judged: Judged) -> tuple[str, str, str]:
+    return judged.step, judged.reading.quantity, judged.reading.channel
+
+
+def _same(sides: Sequence[float | None]) -> bool:
+    one, two = sides
+    if one is None or two is None:
+        return one is two
+    return math.isclose(one, two, rel_tol=1e-9, abs_tol=1e-15)
+
+
+def _rank(pair: Pair) -> tuple[int, float]:
+    found = pair.difference
+    if pair.verdict_changed and found is not None:
+        # what became worse leads
+        return (0 if pair.better is False else 1), 0.0
+    if found is None:
+        return 4, 0.0
+    if found.change is Change.CHANGED:
+        size = abs(found.value or 0.0) / found.matters if found.matters else math.inf
+        return 2, -size
+    return (3, 0.0) if found.change is Change.CANNOT_TELL else (5, 0.0)

@@ -1,0 +1,176 @@
+"""Before and after as one self-contained page."""
+
+from __future__ import annotations
+
+from html import escape
+from pathlib import Path
+
+from seqrun.errors import FileError
+from seqrun.quantity import render
+from seqrun.report.assets import asset, template
+from seqrun.report.compare import Pair, RunPair
+from seqrun.report.rows import Row
+from seqrun.values import Bound, Disposition, Verdict
+
+_WIDTH, _HEIGHT = 240, 52
+_TOP, _BOTTOM = 4, 35
+_BEFORE, _AFTER = 12.0, 27.0  # heights of the two readings
+_ROOM = 0.07  # at either end, as a share of what is shown
+_INK, _SOFT = "#1d2530", "#66707c"
+
+
+def render_page(run: RunPair) -> str:
+    """The comparison as HTML text. All text from files and people is escaped."""
+    from markupsafe import Markup
+
+    from seqrun.report import drawings
+
+    sides = [
+        (word, s, Markup(drawings.disposition_svg(s.disposition or Disposition.ABORTED)))
+        for word, s in (("before", run.before), ("after", run.after))
+    ]
+    page: str = template("compare.html.j2").render(
+        r=run,
+        simulated=run.simulated,
+        css=Markup(asset("page.css") + asset("past.css")),
+        defs=Markup(drawings.DEFS),
+        legend=Markup(_legend()),
+        sides=sides,
+        lines=[(pair, Markup(picture(pair))) for pair in run.ordered()],
+        marks={word: Markup(mark(word)) for word in _MARKS},
+        verdicts={verdict: Markup(drawings.mark_svg(verdict)) for verdict in Verdict},
+    )
+    return page
+
+
+def write_page(run: RunPair, path: Path) -> Path:
+    """Write the page to ``path`` (UTF-8) and return it.
+
+    Raises:
+        FileError: the file cannot be written.
+    """
+    try:
+        path.write_text(render_page(run), encoding="utf-8")
+    except OSError as error:
+        raise FileError(f"cannot be written: {error.strerror}", where=str(path)) from None
+    return path
+
+
+#: how a word about a change looks: its shape tells it apart without colour
+_MARKS = {
+    "changed": f'<path d="M-6 -2.5 H6 M-6 2.5 H6 M-4 6.5 L4 -6.5" stroke="{_INK}" '
+    'stroke-width="2.2"/>',
+    "unchanged": f'<path d="M-6 -2.5 H6 M-6 2.5 H6" stroke="{_INK}" stroke-width="2.2"/>',
+    "cannot tell": f'<circle r="5.4" fill="#fff" stroke="{_INK}" stroke-width="1.8" '
+    'stroke-dasharray="2.6 2.2"/>',
+    "only before": f'<path d="M5 -5 L-4 0 L5 5 Z" fill="#fff" stroke="{_INK}" stroke-width="1.6"/>',
+    "only after": f'<path d="M-5 -5 L4 0 L-5 5 Z" fill="#fff" stroke="{_INK}" stroke-width="1.6"/>',
+}
+
+
+def mark(word: str) -> str:
+    """The shape that stands before the word."""
+    return (
+        '<svg class="mark" viewBox="-8 -8 16 16" width="16" height="16" aria-hidden="true" '
+        f'focusable="false">{_MARKS[word]}</svg>'
+    )
+
+
+def picture(pair: Pair) -> str:
+    """Both readings over the limits: before above and hollow, after below and filled."""
+    shown = [
+        (row, at)
+        for row, at in ((pair.before, _BEFORE), (pair.after, _AFTER))
+        if row is not None and row.value is not None and row.unit == pair.unit
+    ]
+    if not shown:
+        return ""
+    limits = [x for x in (pair.row.low, pair.row.high) if x is not None]
+    ends = [x for row, _ in shown for x in _ends(row)]
+    low, high = min([*ends, *limits]), max([*ends, *limits])
+    if len(limits) == 1 and pair.unit != "dB":
+        low, high = min(low, 0.0), max(high, 0.0)
+    span = (high - low) or abs(high) or 1.0
+    low, span = low - _ROOM * span, span * (1.0 + 2.0 * _ROOM)
+
+    def px(value: float) -> float:
+        return (value - low) / span * _WIDTH
+
+    body = _BOTTOM - _TOP
+    parts = [
+        f'<svg class="bar" viewBox="0 0 {_WIDTH} {_HEIGHT}" role="img" '
+        f'aria-label="{escape(_words(pair))}" xmlns="http://www.w3.org/2000/svg">',
+        f'<rect x="0" y="{_TOP}" width="{_WIDTH}" height="{body}" fill="#dfeae6"/>',
+    ]
+    for limit, upper in ((pair.row.low, False), (pair.row.high, True)):
+        if limit is None:
+            continue
+        left, right = (px(limit), float(_WIDTH)) if upper else (0.0, px(limit))
+        parts.append(
+            f'<rect x="{left:.1f}" y="{_TOP}" width="{max(right - left, 0.0):.1f}" '
+            f'height="{body}" fill="url(#sr-beyond)"/>'
+            f'<line x1="{px(limit):.1f}" y1="{_TOP - 3}" x2="{px(limit):.1f}" y2="{_BOTTOM + 3}" '
+            f'stroke="{_INK}" stroke-width="2.4"/>'
+        )
+    parts += [_label(px(limit), render(limit, pair.unit)) for limit in limits]
+    if low < 0.0 < low + span:
+        parts.append(
+            f'<line x1="{px(0):.1f}" y1="{_TOP}" x2="{px(0):.1f}" y2="{_BOTTOM}" '
+            'stroke="#8b969e" stroke-dasharray="2 2"/>'
+        )
+        if all(abs(px(limit) - px(0)) > 45 for limit in limits):
+            parts.append(_label(px(0), "0", _SOFT))
+    for row, y in shown:
+        a, b = (px(end) for end in _ends(row))
+        fill = "#fff" if y == _BEFORE else _INK
+        x = px(row.value or 0.0)
+        parts.append(
+            f'<line x1="{a:.1f}" y1="{y}" x2="{b:.1f}" y2="{y}" stroke="#fff" stroke-width="5"/>'
+            f'<line x1="{a:.1f}" y1="{y}" x2="{b:.1f}" y2="{y}" stroke="{_INK}" '
+            f'stroke-width="2.2"/><circle cx="{x:.1f}" cy="{y}" r="5" fill="{fill}" '
+            f'stroke="{_INK}" stroke-width="1.8"/>'
+        )
+    return "".join([*parts, "</svg>"])
+
+
+def _ends(row: Row) -> tuple[float, float]:
+    """The interval that a reading stands for, as far as it can be drawn."""
+    value, u = row.value or 0.0, row.expanded or 0.0
+    if row.bound is Bound.AT_MOST:
+        return min(0.0 if row.unit != "dB" else value, value), value + u
+    return value - u, value + u
+
+
+def _words(pair: Pair) -> str:
+    texts = [
+        f"{when}: {row.shown}"
+        for when, row in (("before", pair.before), ("after", pair.after))
+        if row is not None
+    ]
+    return f"{pair.row.name}, {', '.join(texts)}; {pair.word}."
+
+
+def _label(x: float, text: str, colour: str = _INK) -> str:
+    # centred under its line, but never over the edge; a bold character is 8 wide at most
+    half = 4.4 * len(text)
+    x = min(max(x, half), _WIDTH - half)
+    return (
+        f'<text x="{x:.1f}" y="{_HEIGHT - 4}" font-size="12.5" text-anchor="middle" '
+        f'fill="{colour}" font-weight="600">{escape(text)}</text>'
+    )
+
+
+def _legend() -> str:
+    swatch = '<svg viewBox="0 0 26 14" width="26" height="14" aria-hidden="true">{}</svg>'
+    dot = (
+        f'<path d="M2 7 H24" stroke="{_INK}" stroke-width="2"/><circle cx="13" cy="7" r="4.5" '
+        f'fill="{{}}" stroke="{_INK}" stroke-width="1.8"/>'
+    )
+    box = '<rect x="0.5" y="0.5" width="25" height="13" fill="{}" stroke="#aab4b8"/>'
+    items = (
+        (dot.format("#fff"), "before ± U"),
+        (dot.format(_INK), "after ± U"),
+        (box.format("#dfeae6"), "keeps to the limit"),
+        (box.format("url(#sr-beyond)"), "beyond the limit"),
+    )
+    return "".join(f"<li>{swatch.format(picture)} {words}</li>" for picture, words in items)
