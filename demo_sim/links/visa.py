@@ -27,8 +27,9 @@ _numbers = itertools.count(1)
 class Session:
     """What every session answers; a message-based one with END by default.
 
-    ``write`` executes at once. The virtual time that this took is what the controller has to
-    wait before it can read, and a ``read`` whose time-out is shorter fails first, as on a bench.
+    ``write`` executes at once, while on a bench it would only hand over. The virtual time that the
+    device took (``busy_s``) is what the controller has still to wait before it can read; it gets
+    less while time passes elsewhere, and a ``read`` whose time-out is shorter fails, as on a bench.
     """
 
     resource_class = "INSTR"
@@ -40,6 +41,7 @@ class Session:
         self.termchar_enabled = False
         self.send_end = True
         self.busy_s = 0.0
+        self.seen_s = 0.0
         self.attributes: dict[int, Any] = {
             Attribute.resource_manager_session: manager,
             Attribute.resource_name: resource_name,
@@ -53,6 +55,21 @@ class Session:
             Attribute.interface_instrument_name: "TCPIP0 (in process)",
             Attribute.suppress_end_enabled: constants.VisaBoolean.false,
         }
+
+    def catch_up(self, now_s: float) -> None:
+        """Time that passed since this session was last used has been waited already."""
+        self.busy_s = max(0.0, self.busy_s - (now_s - self.seen_s))
+        self.seen_s = now_s
+
+    def still_busy(self, now_s: float) -> bool:
+        """Whether a read gives up before the device has done what it was told."""
+        self.catch_up(now_s)
+        timeout_s = self.timeout_ms / 1000.0
+        if self.timeout_ms != constants.VI_TMO_INFINITE and self.busy_s > timeout_s:
+            self.busy_s -= timeout_s  # this much has been waited for; the next read needs less
+            return True
+        self.busy_s = 0.0
+        return False
 
     def write(self, data: bytes) -> None:
         """Bytes from the controller."""
@@ -247,8 +264,12 @@ class DemoVisaLibrary(highlevel.VisaLibraryBase):
                 link.write(data)
             else:
                 begun = self._now()
+                link.catch_up(begun)
                 link.write(data)
-                link.busy_s += self._now() - begun
+                ended = self._now()
+                if not link.device.moves_clock:
+                    link.busy_s += ended - begun
+                link.seen_s = ended
         self._last_status_in_session[session] = StatusCode.success
         return len(data), StatusCode.success
 
@@ -256,7 +277,7 @@ class DemoVisaLibrary(highlevel.VisaLibraryBase):
         """Up to ``count`` bytes; ``VisaIOError`` (time-out) when there is nothing to read."""
         link = self._sessions.get(session) or self._session(session)
         with self._lock:
-            if link.busy_s and self._still_busy(link):
+            if link.busy_s and self._now is not None and link.still_busy(self._now()):
                 data, status = b"", StatusCode.error_timeout
             else:
                 data, status = link.read(count)
@@ -266,14 +287,6 @@ class DemoVisaLibrary(highlevel.VisaLibraryBase):
             self.handle_return_value(session, status)
         self._last_status_in_session[session] = status
         return data, status
-
-    def _still_busy(self, link: Session) -> bool:
-        timeout_s = link.timeout_ms / 1000.0
-        if link.timeout_ms != constants.VI_TMO_INFINITE and link.busy_s > timeout_s:
-            link.busy_s -= timeout_s  # this much has been waited for; the next read needs less
-            return True
-        link.busy_s = 0.0
-        return False
 
     def clear(self, session: VISASession) -> StatusCode:
         """Device clear; on a socket only what has arrived is thrown away."""

@@ -63,6 +63,7 @@ class ScpiDevice(CommonCommands):
         serial: third field of the identification.
     """
 
+    moves_clock: ClassVar[bool] = False  # its waiting is the controller's, and not work of its own
     longest_message: ClassVar[int] = 16 << 20  # longer ones are −363
     input_capacity: ClassVar[int] = 16 << 10  # with output_capacity: when −430 happens
     output_capacity: ClassVar[int] = 16 << 10

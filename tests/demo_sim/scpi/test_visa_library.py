@@ -175,6 +175,16 @@ def test_an_instrument_that_is_busy_for_longer_than_the_time_out_times_out() -> 
     manager.close()
 
 
+def test_what_was_waited_for_elsewhere_need_not_be_waited_for_again() -> None:
+    library = DemoVisaLibrary({"scope.demo": Scope()}, now=lambda: Scope.seconds_now)
+    manager = pyvisa.ResourceManager(library)
+    scope = _open(manager, "TCPIP0::scope.demo::INSTR", read_termination="\n", timeout=3000)
+    scope.write("SLOW?")
+    Scope.seconds_now += 60.0
+    assert scope.read() == "1"
+    manager.close()
+
+
 def test_sitting_out_a_time_out_takes_virtual_time() -> None:
     waited: list[float] = []
     manager = pyvisa.ResourceManager(
