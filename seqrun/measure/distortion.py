@@ -178,22 +178,21 @@ def _residual(
             f"a fundamental of {fundamental.frequency_hz:g} Hz",
             expected=f"one within the band, {band_hz[0]:g} Hz to {band_hz[1]:g} Hz",
         )
-    power = spectrum.power[band]
-    if weighting is not Weighting.UNWEIGHTED:
+    if weighting is Weighting.UNWEIGHTED:
+        power = spectrum.power[band].copy()
+    else:
         at = np.arange(band.start, band.stop, dtype=np.float64) * spectrum.bin_hz
-        power = power * power_weights(weighting, at)
-    noise, fourth = float(power.sum()), float(power @ power)
+        power = spectrum.power[band] * power_weights(weighting, at)
     inside = [t for t in found if band.start <= t.bins.start and t.bins.stop <= band.stop]
     lines = [(fundamental, 1.0)]
     weights = power_weights(weighting, np.array([t.frequency_hz for t in inside]))
     lines += list(zip(inside, weights.tolist(), strict=True))
     for tone, weight in lines:
-        cut = power[max(tone.bins.start - band.start, 0) : max(tone.bins.stop - band.start, 0)]
-        fill = tone.density * weight
-        noise += cut.size * fill - float(cut.sum())
-        fourth += 2.0 * cut.size * fill**2 - float(cut @ cut)
+        start, stop = (max(edge - band.start, 0) for edge in (tone.bins.start, tone.bins.stop))
+        power[start:stop] = tone.density * weight
+    noise = float(power.sum())
     # E[p²] of a noise bin is twice its squared mean.
-    u_noise = math.sqrt(max(fourth, 0.0) / 2.0 * spectrum.spread)
+    u_noise = math.sqrt(float(power @ power) / 2.0 * spectrum.spread)
     return _Residual(
         sum(t.square * w for t, w in lines[1:]),
         math.hypot(0.0, *(t.u_square * w for t, w in lines[1:])),

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from uncertainties import UFloat, covariance_matrix
+from uncertainties import UFloat, covariance_matrix, umath
 
 from seqrun.errors import NotMeasured
 from seqrun.measure.bounds import Bounded, above_noise

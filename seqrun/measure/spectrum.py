@@ -55,14 +55,19 @@ class Spectrum:
 def power_spectrum(
     values: Array, sample_rate_hz: float, window: Window = BLACKMAN_HARRIS
 ) -> Spectrum:
-    """Power spectrum of a record (shape (points,)), its mean taken out.
+    """Power spectrum of a record (shape (points,)), its mean under the window taken out.
 
     The window is applied after the transform: a cosine sum is a short convolution of bins, which
     needs no array of its own and touches each bin while it is in the cache.
     """
     points = values.size
     raw = np.fft.rfft(values)
-    raw[0] = 0.0
+    # The plain mean of a broken number of periods is not zero; taking that out would put a line
+    # where there is none. The mean under the window is: that which makes bin 0 vanish.
+    raw[0] = (
+        -sum((-1.0) ** k * a * raw[k].real for k, a in enumerate(window.coefficients[1:], start=1))
+        / window.coefficients[0]
+    )
     reach = len(window.coefficients) - 1
     size = raw.size
     # A real record continues beyond both ends as its own mirror image.

@@ -45,9 +45,10 @@ def envelope(
     frames = volts[: count * each].reshape(count, each)
     turn = np.exp(-2j * math.pi * frequency_hz / sample_rate_hz * np.arange(each))
     frames = frames - frames.mean(axis=1, keepdims=True)
-    amplitude = 2.0 / each * np.hypot(frames @ turn.real, frames @ turn.imag)
+    amplitude: Array = 2.0 / each * np.hypot(frames @ turn.real, frames @ turn.imag)
     step = each / sample_rate_hz
-    return Envelope((np.arange(count) + 0.5) * step, amplitude / math.sqrt(2.0), step)
+    centres = (np.arange(count, dtype=np.float64) + 0.5) * step
+    return Envelope(centres, amplitude / math.sqrt(2.0), step)
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,12 +18,13 @@ from uncertainties import UFloat, umath
 
 from seqrun.errors import NotMeasured
 from seqrun.measure.bounds import Bounded, above_noise
-from seqrun.measure.uncertain import variable
+from seqrun.measure.uncertain import exactly, variable
 from seqrun.values import Bound
 
 Array = NDArray[np.float64]
 #: 0 dBu: the voltage of 1 mW in 600 Ω
 DBU_V = math.sqrt(0.6)
+HALF_POWER_DB = -10.0 * math.log10(2.0)
 AUDIO_BAND_HZ = (20.0, 20_000.0)
 
 
@@ -184,7 +185,7 @@ def frequency_response(
     for frequency, gain in zip(frequencies_hz, gains, strict=True):
         _present(gain, f"the output at {frequency:g} Hz")
     at = int(np.argmin(np.abs(logs - math.log(reference_hz))))
-    relative = [decibels(g / gains[at]) if i != at else g * 0.0 for i, g in enumerate(gains)]
+    relative = [decibels(g / gains[at]) if i != at else exactly(0.0) for i, g in enumerate(gains)]
     inside = [
         r
         for f, r in zip(frequencies_hz, relative, strict=True)
@@ -192,10 +193,9 @@ def frequency_response(
     ]
     if len(inside) < 2:
         raise NotMeasured("no frequencies in the band", expected=f"some within {band_hz} Hz")
-    worst = max(inside, key=lambda r: abs(float(r.nominal_value)))
     return Response(
         tuple(relative),
-        abs(worst),
+        _largest(inside),
         _crossing(logs, relative, at, -1),
         _crossing(logs, relative, at, +1),
     )
@@ -205,13 +205,13 @@ def _crossing(logs: Array, relative: Sequence[UFloat], start: int, step: int) ->
     i = start
     while 0 <= i + step < len(relative):
         inner, outer = relative[i], relative[i + step]
-        if outer.nominal_value <= -3.0103 < inner.nominal_value:
-            share = (-3.0103 - inner) / (outer - inner)
+        if outer.nominal_value <= HALF_POWER_DB < inner.nominal_value:
+            share = (HALF_POWER_DB - inner) / (outer - inner)
             gap = float(logs[i + step] - logs[i])
             log_f = float(logs[i]) + share * gap
-            # A first-order roll-off bends by up to about 0.6·gap² dB/neper² at its corner; over the
-            # slope there (4.34 dB per neper) and the 1/8 of a chord's largest departure.
-            bend = 4.34 * gap * gap / 8.0 / 4.34
+            # A first-order roll-off has a slope of 4.34 dB per neper and a curvature of 4.34 dB
+            # per neper² at its corner; a chord departs from it by up to curvature·gap²/8.
+            bend = gap * gap / 8.0
             frequency = umath.exp(log_f)
             nominal = float(frequency.nominal_value)
             return frequency + variable(
@@ -259,12 +259,10 @@ def riaa_deviation(
     at = min(range(len(gains)), key=lambda i: abs(math.log(frequencies_hz[i] / reference_hz)))
     zero = riaa_playback_db(frequencies_hz[at])
     deviations = [
-        decibels(g / gains[at]) - (riaa_playback_db(f) - zero) if i != at else g * 0.0
+        decibels(g / gains[at]) - (riaa_playback_db(f) - zero) if i != at else exactly(0.0)
         for i, (f, g) in enumerate(zip(frequencies_hz, gains, strict=True))
     ]
-    return RiaaDeviation(
-        tuple(deviations), abs(max(deviations, key=lambda d: abs(float(d.nominal_value))))
-    )
+    return RiaaDeviation(tuple(deviations), _largest(deviations))
 
 
 @dataclass(frozen=True, slots=True)
@@ -305,9 +303,15 @@ def volume_tracking(one: Sequence[UFloat], other: Sequence[UFloat]) -> VolumeTra
         raise NotMeasured(f"{len(one)} settings", expected="at least two, both channels")
     balances = [balance_db(a, b) for a, b in zip(one, other, strict=True)]
     changes = [b - balances[0] for b in balances[1:]]
-    return VolumeTracking(
-        tuple(balances), abs(max(changes, key=lambda c: abs(float(c.nominal_value))))
-    )
+    return VolumeTracking(tuple(balances), _largest(changes))
+
+
+def _largest(values: Sequence[UFloat]) -> UFloat:
+    worst = values[0]
+    for value in values[1:]:
+        if abs(value.nominal_value) > abs(worst.nominal_value):
+            worst = value
+    return umath.fabs(worst)
 
 
 def _present(level: UFloat, what: str) -> None:
