@@ -1,10 +1,10 @@
 """A SCPI relay matrix that moves hookups without hands.
 
-Rows are the terminals of measuring instruments, columns the nodes of the unit: crosspoint
-``row!column`` closed puts the row's lead on the column's node. A row holds one column at a time:
-closing another while one is closed is a settings conflict, so that two nodes of the unit are never
-tied together through the matrix. ``ROUTe:CONNect`` does by name, break before make, what
-``ROUTe:CLOSe`` does by number.
+Rows are the terminals of measuring instruments, columns the nodes of the unit: the crosspoint of
+row r and column c has the number 100·r + c, and closed it puts the row's lead on the column's node.
+A row holds one column at a time: closing another while one is closed is a settings conflict, so
+that two nodes of the unit are never tied together through the matrix. ``ROUTe:CONNect`` does by
+name, break before make, what ``ROUTe:CLOSe`` does by number.
 """
 
 from __future__ import annotations
@@ -27,7 +27,20 @@ ROWS = (
     "scope.3",
     "scope.4",
 )
-_POINTS = ChannelList(first=1, last=999, dimensions=2)
+# The first columns are wired the same way on every bench; the unit's other nodes follow.
+FIRST_COLUMNS = (
+    "ground",
+    "out.left",
+    "out.right",
+    "rail.pos",
+    "rail.neg",
+    "sensor.sink.hot",
+    "sensor.sink.cold",
+    "sensor.ambient.hot",
+    "sensor.ambient.cold",
+)
+MOST_COLUMNS = 99
+_POINTS = ChannelList(first=101, last=100 * len(ROWS) + MOST_COLUMNS)
 
 
 class Switch(Instrument):
@@ -38,17 +51,20 @@ class Switch(Instrument):
     def __init__(self, world: HandledWorld, key: str = "switch", serial: str = "0") -> None:
         super().__init__(world, key, serial)
         self._world = world
-        self.columns = tuple(world.nodes())
+        nodes = world.nodes()
+        others = [node for node in nodes if node not in FIRST_COLUMNS]
+        self.columns = (*FIRST_COLUMNS, *others)[:MOST_COLUMNS]
+        self._present = frozenset(nodes)
         self._closed: dict[int, int] = {}  # row -> column, both from 1
 
     def reset(self) -> None:
         self.open_all(Call(""))
 
     @command("ROUTe:CLOSe", _POINTS)
-    def close(self, call: Call, points: tuple[tuple[int, int], ...]) -> None:
+    def close(self, call: Call, numbers: tuple[int, ...]) -> None:
+        points = [self._crosspoint(number) for number in numbers]
         wanted = dict(self._closed)
         for row, column in points:
-            self._check(row, column)
             if wanted.get(row, column) != column:
                 raise ScpiError(-221, f"row {row} is on column {wanted[row]}: open it first")
             wanted[row] = column
@@ -56,21 +72,18 @@ class Switch(Instrument):
             self._make(row, column)
 
     @query("ROUTe:CLOSe", _POINTS)
-    def close_query(self, call: Call, points: tuple[tuple[int, int], ...]) -> tuple[bool, ...]:
-        for row, column in points:
-            self._check(row, column)
+    def close_query(self, call: Call, numbers: tuple[int, ...]) -> tuple[bool, ...]:
+        points = [self._crosspoint(number) for number in numbers]
         return tuple(self._closed.get(row) == column for row, column in points)
 
     @query("ROUTe:CLOSe:STATe")
     def closed(self, call: Call) -> str:
         """All closed crosspoints as a channel list."""
-        return "(@" + ",".join(f"{r}!{c}" for r, c in sorted(self._closed.items())) + ")"
+        return "(@" + ",".join(str(100 * r + c) for r, c in sorted(self._closed.items())) + ")"
 
     @command("ROUTe:OPEN", _POINTS)
-    def open(self, call: Call, points: tuple[tuple[int, int], ...]) -> None:
-        for row, column in points:
-            self._check(row, column)
-        for row, column in points:
+    def open(self, call: Call, numbers: tuple[int, ...]) -> None:
+        for row, column in [self._crosspoint(number) for number in numbers]:
             if self._closed.get(row) == column:
                 self._break(row)
 
@@ -87,9 +100,9 @@ class Switch(Instrument):
     def row_count(self, call: Call) -> int:
         return len(ROWS)
 
-    @query("ROUTe:COLumn:NAME", Integer(min=1))
+    @query("ROUTe:COLumn:NAME", Integer(min=1, max=MOST_COLUMNS))
     def column_name(self, call: Call, column: int) -> Quoted:
-        self._check(1, column)
+        _, column = self._crosspoint(100 + column)
         return Quoted(self.columns[column - 1])
 
     @query("ROUTe:COLumn:COUNt")
@@ -116,13 +129,18 @@ class Switch(Instrument):
         if row in self._closed:
             self._break(row)
 
-    def _check(self, row: int, column: int) -> None:
+    def _crosspoint(self, number: int) -> tuple[int, int]:
+        """Row and column, both from 1."""
+        row, column = divmod(number, 100)
         if not 1 <= row <= len(ROWS) or not 1 <= column <= len(self.columns):
-            raise ScpiError(-222, f"no crosspoint {row}!{column}")
+            raise ScpiError(-222, f"no crosspoint {number}")
+        return row, column
 
     def _make(self, row: int, column: int) -> None:
         if self._closed.get(row) == column:
             return
+        if self.columns[column - 1] not in self._present:
+            raise ScpiError(-241, f"the unit has no {self.columns[column - 1]}")
         try:
             self._world.connect(ROWS[row - 1], self.columns[column - 1])
         except DemoError as error:
