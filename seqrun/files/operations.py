@@ -100,7 +100,9 @@ SCOPE = {
     "normal": Operation((), about="plain acquisition"),
     "average": Operation(("count",), required=False),
     "high_resolution": Operation((), required=False),
-    "trigger": Operation(("channel", "level"), about="wait for a rising edge"),
+    "trigger": Operation(
+        ("channel", "level", "time_out"), about="wait for a rising edge, no longer than time_out"
+    ),
     "free_run": Operation(("channel",), about="acquire without waiting for an edge"),
     "acquire": Operation((), about="one acquisition; ends with *OPC? unless 'acquired' is given"),
     "acquired": Operation((), "boolean", required=False, about="asked until it is true"),

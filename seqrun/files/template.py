@@ -46,8 +46,8 @@ class Template:
     def __init__(self, text: str) -> None:
         if not text.strip():
             raise TemplateError("is empty")
-        if not text.isprintable():
-            raise TemplateError("holds a control character; the link adds the terminator")
+        if not (text.isprintable() and text.isascii()):
+            raise TemplateError("holds something beside printable ASCII (the link terminates it)")
         self.text = text
         try:
             pieces = list(string.Formatter().parse(text))

@@ -101,16 +101,20 @@ class Accuracy:
         row: AccuracyRow,
         place: str = "",
         full_scale: float | None = None,
+        noise: float | None = None,
     ) -> UFloat:
         """The mean of the readings, with accuracy table and scatter (Type A) combined.
 
         The scatter is at least the noise that the data sheet states; for a single reading it is
         that noise.
+
+        Args:
+            noise: standard deviation of one reading of a steady input; the table's without.
         """
         count = len(readings)
         mean = math.fsum(readings) / count
         value = self.attach(mean, row, place, full_scale)
-        spread = row.noise
+        spread = row.noise if noise is None else noise
         if count > 1:
             s = math.sqrt(math.fsum((x - mean) ** 2 for x in readings) / (count - 1))
             spread = max(spread, s * student(count - 1))

@@ -32,9 +32,19 @@ class Call:
     """
 
     __slots__ = (
-        "_asks", "_check", "_commands", "_convert", "_fixed", "_link", "_messages", "_name",
-        "_pick", "_time_out_s", "kind",
-    )  # fmt: skip
+        "_asks",
+        "_bare",
+        "_check",
+        "_commands",
+        "_convert",
+        "_fixed",
+        "_link",
+        "_messages",
+        "_name",
+        "_pick",
+        "_time_out_s",
+        "kind",
+    )
 
     def __init__(
         self,
@@ -52,30 +62,39 @@ class Call:
         # Blocks are followed by an error query of its own: see Link.block.
         self._check = commands.check and operation.answer != "block"
         joined = link.compose(commands.send, self._check)
+        self._bare = commands.templates
         self._messages = tuple(Template(text) for text in joined)
-        names = {name for template in self._messages for name in template.names}
+        names = {name for template in self._bare for name in template.names}
         self._fixed = joined if not names else None
         self._convert = {name: dict(words[name]) for name in names if name in words}
         self._pick = _picker(commands)
         self._time_out_s = commands.time_out
 
     def messages(self, values: Mapping[str, Any]) -> tuple[str, ...]:
-        """The messages as they go out."""
+        """The messages as they go out, with the error query where it is appended."""
         if self._fixed is not None:
             return self._fixed
-        shown = {
-            name: number(value) if isinstance(value, float) else value
-            for name, value in values.items()
-        }
-        for name, words in self._convert.items():
-            if name in shown:
-                word = words.get(_key(values[name]))
-                if word is not None:
-                    shown[name] = Word(word)
-        for name in ("on",):
-            if isinstance(shown.get(name), bool):
-                shown[name] = "ON" if shown[name] else "OFF"
+        shown = self._shown(values)
         return tuple(template(shown) for template in self._messages)
+
+    def bare(self, **values: Any) -> list[str]:
+        """The commands alone, to be sent together with others."""
+        shown = self._shown(values)
+        return [template(shown) for template in self._bare]
+
+    def _shown(self, values: Mapping[str, Any]) -> dict[str, Any]:
+        """Values as templates show them: words for those that have one, floats with few digits."""
+        shown: dict[str, Any] = {}
+        for name, value in values.items():
+            words = self._convert.get(name)
+            word = None if words is None else words.get(_key(value))
+            if word is not None:
+                shown[name] = Word(word)
+            elif value is True or value is False:
+                shown[name] = "ON" if value else "OFF"
+            else:
+                shown[name] = number(value) if isinstance(value, float) else value
+        return shown
 
     def __call__(self, time_out_s: float | None = None, /, **values: Any) -> str:
         """Do it, and give the answer as text ("" for a command).

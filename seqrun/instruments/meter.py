@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from uncertainties import UFloat
 
 from seqrun.errors import InstrumentRefused, NotMeasured
@@ -23,6 +25,7 @@ class DrivenMeter(DrivenInstrument):
         self._function: MeterFunction | None = None
         self._row: AccuracyRow | None = None  # None: the meter ranges by itself
         self._configured: tuple[object, ...] = ()
+        self._nplc = 1.0
         self._reading_s = 0.0
 
     def configure(
@@ -50,6 +53,7 @@ class DrivenMeter(DrivenInstrument):
         full_scale: object = AUTO if row is None else row.range
         self._ops[operation](range=full_scale, nplc=cycles)
         self._function, self._row, self._configured = function, row, wanted
+        self._nplc = cycles
         self._reading_s = cycles * self._settings.seconds_per_cycle
 
     def read_raw(self) -> float:
@@ -75,7 +79,10 @@ class DrivenMeter(DrivenInstrument):
                 )
         else:
             readings = [self.read_raw() for _ in range(max(1, repeats))]
-        return self._accuracy.measured(readings, self._present(max(readings, key=abs)))
+        row = self._present(max(readings, key=abs))
+        # The data sheet's noise is that of one line cycle, and it averages out (white noise).
+        noise = row.noise / math.sqrt(max(self._nplc, 1e-3))
+        return self._accuracy.measured(readings, row, noise=noise)
 
     def accuracy(self, reading: float) -> UFloat:
         """The reading with the accuracy table of the present function and range attached."""

@@ -14,11 +14,13 @@ from uncertainties import UFloat
 from seqrun.errors import InstrumentError, InstrumentRefused, InstrumentSilent, NotMeasured
 from seqrun.files.driver import Driver, ScopeSettings
 from seqrun.instruments.base import DrivenInstrument
+from seqrun.instruments.error_queue import QueueError
 from seqrun.instruments.link import Link
 from seqrun.instruments.roles import Capture
 from seqrun.instruments.vertical import Scaling, Vertical, converter_step, scaling, snapped
 
 POLL_S = 0.01  # between two questions whether an acquisition is complete
+TIME_OUT_ERROR = -365  # SCPI-99 volume 2, 21.8: what a scope may report when no edge came
 READY_S = 2.0  # for arming and processing, beside the time of the record itself
 
 
@@ -38,7 +40,7 @@ class DrivenScope(DrivenInstrument):
             for n, factor in self._probe.items():
                 self._ops["probe"](channel=n, probe=factor)
         self._sample = np.dtype(self._settings.sample).newbyteorder(self._settings.byte_order)
-        self._sent: dict[str, tuple[object, ...]] = {}
+        self._sent: dict[str, tuple[str, dict[str, object]]] = {}
         self._variables: dict[tuple[int, float], tuple[UFloat, UFloat]] = {}
 
     @property
@@ -83,7 +85,10 @@ class DrivenScope(DrivenInstrument):
         self._possible(peak_v, points, averages, trigger)
         rate = self.sample_rate_near(sample_rate_hz)
         vertical = {n: self._vertical(n, peak) for n, peak in sorted(peak_v.items())}
-        self._set_up(vertical, rate, points, coupling, trigger, averages, high_resolution)
+        self._set_up(
+            vertical, rate, points, coupling, trigger, averages, high_resolution,
+            time_out_s,
+        )  # fmt: skip
         self._run(time_out_s + READY_S + 1.5 * averages * points / rate, trigger is not None)
         return self._fetch(vertical, points)
 
@@ -138,40 +143,51 @@ class DrivenScope(DrivenInstrument):
         trigger: int | None,
         averages: int,
         high_resolution: bool,
+        time_out_s: float,
     ) -> None:
-        for n in self._numbers():
-            self._send("show", str(n), channel=n, on=n in vertical)
-        for n, v in vertical.items():
-            self._send("coupling", str(n), channel=n, coupling=coupling)
-            self._send(
-                "range", str(n), channel=n, range=v.full_scale,
-                volts_per_division=v.full_scale / self._settings.divisions,
-            )  # fmt: skip
-        if high_resolution:
-            self._send("high_resolution", group="mode")
-        elif averages > 1:
-            self._send("average", group="mode", count=averages)
-        else:
-            self._send("normal", group="mode")
         duration = points / rate
-        self._send(
-            "timebase", rate=rate, points=points, duration=duration,
-            seconds_per_division=duration / self._settings.time_divisions,
-        )  # fmt: skip
-        if trigger is None:
-            self._send("free_run", group="trigger", channel=next(iter(vertical)))
+        wanted: dict[str, tuple[str, dict[str, object]]] = {}
+        for n in self._numbers():
+            wanted[f"show {n}"] = ("show", {"channel": n, "on": n in vertical})
+        for n, v in vertical.items():
+            per_division = v.full_scale / self._settings.divisions
+            wanted[f"coupling {n}"] = ("coupling", {"channel": n, "coupling": coupling})
+            wanted[f"range {n}"] = (
+                "range",
+                {"channel": n, "range": v.full_scale, "volts_per_division": per_division},
+            )
+        if high_resolution:
+            wanted["mode"] = ("high_resolution", {})
+        elif averages > 1:
+            wanted["mode"] = ("average", {"count": averages})
         else:
-            self._send("trigger", group="trigger", channel=trigger, level=0.0)
+            wanted["mode"] = ("normal", {})
+        wanted["timebase"] = (
+            "timebase",
+            {
+                "rate": rate,
+                "points": points,
+                "duration": duration,
+                "seconds_per_division": duration / self._settings.time_divisions,
+            },
+        )
+        if trigger is None:
+            wanted["trigger"] = ("free_run", {"channel": next(iter(vertical))})
+        else:
+            wanted["trigger"] = (
+                "trigger", {"channel": trigger, "level": 0.0, "time_out": time_out_s},
+            )  # fmt: skip
+        self._send_changes(wanted)
 
-    def _send(self, operation: str, place: str = "", /, group: str = "", **values: object) -> None:
-        """Do it unless it was the last thing done to that group of settings."""
-        key = f"{group or operation}.{place}"
-        state = (operation, *values.values())
-        if self._sent.get(key) == state:
+    def _send_changes(self, wanted: dict[str, tuple[str, dict[str, object]]]) -> None:
+        """Send what differs from what was sent last, as one group."""
+        changed = {key: do for key, do in wanted.items() if self._sent.get(key) != do}
+        if not changed:
             return
-        self._sent.pop(key, None)
-        self._ops[operation](**values)
-        self._sent[key] = state
+        commands = [m for name, values in changed.values() for m in self._ops[name].bare(**values)]
+        before, self._sent = self._sent, {}  # nothing is sure until the scope has taken it
+        self._link.write(*commands)
+        self._sent = before | changed
 
     # --- acquire -------------------------------------------------------------------------------
 
@@ -180,12 +196,11 @@ class DrivenScope(DrivenInstrument):
             self._ops["acquire"](time_out_s)
             if "acquired" in self._ops:
                 self._poll(time_out_s)
-        except InstrumentSilent as problem:
+        except (InstrumentSilent, QueueError) as problem:
             self._sent.clear()
-            if not triggered:
+            if not triggered or getattr(problem, "number", TIME_OUT_ERROR) != TIME_OUT_ERROR:
                 raise
-            # It answers again: then it was only waiting for an edge.
-            self._link.check()
+            self._link.identify()  # if it answers, it was only waiting for an edge
             raise NotMeasured(
                 f"nothing triggered the scope within {time_out_s:g} s",
                 expected="an edge on the trigger channel",

@@ -13,7 +13,8 @@ class DrivenSwitch(DrivenInstrument):
     """Plays the role :class:`~seqrun.instruments.roles.Switch`.
 
     Which terminals and nodes are wired to the matrix, and what the matrix calls them, stands under
-    ``[words.terminal]`` and ``[words.node]`` of its driver file.
+    ``[words.terminal]`` and ``[words.node]`` of its driver file; without these tables the matrix
+    knows them by their own names.
     """
 
     def __init__(self, name: str, driver: Driver, link: Link) -> None:
@@ -49,8 +50,8 @@ class DrivenSwitch(DrivenInstrument):
         self._on.clear()
 
     def _wired(self, what: str, name: str) -> None:
-        known = self.driver.words.get(what, {})
-        if name not in known:
+        known = self.driver.words.get(what)
+        if known is not None and name not in known:
             raise UsageError(
                 f"'{name}' is not wired to the switch", expected=one_of(name, known),
                 where=self._link.where, hint=f"[words.{what}] of its driver file lists what is",
