@@ -114,7 +114,7 @@ def _heat(
         xs = np.linspace(start, until, 120)
         ys = end + (fit["rise0_k"] - end) * np.exp(-(xs - start) / tau)
         chart.line(xs, ys, "fit, carried on", ("#a0522d", "5 4", 1.6))
-    xs, ys = envelope(time, rise, 200)
+    xs, ys = envelope(time, rise, 600)
     chart.line(xs, ys, "measured", ("#1f5f7a", "", 2.4))
     return Figure(step, f"Heat: {step}", caption, chart.svg())
 

@@ -10,13 +10,13 @@ from html import escape
 
 from seqrun.quantity import render
 from seqrun.report.rows import Row
-from seqrun.report.scale import STRETCHED, bar
+from seqrun.report.scale import LOWER_AT, STRETCHED, UPPER_AT, bar
 from seqrun.values import Bound, Disposition, Verdict
 
 WIDTH, HEIGHT = 320, 46
 _TOP, _BOTTOM = 8, 28  # of the bar's body
 _MIDDLE = (_TOP + _BOTTOM) / 2
-_FITS = 6  # characters that fit between a limit's label and the end of the bar
+_CHARACTER = 7.4  # px, of a bold label
 _INK, _SOFT = "#1d2530", "#66707c"
 
 #: fill patterns used by all bars; hatching and dots survive a grey printer
@@ -79,8 +79,11 @@ def _reading(row: Row, x: float, half: float, off_left: bool, off_right: bool) -
             f'stroke="#fff" stroke-width="1.5"/>'
         )
         shown = render(row.value, row.unit, digits=3) if row.value is not None else ""
-        if len(shown) > _FITS:
-            return [arrow]  # the column beside the bar says it
+        limit = row.low if off_left else row.high
+        label = render(limit, row.unit) if limit is not None else ""
+        beyond = WIDTH * (LOWER_AT if off_left else 1.0 - UPPER_AT)
+        if (len(shown) + len(label) / 2.0) * _CHARACTER > beyond:
+            return [arrow]  # no room beside the limit's label; the column beside the bar says it
         return [arrow, _text(tip, shown, _INK, bold=True, anchor="start" if off_left else "end")]
     left, right = max(x - half, 0.0), min(x + half, float(WIDTH))
     if row.bound is Bound.AT_MOST:  # anywhere from here down to nothing
