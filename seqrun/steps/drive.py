@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured
+from seqrun.instruments.roles import Capture
 from seqrun.measure.power import (
     check_load_present,
     power_into_load,
@@ -41,6 +42,28 @@ class Waveform:
     clipped: bool
     gain: UFloat
     offset_v: UFloat
+
+
+def across(got: Capture, hot: int, cold: int | None) -> Waveform:
+    """What a capture holds between two probe tips (``cold`` None: between one and ground)."""
+    if cold is None:
+        return Waveform(
+            got.volts[hot],
+            got.dt_s,
+            got.lsb_v[hot],
+            got.clipped[hot],
+            got.gain[hot],
+            got.offset_v[hot],
+        )
+    # A bridged output is the difference of two probes, each with its own gain error.
+    return Waveform(
+        got.volts[hot] - got.volts[cold],
+        got.dt_s,
+        math.hypot(got.lsb_v[hot], got.lsb_v[cold]),
+        got.clipped[hot] or got.clipped[cold],
+        0.5 * (got.gain[hot] + got.gain[cold]),
+        got.offset_v[hot] - got.offset_v[cold],
+    )
 
 
 def drive_needs(view: BenchView, channels: Iterable[str], watts: float, *, seconds: float) -> Needs:
@@ -127,28 +150,7 @@ class Drive:
         got = self.ctx.scope.acquire(
             peaks, sample_rate_hz=self.frequency_hz * per_cycle, points=cycles * per_cycle
         )
-        waves: dict[str, Waveform] = {}
-        for channel, (hot, cold) in self.probes.items():
-            if cold is None:
-                waves[channel] = Waveform(
-                    got.volts[hot],
-                    got.dt_s,
-                    got.lsb_v[hot],
-                    got.clipped[hot],
-                    got.gain[hot],
-                    got.offset_v[hot],
-                )
-                continue
-            # A bridged output is the difference of two probes, each with its own gain error.
-            waves[channel] = Waveform(
-                got.volts[hot] - got.volts[cold],
-                got.dt_s,
-                math.hypot(got.lsb_v[hot], got.lsb_v[cold]),
-                got.clipped[hot] or got.clipped[cold],
-                0.5 * (got.gain[hot] + got.gain[cold]),
-                got.offset_v[hot] - got.offset_v[cold],
-            )
-        return waves
+        return {channel: across(got, *probes) for channel, probes in self.probes.items()}
 
     def load(self, channel: str) -> UFloat:
         """The load of a channel with its tolerance, Ω; the same variable through the run."""

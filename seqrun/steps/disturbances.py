@@ -1,0 +1,291 @@
+"""Steps that look for what disturbs a quiet point: hum, whine, random bursts."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import ClassVar, Literal
+
+from pydantic import Field
+
+from seqrun.measure.lines import Line, find_lines, hum
+from seqrun.measure.noise import find_bursts, noise_level
+from seqrun.measure.uncertain import exactly
+from seqrun.plan.needs import Needs
+from seqrun.plan.view import BenchView
+from seqrun.quantity import Hertz, Seconds
+from seqrun.steps.base import Context, Explained, Measured, Step
+from seqrun.steps.listening import Heard, Listening, listening_needs
+from seqrun.values import Bound, Reading, normal
+
+#: a line on the probe on ground, this near and this strong against it, is the bench's own
+SAME_LINE_BINS = 20.0
+SAME_LINE_SHARE = 0.3
+
+
+class HumLines(Step):
+    """Hum at a point with no signal: the mains and its multiples, line by line.
+
+    The even multiples (100 Hz or 120 Hz and up) come from rectifiers and tired reservoir
+    capacitors; the mains itself from ground loops and stray fields.
+    """
+
+    kind: ClassVar[str] = "hum"
+    unit: ClassVar[str] = "V"
+    quantity: ClassVar[str] = "hum"
+    explains: ClassVar = {
+        "hum": Explained(
+            "V",
+            "The rms of all lines at multiples of the mains frequency, no signal.",
+            "The spectrum of a record of the point; the mains is found within 1 % and each "
+            "multiple read with the noise under it taken out.",
+            "The bench's own hum: earth loops through scope and generator. Compare with the input "
+            "shorted at the socket, and with the generator's lead off.",
+        ),
+        "hum_line": Explained(
+            "V",
+            "One line of the hum; the note tells its frequency.",
+            "As hum. Shown, not judged.",
+            "50 Hz (60 Hz) points to loops and fields, its even multiples to the rectified supply.",
+        ),
+        "hum_rectified_share": Explained(
+            "%",
+            "Share of the even multiples in the hum's power: near 100 % the reservoir or its "
+            "regulator is suspect, near 0 % a ground loop.",
+            "As hum, by the sum of squares. Shown, not judged.",
+            "Says nothing when the hum itself is buried in noise.",
+        ),
+    }
+
+    at: str
+    mains: Hertz = Field(default=50.0, description="50 Hz or 60 Hz")
+    multiples: int = Field(default=10, ge=1, le=40)
+    record_time: Seconds = Field(default=1.0, ge=0.2)
+    sample_rate: Hertz = Field(default=20e3, gt=2000.0)
+
+    def needs(self, view: BenchView) -> Needs:
+        return listening_needs(view, self.at, 3.0 * self.record_time + 2.0)
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        heard = Listening(
+            ctx, self.at, sample_rate_hz=self.sample_rate, seconds=self.record_time
+        ).hear()
+        own = None
+        if heard.own is not None:
+            alone = hum(heard.own, heard.rate_hz, mains_hz=self.mains, multiples=self.multiples)
+            if alone.total.bound is Bound.EXACT:
+                own = alone.total.value
+        found = hum(
+            heard.wave.volts,
+            heard.rate_hz,
+            mains_hz=self.mains,
+            multiples=self.multiples,
+            gain=heard.wave.gain,
+            floor=own,
+            clipped=heard.wave.clipped,
+        )
+        place, names = self.channel or self.at, (ctx.scope.name,)
+        yield Measured(
+            "hum",
+            "V",
+            found.total.value,
+            bound=found.total.bound,
+            note=f"{self.multiples} multiples of {found.mains_hz:.2f} Hz",
+            channel=place,
+            instruments=names,
+        )
+        for line in found.lines:
+            if line.rms.bound is Bound.EXACT:
+                yield Measured(
+                    "hum_line",
+                    "V",
+                    line.rms.value,
+                    note=f"{line.frequency_hz:.1f} Hz",
+                    judged=False,
+                    channel=place,
+                    instruments=names,
+                )
+        if found.total.bound is Bound.EXACT:
+            yield Reading(
+                "hum_rectified_share",
+                "%",
+                100.0 * found.rectified_share,
+                channel=place,
+                instruments=names,
+            )
+
+
+class WhineLines(Step):
+    """Lines that stand out of the noise at a point: the whine of a switching supply.
+
+    The strongest is judged; where nothing stands out, it is at most what would have.
+    """
+
+    kind: ClassVar[str] = "whine"
+    unit: ClassVar[str] = "V"
+    quantity: ClassVar[str] = "whine"
+    explains: ClassVar = {
+        "whine": Explained(
+            "V",
+            "The strongest single line between two frequencies, no signal: as a rule the "
+            "switching frequency of a supply, or its beat with another.",
+            "The spectrum of a record; a line counts when noise alone would reach it once in a "
+            "hundred records. 'At most' what would have stood out when nothing did.",
+            "Lines above half the sample rate fold down; the bench's own switching supplies, "
+            "displays and lamps: look once with the unit off.",
+        ),
+        "whine_frequency": Explained(
+            "Hz",
+            "Where the strongest line lies.",
+            "As whine. Shown, not judged.",
+            "A line that moves with the sample rate is folded down from above: change the rate.",
+        ),
+    }
+
+    at: str
+    low: Hertz = Field(default=1000.0, gt=0.0)
+    high: Hertz = Field(default=100e3, gt=0.0)
+    record_time: Seconds = Field(default=0.5, gt=0.0)
+    shown: int = Field(default=3, ge=1, le=10)
+
+    def needs(self, view: BenchView) -> Needs:
+        return listening_needs(view, self.at, 3.0 * self.record_time + 2.0)
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        heard = Listening(
+            ctx, self.at, sample_rate_hz=2.5 * self.high, seconds=self.record_time
+        ).hear()
+        top = min(self.high, 0.45 * heard.rate_hz)
+        lines = self._of_the_unit(heard, top)
+        place, names = self.channel or self.at, (ctx.scope.name,)
+        if not lines:
+            level = noise_level(
+                heard.wave.volts, heard.rate_hz, band_hz=(self.low, top), gain=heard.wave.gain
+            )
+            # A line as strong as the threshold of one bin: ln(bins/0.01) times the noise in it.
+            bins = (top - self.low) / level.spectrum.bin_hz
+            share = math.log(bins / 0.01) * 1.15 / bins
+            yield Measured(
+                "whine",
+                "V",
+                level.rms.value * math.sqrt(share),
+                bound=Bound.AT_MOST,
+                channel=place,
+                instruments=names,
+                note="no line stands out of the noise",
+            )
+            return
+        for number, line in enumerate(lines):
+            yield Measured(
+                "whine",
+                "V",
+                line.rms.value,
+                bound=line.rms.bound,
+                channel=place,
+                instruments=names,
+                note=f"{line.frequency_hz:.1f} Hz",
+                judged=number == 0,
+            )
+        yield Reading(
+            "whine_frequency", "Hz", lines[0].frequency_hz, channel=place, instruments=names
+        )
+
+    def _of_the_unit(self, heard: Heard, top_hz: float) -> tuple[Line, ...]:
+        """The lines, less those that the probe on ground shows as well."""
+        lines = find_lines(
+            heard.wave.volts,
+            heard.rate_hz,
+            low_hz=self.low,
+            high_hz=top_hz,
+            gain=heard.wave.gain,
+            most=self.shown,
+            clipped=heard.wave.clipped,
+        )
+        if heard.own is None or not lines:
+            return lines
+        bench = find_lines(heard.own, heard.rate_hz, low_hz=self.low, high_hz=top_hz)
+        width = SAME_LINE_BINS / self.record_time
+
+        def is_of_the_bench(line: Line) -> bool:
+            level = SAME_LINE_SHARE * float(line.rms.value.nominal_value)
+            return any(
+                abs(line.frequency_hz - other.frequency_hz) < width
+                and other.rms.value.nominal_value > level
+                for other in bench
+            )
+
+        return tuple(line for line in lines if not is_of_the_bench(line))
+
+
+class NoiseBursts(Step):
+    """Watch a point for random bursts, and count them.
+
+    A device that is about to fail crackles now and then; a short look misses it.
+    """
+
+    kind: ClassVar[str] = "noise_bursts"
+    unit: ClassVar[str] = "Hz"
+    quantity: ClassVar[str] = "burst_rate"
+    explains: ClassVar = {
+        "burst_rate": Explained(
+            "Hz",
+            "Random bursts of noise per second of watching (0.1 Hz is one in ten seconds).",
+            "Records of the output are cut into frames of 5 ms; a frame far louder than the quiet "
+            "ones begins a burst. The count's own chance (Poisson) is in the uncertainty; no "
+            "burst at all is 'at most' 3 per time watched.",
+            "Lamps switched, tools, a lead that moves. Bursts come when warm or tapped: watch long "
+            "enough, and warm.",
+        ),
+        "burst_peak": Explained(
+            "V",
+            "The largest magnitude within a burst.",
+            "The highest sample of the loudest burst while watching. Shown, not judged.",
+            "One click from outside is enough.",
+        ),
+    }
+
+    at: str
+    watch: Seconds = Field(default=60.0, gt=0.0)
+    record_time: Seconds = Field(default=2.0, ge=0.5)
+    sample_rate: Hertz = Field(default=50e3, gt=5000.0)
+    trace: Literal["none", "levels"] = "levels"
+
+    def needs(self, view: BenchView) -> Needs:
+        return listening_needs(view, self.at, 1.2 * self.watch + 5.0)
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        listening = Listening(
+            ctx, self.at, sample_rate_hz=self.sample_rate, seconds=self.record_time
+        )
+        bursts, span, peak = 0, 0.0, 0.0
+        begun = ctx.clock.now()
+        times: list[float] = []
+        quiet: list[float] = []
+        while span < self.watch:
+            heard = listening.hear()
+            found = find_bursts(heard.wave.volts, heard.rate_hz, clipped=heard.wave.clipped)
+            bursts += len(found.starts_s)
+            span += found.span_s
+            peak = max((peak, *found.peaks_v))
+            times.append(ctx.clock.now() - begun)
+            quiet.append(found.quiet_rms_v)
+            ctx.progress(f"{bursts} bursts in {span:.0f} s", min(span / self.watch, 1.0))
+        if self.trace == "levels":
+            ctx.trace(f"quiet-{self.id}", {"time_s": times, "quiet_v": quiet})
+        place, names = self.channel or self.at, (ctx.scope.name,)
+        note = f"{bursts} bursts in {span:.0f} s, {1e3 * min(quiet):.3g} mV between them"
+        if bursts == 0:
+            # No event in T leaves rates up to 3/T possible at 95 % (Poisson: exp(-3) = 5 %).
+            yield Measured(
+                "burst_rate",
+                "Hz",
+                exactly(3.0 / span),
+                bound=Bound.AT_MOST,
+                note=note,
+                channel=place,
+                instruments=names,
+            )
+            return
+        rate = normal(bursts / span, math.sqrt(bursts) / span, "chance of the count")
+        yield Measured("burst_rate", "Hz", rate, note=note, channel=place, instruments=names)
+        yield Reading("burst_peak", "V", peak, channel=place, instruments=names)

@@ -1,0 +1,166 @@
+"""Watching one point with the scope, and the scope itself beside it: what quiet things need.
+
+The smallest range that holds the signal is found first. Where a probe is spare, it sits on ground
+and is captured on the same range at the same time: what it reads is the scope's own noise, and
+goes into each reading as its floor.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from uncertainties import UFloat
+
+from seqrun.errors import NotMeasured
+from seqrun.plan.needs import Hookup, Needs
+from seqrun.plan.view import BenchView
+from seqrun.steps.base import Context
+from seqrun.steps.drive import Waveform, across
+from seqrun.values import rectangular
+
+Array = NDArray[np.float64]
+START_V = 0.5  # largest magnitude that is looked for first
+LEAST_V = 0.01
+ROOM = 2.5  # between what was seen and the range: bursts rise above what was there before
+#: another channel of one scope has about the same noise as this one (common practice)
+ALIKE = 0.25
+
+
+def spare_probe(view: BenchView, but: tuple[int | None, ...] = ()) -> int | None:
+    """A scope channel that no lead is fixed to and that ``but`` does not name."""
+    scope = view.key("scope")
+    for n in range(1, view.drivers[scope].channels + 1):
+        if view.fixed.get(f"{scope}.{n}", "ground") == "ground" and n not in but:
+            return n
+    return None
+
+
+def on_ground(view: BenchView, number: int) -> Hookup:
+    """A probe's tip on ground, where its clip is."""
+    scope = view.key("scope")
+    return Hookup(
+        ((f"{scope}.{number}", "ground"),),
+        f"scope {scope}.{number} probe tip to ground, beside its own clip: it reads the scope's "
+        "own noise",
+    )
+
+
+def listening_hookups(view: BenchView, at: str) -> tuple[Hookup, ...]:
+    """The probe on the point, and the spare one on ground."""
+    hot, cold, hookup = view.scope_on(at)
+    made = [] if hookup is None else [hookup]
+    spare = spare_probe(view, (hot, cold))
+    return (*made, on_ground(view, spare)) if spare is not None else tuple(made)
+
+
+def listening_needs(view: BenchView, at: str, seconds: float) -> Needs:
+    """What a step needs that looks at one point of a unit without drive."""
+    roles = {"scope", "generator"} if view.has("generator") else {"scope"}
+    return Needs(
+        roles=frozenset(roles), hookups=listening_hookups(view, at), seconds=seconds, live=True
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """One record of a point. ``own`` is what the spare probe on ground read at the same time on
+    the same range, shape as the record; None where no probe is spare."""
+
+    wave: Waveform
+    own: Array | None
+
+    @property
+    def rate_hz(self) -> float:
+        return 1.0 / self.wave.dt_s
+
+    def floor(self, rms: float | None, band_hz: float) -> UFloat | float:
+        """The scope's own rms in a band.
+
+        Args:
+            rms: what the spare probe's record came to in that band, V; None: there is none, and
+                the converter's step is the least that the floor can be (lsb/√12 over the whole
+                spectrum, IEEE 1241).
+            band_hz: width of the band.
+        """
+        if rms is not None:
+            # A difference of two probes has the noise of both.
+            return rms * rectangular(1.0, ALIKE, "own noise, by another channel of the scope")
+        share = min(band_hz * 2.0 * self.wave.dt_s, 1.0)
+        return self.wave.lsb_v / math.sqrt(12.0) * math.sqrt(share)
+
+
+class Listening:
+    """The voltage at one point, by the scope.
+
+    Args:
+        most_v: beyond this magnitude the point is not quiet.
+    """
+
+    def __init__(
+        self,
+        ctx: Context,
+        at: str,
+        *,
+        sample_rate_hz: float,
+        seconds: float,
+        coupling: Literal["AC", "DC"] = "AC",
+        most_v: float | None = None,
+    ) -> None:
+        self.ctx = ctx
+        self.at = at
+        self.hot, self.cold, _ = ctx.view.scope_on(at)
+        self.spare = spare_probe(ctx.view, (self.hot, self.cold))
+        self.sample_rate_hz = sample_rate_hz
+        self.points = min(round(seconds * sample_rate_hz), ctx.scope.max_points)
+        self.coupling = coupling
+        self.most_v = 1.2 * ctx.view.unit.largest_peak if most_v is None else most_v
+        self.peak_v = START_V
+        self._ranged = False
+
+    def hear(self) -> Heard:
+        """One record on a range that holds it.
+
+        Raises:
+            NotMeasured: the point swings over its whole range.
+        """
+        while True:
+            heard, top = self._record()
+            if heard.wave.clipped:
+                if self.peak_v >= self.most_v:
+                    raise NotMeasured(
+                        f"{self.at} swings beyond {self.most_v:.3g} V",
+                        expected="a quiet point",
+                        where=self.at,
+                    )
+                self.peak_v = min(10.0 * self.peak_v, self.most_v)
+                self._ranged = True
+                continue
+            wanted = max(ROOM * top, LEAST_V)
+            if not self._ranged and wanted < 0.5 * self.peak_v:
+                self.peak_v = wanted
+                self._ranged = True
+                continue
+            self._ranged = True
+            return heard
+
+    def _record(self) -> tuple[Heard, float]:
+        self.ctx.poll()
+        hot, cold = self.hot, self.cold
+        peaks = {n: self.peak_v for n in (hot, cold, self.spare) if n is not None}
+        got = self.ctx.scope.acquire(
+            peaks,
+            sample_rate_hz=self.sample_rate_hz,
+            points=self.points,
+            coupling=self.coupling,
+        )
+        wave = across(got, hot, cold)
+        own = None
+        if self.spare is not None:
+            own = got.volts[self.spare]
+            if cold is not None:
+                own = own * math.sqrt(2.0)
+        return Heard(wave, own), float(np.abs(wave.volts).max())

@@ -1,0 +1,214 @@
+"""Steps that listen to a point without drive: noise and signal-to-noise."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from typing import ClassVar
+
+import numpy as np
+from pydantic import Field
+
+from seqrun.files.expression import VoltsExpression
+from seqrun.measure.bounds import Bounded
+from seqrun.measure.distortion import STATISTICS
+from seqrun.measure.noise import NoiseLevel, noise_level, signal_to_noise_db
+from seqrun.measure.uncertain import exactly, variable
+from seqrun.measure.weighting import BAND_HZ, Weighting
+from seqrun.plan.needs import Needs
+from seqrun.plan.view import BenchView
+from seqrun.quantity import Hertz, Seconds
+from seqrun.steps.base import Context, Explained, Measured, Step
+from seqrun.steps.listening import Heard, Listening, listening_needs
+from seqrun.values import Bound, Reading, budget_of
+
+#: a record this many standard deviations above the others is no chance among a thousand
+STANDS_OUT = 4.5
+QUANTITIES = {
+    Weighting.UNWEIGHTED: "noise",
+    Weighting.A: "noise_a_weighted",
+    Weighting.CCIR_468: "noise_ccir_468",
+}
+WORDS = {
+    Weighting.UNWEIGHTED: "22 Hz to 22 kHz",
+    Weighting.A: "A-weighted",
+    Weighting.CCIR_468: "CCIR-468-weighted, rms",
+}
+_NOISE_HOW = (
+    "Generator off, loads on. The scope takes records of the output on its smallest range; their "
+    "spectrum is summed over the band and weighted. A spare probe on ground tells the scope's own "
+    "noise, which is taken out; what lies within it is 'at most'."
+)
+_NOISE_FOOLED = (
+    "Hum from a ground loop of scope and generator, an open input that picks up fields, a probe "
+    "clip on a long lead, a relay that has not closed (silence looks perfect)."
+)
+
+
+class OutputNoise(Step):
+    """Noise at an output with no signal, and the highest peak while watching.
+
+    Steady noise is averaged over all records. Random bursts from a failing device come and go: a
+    record that stands out of the others by more than chance counts by itself.
+    """
+
+    kind: ClassVar[str] = "output_noise"
+    unit: ClassVar[str] = "V"
+    explains: ClassVar = {
+        "noise": Explained(
+            "V",
+            "The rms voltage at the output with no signal, 22 Hz to 22 kHz, unweighted.",
+            _NOISE_HOW,
+            _NOISE_FOOLED,
+        ),
+        "noise_a_weighted": Explained(
+            "V",
+            "Output noise weighted as a quiet ear hears it (A curve, IEC 61672-1): hum counts "
+            "less.",
+            _NOISE_HOW,
+            _NOISE_FOOLED,
+        ),
+        "noise_ccir_468": Explained(
+            "V",
+            "Output noise weighted by the annoyance curve of ITU-R BS.468 (peak near 6 kHz), 0 dB "
+            "at 1 kHz, read as rms: hiss counts more.",
+            _NOISE_HOW,
+            _NOISE_FOOLED + " Meters with the standard's quasi-peak rectifier read higher.",
+        ),
+        "noise_peak": Explained(
+            "V",
+            "The highest instantaneous voltage seen at the output while it was watched, no signal.",
+            "The largest sample of all records of the noise step; shown, not judged.",
+            "One mains click or a lead that moved makes the highest peak.",
+        ),
+    }
+
+    at: str
+    weighting: Weighting = Weighting.UNWEIGHTED
+    records: int = Field(default=10, ge=1, le=1000)
+    record_time: Seconds = Field(default=0.5, gt=0.0)
+    sample_rate: Hertz = Field(default=100e3, ge=50e3)
+
+    @property
+    def quantity(self) -> str:
+        return QUANTITIES[self.weighting]
+
+    def needs(self, view: BenchView) -> Needs:
+        return listening_needs(view, self.at, 1.5 * self.records * self.record_time + 2.0)
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        listening = Listening(
+            ctx, self.at, sample_rate_hz=self.sample_rate, seconds=self.record_time
+        )
+        found: list[NoiseLevel] = []
+        highest = 0.0
+        for number in range(1, self.records + 1):
+            heard = listening.hear()
+            highest = max(highest, float(np.abs(heard.wave.volts).max()))
+            found.append(self._level(heard))
+            ctx.progress(
+                f"{1e3 * float(found[-1].rms.value.nominal_value):.3f} mV", number / self.records
+            )
+        level, which = together([one.rms for one in found])
+        yield Measured(
+            self.quantity,
+            "V",
+            level.value,
+            channel=self.channel,
+            bound=level.bound,
+            instruments=(ctx.scope.name,),
+            note=f"{WORDS[self.weighting]}, {which}",
+        )
+        yield Reading(
+            "noise_peak", "V", highest, channel=self.channel, instruments=(ctx.scope.name,)
+        )
+
+    def _level(self, heard: Heard) -> NoiseLevel:
+        own = None
+        if heard.own is not None:
+            alone = noise_level(heard.own, heard.rate_hz, weighting=self.weighting)
+            own = float(alone.rms.value.nominal_value)
+        return noise_level(
+            heard.wave.volts,
+            heard.rate_hz,
+            weighting=self.weighting,
+            gain=heard.wave.gain,
+            floor=heard.floor(own, BAND_HZ[1]),
+            clipped=heard.wave.clipped,
+        )
+
+
+def together(levels: Sequence[Bounded]) -> tuple[Bounded, str]:
+    """One level of many records: their mean square, or the loudest when it stands out.
+
+    The spread about the middle is judged by the median, which a few loud records do not move.
+    """
+    values = np.array([float(one.value.nominal_value) for one in levels])
+    loudest = int(values.argmax())
+    middle = float(np.median(values))
+    spread = 1.4826 * float(np.median(np.abs(values - middle)))
+    if len(levels) > 4 and values[loudest] > middle + STANDS_OUT * max(spread, 0.01 * middle):
+        return levels[loudest], f"the loudest of {len(levels)} records, which stands out"
+    square = exactly(0.0)
+    for one in levels:
+        square = square + one.value * one.value / len(levels)
+    # What the records differ by beyond the statistics of each: noise that is not steady.
+    known = float(np.mean([_statistics(one) ** 2 for one in levels]))
+    more = float(np.var(values, ddof=1)) - known if len(levels) > 1 else 0.0
+    if more > 0.0:
+        u = 2.0 * float(values.mean()) * math.sqrt(more / len(levels))
+        square = square + variable(0.0, u, "scatter between the records")
+    bound = Bound.EXACT
+    if any(one.bound is Bound.AT_MOST for one in levels):
+        bound = Bound.AT_MOST
+    return Bounded(square**0.5, bound), f"mean of {len(levels)} records"
+
+
+def _statistics(level: Bounded) -> float:
+    """Standard uncertainty of a record's level by its own statistics alone."""
+    budget = budget_of(level.value)
+    return math.hypot(*(c.standard_uncertainty for c in budget if c.source.name == STATISTICS))
+
+
+class SignalToNoise(Step):
+    """Signal-to-noise ratio: the rated (or stated) output over an earlier noise reading.
+
+    The weighting is that of the noise step that ``of`` names.
+    """
+
+    kind: ClassVar[str] = "signal_to_noise"
+    unit: ClassVar[str] = "dB"
+    quantity: ClassVar[str] = "signal_to_noise"
+    explains: ClassVar = {
+        "signal_to_noise": Explained(
+            "dB",
+            "How far the noise lies below the rated output voltage, in the weighting of the noise "
+            "reading that it is made from (IEC 60268-3).",
+            "20 lg of rated voltage over the noise of an earlier output_noise step; 'at least' "
+            "when that noise was within the scope's own.",
+            "Figures of different weighting or reference (rated power, 1 W) are not the same "
+            "figure: compare like with like.",
+        )
+    }
+
+    of: str
+    signal: VoltsExpression | None = Field(None, description="output, V rms; rated_voltage if none")
+
+    def needs(self, view: BenchView) -> Needs:
+        return Needs(seconds=0.0)
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        unit = ctx.view.unit
+        signal = ctx.evaluate(self.signal, "V") if self.signal else unit.rated_voltage
+        for reading, noise in ctx.measured(self.of):
+            ratio = signal_to_noise_db(exactly(signal), noise)
+            buried = reading.bound is Bound.AT_MOST
+            yield Measured(
+                "signal_to_noise",
+                "dB",
+                ratio,
+                channel=reading.channel,
+                bound=Bound.AT_LEAST if buried else Bound.EXACT,
+                instruments=reading.instruments,
+                note=f"re {signal:.4g} V, {reading.note.partition(',')[0]}",
+            )

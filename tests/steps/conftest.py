@@ -1,0 +1,128 @@
+"""A unit on the simulated bench, powered, that a few steps can be done to."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from seqrun.files.expand import expand_all
+from seqrun.files.sequence import sequence_from_text
+from seqrun.instruments.link import Link
+from seqrun.plan.build import build
+from seqrun.record import RunInfo, Store
+from seqrun.runner.engine import Engine
+from seqrun.runner.events import Watcher
+from seqrun.runner.opening import VirtualHands, open_bench, read_bench
+from seqrun.steps.base import kinds
+from seqrun.values import Judged, Reading
+
+HEAD = 'title = "A few steps"\nrevision = "A"\ndecision = "simple"\n'
+BRING_UP = """
+[[step]]
+id = "protection"
+do = "protect_supply"
+over_voltage = "1.15 * rail_voltage"
+over_current = "2 * supply_at_rated_power"
+[[step]]
+id = "bring_up"
+do = "ramp_supply"
+to = "rail_voltage"
+stages = 5
+healthy_current = "20 * supply_idle"
+running_limit = "1.6 * supply_at_rated_power"
+[[step]]
+id = "relays"
+do = "await_output"
+"""
+BRING_UP_STEPS = 3
+
+
+class Readings:
+    """What steps yielded."""
+
+    def __init__(self, judged: list[Judged]) -> None:
+        self.judged = judged
+
+    def all(self, quantity: str) -> list[Reading]:
+        return [j.reading for j in self.judged if j.reading.quantity == quantity]
+
+    def one(self, quantity: str, channel: str | None = None) -> Reading:
+        """The only reading of a quantity (of a channel); its reason when it was not measured."""
+        found = [r for r in self.all(quantity) if channel is None or r.channel == channel]
+        assert len(found) == 1, [(r.quantity, r.channel, r.note) for r in map(_read, self.judged)]
+        assert found[0].value is not None, found[0].note
+        return found[0]
+
+    def reason(self) -> str:
+        """Why nothing was measured."""
+        missing = [j.reading.note for j in self.judged if j.reading.value is None]
+        assert len(missing) == 1, missing
+        return missing[0]
+
+
+def _read(judged: Judged) -> Reading:
+    return judged.reading
+
+
+class PoweredUnit:
+    """A unit with its rails up and its relays closed, on an opened bench."""
+
+    def __init__(self, folder: Path, faults: tuple[str, ...], unit: str | None, seed: int) -> None:
+        self._files = read_bench("demo", unit, faults=faults, seed=seed)
+        self._opened = open_bench(self._files, lambda *_: None)
+        self._record = Store(folder).start(
+            RunInfo("T-1", "demo", "steps", "A", "demo", "", True, "0")
+        )
+        self._bring_up: Readings = self._do("", 0)
+
+    @property
+    def truth(self) -> Any:
+        return self._files.demo.truth
+
+    @property
+    def world(self) -> Any:
+        return self._files.demo.world
+
+    @property
+    def view(self) -> Any:
+        return self._files.view
+
+    def do(self, steps: str) -> Readings:
+        """Do ``[[step]]`` entries to it."""
+        return self._do(steps, BRING_UP_STEPS)
+
+    def _do(self, steps: str, skip: int) -> Readings:
+        sequence = sequence_from_text(HEAD + BRING_UP + steps, kinds(), unit=self.view.unit)
+        plan = build(sequence, self.view, expand_all(sequence, self.view.unit))
+        rest = dataclasses.replace(plan, actions=plan.actions[skip:])
+        control = self._opened.control
+        assert isinstance(control, Link)
+        engine = Engine(
+            rest, self._opened, VirtualHands(control), self._record, Watcher(), lambda: None
+        )
+        engine.live = skip > 0
+        engine.powered_at = engine.clock.now()
+        engine.do_all()
+        return Readings(engine.judged)
+
+    def close(self) -> None:
+        self._opened.close()
+
+
+@pytest.fixture(scope="session")
+def powered(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[..., PoweredUnit]]:
+    """``powered("hum@left=0.5", seed=3)``: that unit, made once and shared."""
+    made: dict[tuple[object, ...], PoweredUnit] = {}
+
+    def get(*faults: str, unit: str | None = None, seed: int = 1) -> PoweredUnit:
+        key = (faults, unit, seed)
+        if key not in made:
+            made[key] = PoweredUnit(tmp_path_factory.mktemp("results"), faults, unit, seed)
+        return made[key]
+
+    yield get
+    for unit in made.values():
+        unit.close()
