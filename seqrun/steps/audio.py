@@ -13,7 +13,6 @@ from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured
 from seqrun.files.expression import WattsExpression
-from seqrun.measure import noise as noise_measure
 from seqrun.measure.distortion import Distortion, distortion
 from seqrun.measure.power import PowerPoint, power_at_distortion
 from seqrun.plan.needs import Forecast, Needs
@@ -312,72 +311,3 @@ class OutputPower(Step):
                 instruments=(ctx.supply.name,),
                 judged=False,
             )
-
-
-class OutputNoise(Step):
-    """Noise at an output with no signal, 22 Hz to 22 kHz, and the highest peak while watching.
-
-    Random bursts from a failing device come and go, so the output is watched for a while and the
-    noisiest record counts.
-    """
-
-    kind: ClassVar[str] = "output_noise"
-    unit: ClassVar[str] = "V"
-    quantity: ClassVar[str] = "noise"
-
-    at: str
-    records: int = Field(default=10, ge=1, le=1000)
-    record_time: Seconds = Field(default=0.5, gt=0.0)
-    sample_rate: Hertz = Field(default=100e3, ge=50e3)
-
-    def needs(self, view: BenchView) -> Needs:
-        hookup = view.scope_on(self.at)[2]
-        return Needs(
-            roles=frozenset({"scope", "generator"}),
-            hookups=(hookup,) if hookup else (),
-            seconds=1.5 * self.records * self.record_time,
-            live=True,
-        )
-
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
-        hot, cold, _ = ctx.view.scope_on(self.at)
-        points = round(self.record_time * self.sample_rate)
-        peak = 0.5
-        found: list[noise_measure.NoiseLevel] = []
-        highest = 0.0
-        while len(found) < self.records:
-            ctx.poll()
-            probes = {hot: peak} if cold is None else {hot: peak, cold: peak}
-            got = ctx.scope.acquire(
-                probes, sample_rate_hz=self.sample_rate, points=points, coupling="AC"
-            )
-            volts = got.volts[hot] if cold is None else got.volts[hot] - got.volts[cold]
-            top = float(np.abs(volts).max())
-            if any(got.clipped.values()):
-                peak *= 10.0
-                found.clear()
-                if peak > 2.0 * ctx.view.unit.largest_peak:
-                    raise NotMeasured("the output swings over its whole range with no signal")
-                continue
-            if not found and top < 0.2 * peak and peak > 0.02:
-                peak = max(2.5 * top, 0.01)
-                if top < 0.2 * peak or peak > 0.02:
-                    continue
-            highest = max(highest, top)
-            found.append(noise_measure.noise_level(volts, 1.0 / got.dt_s, gain=got.gain[hot]))
-            ctx.progress(
-                f"{1e3 * float(found[-1].rms.value.nominal_value):.3f} mV",
-                len(found) / self.records,
-            )
-        worst = max(found, key=lambda level: level.rms.value.nominal_value)
-        names = (ctx.scope.name,)
-        yield Measured(
-            "noise",
-            "V",
-            worst.rms.value,
-            channel=self.channel,
-            bound=worst.rms.bound,
-            instruments=names,
-            note=f"22 Hz to 22 kHz, noisiest of {self.records} records",
-        )
-        yield Reading("noise_peak", "V", highest, channel=self.channel, instruments=names)

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from seqrun.files.expand import expand_all
 from seqrun.files.sequence import sequence_from_text
 from seqrun.instruments.link import Link
