@@ -92,6 +92,8 @@ def fit_saturating(x: Array, y: Array, *, fit_start: bool = True) -> SaturatingF
         scale = np.linalg.norm(jacobian, axis=0)
         step = np.linalg.lstsq(jacobian / scale, y - curve, rcond=None)[0] / scale
         p = p + step
+        if not np.all(np.isfinite(p)) or not p[1] > 0.0:
+            raise NotMeasured("the curve does not bend", expected="a rise that levels off")
         if float(np.max(np.abs(step) / np.maximum(np.abs(p), 1e-12))) < 1e-13:
             break
     jacobian, curve = _jacobian(x, p, fit_start)

@@ -17,6 +17,9 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 ROW = 1024
+#: rows handled at a time: what they make stays in the cache, and the products stay below the size
+#: at which the linear algebra library starts threads that would wait for each other
+BATCH = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +67,7 @@ def sums(rec: Record, omega: float, weighted: bool = False) -> tuple[complex, co
     columns = [turn.real, turn.imag]
     if weighted:
         columns += [k * turn.real, k * turn.imag]
-    products = rows @ np.stack(columns, axis=1)
+    products = _times(rows, np.stack(columns, axis=1))
     start = np.arange(rows.shape[0], dtype=np.float64) * row - rec.centre
     spin = np.exp(-1j * omega * start)
     per_row = products[:, 0] + 1j * products[:, 1]
@@ -81,13 +84,20 @@ def sums(rec: Record, omega: float, weighted: bool = False) -> tuple[complex, co
     return first, second
 
 
+def _times(rows: Array, columns: Array) -> Array:
+    out = np.empty((rows.shape[0], columns.shape[1]))
+    for start in range(0, rows.shape[0], BATCH):
+        np.matmul(rows[start : start + BATCH], columns, out=out[start : start + BATCH])
+    return out
+
+
 def segment_phasors(
     rec: Record, omega: float, segments: int
 ) -> tuple[NDArray[np.complex128], float]:
     """Demodulated phasors of consecutive segments, and the segments' spacing in samples."""
     row = rec.rows.shape[1]
     turn = np.exp(-1j * omega * np.arange(row, dtype=np.float64))
-    products = rec.rows @ np.stack([turn.real, turn.imag], axis=1)
+    products = _times(rec.rows, np.stack([turn.real, turn.imag], axis=1))
     start = np.arange(rec.rows.shape[0], dtype=np.float64) * row - rec.centre
     per_row = (products[:, 0] + 1j * products[:, 1]) * np.exp(-1j * omega * start)
     each = max(rec.rows.shape[0] // segments, 1)
@@ -135,31 +145,29 @@ def fit_tones(rec: Record, omegas: Sequence[float]) -> ToneFit:
     return ToneFit(phasors, offset, residual_square(rec, omegas, phasors, offset), n)
 
 
-def model(
-    rec: Record, omegas: Sequence[float], phasors: Sequence[complex], offset: float
-) -> tuple[Array, Array]:
-    """The fitted curve, as rows and tail."""
-    row = rec.rows.shape[1]
-    start = np.arange(rec.rows.shape[0], dtype=np.float64) * row - rec.centre
-    left, right = [np.full(start.size, offset)], [np.ones(row)]
-    m = np.arange(rec.points - rec.tail.size, rec.points, dtype=np.float64) - rec.centre
-    tail = np.full(rec.tail.size, offset)
-    k = np.arange(row, dtype=np.float64)
-    for omega, phasor in zip(omegas, phasors, strict=True):
-        turned = phasor * np.exp(1j * omega * start)
-        left += [turned.real, -turned.imag]
-        right += [np.cos(omega * k), np.sin(omega * k)]
-        tail += (phasor * np.exp(1j * omega * m)).real
-    return np.stack(left, axis=1) @ np.stack(right, axis=0), tail
-
-
 def residual_square(
     rec: Record, omegas: Sequence[float], phasors: Sequence[complex], offset: float
 ) -> float:
     """Σ of squared differences between record and curve, taken point by point (the difference of
     two large sums would lose what lies 140 dB down)."""
-    rows, tail = model(rec, omegas, phasors, offset)
-    np.subtract(rec.rows, rows, out=rows)
-    flat = rows.ravel()
-    rest = rec.tail - tail
-    return float(flat @ flat) + float(rest @ rest)
+    row = rec.rows.shape[1]
+    start = np.arange(rec.rows.shape[0], dtype=np.float64) * row - rec.centre
+    left, right = [np.full(start.size, offset)], [np.ones(row)]
+    m = np.arange(rec.points - rec.tail.size, rec.points, dtype=np.float64) - rec.centre
+    tail = rec.tail - offset
+    k = np.arange(row, dtype=np.float64)
+    for omega, phasor in zip(omegas, phasors, strict=True):
+        turned = phasor * np.exp(1j * omega * start)
+        left += [turned.real, -turned.imag]
+        right += [np.cos(omega * k), np.sin(omega * k)]
+        tail = tail - (phasor * np.exp(1j * omega * m)).real
+    per_row, within = np.stack(left, axis=1), np.stack(right, axis=0)
+    total = float(np.einsum("i,i->", tail, tail))
+    curve = np.empty((BATCH, row))
+    for first in range(0, rec.rows.shape[0], BATCH):
+        rows = rec.rows[first : first + BATCH]
+        part = curve[: rows.shape[0]]
+        np.matmul(per_row[first : first + BATCH], within, out=part)
+        np.subtract(rows, part, out=part)
+        total += float(np.einsum("ij,ij->", part, part))
+    return total
