@@ -196,8 +196,9 @@ def named_value(name: str, value: object) -> tuple[str, str]:
     from seqrun.files.unit import UNIT_OF_NAME
     from seqrun.quantity import render
 
-    if name in UNIT_OF_NAME and isinstance(value, int | float):
-        return name.replace("_", " "), render(value, UNIT_OF_NAME[name])
+    units = {**UNIT_OF_NAME, "relay_delay": "s"}
+    if name in units and isinstance(value, int | float):
+        return name.replace("_", " "), render(value, units[name])
     for suffix, unit in _SUFFIXES.items():
         if name.endswith(suffix) and isinstance(value, int | float):
             return name.removesuffix(suffix).replace("_", " "), render(value, unit)
