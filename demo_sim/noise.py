@@ -10,6 +10,7 @@ import hashlib
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -46,24 +47,26 @@ class Window:
         return f"{self.start_s:.9f}/{self.spacing_s:.12f}/{self.points}"
 
 
-def stretched(coarse: Floats, factor: int, points: int) -> Floats:
+def stretched(coarse: NDArray[Any], factor: int, points: int) -> NDArray[Any]:
     """Linear interpolation of evenly spaced values onto a grid ``factor`` times finer."""
     if factor == 1:
         return coarse[:points]
-    ramp = np.arange(factor) / factor
-    fine = np.outer(np.diff(coarse), ramp)
+    ramp = (np.arange(factor) / factor).astype(coarse.dtype)
+    fine = np.diff(coarse)[:, None] * ramp
     fine += coarse[:-1, None]
     return fine.reshape(-1)[:points]
 
 
-def white(window: Window, density: float, pole_hz: float, rng: np.random.Generator) -> Floats:
+def white(
+    window: Window, density: float, pole_hz: float, rng: np.random.Generator
+) -> NDArray[np.float32]:
     """Noise of ``density`` V/√Hz, flat to about ``pole_hz`` or to half the sample rate."""
     factor = max(1, int(1.0 / (window.spacing_s * 4.0 * pole_hz)))
     count = math.ceil(window.points / factor) + 1
     rate = 1.0 / (window.spacing_s * factor)
     values = rng.standard_normal(count, dtype=np.float32)
     values *= np.float32(density * math.sqrt(rate / 2.0))
-    return stretched(values.astype(np.float64), factor, window.points)
+    return stretched(values, factor, window.points)
 
 
 def slow_grid(window: Window) -> tuple[int, Floats]:

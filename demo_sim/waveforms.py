@@ -245,13 +245,10 @@ class Waveforms:
         slow: Floats | None = None
         factor, times = noise.slow_grid(window)
         for name, share in signal.noises.items():
-            fast = self._fast(name, window)
-            if fast is not None:
-                fast *= share
-                total += fast
             part = self._slow(name, times, window)
             if part is not None:
                 slow = share * part if slow is None else slow + share * part
+        self._add_white(signal.noises, window, total)
         if slow is not None:
             total += noise.stretched(slow, factor, window.points)
         if signal.gate is not None:
@@ -264,17 +261,26 @@ class Waveforms:
         if float(t[0]) < relay.closed_since:
             values[t < relay.closed_since] = 0.0
 
-    def _fast(self, name: str, window: noise.Window) -> Floats | None:
-        kind, _, rest = name.partition(".")
-        rng = noise.stream(self._seed, f"{name}|{window.name}")
-        if kind == "amplifier":
-            channel = self._unit.spec.channel(rest.split(".")[0])
-            return noise.white(window, channel.noise.white_v_rt_hz, channel.legs[0].pole_hz, rng)
-        if kind == "generator":
-            return noise.white(window, 1.0 / math.sqrt(AUDIO_BANDWIDTH_HZ), 1e6, rng)
-        if kind == "ripple":
-            return noise.white(window, self._ripple(rest) / math.sqrt(20e6), 1e6, rng)
-        return None
+    def _add_white(self, noises: Mapping[str, float], window: noise.Window, total: Floats) -> None:
+        """All white parts at once: independent, so their densities add in squares."""
+        square, pole_hz, names = 0.0, 1e6, []
+        for name, share in noises.items():
+            kind, _, rest = name.partition(".")
+            if kind == "amplifier":
+                channel = self._unit.spec.channel(rest.split(".")[0])
+                density = channel.noise.white_v_rt_hz
+                pole_hz = min(pole_hz, channel.legs[0].pole_hz)
+            elif kind == "generator":
+                density = 1.0 / math.sqrt(AUDIO_BANDWIDTH_HZ)
+            elif kind == "ripple":
+                density = self._ripple(rest) / math.sqrt(20e6)
+            else:
+                continue
+            square += (share * density) ** 2
+            names.append(name)
+        if square > 0.0:
+            rng = noise.stream(self._seed, f"{'+'.join(names)}|{window.name}")
+            total += noise.white(window, math.sqrt(square), pole_hz, rng)
 
     def _slow(self, name: str, t: Floats, window: noise.Window) -> Floats | None:
         kind, _, rest = name.partition(".")
