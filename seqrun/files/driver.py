@@ -13,7 +13,15 @@ from functools import cached_property
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BeforeValidator, Field, StringConstraints, WithJsonSchema, model_validator
+from pydantic import (
+    BeforeValidator,
+    Field,
+    GetJsonSchemaHandler,
+    StringConstraints,
+    WithJsonSchema,
+    model_validator,
+)
+from pydantic_core import CoreSchema
 
 from seqrun.files.common import FileModel, Strict, load, load_text, one_of
 from seqrun.files.driver_checks import problems
@@ -123,11 +131,16 @@ class Commands(Strict):
         return tuple(Template(text) for text in self.send)
 
 
-Entry = Annotated[
-    Commands,
-    BeforeValidator(_as_table),
-    WithJsonSchema({"anyOf": [*_TEXTS["anyOf"], Commands.model_json_schema()]}),
-]
+class _Shorthand:
+    """In the JSON Schema: a command, a list of commands, or the table."""
+
+    def __get_pydantic_json_schema__(
+        self, core_schema: CoreSchema, handler: GetJsonSchemaHandler
+    ) -> dict[str, Any]:
+        return {"anyOf": [*_TEXTS["anyOf"], handler(core_schema)]}
+
+
+Entry = Annotated[Commands, BeforeValidator(_as_table), _Shorthand()]
 
 
 class AccuracyRow(Strict):
@@ -195,6 +208,9 @@ class Outputs(Strict):
     """A supply or generator: how many outputs it has."""
 
     outputs: int = Field(ge=1, le=64)
+    distortion: Fraction | None = Field(
+        None, gt=0, lt=1, description="a generator's: harmonics over its sine, from the data sheet"
+    )
 
 
 class MeterSettings(Strict):
@@ -218,6 +234,9 @@ class ScopeSettings(Strict):
 
     channels: int = Field(ge=1, le=64)
     bits: int = Field(ge=6, le=24, description="of the converter")
+    distortion: Fraction | None = Field(
+        None, gt=0, lt=1, description="harmonics over a full-scale sine, from the data sheet"
+    )
     max_points: int = Field(ge=100, description="record length per channel")
     divisions: int = Field(default=8, ge=1, le=20, description="vertical")
     time_divisions: int = Field(default=10, ge=1, le=50)

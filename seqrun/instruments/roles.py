@@ -160,6 +160,10 @@ class Scope(Instrument, Protocol):
     @property
     def max_points(self) -> int: ...
 
+    def sample_rate_near(self, wanted_hz: float) -> float:
+        """The rate that :meth:`acquire` would take for a wanted one, Hz."""
+        ...
+
     def acquire(
         self,
         peak_v: dict[int, float],

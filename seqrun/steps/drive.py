@@ -98,8 +98,10 @@ class Drive:
         self.channels = tuple(ctx.view.unit.channels if channels is None else channels)
         self.outputs = {c: ctx.view.generator_on(c) for c in self.channels}
         self.probes = {c: ctx.view.scope_on(f"out.{c}")[:2] for c in self.channels}
-        self.gain = dict.fromkeys(self.channels, 10.0 ** (ctx.view.unit.gain / 20.0))
+        self.gain = dict.fromkeys(self.channels, math.pow(10.0, ctx.view.unit.gain / 20.0))
         self.levels = dict.fromkeys(self.channels, 0.0)
+        self.crest = math.sqrt(2.0)  # peak over rms of what it drives
+        self.beside: NDArray[np.float64] | None = None
         self._on = False
 
     def level_for(self, channel: str, watts: float) -> float:
@@ -109,15 +111,25 @@ class Drive:
 
     def set(self, levels: dict[str, float]) -> None:
         """Set the level of each channel, V rms, and switch the outputs on."""
-        generator = self.ctx.generator
         for channel, level in levels.items():
             if level != self.levels[channel]:
-                generator.sine(self.outputs[channel], self.frequency_hz, level)
+                self.put(self.outputs[channel], level)
                 self.levels[channel] = level
         if not self._on:
             for output in self.outputs.values():
-                generator.enable(output, True)
+                self.ctx.generator.enable(output, True)
             self._on = True
+
+    def put(self, output: int, level: float) -> None:
+        """Set one output of the generator to a level, V rms: a sine, unless a kind of drive puts
+        out something else."""
+        self.ctx.generator.sine(output, self.frequency_hz, level)
+
+    def retune(self, frequency_hz: float) -> None:
+        """Another frequency at the levels that are set."""
+        self.frequency_hz = frequency_hz
+        for channel, level in self.levels.items():
+            self.put(self.outputs[channel], level)
 
     def stop(self) -> None:
         """Outputs off."""
@@ -131,25 +143,42 @@ class Drive:
         peak_v: float | None = None,
         cycles: int = CYCLES,
         per_cycle: int = SAMPLES_PER_CYCLE,
+        rate_hz: float | None = None,
+        points: int | None = None,
+        trigger: int | None = None,
+        beside: int | None = None,
     ) -> dict[str, Waveform]:
         """The output of every channel, captured together.
 
         Args:
             peak_v: largest |V| expected at an output; by default from level and gain.
             cycles, per_cycle: length and density of the record, in cycles of the drive.
+            rate_hz, points: the same in samples per second and samples.
+            trigger: a scope channel to wait for.
+            beside: a further probe, captured on the largest range among them; it is kept in
+                ``self.beside``.
         """
         self.ctx.poll()
         peaks: dict[int, float] = {}
         for channel in self.channels:
-            expected = self.levels[channel] * self.gain[channel] * math.sqrt(2.0)
+            expected = self.levels[channel] * self.gain[channel] * self.crest
             hot, cold = self.probes[channel]
             peak = peak_v if peak_v is not None else max(HEADROOM * expected, 0.05)
             for probe in (hot, cold):
                 if probe is not None:
                     peaks[probe] = peak if cold is None else 0.75 * peak
+        if beside is not None:
+            peaks[beside] = max(peaks.values())
+        unit = self.ctx.view.unit
         got = self.ctx.scope.acquire(
-            peaks, sample_rate_hz=self.frequency_hz * per_cycle, points=cycles * per_cycle
+            peaks,
+            sample_rate_hz=rate_hz or self.frequency_hz * per_cycle,
+            points=points or cycles * per_cycle,
+            # The terminals of a bridge on a single rail rest at half of it.
+            coupling="AC" if unit.bridged and unit.rails == "single" else "DC",
+            trigger=trigger,
         )
+        self.beside = got.volts[beside] if beside is not None else None
         return {channel: across(got, *probes) for channel, probes in self.probes.items()}
 
     def load(self, channel: str) -> UFloat:
@@ -196,15 +225,25 @@ class Drive:
         if powers:
             check_load_present(None, drawn, sum(powers.values()))
 
-    def to_power(self, watts: float, tries: int = 4) -> None:
+    def to_power(
+        self,
+        watts: float,
+        tries: int = 4,
+        *,
+        rate_hz: float | None = None,
+        points: int | None = None,
+    ) -> None:
         """Find the level that drives ``watts`` into each load.
+
+        Args:
+            rate_hz, points: of the records that it looks at; see :meth:`capture`.
 
         Raises:
             NotMeasured: when an output stays dead or the power cannot be reached.
         """
         self.set({c: 0.5 * self.level_for(c, watts) for c in self.channels})
         for _ in range(tries):
-            waves = self.capture()
+            waves = self.capture(rate_hz=rate_hz, points=points)
             near = True
             for channel, wave in waves.items():
                 rms = self.rms(wave)

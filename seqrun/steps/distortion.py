@@ -1,0 +1,350 @@
+"""Distortion of one tone, read twice from the same record, and of two tones."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import ClassVar, Literal
+
+from pydantic import Field
+from uncertainties import UFloat
+
+from seqrun.errors import NotMeasured
+from seqrun.measure.bounds import Bounded
+from seqrun.measure.distortion import Distortion, distortion, distortion_by_fit
+from seqrun.measure.intermodulation import (
+    Intermodulation,
+    difference_distortion,
+    modulation_distortion,
+)
+from seqrun.measure.noise import noise_level
+from seqrun.measure.weighting import BAND_HZ, Weighting
+from seqrun.measure.windows import Window
+from seqrun.plan.needs import Needs
+from seqrun.plan.view import BenchView
+from seqrun.quantity import Fraction, Hertz
+from seqrun.steps.base import Context, Explained, Measured
+from seqrun.steps.drive import Drive, Waveform
+from seqrun.steps.driven import DrivenStep, distortion_floor, floor_probe, tuned
+from seqrun.steps.listening import ALIKE
+from seqrun.values import COVERAGE_FACTOR, Bound, Reading, rectangular
+
+LEAST_RATE_HZ = 100e3  # samples per second: holds the band to 22 kHz with room
+PER_CYCLE = 25  # samples: holds ten harmonics
+LEAST_S = 0.25
+LEAST_CYCLES = 40
+HARMONICS = 10
+#: intermodulation over distortion of one curvature, the larger of second and third order: for tones
+#: at 4:1 3.2 and 3.84 (Warren and Hewlett, Proc. IRE 36 (1948) 457; from memory, and by algebra),
+#: for two equal ones 0.5 and 0.75
+OVER_THD = {"modulation": 3.84, "difference": 0.75}
+
+_HOW = (
+    "A sine into the input, the output at the stated power into its load. The record is read "
+    "twice: by its windowed spectrum and by least-squares fits of sines (IEEE 1057); the two must "
+    "agree, or it is not measured. What generator and scope can do themselves is the floor."
+)
+_FOOLED = (
+    "The generator's own distortion, a clipped scope range, a load that is not there; at low "
+    "power crossover, at high power clipping: the power belongs to the figure."
+)
+
+
+class _OneTone(DrivenStep):
+    """What the steps that distort one tone have in common: all read the same, each judges one."""
+
+    quantity: ClassVar[str]
+
+    frequency: Hertz = Field(default=1000.0, gt=0.0)
+    weighting: Weighting = Weighting.UNWEIGHTED
+    shared_clock: bool = Field(
+        False, description="true: generator and scope run on one reference, so no window is needed"
+    )
+    floor: Fraction | None = Field(
+        None, description="distortion of generator and scope together; else from their drivers"
+    )
+
+    def needs(self, view: BenchView) -> Needs:
+        needs = self.driven_needs(view, 8.0)
+        spare = floor_probe(view, self.channels(view))
+        return needs if spare is None else replace(needs, hookups=(*needs.hookups, spare[1]))
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        scope = ctx.scope
+        rate = scope.sample_rate_near(max(PER_CYCLE * self.frequency, LEAST_RATE_HZ))
+        points = min(round(rate * max(LEAST_S, LEAST_CYCLES / self.frequency)), scope.max_points)
+        frequency, window = tuned(ctx, self.frequency, rate, points, self.shared_clock)
+        drive = Drive(ctx, frequency, self.channels(ctx.view))
+        spare = floor_probe(ctx.view, drive.channels)
+        try:
+            drive.to_power(self.watts(ctx))
+            waves = drive.capture(
+                rate_hz=rate, points=points, beside=spare[0] if spare is not None else None
+            )
+            drive.check_load({c: drive.power_of(c, wave) for c, wave in waves.items()})
+        finally:
+            drive.stop()
+        for channel, wave in waves.items():
+            try:
+                found = self._read(ctx, drive, frequency, window, wave)
+            except NotMeasured as reason:
+                yield Reading(self.quantity, self.unit, None, channel=channel, note=reason.found)
+                continue
+            yield from self._results(found, channel, (scope.name, ctx.generator.name), window)
+
+    def _read(
+        self, ctx: Context, drive: Drive, frequency: float, window: Window, wave: Waveform
+    ) -> Distortion:
+        rate = 1.0 / wave.dt_s
+        plain = distortion(
+            wave.volts,
+            rate,
+            frequency,
+            harmonics=HARMONICS,
+            band_hz=(0.5 * frequency, BAND_HZ[1]),
+            window=window,
+            clipped=wave.clipped,
+        )
+        fitted = distortion_by_fit(
+            wave.volts, rate, frequency, harmonics=HARMONICS, clipped=wave.clipped
+        )
+        check_agreement(plain.thd, fitted.thd)
+        floor_noise: UFloat | float | None = None
+        if drive.beside is not None:
+            own = noise_level(drive.beside, rate, weighting=self.weighting)
+            floor_noise = float(own.rms.value.nominal_value) * rectangular(
+                1.0, ALIKE, "own noise, by another channel of the scope"
+            )
+        else:
+            share = min(2.0 * BAND_HZ[1] / rate, 1.0)
+            floor_noise = wave.lsb_v / math.sqrt(12.0) * math.sqrt(share)
+        return distortion(
+            wave.volts,
+            rate,
+            frequency,
+            harmonics=HARMONICS,
+            band_hz=(min(BAND_HZ[0], 0.5 * frequency), BAND_HZ[1]),
+            weighting=self.weighting,
+            window=window,
+            gain=wave.gain,
+            clipped=wave.clipped,
+            floor_thd=self.floor if self.floor is not None else distortion_floor(ctx.view),
+            floor_noise=floor_noise,
+        )
+
+    def _results(
+        self, found: Distortion, channel: str, names: tuple[str, ...], window: Window
+    ) -> Iterator[Measured]:
+        volts = float(found.fundamental_rms.nominal_value)
+        note = f"{found.fundamental_hz:.4g} Hz, {volts:.3g} V, {window.name} window"
+        opposite = Bound.AT_LEAST if found.thd_n.bound is Bound.AT_MOST else Bound.EXACT
+        for quantity, unit, value, bound in (
+            ("thd", "%", 100.0 * found.thd.value, found.thd.bound),
+            ("thd_n", "%", 100.0 * found.thd_n.value, found.thd_n.bound),
+            ("sinad", "dB", found.sinad_db, opposite),
+        ):
+            yield Measured(
+                quantity,
+                unit,
+                value,
+                channel=channel,
+                bound=bound,
+                instruments=names,
+                note=note,
+                judged=quantity == self.quantity,
+            )
+
+
+def check_agreement(spectral: Bounded, fitted: Bounded) -> None:
+    """See that the two ways of reading one record say the same, within their uncertainties.
+
+    Raises:
+        NotMeasured: they do not: the record holds what neither allows for.
+    """
+    one, other = spectral.value, fitted.value
+    allowed = COVERAGE_FACTOR * math.hypot(one.std_dev, other.std_dev)
+    a, b = float(one.nominal_value), float(other.nominal_value)
+    if spectral.bound is Bound.AT_MOST and fitted.bound is Bound.AT_MOST:
+        return
+    if spectral.bound is Bound.AT_MOST:
+        differ = b - a > allowed
+    elif fitted.bound is Bound.AT_MOST:
+        differ = a - b > allowed
+    else:
+        # Beyond chance, one percent between the two is the window's and the fit's own business.
+        differ = abs(a - b) > allowed + 0.01 * max(a, b)
+    if differ:
+        raise NotMeasured(
+            f"distortion is {100.0 * a:.3g} % by the spectrum and {100.0 * b:.3g} % by sine fits",
+            expected="the same by both",
+            hint="an unsteady tone, oscillation, or a second tone in the record",
+        )
+
+
+class Thd(_OneTone):
+    """Total harmonic distortion at a stated power and frequency."""
+
+    kind: ClassVar[str] = "thd"
+    unit: ClassVar[str] = "%"
+    quantity: ClassVar[str] = "thd"
+    explains: ClassVar = {
+        "thd": Explained(
+            "%",
+            "The harmonics (2nd to 10th) that the unit adds to a sine, over the sine itself.",
+            _HOW,
+            _FOOLED,
+        )
+    }
+
+
+class ThdN(_OneTone):
+    """Total harmonic distortion plus noise, 22 Hz to 22 kHz or weighted."""
+
+    kind: ClassVar[str] = "thd_n"
+    unit: ClassVar[str] = "%"
+    quantity: ClassVar[str] = "thd_n"
+    explains: ClassVar = {
+        "thd_n": Explained(
+            "%",
+            "All that is in the band but the sine: harmonics, hum and noise, over the sine.",
+            _HOW,
+            _FOOLED + " At low power it is all noise.",
+        )
+    }
+
+
+class Sinad(_OneTone):
+    """Signal to noise and distortion: the reciprocal of THD+N in dB."""
+
+    kind: ClassVar[str] = "sinad"
+    unit: ClassVar[str] = "dB"
+    quantity: ClassVar[str] = "sinad"
+    explains: ClassVar = {
+        "sinad": Explained(
+            "dB",
+            "The sine over all the rest in the band: THD+N turned over, in dB (IEEE 1241).",
+            _HOW,
+            _FOOLED,
+        )
+    }
+
+
+class TwoTone(Drive):
+    """Two tones at once into every channel; levels are of both together, V rms."""
+
+    def __init__(
+        self,
+        ctx: Context,
+        low_hz: float,
+        high_hz: float,
+        low_over_high: float,
+        channels: tuple[str, ...],
+    ) -> None:
+        super().__init__(ctx, low_hz, channels)
+        self.high_hz = high_hz
+        self._high = 1.0 / math.hypot(1.0, low_over_high)
+        self._low = low_over_high * self._high
+        self.crest = math.sqrt(2.0) * (self._low + self._high)
+
+    def put(self, output: int, level: float) -> None:
+        self.ctx.generator.two_tone(
+            output, self.frequency_hz, level * self._low, self.high_hz, level * self._high
+        )
+
+
+class TwoToneDistortion(DrivenStep):
+    """Intermodulation: two tones in, and what comes out besides them.
+
+    ``method = "modulation"`` takes a low and a high tone at 4:1 (60 Hz and 7 kHz),
+    ``"difference"`` two near ones of equal level (19 kHz and 20 kHz). ``power`` is the mean power
+    of both tones together.
+    """
+
+    kind: ClassVar[str] = "intermodulation"
+    unit: ClassVar[str] = "%"
+    quantity: ClassVar[str] = "intermodulation"
+    explains: ClassVar = {
+        "intermodulation": Explained(
+            "%",
+            "New tones that two tones make of each other: side lines of a high tone by a low one "
+            "(60 Hz + 7 kHz, 4:1), or differences of two near tones (19 + 20 kHz).",
+            "Both tones into the input, the output's spectrum at the places where the products "
+            "must lie (IEC 60268-3, 14.12.9 and 14.12.10).",
+            "The generator's own mixing, hum beside a side line (50 and 60 Hz are near), a peak "
+            "that clips although the mean power is small.",
+        ),
+        "intermodulation_second": Explained(
+            "%",
+            "The second-order part of the intermodulation.",
+            "As intermodulation. Shown, not judged.",
+            "A push-pull stage cancels it: it shows halves that differ.",
+        ),
+        "intermodulation_third": Explained(
+            "%",
+            "The third-order part of the intermodulation.",
+            "As intermodulation. Shown, not judged.",
+            "It grows with crossover and near clipping.",
+        ),
+    }
+
+    method: Literal["modulation", "difference"] = "modulation"
+    low: Hertz | None = Field(None, description="lower tone; 60 Hz or 19 kHz")
+    high: Hertz | None = Field(None, description="higher tone; 7 kHz or 20 kHz")
+    floor: Fraction | None = Field(
+        None, description="intermodulation of generator and scope; else from their drivers"
+    )
+
+    def _tones(self) -> tuple[float, float, float]:
+        if self.method == "modulation":
+            return self.low or 60.0, self.high or 7000.0, 4.0
+        return self.low or 19e3, self.high or 20e3, 1.0
+
+    def needs(self, view: BenchView) -> Needs:
+        return self.driven_needs(view, 8.0)
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        low, high, ratio = self._tones()
+        apart = min(low, high - low)
+        rate = ctx.scope.sample_rate_near(max(6.0 * high, LEAST_RATE_HZ))
+        points = min(round(rate * max(LEAST_S, 20.0 / apart)), ctx.scope.max_points)
+        drive = TwoTone(ctx, low, high, ratio, self.channels(ctx.view))
+        try:
+            drive.to_power(self.watts(ctx), rate_hz=rate, points=points)
+            waves = drive.capture(rate_hz=rate, points=points)
+        finally:
+            drive.stop()
+        for channel, wave in waves.items():
+            try:
+                found = self._read(ctx, wave, low, high)
+            except NotMeasured as reason:
+                yield Reading(self.quantity, "%", None, channel=channel, note=reason.found)
+                continue
+            for quantity, part in (
+                ("intermodulation", found.total),
+                ("intermodulation_second", found.second),
+                ("intermodulation_third", found.third),
+            ):
+                yield Measured(
+                    quantity,
+                    "%",
+                    100.0 * part.value,
+                    channel=channel,
+                    bound=part.bound,
+                    instruments=(ctx.scope.name, ctx.generator.name),
+                    note=f"{self.method}, {low:g} Hz and {high:g} Hz",
+                    judged=quantity == self.quantity,
+                )
+
+    def _read(self, ctx: Context, wave: Waveform, low: float, high: float) -> Intermodulation:
+        way = modulation_distortion if self.method == "modulation" else difference_distortion
+        return way(
+            wave.volts,
+            1.0 / wave.dt_s,
+            low,
+            high,
+            clipped=wave.clipped,
+            floor=self.floor
+            if self.floor is not None
+            else OVER_THD[self.method] * distortion_floor(ctx.view),
+        )

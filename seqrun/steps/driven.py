@@ -1,0 +1,84 @@
+"""What steps have in common that drive a tone at a stated output power and read what comes out."""
+
+from __future__ import annotations
+
+from pydantic import Field
+
+from seqrun.files.expression import WattsExpression
+from seqrun.measure.windows import Window, choose, coherent_setting
+from seqrun.plan.needs import Hookup, Needs
+from seqrun.plan.view import BenchView
+from seqrun.steps.base import Context, Step
+from seqrun.steps.drive import drive_needs
+from seqrun.steps.listening import on_ground, spare_probe
+
+#: how far generator and scope clocks may differ: two quartz oscillators of 50 ppm (common practice)
+CLOCKS = 1e-4
+#: a converter's curvature where the data sheet is silent: one step against the peak
+STEPS_OF_CURVATURE = 1.0
+
+
+class DrivenStep(Step):
+    """A step that drives the inputs with a tone.
+
+    With ``each = "channel"`` that channel alone is driven, otherwise all together.
+    """
+
+    power: WattsExpression | None = Field(
+        None, description="into each load; 1 W, or a tenth of rated_power if that is less"
+    )
+
+    def channels(self, view: BenchView) -> tuple[str, ...]:
+        """The channels that it drives."""
+        return (self.channel,) if self.channel else tuple(view.unit.channels)
+
+    def planned_watts(self, view: BenchView) -> float:
+        """The power from the files alone."""
+        if self.power is None:
+            return min(1.0, 0.1 * view.unit.rated_power)
+        return self.power.evaluate_in("W", view.unit.names())
+
+    def watts(self, ctx: Context) -> float:
+        """The power, W."""
+        return ctx.evaluate(self.power, "W") if self.power else self.planned_watts(ctx.view)
+
+    def driven_needs(self, view: BenchView, seconds: float, at_most: float = 1.0) -> Needs:
+        """``at_most``: how many times the stated power the loads may get."""
+        watts = at_most * self.planned_watts(view)
+        return drive_needs(view, self.channels(view), watts, seconds=seconds)
+
+
+def floor_probe(view: BenchView, channels: tuple[str, ...]) -> tuple[int, Hookup] | None:
+    """A spare probe that can sit on ground and read the scope's own noise, and its hookup."""
+    used = [n for c in channels for n in view.scope_on(f"out.{c}")[:2]]
+    spare = spare_probe(view, tuple(used))
+    return None if spare is None else (spare, on_ground(view, spare))
+
+
+def distortion_floor(view: BenchView) -> float:
+    """Distortion of generator and scope together, as a ratio, from what their drivers say.
+
+    Where a data sheet is silent the scope's is taken as one converter step against the peak
+    (an integral nonlinearity of that size is usual) and the generator's as nothing beside it.
+    """
+    scope = view.drivers[view.key("scope")].scope
+    generator = view.drivers[view.key("generator")].generator
+    assert scope is not None and generator is not None, "drivers are checked when they are read"
+    own = scope.distortion or STEPS_OF_CURVATURE * 2.0 ** (1 - scope.bits)
+    return own + (generator.distortion or 0.0)
+
+
+def tuned(
+    ctx: Context, frequency_hz: float, rate_hz: float, points: int, shared_clock: bool
+) -> tuple[float, Window]:
+    """The frequency to set, Hz, and the window that serves it.
+
+    On one reference the tone is moved to where a whole number of periods fits the record, and no
+    window is needed. Otherwise the clocks of generator and scope drift apart within the record
+    however well the periods fit, and leakage is kept under what the converter shows in one line.
+    """
+    leakage_db = 6.02 * ctx.scope.bits + 20.0
+    if shared_clock:
+        setting = coherent_setting(frequency_hz, rate_hz, points)
+        return setting.frequency_hz, choose(setting.cycles, 0.0, leakage_db)
+    return frequency_hz, choose(frequency_hz * points / rate_hz, CLOCKS, leakage_db)
