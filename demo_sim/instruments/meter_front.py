@@ -27,6 +27,11 @@ AC_SETTLE_S = 0.4
 AC_WINDOW_S = 0.1
 AC_RATE_HZ = 409_600.0
 CREST_FACTOR = 3.0
+# A dc reading overloads when peaks pass this multiple of its range; they are looked for at this
+# many places, which a signal of 20 Hz to 20 kHz cannot all miss.
+PEAK_HEADROOM = 5.0
+PEAK_POINTS = 97
+PEAK_SPACING_S = 0.53e-3
 # Auto-ranging leaves a range below this part of it, so that it does not hunt at the border.
 DOWN_RANGE_AT = 0.1
 # Current through the unknown on each resistance range, A.
@@ -71,22 +76,15 @@ class MeterFront:
             return one(full_scale), full_scale
         at = scales.index(self._last_range.get(function, scales[-1]))
         value = one(scales[at])
+        if at > 0 and abs(value) < DOWN_RANGE_AT * scales[at]:
+            # Straight to the range that should hold it; peaks may still send it up again.
+            at = next(i for i, s in enumerate(scales) if abs(value) < spec.METER_OVERRANGE * s)
+            self._world.advance(RANGE_CHANGE_S)
+            value = one(scales[at])
         while abs(value) >= OVERLOAD and at + 1 < len(scales):
             at += 1
             self._world.advance(RANGE_CHANGE_S)
             value = one(scales[at])
-        while at > 0 and abs(value) < DOWN_RANGE_AT * scales[at]:
-            # Straight to the range that holds it: a flash conversion tells where that is.
-            at = min(
-                at - 1,
-                next(i for i, s in enumerate(scales) if abs(value) < spec.METER_OVERRANGE * s),
-            )
-            self._world.advance(RANGE_CHANGE_S)
-            value = one(scales[at])
-            if abs(value) >= OVERLOAD:
-                at += 1
-                value = one(scales[at])
-                break
         self._last_range[function] = scales[at]
         return value, scales[at]
 
@@ -133,7 +131,13 @@ class MeterFront:
         return self._errors.of(entry).apply(value) + float(self._noise.normal(0.0, noise))
 
     def _dc_voltage(self, scale: float, nplc: float, auto_zero: bool) -> float:
-        volts = self._mean_volts(self._node("hi"), self._node("lo"), nplc)
+        hi, lo = self._node("hi"), self._node("lo")
+        # Volts that average out still have to fit into the amplifier before the integrator.
+        t = self._world.now + np.arange(PEAK_POINTS, dtype=np.float64) * PEAK_SPACING_S
+        peak = float(np.max(np.abs(self._world.voltage(hi, lo, t))))
+        volts = self._mean_volts(hi, lo, nplc)
+        if peak > PEAK_HEADROOM * scale:
+            volts = math.copysign(math.inf, volts)
         return self._finish("dc_voltage", scale, volts, nplc, auto_zero)
 
     def _dc_current(self, scale: float, nplc: float, auto_zero: bool) -> float:

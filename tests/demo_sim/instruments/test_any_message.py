@@ -1,0 +1,43 @@
+"""Whatever a client sends, no instrument breaks: it does it, or says by number why not."""
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+import demo_sim
+
+INSTRUMENTS = ("supply", "meter", "scope", "generator", "switch", "control")
+OWN_MISTAKE = b"-310"  # system error: an exception that no handler expected
+
+# Kept small: a reading of a hundred line cycles or a long wait is legal, but slow.
+ARGUMENTS = st.sampled_from(
+    ["", "0", "1", "2", "3", "-1", "5", "0.02", "1E-3", "30 MV", "1.5 A", "1 KHZ", "9.9E37",
+     "-9.9E37", "1E300", "MIN", "MAX", "DEF", "ON", "OFF", "AUTO", "INF", "CHAN1", "CHAN2", "NORM",
+     "AVER", "SIN", "DUAL", "DBU", "VPP", "WORD", "ASC", "FRTD", "TC,K", "THER,5000", "(@1,2)",
+     "(@101)", "(@102,103)", "(@999)", '"meter.hi"', '"meter.hi","out.left"', '"FRES"', "#11A",
+     "1,2,3"]
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def bench():
+    return demo_sim.open_bench(seed=2)
+
+
+@pytest.mark.parametrize("key", INSTRUMENTS)
+@given(data=st.data())
+@settings(max_examples=150, deadline=None)
+def test_no_message_breaks_an_instrument(bench, key, data):
+    device = bench.devices[key]
+    headers = [h for h in device._tree.headers() if not h.endswith(("*TST?", "CLOC:WAIT"))]
+    units = data.draw(
+        st.lists(
+            st.builds(lambda h, a: f"{h} {a}".strip(), st.sampled_from(headers), ARGUMENTS),
+            min_size=1,
+            max_size=4,
+        )
+    )
+    device.execute("*CLS;*RST;:ACQ:POIN 100" if key == "scope" else "*CLS;*RST")
+    device.execute(";".join(units))
+    errors = device.execute("SYST:ERR:ALL?")
+    assert OWN_MISTAKE not in errors, (units, errors)
