@@ -8,7 +8,7 @@ one thermal resistance and one capacitance (any heat-transfer text).
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,132 +16,15 @@ from numpy.typing import NDArray
 from uncertainties import UFloat, correlated_values, umath
 
 from seqrun.errors import NotMeasured
+from seqrun.measure.saturating import SaturatingFit, fit_saturating
 from seqrun.measure.uncertain import exactly, variable
 from seqrun.values import COVERAGE_FACTOR, Source
 
 Array = NDArray[np.float64]
 SETTLED_WITHIN_K, SETTLED_OVER_S = 3.0, 1800.0
-
-
-@dataclass(frozen=True, slots=True)
-class SaturatingFit:
-    """Least-squares fit of ``y = start + rise·(1 − exp(−x·rate))``.
-
-    ``covariance`` is s²(JᵀJ)⁻¹ in the order (rise, rate, start) or (rise, rate) when the start was
-    held at zero; ``residual_sd`` is s with n − p degrees of freedom.
-    """
-
-    rise: float
-    rate: float
-    start: float
-    covariance: Array
-    residual_sd: float
-    degrees_of_freedom: int
-    correlation: float  # lag-one correlation of the residuals
-
-    def standard_deviations(self) -> tuple[float, ...]:
-        """Standard deviation of each fitted parameter, in the covariance's order."""
-        return tuple(float(v) for v in np.sqrt(np.diag(self.covariance)))
-
-
-def fit_saturating(x: Array, y: Array, *, fit_start: bool = True) -> SaturatingFit:
-    """Fit a saturating exponential by variable projection and Gauss–Newton.
-
-    For a given rate the rest is linear; the rate is found where the projected sum of squares is
-    least, and all parameters are polished together.
-
-    Args:
-        x, y: shape (n,), any units; x rising.
-        fit_start: False holds the start at zero (the model of NIST's Misra1a).
-
-    Raises:
-        NotMeasured: too few points, or no saturation to be found in them.
-    """
-    x, y = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
-    parameters = 3 if fit_start else 2
-    if x.size < parameters + 2:
-        raise NotMeasured(f"{x.size} points", expected=f"at least {parameters + 2}")
-    span = float(x[-1] - x[0]) if fit_start else float(x[-1])
-    if not span > 0.0:
-        raise NotMeasured("all points at one time", expected="a rise over time")
-
-    def columns(rate: float) -> Array:
-        lift = -np.expm1(-rate * x)
-        return np.stack([lift, np.ones_like(x)], axis=1) if fit_start else lift[:, None]
-
-    def rest(rate: float) -> float:
-        c = columns(rate)
-        r = y - c @ np.linalg.lstsq(c, y, rcond=None)[0]
-        return float(r @ r)
-
-    log_rates = np.linspace(math.log(0.01 / span), math.log(100.0 / span), 47)
-    costs = [rest(math.exp(v)) for v in log_rates]
-    best = int(np.argmin(costs))
-    if best in (0, len(costs) - 1):
-        raise NotMeasured(
-            "the curve does not bend" if best == 0 else "the curve is a step",
-            expected="a rise that begins to level off",
-            hint="wait longer" if best == 0 else "sample faster",
-        )
-    log_rate = _golden(lambda v: rest(math.exp(v)), log_rates[best - 1], log_rates[best + 1])
-    rate = math.exp(log_rate)
-    linear = np.linalg.lstsq(columns(rate), y, rcond=None)[0]
-    p = np.array([linear[0], rate, linear[1]]) if fit_start else np.array([linear[0], rate])
-    for _ in range(30):
-        jacobian, curve = _jacobian(x, p, fit_start)
-        scale = np.linalg.norm(jacobian, axis=0)
-        step = np.linalg.lstsq(jacobian / scale, y - curve, rcond=None)[0] / scale
-        p = p + step
-        if not np.all(np.isfinite(p)) or not p[1] > 0.0:
-            raise NotMeasured("the curve does not bend", expected="a rise that levels off")
-        if float(np.max(np.abs(step) / np.maximum(np.abs(p), 1e-12))) < 1e-13:
-            break
-    jacobian, curve = _jacobian(x, p, fit_start)
-    residuals = y - curve
-    freedom = x.size - parameters
-    square = float(residuals @ residuals)
-    variance = square / freedom
-    scale = np.linalg.norm(jacobian, axis=0)
-    unit = jacobian / scale
-    covariance = variance * np.linalg.inv(unit.T @ unit) / np.outer(scale, scale)
-    lag = float(residuals[1:] @ residuals[:-1]) / square if square > 0.0 else 0.0
-    return SaturatingFit(
-        float(p[0]),
-        float(p[1]),
-        float(p[2]) if fit_start else 0.0,
-        covariance,
-        math.sqrt(variance),
-        freedom,
-        lag,
-    )
-
-
-def _jacobian(x: Array, p: Array, fit_start: bool) -> tuple[Array, Array]:
-    fall = np.exp(-p[1] * x)
-    lift = -np.expm1(-p[1] * x)
-    jacobian = [lift, p[0] * x * fall]
-    curve = p[0] * lift
-    if fit_start:
-        jacobian.append(np.ones_like(x))
-        curve = curve + p[2]
-    return np.stack(jacobian, axis=1), curve
-
-
-def _golden(cost: Callable[[float], float], low: float, high: float) -> float:
-    """Least of a function with one minimum between low and high, by golden section."""
-    ratio = (math.sqrt(5.0) - 1.0) / 2.0
-    a, b = high - ratio * (high - low), low + ratio * (high - low)
-    at_a, at_b = cost(a), cost(b)
-    for _ in range(40):
-        if at_a < at_b:
-            high, b, at_b = b, a, at_a
-            a = high - ratio * (high - low)
-            at_a = cost(a)
-        else:
-            low, a, at_a = a, b, at_b
-            b = low + ratio * (high - low)
-            at_b = cost(b)
-    return (low + high) / 2.0
+#: by how much what is still to come may differ from the single exponential's: convection gets
+#: better as the sink gets hotter (ΔT^1.25) and the idle current moves with temperature
+NOT_ONE_CONSTANT = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,9 +65,9 @@ def predict_rise(
     """End value of a rise from its beginning, with its interval.
 
     Contributions: scatter of the fit (t with n − 3 degrees of freedom, widened for residuals that
-    hang together), ``one time constant`` (real sinks have several: the difference between this fit
-    and one of the later two thirds of the record, beyond what scatter explains, rectangular), and
-    the error that all readings share.
+    hang together), ``one time constant`` (real sinks have several: half the difference between the
+    whole record's fit and that of its later two thirds, and a tenth of what is still to come,
+    rectangular), and the error that all readings share.
 
     Args:
         times_s: s from the moment the heat came on, shape (n,), rising.
@@ -197,47 +80,68 @@ def predict_rise(
             rise that grows ever faster (see :func:`runaway`).
     """
     t, y = np.asarray(times_s, dtype=np.float64), np.asarray(rise_k, dtype=np.float64)
-    fit = fit_saturating(t, y)
+    whole = fit_saturating(t, y)
     span = float(t[-1] - t[0])
-    if span * fit.rate < at_least_time_constants:
+    if span * whole.rate < at_least_time_constants:
         raise NotMeasured(
-            f"{span * fit.rate:.2g} time constants seen in {span:.3g} s",
+            f"{span * whole.rate:.2g} time constants seen in {span:.3g} s",
             expected=f"at least {at_least_time_constants:g}",
             hint="wait longer",
         )
-    hang = min(max(fit.correlation, 0.0), 0.95)
-    covariance = fit.covariance * (1.0 + hang) / (1.0 - hang)
+    if math.sqrt(float(whole.covariance[1, 1])) > 0.3 * whole.rate:
+        raise NotMeasured(
+            "the bend of the curve is lost in its scatter",
+            expected="a time constant known to a third",
+            hint="wait longer",
+        )
+    fit, model_u = _without_the_fast_part(t, y, whole)
+    to_come = abs(fit.rise) * math.exp(-fit.rate * float(t[-1]))
+    model_u = math.hypot(model_u, to_come * NOT_ONE_CONSTANT / math.sqrt(3.0))
     rise, rate, start = correlated_values(
         [fit.rise, fit.rate, fit.start],
-        covariance.tolist(),
+        _widened(fit).tolist(),
         tags=[Source("fit of the rise", "t", float(fit.degrees_of_freedom))] * 3,
     )
     # The model's share belongs to the rise, so that it shrinks with what is still to come.
-    rise = rise + variable(0.0, _one_constant(t, y, fit), "one time constant", "rectangular")
+    rise = rise + variable(0.0, model_u, "one time constant", "rectangular")
     common = systematic if systematic is not None else exactly(0.0)
     return RisePrediction(start + rise + common, 1.0 / rate, start + common, fit, float(t[-1]))
 
 
-def _one_constant(t: Array, y: Array, fit: SaturatingFit) -> float:
-    """Standard uncertainty of the end value from taking one time constant for all."""
-    late = t >= t[0] + (t[-1] - t[0]) / 3.0
-    end = fit.start + fit.rise
+def _widened(fit: SaturatingFit) -> Array:
+    """Covariance for residuals that hang together (first-order autoregressive factor)."""
+    hang = min(max(fit.correlation, 0.0), 0.9)
+    widened: Array = fit.covariance * (1.0 + hang) / (1.0 - hang)
+    return widened
+
+
+def _end_u(covariance: Array) -> float:
+    """Standard uncertainty of start + rise."""
+    return math.sqrt(max(float(covariance[0, 0] + covariance[2, 2] + 2 * covariance[0, 2]), 0.0))
+
+
+def _without_the_fast_part(t: Array, y: Array, whole: SaturatingFit) -> tuple[SaturatingFit, float]:
+    """The fit to go by, and the standard uncertainty of its end from the model.
+
+    Junctions and cases reach their own balance early; what is left then is the sink's single time
+    constant. Where a fit without the first third of the record ends elsewhere than the whole by
+    more than scatter explains, it is the one to go by; half the difference is the model's share.
+    """
+    # Three time constants back at the most: the start is then still known from afar.
+    late = t >= t[0] + min((t[-1] - t[0]) / 3.0, 3.0 / whole.rate)
+    end = whole.start + whole.rise
     try:
-        other = fit_saturating(t[late] - t[late][0], y[late])
-        change = abs(other.start + other.rise - end)
-        known = math.sqrt(
-            max(
-                float(
-                    other.covariance[0, 0] + other.covariance[2, 2] + 2.0 * other.covariance[0, 2]
-                ),
-                0.0,
-            )
-        )
+        tail = fit_saturating(t[late], y[late])
+        if math.sqrt(float(tail.covariance[1, 1])) > 0.3 * tail.rate:
+            return whole, 0.0
     except NotMeasured:
-        # The later part no longer bends: what is still to come of the rise cannot be checked.
-        change, known = abs(end - float(y[-1])), 0.0
-    # What the second fit's own scatter explains is no sign of a second time constant.
-    return max(change - known, 0.0) / math.sqrt(3.0)
+        # The later part no longer bends; nothing of note is still to come, or nothing is known.
+        return whole, abs(end - float(y[-1])) / math.sqrt(3.0)
+    change = abs(tail.start + tail.rise - end)
+    known = _end_u(_widened(tail))
+    if change <= 2.0 * known:
+        return whole, min(change, known) / 2.0 / math.sqrt(3.0)
+    return tail, change / 2.0 / math.sqrt(3.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,7 +149,7 @@ class SettledRise:
     """Whether a rise has levelled off, and where. ``change_k`` is over the trailing window."""
 
     settled: bool
-    rise_k: UFloat  # mean of the last tenth of the window
+    rise_k: UFloat  # the end it is heading for
     change_k: UFloat
 
 
@@ -260,8 +164,9 @@ def settled_rise(
     """Steady state: a rise of no more than 3 K in 30 minutes (IEC 62368-1, from memory).
 
     The change over the window is that of a straight line through its readings; it counts as within
-    when it is so with its expanded uncertainty. ``still to come`` (as much again as the change,
-    rectangular from nothing) is in the budget of the rise.
+    when it is so with its expanded uncertainty. The rise is the end of the window's fitted curve
+    (:func:`predict_rise`); where nothing bends any more, the mean of the window's last tenth, with
+    ``still to come`` (as much again as the change, rectangular) in the budget.
 
     Args:
         times_s, rise_k: shape (n,).
@@ -282,16 +187,28 @@ def settled_rise(
         raise NotMeasured(f"{int(inside.sum())} readings in the window", expected="at least five")
     slope, u_slope = _line(t[inside], y[inside])
     change = variable(slope * over_s, u_slope * over_s, "scatter of the rise")
-    last = y[t >= t[-1] - over_s / 10.0]
-    scatter = float(np.std(last, ddof=1)) / math.sqrt(last.size) if last.size > 1 else 0.0
-    to_come = abs(slope * over_s)
-    rise = (
-        variable(float(last.mean()), scatter, "scatter of the rise")
-        + variable(0.0, to_come / math.sqrt(3.0), "still to come", "rectangular")
-        + (systematic if systematic is not None else 0.0)
-    )
+    common = systematic if systematic is not None else exactly(0.0)
     calm = abs(slope * over_s) + COVERAGE_FACTOR * u_slope * over_s <= within_k
-    return SettledRise(calm, rise, change)
+    return SettledRise(calm, _end_of(t[inside], y[inside], change) + common, change)
+
+
+def _end_of(t: Array, y: Array, change: UFloat) -> UFloat:
+    """Where a rise that has nearly levelled off will end."""
+    last = y[t >= t[-1] - (t[-1] - t[0]) / 10.0]
+    now = variable(
+        float(last.mean()),
+        float(np.std(last, ddof=1)) / math.sqrt(last.size) if last.size > 1 else 0.0,
+        "scatter of the rise",
+    )
+    moving = abs(float(change.nominal_value))
+    if moving > COVERAGE_FACTOR * float(change.std_dev):
+        try:
+            end = predict_rise(t - t[0], y).end_k
+        except NotMeasured:
+            end = None
+        if end is not None and abs(end.nominal_value - now.nominal_value) <= moving:
+            return end
+    return now + variable(0.0, moving / math.sqrt(3.0), "still to come", "rectangular")
 
 
 def _line(x: Array, y: Array) -> tuple[float, float]:

@@ -13,11 +13,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from uncertainties import UFloat, covariance_matrix, umath
+from uncertainties import UFloat, covariance_matrix
 
 from seqrun.errors import NotMeasured
 from seqrun.measure.bounds import Bounded, above_noise
-from seqrun.measure.uncertain import variable
+from seqrun.measure.uncertain import magnitude, variable
 
 
 def offset_between(positive: UFloat, negative: UFloat) -> UFloat:
@@ -98,7 +98,7 @@ def sharing(currents: Sequence[UFloat]) -> UFloat:
     """
     departures = shares(currents)
     worst = max(departures, key=lambda d: abs(d.nominal_value))
-    value = umath.fabs(worst)
+    value = magnitude(worst)
     if len(departures) > 2:
         excess = _excess_of_largest(departures)
         if excess > 0.0:
@@ -173,7 +173,7 @@ def ripple(
 
 def sag(unloaded: UFloat, loaded: UFloat) -> UFloat:
     """Rail sag: how far the rail's magnitude falls from no signal to full power, V."""
-    return umath.fabs(unloaded) - umath.fabs(loaded)
+    return magnitude(unloaded) - magnitude(loaded)
 
 
 def sag_ratio(unloaded: UFloat, loaded: UFloat) -> UFloat:
@@ -184,4 +184,4 @@ def sag_ratio(unloaded: UFloat, loaded: UFloat) -> UFloat:
     """
     if abs(unloaded.nominal_value) <= 2.0 * unloaded.std_dev:
         raise NotMeasured("no rail voltage", expected="a rail that is up")
-    return 1.0 - umath.fabs(loaded) / umath.fabs(unloaded)
+    return 1.0 - magnitude(loaded) / magnitude(unloaded)

@@ -18,7 +18,7 @@ from uncertainties import UFloat, umath
 
 from seqrun.errors import NotMeasured
 from seqrun.measure.bounds import Bounded, above_noise
-from seqrun.measure.uncertain import exactly, variable
+from seqrun.measure.uncertain import exactly, magnitude, variable
 from seqrun.values import Bound
 
 Array = NDArray[np.float64]
@@ -311,7 +311,7 @@ def _largest(values: Sequence[UFloat]) -> UFloat:
     for value in values[1:]:
         if abs(value.nominal_value) > abs(worst.nominal_value):
             worst = value
-    return umath.fabs(worst)
+    return magnitude(worst)
 
 
 def _present(level: UFloat, what: str) -> None:

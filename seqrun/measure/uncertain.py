@@ -49,3 +49,8 @@ def scatter_of_mean(values: Sequence[float] | NDArray[np.float64]) -> float:
     repeats = np.asarray(values, dtype=np.float64)
     s = float(np.std(repeats, ddof=1))
     return s / math.sqrt(repeats.size) * widening(repeats.size - 1.0)
+
+
+def magnitude(value: UFloat) -> UFloat:
+    """|value|, correlations kept."""
+    return value if value.nominal_value >= 0.0 else -value

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from seqrun.measure.heat import fit_saturating
+from seqrun.measure.saturating import fit_saturating
 
 # NIST StRD, nonlinear regression, Misra1a: y = b1(1 − exp(−b2 x)).
 X = [
