@@ -11,4 +11,7 @@ is complete, as raw-socket instruments do, and nobody can be caught reading too 
   query message, none otherwise) the bytes are those of the socket. One that does not finds a lost
   response and −410 INTERRUPTED, or nothing and −420 UNTERMINATED, where the socket delivers late
   or stays silent. −430 DEADLOCKED arises inside one message and is the same on both.
+
+HiSLIP and VXI-11 would carry END, device clear and serial poll; no maintained server library for
+either was found, and neither is offered.
 """

@@ -124,10 +124,17 @@ class ScpiDevice(CommonCommands):
             return
         try:
             self.begin_message()
+        except ScpiError as error:
+            self.push_error(error)
+        except Exception as error:
+            # Go on: whatever is wrong, the error queue must remain readable.
+            self._own_mistake(error, "before a message")
+        try:
             self._run(message, output)
             if self.service_enable:
                 self.note_service_request()
         except Exception as error:
+            self._unsent = []
             self._own_mistake(error, "message")
 
     def _run(self, message: bytes, output: OutputQueue) -> None:

@@ -112,8 +112,11 @@ class ScpiError(Exception):
         """The description as the queue shows it: at most 255 characters."""
         standard = TEXTS.get(self.number)
         if standard is None:
-            return self.detail[:255] or "Device-specific error"
-        return f"{standard};{self.detail}"[:255] if self.detail else standard
+            text = self.detail or "Device-specific error"
+        else:
+            text = f"{standard};{self.detail}" if self.detail else standard
+        # A line break inside would end the response in the middle of a string.
+        return "".join(c if c.isprintable() else " " for c in text)[:255]
 
 
 def event_bit(number: int) -> int:

@@ -55,6 +55,8 @@ def run(name: str, device: ScpiDevice, count: int) -> list[str]:
             upper = message.upper()
             if b"ERR" not in upper and b"*CLS" not in upper:  # these take the reason away
                 complaints.setdefault("unexplained silence", repr(message))
+        if not queue:
+            complaints.setdefault("does not even tell its errors", repr(message))
         if "System error" in queue and "on purpose" not in queue:
             kind = queue[queue.index("System error") :].split('"')[0][:80]
             complaints.setdefault(kind, repr(message))

@@ -150,6 +150,16 @@ def test_a_query_that_returns_nothing_is_reported_as_a_defect() -> None:
     assert source.execute("SYST:ERR?").startswith(b'-310,"System error;TypeError')
 
 
+def test_an_instrument_whose_clock_fails_can_still_say_so() -> None:
+    class Broken(ScpiDevice):
+        def begin_message(self) -> None:
+            raise ZeroDivisionError("two\nlines")
+
+    answer = Broken().execute("*IDN?")
+    assert answer.startswith(b"SEQRUN DEMO")
+    assert Broken().execute("SYST:ERR?") == b'-310,"System error;ZeroDivisionError: two lines"\n'
+
+
 def test_headers_can_be_listed() -> None:
     headers = Source().headers()
     assert ":SOUR:BURS:MODE" in headers
