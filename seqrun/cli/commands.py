@@ -175,7 +175,7 @@ def report_command(run_id: str, results: Path, *, budget: bool, page: bool) -> i
     if budget:
         budget_table(record)
     if page:
-        target = results / run_id / "report.html"
+        target = record.folder / "report.html"
         write_page(record, target)
         print(f"report: {target}")
     return 0

@@ -201,6 +201,9 @@ class Engine:
         """Bench time since the run began, s, as last looked at."""
         return self._time - self._start
 
+    def powered_off(self) -> None:
+        self.live = False
+
     def observe(self, quantity: str, value: float) -> None:
         self._observed[quantity] = value
 
@@ -260,8 +263,6 @@ class Engine:
             self._observed.clear()
         if action.needs.energises:
             self.powered_at = self.now()
-        if action.needs.safe:
-            self.live = False
 
     def _not_measured(self, action: Action, step: Step, reason: str) -> None:
         self._missing[action.id] = reason

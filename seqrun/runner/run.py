@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+import traceback
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -151,7 +152,10 @@ def _run(
     except SeqrunError as error:
         ending.reason, ending.failure = str(error).splitlines()[0], error
     except BaseException as error:
+        # A mistake of ours: the trace goes on record, and the unit is made safe all the same.
         ending.reason, ending.failure = f"{type(error).__name__}: {error}", error
+        record.keep_text("failure.txt", traceback.format_exc())
+        engine.notes.append("an error in seqrun itself; failure.txt in the run's folder tells it")
     finally:
         interrupts.closing = True
         rails = list(plan.view.rails.values())
@@ -199,9 +203,9 @@ def _preflight(engine: Engine, opened: OpenBench, record: RunRecord) -> None:
     today = datetime.now(UTC).date()
     for key, entry in view.bench.instrument.items():
         if entry.overdue(today):
-            watcher_note = f"{key}: its calibration was due on {entry.calibration_due}"
-            engine.watcher.note(watcher_note)
-            engine.notes.append(watcher_note)
+            overdue = f"{key}: its calibration was due on {entry.calibration_due}"
+            engine.watcher.note(overdue)
+            engine.notes.append(overdue)
     for text in (*plan.sequence.cautions, *view.unit.cautions):
         engine.hands.acknowledge(f"CAUTION  {text}")
     engine.trips = arm(plan.sequence.trip, engine)

@@ -106,10 +106,10 @@ def _supply_current(bench: Watched) -> float | None:
     most = 0.0
     for rail, output in bench.view.rails.items():
         amperes = supply.current_raw(output)
-        if amperes < DEAD_A and supply.protection_tripped(output):
+        if amperes < DEAD_A and (supply.protection_tripped(output) or not supply.enabled()):
             raise Tripped(
-                f"the supply's own protection has switched {rail} off",
-                expected="an output that stays on",
+                f"the supply has switched {rail} off by itself",
+                expected="an output that stays on; its own protection has acted",
                 where="trip",
                 hint="find the cause before powering the unit again",
             )

@@ -57,6 +57,10 @@ class Context(Protocol):
         """Bench time at which the rails came up, s."""
         ...
 
+    def powered_off(self) -> None:
+        """The step has switched the supply off on purpose: no trip is to wonder at that."""
+        ...
+
     def wait_until(
         self,
         condition: Callable[[], T | None],

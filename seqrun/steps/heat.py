@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from typing import ClassVar, Literal
 
@@ -11,8 +11,9 @@ import numpy as np
 from pydantic import Field
 from uncertainties import UFloat
 
-from seqrun.errors import NotMeasured
-from seqrun.files.expression import WattsExpression
+from seqrun.errors import NotMeasured, Tripped
+from seqrun.files.expression import AmperesExpression, WattsExpression
+from seqrun.files.unit import Unit
 from seqrun.measure.heat import (
     SETTLED_OVER_S,
     RisePrediction,
@@ -20,7 +21,9 @@ from seqrun.measure.heat import (
     predict_rise,
     settled_rise,
 )
+from seqrun.measure.power import dissipation, supply_power
 from seqrun.measure.temperature import (
+    check_attached,
     pt100_reading,
     pt100_temperature_c,
     pt100_tolerance_k,
@@ -89,6 +92,9 @@ class Soak(Step):
     ambient: str
     ambient_drift: Kelvins = 1.0
     power: WattsExpression | None = None
+    healthy_current: AmperesExpression | None = Field(
+        None, description="from each rail; more than this ends the run"
+    )
     frequency: Hertz = 1000.0
     until: Literal["settled", "predicted"] = "settled"
     within: Kelvins = Field(default=1.0, gt=0.0)
@@ -139,32 +145,27 @@ class Soak(Step):
             if self.power is not None:
                 drive = Drive(ctx, self.frequency)
                 drive.to_power(ctx.evaluate(self.power, "W"))
-            yield from self._watch(ctx, ambient)
-            if drive is not None:
-                for channel, watts in drive.powers().items():
-                    yield Measured(
-                        "soak_power",
-                        "W",
-                        watts,
-                        channel=channel,
-                        instruments=(ctx.scope.name,),
-                        judged=False,
-                    )
+            curve, how = self._watch(ctx, ambient)
+            powers = drive.powers() if drive is not None else {}
+            yield from self._readings(ctx, ambient, curve, how, powers)
         finally:
             if drive is not None:
                 drive.stop()
 
-    def _watch(self, ctx: Context, ambient: UFloat) -> Iterator[Reading | Measured]:
+    def _watch(self, ctx: Context, ambient: UFloat) -> tuple[_Curve, str]:
         meter = ctx.meter
         meter.configure("resistance_4w", PT100_EXPECTED_OHM, 1.0)
         ambient_c = float(ambient.nominal_value)
         high = ctx.limit.high if ctx.limit is not None else None
+        most = ctx.evaluate(self.healthy_current, "A") if self.healthy_current else None
         curve = _Curve()
         start = ctx.clock.now()
 
         def finished() -> str | None:
             celsius = pt100_temperature_c(meter.read_raw())
             ctx.observe("sink_temperature", celsius)
+            if most is not None:
+                self._check_current(ctx, most)
             rise = celsius - ambient_c
             curve.add(ctx.clock.now() - start, rise)
             elapsed = curve.times[-1]
@@ -193,12 +194,44 @@ class Soak(Step):
                     "rise_k": curve.rises,
                 },
             )
-        yield from self._readings(ctx, ambient, curve, how)
+        return curve, how
+
+    def _check_current(self, ctx: Context, most: float) -> None:
+        for rail, output in ctx.view.rails.items():
+            amperes = ctx.supply.current_raw(output)
+            if amperes > most:
+                raise Tripped(
+                    f"{rail} draws {amperes:.3g} A",
+                    expected=f"at most {most:.3g} A from a healthy unit",
+                    where=self.id,
+                    hint="the idle current runs away as the metal warms: look at the bias, its "
+                    "sensor on the heatsink, and the thermal joints",
+                )
 
     def _readings(
-        self, ctx: Context, ambient: UFloat, curve: _Curve, how: str
+        self,
+        ctx: Context,
+        ambient: UFloat,
+        curve: _Curve,
+        how: str,
+        powers: Mapping[str, UFloat],
     ) -> Iterator[Reading | Measured]:
         names = (ctx.meter.name,)
+        supply, outputs = ctx.supply, ctx.view.rails.values()
+        drawn = supply_power(
+            [supply.voltage(n) for n in outputs], [supply.current(n) for n in outputs]
+        )
+        heat = dissipation(list(powers.values()), drawn)
+        for channel, watts in powers.items():
+            yield Measured(
+                "soak_power",
+                "W",
+                watts,
+                channel=channel,
+                instruments=(ctx.scope.name,),
+                judged=False,
+            )
+        yield Measured("dissipation", "W", heat, instruments=(supply.name,), judged=False)
         last = read_temperature(ctx, self.at, 3)
         yield Measured("sink_temperature", "°C", last, instruments=names, judged=False)
         drift = rectangular(0.0, self.ambient_drift, "ambient drift during the soak")
@@ -234,11 +267,25 @@ class Soak(Step):
         if not found:
             raise NotMeasured("the rise could not be read off its curve", where=self.id)
         rise = min(found, key=lambda value: float(value.std_dev))
+        check_attached(rise, heat, least_k_per_w(ctx.view.unit), curve.times[-1] / 60.0)
         yield Measured("sink_rise", "K", rise, instruments=names, note=how)
         if prediction is not None:
             yield Measured(
                 "thermal_time_constant", "s", prediction.tau_s, instruments=names, judged=False
             )
+
+
+def least_k_per_w(unit: Unit) -> float:
+    """Least rise per watt that a unit of these ratings shows, K/W.
+
+    A heatsink is not made many times larger than its limit asks for: a quarter of the limit at the
+    heat of one eighth of rated power in all channels (our own rule, to notice a sensor that has
+    fallen off).
+    """
+    power = unit.rated_power / 8.0
+    span = unit.rail_voltage * len(unit.rail_names)
+    heat = span * unit.supply_current_at(power) - len(unit.channels) * power
+    return 0.25 * unit.sink_rise_limit / heat
 
 
 class _Curve:

@@ -9,6 +9,7 @@ from pydantic import Field
 
 from seqrun.errors import InstrumentRefused, NotMeasured, Tripped
 from seqrun.files.expression import AmperesExpression, VoltsExpression
+from seqrun.measure.uncertain import magnitude
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Amperes, Seconds, Volts
@@ -174,6 +175,7 @@ class PowerDown(Step):
                 for output in range(1, ctx.generator.outputs + 1) if view.has("generator") else ():
                     ctx.generator.enable(output, False)
                 ctx.supply.enable(False)
+                ctx.powered_off()
                 first = False
 
             def discharged() -> float | None:
@@ -184,8 +186,7 @@ class PowerDown(Step):
             ctx.wait_until(
                 discharged, every_s=0.5, at_most_s=self.within, what=f"{rail} to discharge"
             )
-            residual = meter.read(3)
-            value = residual if residual.nominal_value >= 0.0 else -residual
+            value = magnitude(meter.read(3))
             yield Measured("residual_voltage", "V", value, channel=rail, instruments=(meter.name,))
         if ctx.supply.enabled():
             raise InstrumentRefused(

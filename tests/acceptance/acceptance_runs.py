@@ -28,8 +28,15 @@ class Done:
         }
 
 
-def run(results: Path, *faults: str, bench: str = "demo", seed: int = 1) -> Done:
-    """One acceptance from files to record."""
-    plan, files = prepare("acceptance", bench, None, faults=faults, seed=seed)
-    outcome = execute(plan, files, None, Watcher(), Options("TEST-1", "", results), Interrupts())
+def run(
+    results: Path,
+    *faults: str,
+    bench: str = "demo",
+    seed: int = 1,
+    sequence: str = "acceptance",
+    watcher: Watcher | None = None,
+) -> Done:
+    """One run from files to record."""
+    plan, files = prepare(sequence, bench, None, faults=faults, seed=seed)
+    outcome = execute(plan, files, None, watcher or Watcher(), Options("TEST-1", "", results), Interrupts())
     return Done(outcome, load_run(results, outcome.run_id))

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
+from acceptance_runs import run
 from seqrun.values import Disposition
 
 #: fault at its usual severity -> the step families that speak against the unit (any of them)
@@ -67,10 +69,42 @@ def test_each_fault_is_found_by_a_step_that_is_about_it(
     assert against & families or tripped, (done.outcome.reason, against)
 
 
-def test_thermal_runaway_ends_in_a_trip_with_the_supply_off(acceptance: Callable) -> None:
-    done = acceptance("thermal_runaway@left")
+SOAK = """
+title = "Idle soak"
+revision = "A"
+[[trip]]
+quantity = "supply_current"
+above = "1.2 * supply_at_rated_power"
+[[step]]
+id = "protection"
+do = "protect_supply"
+over_voltage = "1.15 * rail_voltage"
+over_current = "1.5 * supply_at_rated_power"
+[[step]]
+id = "ambient"
+do = "temperature"
+at = "sensor.ambient"
+[[step]]
+id = "bring_up"
+do = "ramp_supply"
+to = "rail_voltage"
+healthy_current = "3 * supply_idle"
+running_limit = "1.35 * supply_at_rated_power"
+[[step]]
+id = "heat"
+do = "soak"
+at_most = "60 min"
+ambient = "ambient"
+healthy_current = "3 * supply_idle"
+"""
+
+
+def test_thermal_runaway_ends_in_a_trip_with_the_supply_off(tmp_path: Path) -> None:
+    sequence = tmp_path / "soak.toml"
+    sequence.write_text(SOAK, encoding="utf-8")
+    done = run(tmp_path / "results", "thermal_runaway@left=1", sequence=str(sequence))
     assert done.outcome.disposition is Disposition.ABORTED
-    assert "trip" in done.outcome.reason
+    assert "draws" in done.outcome.reason
     assert done.outcome.safe.complete
 
 
