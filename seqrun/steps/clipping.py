@@ -1,0 +1,258 @@
+"""Where clipping sets in, and how much more short bursts may have."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from typing import ClassVar
+
+from pydantic import Field
+
+from seqrun.errors import NotMeasured
+from seqrun.measure.distortion import distortion
+from seqrun.measure.power import (
+    PowerPoint,
+    clipping_onset,
+    dynamic_headroom_db,
+    power_at_distortion,
+)
+from seqrun.plan.needs import Needs
+from seqrun.plan.view import BenchView
+from seqrun.quantity import Fraction, Hertz, Seconds
+from seqrun.steps.base import Context, Explained, Measured, Step
+from seqrun.steps.drive import Drive, Waveform, drive_needs
+from seqrun.values import Reading
+
+BEGIN = 0.5  # of rated power: where a sweep begins
+STEP = 1.05  # between two levels: a tenth in power
+NARROW = 4  # halvings of the step that reaches the wanted distortion
+DEEPEST = 1.5  # times the largest swing: nothing is to be learnt beyond
+
+
+def sweep(
+    drive: Drive,
+    capture: Callable[[], dict[str, Waveform]],
+    until: float,
+) -> dict[str, list[PowerPoint]]:
+    """Raise the level of all channels until each one's distortion is past ``until``, then narrow
+    the last step down by halves.
+
+    Args:
+        capture: records of the outputs at the levels that are set.
+        until: distortion, ratio.
+
+    Returns:
+        Power and distortion of each channel at each level.
+
+    Raises:
+        NotMeasured: an output is dead, or the record holds no steady tone.
+    """
+    ctx = drive.ctx
+    unit = ctx.view.unit
+    series: dict[str, list[PowerPoint]] = {c: [] for c in drive.channels}
+    levels: dict[str, list[float]] = {c: [] for c in drive.channels}
+    now = {c: drive.level_for(c, BEGIN * unit.rated_power) for c in drive.channels}
+    most = {c: DEEPEST * unit.largest_peak / math.sqrt(2.0) / drive.gain[c] for c in drive.channels}
+
+    def read() -> None:
+        drive.set(dict(now))
+        for channel, wave in capture().items():
+            found = distortion(
+                wave.volts, 1.0 / wave.dt_s, drive.frequency_hz, clipped=wave.clipped
+            )
+            thd = found.thd.value
+            series[channel].append(PowerPoint(drive.power_of(channel, wave), thd))
+            levels[channel].append(now[channel])
+            ctx.progress(f"{channel}: {100.0 * float(thd.nominal_value):.3g} % distortion")
+
+    def over(channel: str) -> bool:
+        return float(series[channel][-1].distortion.nominal_value) >= until
+
+    read()
+    while not all(over(c) for c in series):
+        rising = [c for c in series if not over(c) and now[c] < most[c]]
+        if not rising:
+            break
+        for channel in rising:
+            now[channel] = min(STEP * now[channel], most[channel])
+        read()
+    for _ in range(NARROW):
+        for channel, points in series.items():
+            below = [
+                level
+                for level, p in zip(levels[channel], points, strict=True)
+                if float(p.distortion.nominal_value) < until
+            ]
+            above = [
+                level
+                for level, p in zip(levels[channel], points, strict=True)
+                if float(p.distortion.nominal_value) >= until
+            ]
+            if below and above:
+                now[channel] = 0.5 * (max(below) + min(above))
+        read()
+    return series
+
+
+class ClippingOnset(Step):
+    """Power at which clipping sets in, all channels driven.
+
+    A level sweep goes into clipping; the distortion of each clipped level tells how deep it is
+    clipped, and so where it began.
+    """
+
+    kind: ClassVar[str] = "clipping_onset"
+    unit: ClassVar[str] = "W"
+    quantity: ClassVar[str] = "clipping_onset"
+    explains: ClassVar = {
+        "clipping_onset": Explained(
+            "W",
+            "The power at which the tops of a sine begin to be cut off, loads on, channels driven.",
+            "The level is raised until distortion by clipping passes a few percent; from how deep "
+            "each level is clipped the power where clipping begins is worked back.",
+            "A rail that sags makes it lower than the rail at idle says; a supply in current limit "
+            "looks like clipping. Power at 1 % distortion lies about 5 % above it.",
+        )
+    }
+
+    frequency: Hertz = Field(default=1000.0, gt=0.0)
+    into: Fraction = Field(
+        default=0.05, gt=0.01, le=0.15, description="how far into clipping the sweep goes"
+    )
+
+    def needs(self, view: BenchView) -> Needs:
+        most = 1.5 * view.unit.rated_power
+        return drive_needs(view, _channels(self, view), most, seconds=12.0)
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        drive = Drive(ctx, self.frequency, _channels(self, ctx.view))
+        try:
+            drive.to_power(BEGIN * ctx.view.unit.rated_power)
+            series = sweep(drive, drive.capture, self.into)
+            drive.check_load({c: points[-1].power for c, points in series.items()})
+        finally:
+            drive.stop()
+        for channel, points in series.items():
+            _trace(ctx, f"clipping-{self.id}-{channel}", points)
+            try:
+                onset = clipping_onset(points)
+            except NotMeasured as reason:
+                yield Reading(self.quantity, "W", None, channel=channel, note=reason.found)
+                continue
+            yield Measured(
+                self.quantity,
+                "W",
+                onset,
+                channel=channel,
+                instruments=(ctx.scope.name,),
+                note=f"{len(series)} channel(s) driven",
+            )
+
+
+class _Bursts(Drive):
+    """Bursts of a sine, one channel at a time, and records taken within a burst."""
+
+    def __init__(
+        self, ctx: Context, channel: str, frequency_hz: float, cycles: int, period_s: float
+    ) -> None:
+        super().__init__(ctx, frequency_hz, (channel,))
+        self._cycles = cycles
+        self._period_s = period_s
+
+    def put(self, output: int, level: float) -> None:
+        self.ctx.generator.burst(output, self.frequency_hz, level, self._cycles, self._period_s)
+
+    def within(self) -> dict[str, Waveform]:
+        """The output from the beginning of a burst to shortly before its end."""
+        (channel,) = self.channels
+        # The edge found may be the second one.
+        return self.capture(cycles=self._cycles - 2, per_cycle=200, trigger=self.probes[channel][0])
+
+
+class DynamicHeadroom(Step):
+    """How much more power short bursts may have than the rating, dB.
+
+    Bursts of 20 periods of 1 kHz every half second: the reservoirs carry what the supply does
+    not. One channel at a time, as two outputs of a generator do not burst together.
+    """
+
+    kind: ClassVar[str] = "dynamic_headroom"
+    unit: ClassVar[str] = "dB"
+    quantity: ClassVar[str] = "dynamic_headroom"
+    explains: ClassVar = {
+        "dynamic_headroom": Explained(
+            "dB",
+            "Power of short bursts at the stated distortion over rated power.",
+            "20 ms of 1 kHz every half second into one channel and its load; the scope looks "
+            "inside the burst; the level is raised until the distortion is reached.",
+            "0 dB is no fault: it is a stiff supply. The bench supply stands in for the unit's "
+            "own, whose reservoirs and transformer make the real headroom.",
+        ),
+        "burst_power": Explained(
+            "W",
+            "The power within the bursts that the headroom is worked out from.",
+            "As dynamic_headroom. Shown, not judged.",
+            "Only one channel is driven.",
+        ),
+    }
+
+    frequency: Hertz = Field(default=1000.0, gt=0.0)
+    cycles: int = Field(default=20, ge=16, le=1000)
+    period: Seconds = Field(default=0.5, gt=0.0)
+    at_distortion: Fraction = Field(default=0.01, gt=0.0, le=0.1)
+
+    def needs(self, view: BenchView) -> Needs:
+        # A burst is a small share of its period: so is the mean power.
+        share = min(self.cycles / self.frequency / self.period, 1.0)
+        most = max(2.0 * view.unit.rated_power * share, BEGIN * view.unit.rated_power * share)
+        return drive_needs(view, _channels(self, view), most, seconds=30.0)
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        rated = ctx.view.unit.rated_power
+        for channel in _channels(self, ctx.view):
+            drive = _Bursts(ctx, channel, self.frequency, self.cycles, self.period)
+            names = (ctx.scope.name,)
+            try:
+                series = sweep(drive, drive.within, self.at_distortion)[channel]
+                found = power_at_distortion(series, self.at_distortion)
+            except NotMeasured as reason:
+                yield Reading(self.quantity, "dB", None, channel=channel, note=reason.found)
+                continue
+            finally:
+                drive.stop()
+                ctx.generator.sine(drive.outputs[channel], self.frequency, drive.levels[channel])
+            note = f"{self.cycles} periods every {self.period:g} s, one channel driven"
+            yield Measured(
+                self.quantity,
+                "dB",
+                dynamic_headroom_db(found.power, rated),
+                channel=channel,
+                bound=found.bound,
+                instruments=names,
+                note=note,
+            )
+            yield Measured(
+                "burst_power",
+                "W",
+                found.power,
+                channel=channel,
+                bound=found.bound,
+                instruments=names,
+                note=note,
+                judged=False,
+            )
+
+
+def _channels(step: Step, view: BenchView) -> tuple[str, ...]:
+    return (step.channel,) if step.channel else tuple(view.unit.channels)
+
+
+def _trace(ctx: Context, name: str, points: list[PowerPoint]) -> None:
+    rising = sorted(points, key=lambda p: float(p.power.nominal_value))
+    ctx.trace(
+        name,
+        {
+            "power_w": [float(p.power.nominal_value) for p in rising],
+            "thd": [float(p.distortion.nominal_value) for p in rising],
+        },
+    )

@@ -1,0 +1,278 @@
+"""What the unit's supply rails do: ripple, sag under load, efficiency and heat."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import ClassVar
+
+from pydantic import Field
+from uncertainties import UFloat
+
+from seqrun.files.expression import WattsExpression
+from seqrun.measure import levels
+from seqrun.measure.power import check_load_present, dissipation, efficiency, supply_power
+from seqrun.plan.needs import Needs
+from seqrun.plan.view import BenchView
+from seqrun.quantity import Hertz, Seconds
+from seqrun.steps.base import Context, Explained, Measured
+from seqrun.steps.drive import Drive
+from seqrun.steps.driven import DrivenStep
+from seqrun.steps.listening import Listening, listening_hookups, listening_needs
+from seqrun.values import Reading
+
+
+class _AtPower(DrivenStep):
+    """Done at a stated power when ``power`` is given, otherwise at idle."""
+
+    power: WattsExpression | None = Field(None, description="into each load; none: at idle")
+    frequency: Hertz = Field(default=1000.0, gt=0.0)
+
+    def driving(self, ctx: Context) -> Drive | None:
+        """The drive at its power, None at idle. Whoever asks for it stops it."""
+        if self.power is None:
+            return None
+        drive = Drive(ctx, self.frequency, self.channels(ctx.view))
+        try:
+            drive.to_power(self.watts(ctx))
+        except BaseException:
+            drive.stop()
+            raise
+        return drive
+
+    def condition(self, ctx: Context) -> str:
+        """In words, for the reading's note."""
+        if self.power is None:
+            return "at idle"
+        driven = len(self.channels(ctx.view))
+        return f"at {self.watts(ctx):.3g} W, {driven} channel(s) driven, {self.frequency:g} Hz"
+
+
+class Ripple(_AtPower):
+    """Ripple of a rail by the scope: all that is not DC, at idle or at a stated power.
+
+    A scope probe's clip is earth: rails are looked at against the unit's ground only.
+    """
+
+    kind: ClassVar[str] = "ripple"
+    unit: ClassVar[str] = "V"
+    quantity: ClassVar[str] = "ripple"
+    explains: ClassVar = {
+        "ripple": Explained(
+            "V",
+            "The rms of all that is not DC on a supply rail.",
+            "A scope probe on the rail, AC-coupled, over whole mains periods. A spare probe on "
+            "ground tells the scope's own noise, which is taken out.",
+            "A long ground lead of the probe picks up switching edges; on a bench supply it is "
+            "the bench supply's ripple, not that of the unit's own rectifier.",
+        ),
+        "ripple_peak_to_peak": Explained(
+            "V",
+            "Highest less lowest voltage of the ripple.",
+            "As ripple. Shown, not judged.",
+            "One spike makes it; the scope's own noise is in it.",
+        ),
+    }
+
+    at: str
+    mains: Hertz = Field(default=50.0, description="50 Hz or 60 Hz")
+    record_time: Seconds = Field(default=0.2, ge=0.04)
+    sample_rate: Hertz = Field(default=100e3, gt=1000.0)
+
+    def needs(self, view: BenchView) -> Needs:
+        quiet = listening_needs(view, self.at, 4.0)
+        if self.power is None:
+            return quiet
+        driven = self.driven_needs(view, 8.0)
+        return replace(driven, hookups=(*driven.hookups, *listening_hookups(view, self.at)))
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        drive = self.driving(ctx)
+        try:
+            heard = Listening(
+                ctx, self.at, sample_rate_hz=self.sample_rate, seconds=self.record_time
+            ).hear()
+        finally:
+            if drive is not None:
+                drive.stop()
+        own: float | None = None
+        if heard.own is not None:
+            own = float(heard.own.std())
+        found = levels.ripple(
+            heard.wave.volts,
+            heard.rate_hz,
+            mains_hz=self.mains,
+            gain=heard.wave.gain,
+            floor_v=heard.floor(own, 0.5 * heard.rate_hz),
+            lsb_v=heard.wave.lsb_v,
+            clipped=heard.wave.clipped,
+        )
+        note, names = self.condition(ctx), (ctx.scope.name,)
+        yield Measured(
+            "ripple",
+            "V",
+            found.rms_v.value,
+            channel=self.at,
+            bound=found.rms_v.bound,
+            instruments=names,
+            note=note,
+        )
+        yield Measured(
+            "ripple_peak_to_peak",
+            "V",
+            found.peak_to_peak_v,
+            channel=self.at,
+            instruments=names,
+            note=note,
+            judged=False,
+        )
+
+
+class RailSag(_AtPower):
+    """How far each rail falls from idle to a stated power, by the meter at the rail.
+
+    The meter stays on one rail and one range for both readings, so that its own error cancels.
+    """
+
+    kind: ClassVar[str] = "rail_sag"
+    unit: ClassVar[str] = "V"
+    quantity: ClassVar[str] = "rail_sag"
+    explains: ClassVar = {
+        "rail_sag": Explained(
+            "V",
+            "How far a supply rail falls from idle to the stated power.",
+            "The meter on the rail: read at idle, then with both channels driven into their "
+            "loads, on one range, so that its gain and offset cancel.",
+            "A bench supply in current limit; its own leads and regulation belong to the sag.",
+        ),
+        "rail_sag_share": Explained(
+            "%",
+            "The sag as a share of the rail at idle.",
+            "As rail_sag. Shown, not judged.",
+            "Power falls with the square of it: 5 % of sag is 10 % of power.",
+        ),
+    }
+
+    power: WattsExpression | None = Field(description="into each load")
+    repeats: int = Field(default=3, ge=2, le=100)
+
+    def needs(self, view: BenchView) -> Needs:
+        driven = self.driven_needs(view, 6.0 * len(view.rails))
+        meter = tuple(view.meter_across(rail) for rail in view.rails)
+        return replace(driven, roles=driven.roles | {"meter"}, hookups=(*driven.hookups, *meter))
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        meter, watts = ctx.meter, self.watts(ctx)
+        for rail in ctx.view.rails:
+            ctx.connect(ctx.view.meter_across(rail))
+            meter.configure("dc_voltage", ctx.view.unit.rail_voltage, 10.0)
+            idle = meter.read(self.repeats)
+            drive = Drive(ctx, self.frequency, self.channels(ctx.view))
+            try:
+                drive.to_power(watts)
+                loaded = meter.read(self.repeats)
+            finally:
+                drive.stop()
+            note = f"from idle to {watts:.3g} W, {len(drive.channels)} channel(s) driven"
+            yield Measured(
+                "rail_sag",
+                "V",
+                levels.sag(idle, loaded),
+                channel=rail,
+                instruments=(meter.name,),
+                note=note,
+            )
+            yield Measured(
+                "rail_sag_share",
+                "%",
+                100.0 * levels.sag_ratio(idle, loaded),
+                channel=rail,
+                instruments=(meter.name,),
+                note=note,
+                judged=False,
+            )
+
+
+_EFFICIENCY = Explained(
+    "%",
+    "Power into the loads over the power drawn from the supply.",
+    "The scope's V²/R of each load over the supply's own read-back of V and I of each rail, both "
+    "channels driven.",
+    "A load of the wrong value, a supply that reads back badly at low current. An ideal class-B "
+    "stage at full swing reaches 78.5 %; real ones 60 % to 70 %, and far less at low power.",
+)
+_DISSIPATION = Explained(
+    "W",
+    "What the unit turns into heat: power drawn less power delivered.",
+    "As efficiency; at idle it is all that the supply gives.",
+    "Most heat comes at about 40 % of full power, not at full power; a load that is missing makes "
+    "it look small.",
+)
+
+
+class _Balance(_AtPower):
+    """Power in against power out."""
+
+    quantity: ClassVar[str]
+    explains: ClassVar = {"efficiency": _EFFICIENCY, "dissipation": _DISSIPATION}
+
+    repeats: int = Field(default=5, ge=2, le=100)
+
+    def needs(self, view: BenchView) -> Needs:
+        if self.power is None:
+            return Needs(roles=frozenset({"supply"}), seconds=2.0, live=True)
+        return self.driven_needs(view, 8.0)
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        drive = self.driving(ctx)
+        try:
+            delivered: list[UFloat] = []
+            if drive is not None:
+                delivered = list(drive.powers().values())
+            rails = ctx.view.rails.values()
+            drawn = supply_power(
+                [ctx.supply.voltage(n) for n in rails],
+                [ctx.supply.current(n, self.repeats) for n in rails],
+            )
+        finally:
+            if drive is not None:
+                drive.stop()
+        names = (ctx.supply.name, ctx.scope.name) if delivered else (ctx.supply.name,)
+        note = self.condition(ctx)
+        if delivered:
+            check_load_present(None, drawn, sum(delivered))
+            yield Measured(
+                "efficiency",
+                "%",
+                100.0 * efficiency(delivered, drawn),
+                instruments=names,
+                note=note,
+                judged=self.quantity == "efficiency",
+            )
+        yield Measured(
+            "dissipation",
+            "W",
+            dissipation(delivered, drawn),
+            instruments=names,
+            note=note,
+            judged=self.quantity == "dissipation",
+        )
+
+
+class Efficiency(_Balance):
+    """Efficiency at a stated power: what reaches the loads of what the supply gives."""
+
+    kind: ClassVar[str] = "efficiency"
+    unit: ClassVar[str] = "%"
+    quantity: ClassVar[str] = "efficiency"
+
+    power: WattsExpression | None = Field(description="into each load")
+
+
+class Dissipation(_Balance):
+    """Heat in the unit, at idle or at a stated power: what the supply gives less what the loads
+    take."""
+
+    kind: ClassVar[str] = "dissipation"
+    unit: ClassVar[str] = "W"
+    quantity: ClassVar[str] = "dissipation"
