@@ -23,6 +23,7 @@ FEWEST_POINTS = 4096
 POINTS_PER_CYCLE = 24  # of the highest tone
 MOST_HARMONIC = 8192
 SAME_FREQUENCY = 1e-9
+MOST_TURNS = 60
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -170,16 +171,19 @@ def path_response(frequencies: Floats, low_cut_hz: float, pole_hz: float) -> Com
 
 
 def slew_limited(volts: Floats, seconds_per_point: float, volts_per_s: float) -> Floats:
-    """A period that changes no faster than the limit; two turns reach its steady state."""
+    """A period that changes no faster than the limit, turned until it ends where it began."""
     most = volts_per_s * seconds_per_point
     steps = np.abs(np.diff(volts, append=volts[:1]))
     if float(steps.max()) <= most:
         return volts
-    out = volts.copy()
-    level = float(volts[0])
-    for turn in range(2):
-        for i, wanted in enumerate(volts.tolist()):
-            level += min(max(wanted - level, -most), most)
-            if turn:
-                out[i] = level
-    return out
+    wanted = volts.tolist()
+    close = 1e-4 * float(np.abs(volts).max())
+    level = wanted[0]
+    for _ in range(MOST_TURNS):
+        began, out = level, []
+        for value in wanted:
+            level += min(max(value - level, -most), most)
+            out.append(level)
+        if abs(level - began) < close:
+            break
+    return np.array(out)
