@@ -28,7 +28,11 @@ class Instrument(ScpiDevice):
         if not self.world.virtual:
             self.world.catch_up()
             return
-        self._owed_s += MESSAGE_S
+        self.owe(MESSAGE_S)
+
+    def owe(self, seconds: float) -> None:
+        """Let a moment pass, together with others like it."""
+        self._owed_s += seconds
         if self._owed_s >= PORTION_S:
             portion, self._owed_s = self._owed_s, 0.0
             self.world.advance(portion)

@@ -102,7 +102,7 @@ class Generator(Instrument):
     def frequency_query(self, call: Call) -> float:
         return self.setting(call).frequency_hz
 
-    @command("[SOURce<1-2>:]VOLTage:UNIT", Choice("VRMS", "VPP", "DBU"))
+    @command("[SOURce<1-2>:]VOLTage:UNIT", Choice("VRMS", "VPP", "VPEak", "DBU"))
     def set_unit(self, call: Call, unit: str) -> None:
         self.setting(call).unit = cast(Unit, unit)
 

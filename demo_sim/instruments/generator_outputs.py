@@ -16,7 +16,7 @@ from demo_sim.instruments.hidden import HiddenErrors
 from demo_sim.instruments.surroundings import Surroundings
 from demo_sim.ports import Drive, Tone
 
-Unit = Literal["VRMS", "VPP", "DBU"]
+Unit = Literal["VRMS", "VPP", "VPE", "DBU"]  # VPE: volts peak
 Shape = Literal["SIN", "SQU", "DUAL"]
 
 SETTLE_S = 0.005
@@ -34,6 +34,8 @@ def to_rms(level: float, unit: Unit, shape: Shape) -> float:
     """V rms of a level in the operator's unit."""
     if unit == "VPP":
         return level / 2.0 / peak_per_rms(shape)
+    if unit == "VPE":
+        return level / peak_per_rms(shape)
     if unit == "DBU":
         return DBU_ZERO_V * math.pow(10.0, level / 20.0)
     return level
@@ -43,6 +45,8 @@ def from_rms(volts_rms: float, unit: Unit, shape: Shape) -> float:
     """The same the other way; 0 V has no level in dBu and comes out as −300."""
     if unit == "VPP":
         return volts_rms * 2.0 * peak_per_rms(shape)
+    if unit == "VPE":
+        return volts_rms * peak_per_rms(shape)
     if unit == "DBU":
         return 20.0 * math.log10(volts_rms / DBU_ZERO_V) if volts_rms > 0.0 else -300.0
     return volts_rms

@@ -283,11 +283,12 @@ class Meter(SenseCommands, Instrument):
 
     def _listed(self, readings: list[float]) -> Ascii:
         text = Ascii(",".join(nr3(r) for r in readings).encode("ascii"))
-        self.world.advance(len(text) / READING_BYTES_PER_S)
+        self.owe(len(text) / READING_BYTES_PER_S)
         return text
 
     def _burst(self) -> None:
-        self.world.advance(self.delay_s)
+        if self.delay_s:
+            self.world.advance(self.delay_s)
         for _ in range(min(self.samples, LONGEST_MEMORY - len(self._memory))):
             self._memory.append(self._one())
 

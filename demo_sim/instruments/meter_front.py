@@ -32,6 +32,7 @@ CREST_FACTOR = 3.0
 PEAK_HEADROOM = 5.0
 PEAK_POINTS = 97
 PEAK_SPACING_S = 0.53e-3
+PEAK_LASTS_S = 1.0
 # Auto-ranging leaves a range below this part of it, so that it does not hunt at the border.
 DOWN_RANGE_AT = 0.1
 # Current through the unknown on each resistance range, A.
@@ -48,6 +49,8 @@ class MeterFront:
         self._errors = HiddenErrors(world, key)
         self._noise = world.rng(f"{key}.noise")
         self._last_range: dict[Function, float] = {}
+        self._peak_seen: tuple[float, str | None, str | None, float] = (-math.inf, None, None, 0.0)
+        self._spent_s = 0.0
         self.fuse_blown = False
 
     def read(
@@ -61,6 +64,23 @@ class MeterFront:
 
         The value is in V, A or Ω; ``OVERLOAD`` with the input's sign where the range is too small.
         """
+        try:
+            return self._ranged(function, full_scale, nplc, auto_zero)
+        finally:
+            spent, self._spent_s = self._spent_s, 0.0
+            self._world.advance(spent)
+
+    @property
+    def _now(self) -> float:
+        """Bench time with what this reading has taken so far: heat and rails follow at its end."""
+        return self._world.now + self._spent_s
+
+    def _spend(self, seconds: float) -> None:
+        self._spent_s += seconds
+
+    def _ranged(
+        self, function: Function, full_scale: float | None, nplc: float, auto_zero: bool
+    ) -> tuple[float, float]:
         one: Callable[[float], float] = {
             "dc_voltage": lambda scale: self._dc_voltage(scale, nplc, auto_zero),
             "ac_voltage": self._ac_voltage,
@@ -71,7 +91,7 @@ class MeterFront:
         scales = spec.ranges("meter", function)
         if full_scale is not None:
             if self._last_range.get(function) not in (None, full_scale):
-                self._world.advance(RANGE_CHANGE_S)
+                self._spend(RANGE_CHANGE_S)
             self._last_range[function] = full_scale
             return one(full_scale), full_scale
         at = scales.index(self._last_range.get(function, scales[-1]))
@@ -79,11 +99,11 @@ class MeterFront:
         if at > 0 and abs(value) < DOWN_RANGE_AT * scales[at]:
             # Straight to the range that should hold it; peaks may still send it up again.
             at = next(i for i, s in enumerate(scales) if abs(value) < spec.METER_OVERRANGE * s)
-            self._world.advance(RANGE_CHANGE_S)
+            self._spend(RANGE_CHANGE_S)
             value = one(scales[at])
         while abs(value) >= OVERLOAD and at + 1 < len(scales):
             at += 1
-            self._world.advance(RANGE_CHANGE_S)
+            self._spend(RANGE_CHANGE_S)
             value = one(scales[at])
         self._last_range[function] = scales[at]
         return value, scales[at]
@@ -100,15 +120,15 @@ class MeterFront:
 
     def _mean_volts(self, hi: str | None, lo: str | None, nplc: float) -> float:
         """Mean of v(hi) − v(lo) over the aperture, which is spent."""
-        self._world.advance(START_S)
-        start, aperture = self._world.now, nplc / self.line_hz
+        self._spend(START_S)
+        start, aperture = self._now, nplc / self.line_hz
         if nplc >= 1.0:
             mean = self._world.dc_voltage(hi, lo, start, aperture)
         else:  # part of a cycle: hum and signal are not averaged out
             points = max(64, round(aperture * AC_RATE_HZ))
             t = start + (np.arange(points, dtype=np.float64) + 0.5) * (aperture / points)
             mean = float(np.mean(self._world.voltage(hi, lo, t)))
-        self._world.advance(aperture)
+        self._spend(aperture)
         return mean
 
     def _finish(
@@ -121,7 +141,7 @@ class MeterFront:
     ) -> float:
         """Overload, hidden error and converter noise; the auto-zero reading takes its time too."""
         if auto_zero:
-            self._world.advance(nplc / self.line_hz)
+            self._spend(nplc / self.line_hz)
         if not abs(value) <= spec.METER_OVERRANGE * scale:
             return math.copysign(OVERLOAD, value) if not math.isnan(value) else OVERLOAD
         entry = spec.accuracy("meter", function, scale)
@@ -133,12 +153,20 @@ class MeterFront:
     def _dc_voltage(self, scale: float, nplc: float, auto_zero: bool) -> float:
         hi, lo = self._node("hi"), self._node("lo")
         # Volts that average out still have to fit into the amplifier before the integrator.
-        t = self._world.now + np.arange(PEAK_POINTS, dtype=np.float64) * PEAK_SPACING_S
-        peak = float(np.max(np.abs(self._world.voltage(hi, lo, t))))
+        peak = self._peak(hi, lo)
         volts = self._mean_volts(hi, lo, nplc)
         if peak > PEAK_HEADROOM * scale:
             volts = math.copysign(math.inf, volts)
         return self._finish("dc_voltage", scale, volts, nplc, auto_zero)
+
+    def _peak(self, hi: str | None, lo: str | None) -> float:
+        """Largest |volts| seen lately between two nodes; looked at anew now and then."""
+        now, (at, *nodes, peak) = self._now, self._peak_seen
+        if nodes != [hi, lo] or not 0.0 <= now - at < PEAK_LASTS_S:
+            t = now + np.arange(PEAK_POINTS, dtype=np.float64) * PEAK_SPACING_S
+            peak = float(np.max(np.abs(self._world.voltage(hi, lo, t))))
+            self._peak_seen = (now, hi, lo, peak)
+        return peak
 
     def _dc_current(self, scale: float, nplc: float, auto_zero: bool) -> float:
         """Current that the shunt takes between its two leads.
@@ -150,7 +178,7 @@ class MeterFront:
         amps, lo = self._node("amps"), self._node("lo")
         amperes = 0.0
         if amps is None or lo is None or amps == lo or self.fuse_blown:
-            self._world.advance(START_S + nplc / self.line_hz)
+            self._spend(START_S + nplc / self.line_hz)
         else:
             burden = spec.METER_BURDEN_OHM + 2.0 * spec.METER_LEAD_OHM
             volts = self._mean_volts(amps, lo, nplc)
@@ -162,11 +190,11 @@ class MeterFront:
 
     def _ac_voltage(self, scale: float) -> float:
         """True rms of what is left when the mean is taken away, 20 Hz … 100 kHz."""
-        self._world.advance(START_S + AC_SETTLE_S)
-        t = self._world.now + np.arange(round(AC_WINDOW_S * AC_RATE_HZ)) / AC_RATE_HZ
+        self._spend(START_S + AC_SETTLE_S)
+        t = self._now + np.arange(round(AC_WINDOW_S * AC_RATE_HZ)) / AC_RATE_HZ
         volts = self._world.voltage(self._node("hi"), self._node("lo"), t)
         volts = volts - volts.mean()
-        self._world.advance(AC_WINDOW_S)
+        self._spend(AC_WINDOW_S)
         rms = float(np.sqrt(np.mean(np.square(volts))))
         if float(np.max(np.abs(volts))) > CREST_FACTOR * spec.METER_OVERRANGE * scale:
             rms = math.inf

@@ -43,6 +43,7 @@ def test_harmonics_together_are_the_specified_distortion(generator):
         ("VPP", "SIN", 2 * math.sqrt(2)),
         ("VPP", "SQU", 2.0),
         ("DBU", "SIN", 2.2185),
+        ("VPE", "SIN", math.sqrt(2)),
         ("VRMS", "SIN", 1.0),
     ],
 )

@@ -147,5 +147,6 @@ def test_current_range_in_series_with_a_rail_reads_the_rails_current(circuit):
 def test_signal_on_top_of_a_small_dc_voltage_overloads_the_small_range(circuit, meter):
     circuit.volts["a"] = hum(18.0, offset=0.02, hz=1000.0)
     assert meter.read("dc_voltage", 0.1)[0] == OVERLOAD
+    circuit.advance(2.0)
     shown, scale = meter.read("dc_voltage", None)
     assert (scale, shown) == (10.0, pytest.approx(0.02, abs=1e-3))
