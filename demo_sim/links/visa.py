@@ -21,6 +21,12 @@ from demo_sim.scpi.output import OutputQueue
 RAW_SOCKET_PORT = 5025  # registered with IANA for SCPI over a raw socket ("scpi-raw")
 DEFAULT_TIMEOUT_MS = 2000  # VPP-4.3, VI_ATTR_TMO_VALUE
 
+# Looked up once: each exchange needs several, and an Enum's attributes are slow to reach.
+_SUCCESS = StatusCode.success
+_MAX_COUNT = StatusCode.success_max_count_read
+_TERMCHAR = StatusCode.success_termination_character_read
+_TIMEOUT = StatusCode.error_timeout
+
 _numbers = itertools.count(1)
 
 
@@ -78,22 +84,20 @@ class Session:
     def read(self, count: int) -> tuple[bytes, StatusCode]:
         """Bytes for the controller, and why the read ended."""
         output = self.device.output
-        if not output:
+        if not output.size:
             self.device.read_output(count)  # leaves the −420
-            return b"", StatusCode.error_timeout
-        return self.take(output, count, StatusCode.success)
+            return b"", _TIMEOUT
+        return self.take(output, count)
 
-    def take(
-        self, output: OutputQueue, count: int, at_end: StatusCode
-    ) -> tuple[bytes, StatusCode]:
+    def take(self, output: OutputQueue, count: int) -> tuple[bytes, StatusCode]:
         """Up to ``count`` bytes, or to the termination character where that is enabled."""
         if self.termchar_enabled:
             data = output.read_until(self.termchar, count)
             if data[-1] == self.termchar:
-                return data, StatusCode.success_termination_character_read
+                return data, _TERMCHAR
         else:
             data = output.read(count)
-        return data, StatusCode.success_max_count_read if output else at_end
+        return data, _MAX_COUNT if output.size else _SUCCESS
 
     def clear(self) -> StatusCode:
         """Device clear."""
@@ -130,9 +134,9 @@ class SocketSession(Session):
                 self._received.append(piece)
 
     def read(self, count: int) -> tuple[bytes, StatusCode]:
-        if not self._received:
-            return b"", StatusCode.error_timeout
-        return self.take(self._received, count, StatusCode.success)
+        if not self._received.size:
+            return b"", _TIMEOUT
+        return self.take(self._received, count)
 
     def clear(self) -> StatusCode:
         # A socket has no device clear; as other libraries do, what has arrived is thrown away.
@@ -259,31 +263,33 @@ class DemoVisaLibrary(highlevel.VisaLibraryBase):
     def write(self, session: VISASession, data: bytes) -> tuple[int, StatusCode]:
         """All of ``data``; what it asks for is done before this returns."""
         link = self._sessions.get(session) or self._session(session)
+        now = self._now
         with self._lock:
-            if self._now is None:
+            if now is None:
                 link.write(data)
             else:
-                begun = self._now()
-                link.catch_up(begun)
+                begun = now()
+                if link.busy_s:
+                    link.catch_up(begun)
                 link.write(data)
-                ended = self._now()
-                if not link.device.moves_clock:
+                ended = now()
+                if ended != begun and not link.device.moves_clock:
                     link.busy_s += ended - begun
-                link.seen_s = ended
-        self._last_status_in_session[session] = StatusCode.success
-        return len(data), StatusCode.success
+                    link.seen_s = ended
+        self._last_status_in_session[session] = _SUCCESS
+        return len(data), _SUCCESS
 
     def read(self, session: VISASession, count: int) -> tuple[bytes, StatusCode]:
         """Up to ``count`` bytes; ``VisaIOError`` (time-out) when there is nothing to read."""
         link = self._sessions.get(session) or self._session(session)
         with self._lock:
             if link.busy_s and self._now is not None and link.still_busy(self._now()):
-                data, status = b"", StatusCode.error_timeout
+                data, status = b"", _TIMEOUT
             else:
                 data, status = link.read(count)
-                if status is StatusCode.error_timeout and self._wait is not None:
+                if status is _TIMEOUT and self._wait is not None:
                     self._wait(link.timeout_ms / 1000.0)
-        if status < 0:
+        if status is _TIMEOUT:
             self.handle_return_value(session, status)
         self._last_status_in_session[session] = status
         return data, status
