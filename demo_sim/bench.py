@@ -46,11 +46,12 @@ class Bench:
         seed: int,
         scope_bits: int,
         with_switch: bool,
+        unit_sheet: str | None,
     ) -> None:
         self.world = world
         self.lock = threading.RLock()
         self.wiring = _wiring({**DEMO_UNIT, **(unit or {})})
-        self._unit_sheet = DEMO_UNIT_SHEET if unit is None else None
+        self._unit_sheet = unit_sheet or (DEMO_UNIT_SHEET if unit is None else None)
         self._with_switch = with_switch
         self._wire()
 
@@ -141,6 +142,7 @@ def open_bench(
     *,
     scope_bits: int = spec.SCOPE_BITS,
     with_switch: bool = False,
+    unit_sheet: str | None = None,
 ) -> Bench:
     """A bench with a unit on it, wired, everything switched off.
 
@@ -150,6 +152,7 @@ def open_bench(
         seed: of everything that differs from bench to bench: parts, hidden errors, noise.
         real_time: follow the wall clock; else time passes as the work needs it.
         scope_bits: 8 or 12. with_switch: name the relay matrix in the bench file.
+        unit_sheet: what the bench file calls the sheet that ``unit`` comes from.
 
     Raises:
         DemoError: an unknown fault, channel or scope, with what is known.
@@ -157,7 +160,7 @@ def open_bench(
     if scope_bits not in (8, 12):
         raise DemoError("no such scope", found=f"{scope_bits} bits", expected="8 or 12")
     world = World(unit, tuple(faults), seed, real_time)
-    return Bench(world, unit, seed, scope_bits, with_switch)
+    return Bench(world, unit, seed, scope_bits, with_switch, unit_sheet)
 
 
 def _wiring(unit: Mapping[str, object]) -> Wiring:

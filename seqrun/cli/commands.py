@@ -140,11 +140,22 @@ def serve_command(
     sheet = load_unit(unit or DEMO_UNIT)
     try:
         demo = demo_sim.open_bench(
-            sheet.plain(), faults=tuple(faults), seed=seed, real_time=real_time
+            sheet.plain(),
+            faults=tuple(faults),
+            seed=seed,
+            real_time=real_time,
+            unit_sheet=unit or DEMO_UNIT,
         )
     except demo_sim.DemoError as error:
         raise UsageError(str(error), where="--fault", hint="'seqrun faults' lists them") from None
-    server = demo.serve(host=host, ports=None)
+    try:
+        server = demo.serve(host=host, ports=port or None)
+    except OSError as error:
+        raise UsageError(
+            f"cannot listen on {host}, port {port or 'any'}: {error.strerror}",
+            expected="free ports (one for each instrument, counted on from --port)",
+            hint="leave --port out to take free ones",
+        ) from None
     text = server.bench_toml()
     for key, resource in server.resources.items():
         print(f"# {key}: {resource}")

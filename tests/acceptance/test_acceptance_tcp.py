@@ -14,7 +14,7 @@ from seqrun.files.unit import load_unit
 def test_over_sockets_the_verdicts_are_those_of_the_run_in_process(
     acceptance: Callable, tmp_path: Path
 ) -> None:
-    demo = demo_sim.open_bench(load_unit("demo-2x40").plain(), seed=1)
+    demo = demo_sim.open_bench(load_unit("demo-2x40").plain(), seed=1, unit_sheet="demo-2x40")
     server = demo.serve()
     thread = threading.Thread(target=server.serve_forever, daemon=True)
     thread.start()
