@@ -16,6 +16,7 @@ from seqrun.measure.power import (
     dynamic_headroom_db,
     power_at_distortion,
 )
+from seqrun.measure.timing import envelope
 from seqrun.plan.needs import Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Fraction, Hertz, Seconds
@@ -26,6 +27,7 @@ from seqrun.values import Reading
 BEGIN = 0.5  # of rated power: where a sweep begins
 STEP = 1.05  # between two levels: a tenth in power
 NARROW = 4  # halvings of the step that reaches the wanted distortion
+LOOKS = 4  # for a record that lies within a burst
 DEEPEST = 1.5  # times the largest swing: nothing is to be learnt beyond
 
 
@@ -163,10 +165,25 @@ class _Bursts(Drive):
         self.ctx.generator.burst(output, self.frequency_hz, level, self._cycles, self._period_s)
 
     def within(self) -> dict[str, Waveform]:
-        """The output from the beginning of a burst to shortly before its end."""
+        """The output from the beginning of a burst to shortly before its end.
+
+        Raises:
+            NotMeasured: no record lay within a burst.
+        """
         (channel,) = self.channels
-        # The edge found may be the second one.
-        return self.capture(cycles=self._cycles - 2, per_cycle=200, trigger=self.probes[channel][0])
+        probe = self.probes[channel][0]
+        for _ in range(LOOKS):
+            # The edge found may be the second one, or one in the middle of a burst.
+            waves = self.capture(cycles=self._cycles - 2, per_cycle=200, trigger=probe)
+            wave = waves[channel]
+            shape = envelope(wave.volts, 1.0 / wave.dt_s, self.frequency_hz, clipped=wave.clipped)
+            if float(shape.rms.min()) > 0.5 * float(shape.rms.max()):
+                return waves
+        raise NotMeasured(
+            f"no record of {LOOKS} lay within a burst",
+            expected=f"{self._cycles - 2} periods after the trigger",
+            hint="is the scope's trigger on the channel that is driven?",
+        )
 
 
 class DynamicHeadroom(Step):
