@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 NAME = "Simulated bench"
 DEMO_UNIT_SHEET = "demo-2x40"
+EIGHT_BIT_DRIVER = "generic-scope-8bit"
 HOST = "demo"  # in-process devices are supply.demo, meter.demo, …
 
 
@@ -53,6 +54,7 @@ class Bench:
         self.wiring = _wiring({**DEMO_UNIT, **(unit or {})})
         self._unit_sheet = unit_sheet or (DEMO_UNIT_SHEET if unit is None else None)
         self._with_switch = with_switch
+        self._drivers = {} if scope_bits == spec.SCOPE_BITS else {"scope": EIGHT_BIT_DRIVER}
         self._wire()
 
         def serial(letters: str) -> str:
@@ -116,7 +118,9 @@ class Bench:
             name: (load.stated_ohm, load.tolerance, load.power_w)
             for name, load in self.world.loads().items()
         }
-        return bench_text(NAME, self.wiring, chosen, serials, loads, self._unit_sheet)
+        return bench_text(
+            NAME, self.wiring, chosen, serials, loads, self._unit_sheet, self._drivers
+        )
 
     def serve(
         self, host: str = "127.0.0.1", ports: Mapping[str, int] | int | None = None

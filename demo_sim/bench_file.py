@@ -66,9 +66,11 @@ def bench_text(
     serials: Mapping[str, str],
     loads: Mapping[str, LoadLabel],
     unit: str | None = None,
+    drivers: Mapping[str, str] | None = None,
 ) -> str:
-    """TOML text. ``resources`` names every instrument and ``control``."""
-    return "\n".join(_lines(name, wiring, resources, serials, loads, unit)) + "\n"
+    """TOML text. ``resources`` names every instrument and ``control``; ``drivers`` those that do
+    not go by the name ``generic-<key>``."""
+    return "\n".join(_lines(name, wiring, resources, serials, loads, unit, drivers or {})) + "\n"
 
 
 def _lines(
@@ -78,6 +80,7 @@ def _lines(
     serials: Mapping[str, str],
     loads: Mapping[str, LoadLabel],
     unit: str | None,
+    drivers: Mapping[str, str],
 ) -> Iterator[str]:
     yield "# A simulated bench: its instruments are virtual and its readings are not measurements."
     yield f'name = "{name}"'
@@ -92,7 +95,7 @@ def _lines(
         yield ""
         yield f"[instrument.{key}]"
         yield f'resource = "{resources[key]}"'
-        yield f'driver = "generic-{key}"'
+        yield f'driver = "{drivers.get(key, f"generic-{key}")}"'
         if key in serials:
             yield f'serial = "{serials[key]}"'
         if calibrated is not None:

@@ -6,6 +6,8 @@ import pytest
 import pyvisa
 
 import demo_sim
+from seqrun.files.driver import load_driver
+from seqrun.files.shipped import find
 
 BRIDGED = {
     "model": "Bridge 2x60",
@@ -215,3 +217,20 @@ def test_real_time_bench_follows_the_wall_clock():
     before = float(ask(bench, "control", "CLOC:NOW?"))
     ask(bench, "control", "CLOC:WAIT 0.05")
     assert 0.05 <= float(ask(bench, "control", "CLOC:NOW?")) - before < 1.0
+
+
+def test_one_to_one_probe_where_ten_to_one_is_declared_shows_ten_times_the_volts():
+    spread = []
+    for faults in ((), ("probe_factor@left",)):
+        bench = demo_sim.open_bench(faults=faults)
+        powered(bench)
+        ask(bench, "generator", "FREQ 1000;VOLT 0.05;:OUTP1 ON")
+        ask(bench, "scope", "CHAN1:PROB 10;RANG 80;:ACQ:SRAT 1E6;POIN 10000;:SING;*OPC?")
+        volts = ask(bench, "scope", "WAV:FORM ASC;DATA?").split(",")
+        spread.append(max(map(float, volts)))
+    assert spread[1] == pytest.approx(10 * spread[0], rel=0.05)
+
+
+def test_eight_bit_scope_goes_by_a_driver_that_says_so():
+    file = tomllib.loads(demo_sim.open_bench(scope_bits=8).bench_toml())
+    assert load_driver(find("driver", file["instrument"]["scope"]["driver"])).scope.bits == 8
