@@ -20,7 +20,7 @@ from demo_sim.wiring import Joined, leg_label
 Floats = NDArray[np.float64]
 
 SAME_TEMPERATURE_K = 0.02  # within it the operating point is taken as unchanged
-HOT_C = 110.0  # above it heat is followed in short strides, so that a failure is seen in time
+HOT_C = 140.0  # above it heat is followed in short strides, so that a failure is seen in time
 HOT_STRIDE_S = 1.0
 SAMPLES = 32  # of a sine, for means
 SAMPLES_COMPLEX = 256

@@ -24,6 +24,7 @@ from demo_sim.wiring import GROUND, ballast_node, leg_label
 Floats = NDArray[np.float64]
 
 AUDIO_BANDWIDTH_HZ = 22e3
+SAME_SHAPE_K = 0.5
 STRAY_V = 0.02  # peak of the line hum on a lead that hangs free or an input left open, V
 OPEN_INPUT_PICKUP = 0.0004  # part of it that an open input's resistance leaves
 BURST_WARMING_K = 12.0  # bursts double in rate
@@ -83,6 +84,16 @@ def channel_tables(unit: PoweredUnit, number: int, electrics: Electrics) -> Chan
     return electrics.waveforms(signal.period, wanted, rails, admittance, junction_c, sensor_c)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Kept:
+    """Tables, and the state they were made in."""
+
+    epoch: int
+    junction_c: Floats
+    device_mean_a: Floats
+    tables: ChannelTables
+
+
 class Waveforms:
     """Volts at nodes for the unit as it is now."""
 
@@ -90,7 +101,7 @@ class Waveforms:
         self._unit = unit
         self._seed = seed
         self._ripple = ripple
-        self._tables: dict[int, tuple[int, Floats, ChannelTables]] = {}
+        self._tables: dict[int, Kept] = {}
         self._alone: dict[int, tuple[object, Electrics]] = {}
         self._bursts = {c.name: noise.Bursts(seed, f"burst.{c.name}") for c in unit.spec.channels}
         self._places: dict[str, tuple[int, int, str, int, str]] = {}
@@ -105,17 +116,20 @@ class Waveforms:
     # --- tables ---
 
     def tables(self, number: int) -> ChannelTables:
-        """Of channel ``number``; kept while nothing that matters changes."""
+        """Of channel ``number``; kept while nothing that shapes it changes.
+
+        A few tenths of a kelvin change a current's mean (see ``_ballast``) but not its shape.
+        """
         unit = self._unit
-        unit.operating()  # rails in balance
-        temperatures = np.concatenate((unit.junction_c().ravel(), unit.sensor_c()))
+        point = unit.operating()  # rails in balance
+        junction_c = unit.junction_c()
         kept = self._tables.get(number)
-        if kept is not None and kept[0] == unit.epoch:
-            moved = float(np.abs(kept[1] - temperatures).max())
-            if moved < 0.02:
-                return kept[2]
+        if kept is not None and kept.epoch == unit.epoch:
+            moved = float(np.abs(kept.junction_c - junction_c).max())
+            if moved < SAME_SHAPE_K:
+                return kept.tables
         made = channel_tables(unit, number, self.alone(number))
-        self._tables[number] = (unit.epoch, temperatures, made)
+        self._tables[number] = Kept(unit.epoch, junction_c, point.device_mean_a, made)
         return made
 
     def alone(self, number: int) -> Electrics:
@@ -213,9 +227,13 @@ class Waveforms:
         if (half == "upper") == (end == "cold"):
             return output
         tables = self.tables(number)
-        ohms = float(self._unit.electrics.stage.ballast[self._leg_number(number, leg), h, n - 1])
+        place = (self._leg_number(number, leg), h, n - 1)
+        ohms = float(self._unit.electrics.stage.ballast[place])
         drop = tables.device_a[leg, h, n - 1] * ohms
         mean, pairs = _split(tables.period, drop if half == "upper" else -drop)
+        # Heat has moved the mean since the table was made.
+        since = self._unit.operating().device_mean_a - self._tables[number].device_mean_a
+        mean += float(since[place]) * (ohms if half == "upper" else -ohms)
         return output.minus(NodeSignal(-mean, tuple((p, -t) for p, t in pairs)))
 
     def _leg_number(self, channel: int, leg: int) -> int:

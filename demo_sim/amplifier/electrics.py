@@ -137,11 +137,14 @@ class Electrics:
         volts, clipped = self.limit(wanted.volts, rails, admittance)
         load_a = admittance @ volts
         alive = self.alive(rails)
-        bias = self.bias(sensor_c, rails)
-        base_v, device_a = self.stage.solve(load_a, bias, junction_c, start)
-        if alive < 1.0:
+        if alive > 0.0:
+            bias = self.bias(sensor_c, rails)
+            base_v, device_a = self.stage.solve(load_a, bias, junction_c, start)
             # Without drive nothing conducts but what the rails can push: fade it out with them.
-            device_a = device_a * alive
+            device_a = device_a * alive if alive < 1.0 else device_a
+        else:
+            base_v = np.zeros_like(load_a)
+            device_a = np.zeros((*self.stage.ballast.shape, load_a.shape[1]))
         if self._shorted:
             volts, load_a, device_a = self._short_circuits(volts, device_a, rails, admittance)
         weights = wanted.weights[:, None, None, :]
