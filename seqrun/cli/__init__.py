@@ -174,6 +174,30 @@ def compare(
 
 
 @app.command()
+def history(
+    serial: Annotated[
+        Optional[str],  # noqa: UP045
+        typer.Argument(help="Serial number of one unit; without it, yield and spread by model."),
+    ] = None,
+    results: Results = Path("results"),
+    model: Annotated[
+        Optional[str],  # noqa: UP045
+        typer.Option("--model", help="Only units of this model."),
+    ] = None,
+    simulated: Annotated[
+        bool, typer.Option("--simulated", help="Simulated runs instead of real ones.")
+    ] = False,
+    page: PageFile = None,
+) -> None:
+    """Show what all runs of a unit or a model say together: trends, drift, yield, spread."""
+    from seqrun.cli.past import history_command
+
+    raise typer.Exit(
+        history_command(serial, results, model=model, simulated=simulated, page=page)
+    )
+
+
+@app.command()
 def merge(
     folder: Annotated[Path, typer.Argument(help="Another bench's results folder; only read.")],
     results: Results = Path("results"),

@@ -49,3 +49,34 @@ def merge_command(folder: Path, results: Path) -> int:
         told = ", ".join(f"{n} {word}{'' if n == 1 else 's'}" for n, word in counts)
         print(f"added to {results}: {told}")
     return 0
+
+
+def history_command(
+    serial: str | None,
+    results: Path,
+    *,
+    model: str | None,
+    simulated: bool,
+    page: Path | None,
+) -> int:
+    """``seqrun history``."""
+    from seqrun.record import Store
+    from seqrun.report import histories, history_page, history_terminal
+
+    store = Store(results)
+    kind = True if simulated else None
+    if serial is not None and model is not None:
+        raise UsageError(
+            "a serial number and a model", expected="one of them", where="seqrun history"
+        )
+    if serial is not None:
+        unit = histories.unit_history(store, serial, kind)
+        history_terminal.unit_history(unit)
+        text = history_page.unit_page(unit) if page is not None else ""
+    else:
+        models = histories.model_histories(store, model, kind)
+        history_terminal.models_history(models)
+        text = history_page.models_page(models) if page is not None else ""
+    if page is not None:
+        print(f"page: {history_page.write(text, page)}")
+    return 0

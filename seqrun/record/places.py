@@ -28,6 +28,17 @@ def new_run_id(serial: str, moment: datetime) -> str:
     return f"{stamp}Z-{safe}-{secrets.token_hex(3)}"
 
 
+def time_of(run_id: str) -> datetime:
+    """When a run began, to the millisecond, as its id says.
+
+    Raises:
+        ValueError: it is no run id, or its date does not exist.
+    """
+    if not is_run_id(run_id):
+        raise ValueError(f"{run_id!r} is not a run id")
+    return datetime.fromisoformat(f"{run_id[:15]}.{run_id[15:18]}").replace(tzinfo=UTC)
+
+
 def is_run_id(text: str) -> bool:
     return _RUN_ID.fullmatch(text) is not None
 

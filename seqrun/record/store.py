@@ -10,7 +10,7 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -144,11 +144,13 @@ class Store:
             where=str(self.folder),
         )
 
-    def readings_frame(self) -> pd.DataFrame:
+    def readings_frame(
+        self, columns: Sequence[str] = READING_COLUMNS, *, categories: bool = False
+    ) -> pd.DataFrame:
         """``readings.csv`` as a pandas frame; see :func:`seqrun.record.frames.readings_frame`."""
         from seqrun.record.frames import readings_frame
 
-        return readings_frame(self.readings_table)
+        return readings_frame(self.readings_table, columns, categories=categories)
 
     def runs_frame(self) -> pd.DataFrame:
         """Runs as a pandas frame, start and end of each in one row."""

@@ -73,11 +73,12 @@ class Chart:
     title: str
     description: str
     height: int = HEIGHT
+    width: int = WIDTH
     _parts: list[str] = field(default_factory=list)
     _keys: list[tuple[str, str, str, float]] = field(default_factory=list)
 
     def px(self, value: float) -> float:
-        return _LEFT + min(max(self.x.share(value), -0.01), 1.01) * (WIDTH - _LEFT - _RIGHT)
+        return _LEFT + min(max(self.x.share(value), -0.01), 1.01) * (self.width - _LEFT - _RIGHT)
 
     def py(self, value: float) -> float:
         share = min(max(self.y.share(value), -0.02), 1.02)
@@ -105,11 +106,32 @@ class Chart:
         if name:
             self._keys.append((name, colour, dash, width))
 
+    def points(
+        self,
+        xs: Sequence[float] | Array,
+        ys: Sequence[float] | Array,
+        reach: Sequence[float] | Array,
+        colour: str = LOOKS[0][0],
+    ) -> None:
+        """A dot each, with a whisker of ± ``reach`` where that can be seen."""
+        for x, y, half in zip(xs, ys, reach, strict=True):
+            at, top, bottom = self.px(float(x)), self.py(float(y + half)), self.py(float(y - half))
+            if bottom - top > 7.0:
+                self._parts.append(
+                    f'<path d="M{at:.1f} {top:.1f} V{bottom:.1f} M{at - 3:.1f} {top:.1f} h6 '
+                    f'M{at - 3:.1f} {bottom:.1f} h6" stroke="{colour}" stroke-width="1.2" '
+                    'fill="none"/>'
+                )
+            self._parts.append(
+                f'<circle cx="{at:.1f}" cy="{self.py(float(y)):.1f}" r="3.2" fill="{colour}" '
+                'stroke="#fff" stroke-width="0.8"/>'
+            )
+
     def band(self, low: float, high: float, pattern: str = "url(#sr-guard)") -> None:
         """A horizontal band from ``low`` to ``high``, at least a hair wide."""
         top, bottom = self.py(high), self.py(low)
         self._parts.append(
-            f'<rect x="{_LEFT}" y="{top:.1f}" width="{WIDTH - _LEFT - _RIGHT}" '
+            f'<rect x="{_LEFT}" y="{top:.1f}" width="{self.width - _LEFT - _RIGHT}" '
             f'height="{max(bottom - top, 1.0):.1f}" fill="{pattern}" fill-opacity="0.75"/>'
         )
 
@@ -125,10 +147,10 @@ class Chart:
         """A horizontal line with words at one end."""
         y = self.py(value)
         self._parts.append(
-            f'<line x1="{_LEFT}" y1="{y:.1f}" x2="{WIDTH - _RIGHT}" y2="{y:.1f}" stroke="{_INK}" '
-            f'stroke-width="{2.2 if heavy else 1.2}"/>'
+            f'<line x1="{_LEFT}" y1="{y:.1f}" x2="{self.width - _RIGHT}" y2="{y:.1f}" '
+            f'stroke="{_INK}" stroke-width="{2.2 if heavy else 1.2}"/>'
         )
-        x, anchor = (_LEFT + 6, "start") if left else (WIDTH - _RIGHT - 4, "end")
+        x, anchor = (_LEFT + 6, "start") if left else (self.width - _RIGHT - 4, "end")
         self._note(x, y - 6 if above else y + 16, words, anchor)
 
     def upright(self, value: float, words: str) -> None:
@@ -143,7 +165,7 @@ class Chart:
     def svg(self) -> str:
         """The chart as SVG text."""
         return (
-            f'<svg class="chart" viewBox="0 0 {WIDTH} {self.height}" role="img" '
+            f'<svg class="chart" viewBox="0 0 {self.width} {self.height}" role="img" '
             f'aria-label="{escape(self.title)}. {escape(self.description)}" '
             'xmlns="http://www.w3.org/2000/svg">'
             + self._frame()
@@ -159,7 +181,7 @@ class Chart:
         )
 
     def _frame(self) -> str:
-        right, bottom = WIDTH - _RIGHT, self.height - _BOTTOM
+        right, bottom = self.width - _RIGHT, self.height - _BOTTOM
         parts = []
         for tick in self.x.ticks():
             x = self.px(tick)
