@@ -36,3 +36,15 @@ def test_driver_quotes_the_scopes_data_sheet():
     settings = driver("scope").scope
     assert (settings.bits, settings.channels) == (spec.SCOPE_BITS, spec.SCOPE_CHANNELS)
     assert settings.max_points == spec.SCOPE_MAX_POINTS
+
+
+@pytest.mark.parametrize(
+    ("quoted", "dbc"),
+    [
+        (driver("scope").scope.distortion, spec.SCOPE_DISTORTION_DBC),
+        (driver("generator").generator.distortion, spec.GENERATOR_DISTORTION_DBC),
+    ],
+    ids=["scope", "generator"],
+)
+def test_driver_quotes_the_instruments_own_distortion(quoted, dbc):
+    assert quoted == pytest.approx(10 ** (dbc / 20), rel=0.02)

@@ -32,17 +32,6 @@ def test_codes_turn_back_into_the_volts_at_the_tip():
 
 
 @pytest.mark.parametrize("bits", [8, 12])
-def test_ideal_converter_has_the_textbook_sinad(bits):
-    # 6.02 N + 1.76 dB (IEEE 1241, from memory)
-    front = fe.FrontEnd(2.0, noise_of_range=0.0, bits=bits)
-    top = 1.0 - 2.0 / 2**bits  # the sine that just fills the converter
-    spectrum = np.abs(np.fft.rfft(volts_of(digitise(sine(top), front), front)))
-    signal = spectrum[997]
-    rest = math.sqrt(np.sum(spectrum[1:] ** 2) - signal**2)
-    assert 20 * math.log10(signal / rest) == pytest.approx(6.02 * bits + 1.76, abs=0.6)
-
-
-@pytest.mark.parametrize("bits", [8, 12])
 def test_converter_has_no_more_than_its_number_of_codes(bits):
     front = fe.FrontEnd(2.0, bits=bits)
     codes = digitise(np.linspace(-0.99, 0.99, 200_000), front)
