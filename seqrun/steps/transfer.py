@@ -1,0 +1,381 @@
+"""How the unit carries a signal at one frequency: gain, balance, tracking, source impedance."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from typing import ClassVar, Literal
+
+from pydantic import Field
+from uncertainties import UFloat
+
+from seqrun.errors import NotMeasured
+from seqrun.measure import transfer
+from seqrun.measure.sinefit import fit_sine_4
+from seqrun.plan.needs import Hookup, Needs
+from seqrun.plan.view import BenchView
+from seqrun.quantity import Hertz
+from seqrun.steps.base import Context, Explained, Measured
+from seqrun.steps.drive import Drive, Waveform
+from seqrun.steps.driven import DrivenStep
+from seqrun.values import Bound, Reading, normal, rectangular
+
+SOURCE_OHM = 50.0  # of a function generator's output (usual)
+INPUT_OHM = 10e3  # of an amplifier's input when its sheet does not say (a low one)
+
+
+def fundamental(wave: Waveform, frequency_hz: float) -> UFloat:
+    """The rms of the tone in a record, V.
+
+    Raises:
+        NotMeasured: clipped, aliased, or no such tone.
+    """
+    fit = fit_sine_4(
+        wave.volts, 1.0 / wave.dt_s, frequency_hz, gain=wave.gain, clipped=wave.clipped
+    )
+    return fit.rms
+
+
+def at_input(ctx: Context, drive: Drive, channel: str) -> UFloat:
+    """What the generator puts into an input, V rms: its set level, less what the input draws."""
+    z = ctx.view.unit.input_impedance or INPUT_OHM
+    loading = ctx.persistent(
+        "loading of the generator",
+        lambda: rectangular(
+            1.0 - SOURCE_OHM / (z + SOURCE_OHM),
+            0.5 * SOURCE_OHM / z,
+            "loading of the generator by the input",
+        ),
+    )
+    return ctx.generator.amplitude(drive.outputs[channel]) * loading
+
+
+class _Gains(DrivenStep):
+    """The voltage ratio of every driven channel, by scope and generator or by meter."""
+
+    frequency: Hertz = Field(default=1000.0, gt=0.0)
+    by: Literal["scope", "meter"] = Field(
+        "scope", description="meter: AC volts at output and input, closer, with leads to move"
+    )
+    repeats: int = Field(default=3, ge=2, le=100)
+
+    def needs(self, view: BenchView) -> Needs:
+        needs = self.driven_needs(view, 4.0)
+        if self.by == "scope":
+            return needs
+        points = [f"{end}.{c}" for c in self.channels(view) for end in ("out", "in")]
+        meter = tuple(view.meter_across(point) for point in points)
+        return replace(
+            needs, roles=needs.roles | {"meter"}, hookups=(*needs.hookups, *meter), seconds=12.0
+        )
+
+    def gains(self, ctx: Context) -> dict[str, UFloat]:
+        """Output over input of each channel, plain ratios."""
+        drive = Drive(ctx, self.frequency, self.channels(ctx.view))
+        try:
+            drive.to_power(self.watts(ctx))
+            if self.by == "meter":
+                return self._by_meter(ctx, drive)
+            waves = drive.capture()
+            return {
+                c: fundamental(wave, self.frequency) / at_input(ctx, drive, c)
+                for c, wave in waves.items()
+            }
+        finally:
+            drive.stop()
+
+    def _by_meter(self, ctx: Context, drive: Drive) -> dict[str, UFloat]:
+        meter, found = ctx.meter, {}
+        for channel in drive.channels:
+            volts = []
+            for end, expected in (
+                ("out", drive.levels[channel] * drive.gain[channel]),
+                ("in", drive.levels[channel]),
+            ):
+                ctx.connect(ctx.view.meter_across(f"{end}.{channel}"))
+                meter.configure("ac_voltage", 1.1 * expected, 10.0)
+                volts.append(meter.read(self.repeats))
+            found[channel] = volts[0] / volts[1]
+        return found
+
+    def instruments(self, ctx: Context) -> tuple[str, ...]:
+        """What the readings were taken with."""
+        if self.by == "meter":
+            return (ctx.meter.name,)
+        return (ctx.scope.name, ctx.generator.name)
+
+
+class Gain(_Gains):
+    """Voltage gain from input to output at a small power."""
+
+    kind: ClassVar[str] = "gain"
+    unit: ClassVar[str] = "dB"
+    quantity: ClassVar[str] = "gain"
+    explains: ClassVar = {
+        "gain": Explained(
+            "dB",
+            "Output voltage over input voltage, load on.",
+            "A sine at a small power; the scope's reading of the output over the generator's set "
+            "level (by = 'meter': the meter's AC volts at both).",
+            "A generator that is told a wrong load shows twice or half its level (6 dB); a probe "
+            "factor set wrong, 20 dB; a volume control that is not fully up.",
+        )
+    }
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        for channel, ratio in self.gains(ctx).items():
+            yield Measured(
+                "gain",
+                "dB",
+                transfer.decibels(ratio),
+                channel=channel,
+                instruments=self.instruments(ctx),
+                note=f"{self.frequency:g} Hz",
+            )
+
+
+class ChannelBalance(_Gains):
+    """Difference in gain between the channels."""
+
+    kind: ClassVar[str] = "channel_balance"
+    unit: ClassVar[str] = "dB"
+    quantity: ClassVar[str] = "channel_balance"
+    explains: ClassVar = {
+        "channel_balance": Explained(
+            "dB",
+            "How much louder the first channel is than another at the same input.",
+            "Both channels driven; the ratio of their gains.",
+            "Two generator outputs and two scope channels each have their own error: by = 'meter' "
+            "reads both with one. A balance control that is not in the middle.",
+        )
+    }
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        if len(ctx.view.unit.channels) < 2 or self.channel:
+            raise NotMeasured(
+                "one channel alone has no balance",
+                expected="a unit of two channels or more, and no each = 'channel'",
+                where=self.id,
+            )
+        found = self.gains(ctx)
+        first, *others = found
+        for other in others:
+            yield Measured(
+                "channel_balance",
+                "dB",
+                transfer.balance_db(found[first], found[other]),
+                channel=f"{first}/{other}",
+                instruments=self.instruments(ctx),
+                note=f"{self.frequency:g} Hz",
+            )
+
+
+class VolumeTracking(DrivenStep):
+    """How well two channels stay together as the volume control is turned down.
+
+    ``positions`` are turned to one after another, the loudest first.
+    """
+
+    kind: ClassVar[str] = "volume_tracking"
+    unit: ClassVar[str] = "dB"
+    quantity: ClassVar[str] = "volume_tracking"
+    explains: ClassVar = {
+        "volume_tracking": Explained(
+            "dB",
+            "The largest change of channel balance over the travel of the volume control.",
+            "Both channels driven alike; the ratio of their outputs at each position, against "
+            "that at the loudest.",
+            "At the lowest positions noise and hum read as signal; a control that scratches reads "
+            "differently each time.",
+        ),
+        "tracking_balance": Explained(
+            "dB",
+            "Channel balance at one position of the volume control; the note tells which.",
+            "As volume_tracking. Shown, not judged.",
+            "It holds the generator's own balance as well; the change does not.",
+        ),
+    }
+
+    control: str = Field("volume", description="the control that is turned")
+    positions: tuple[str, ...] = Field(min_length=2, description="the loudest first")
+    frequency: Hertz = Field(default=1000.0, gt=0.0)
+
+    def needs(self, view: BenchView) -> Needs:
+        return self.driven_needs(view, 4.0 + 4.0 * len(self.positions))
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        if len(ctx.view.unit.channels) < 2 or self.channel:
+            raise NotMeasured(
+                "one channel alone cannot track another",
+                expected="a unit of two channels or more, and no each = 'channel'",
+                where=self.id,
+            )
+        drive = Drive(ctx, self.frequency, self.channels(ctx.view))
+        levels: dict[str, list[UFloat]] = {c: [] for c in drive.channels}
+        try:
+            for position in self.positions:
+                ctx.turn(self.control, position)
+                if not drive.levels[drive.channels[0]]:
+                    drive.to_power(self.watts(ctx))
+                for channel, wave in seen(drive).items():
+                    levels[channel].append(fundamental(wave, self.frequency))
+        finally:
+            drive.stop()
+        names = (ctx.scope.name,)
+        first, *others = levels
+        for other in others:
+            pair = f"{first}/{other}"
+            found = transfer.volume_tracking(levels[first], levels[other])
+            for position, balance in zip(self.positions, found.balance_db, strict=True):
+                yield Measured(
+                    "tracking_balance",
+                    "dB",
+                    balance,
+                    channel=pair,
+                    instruments=names,
+                    note=f"{self.control} at {position}",
+                    judged=False,
+                )
+            yield Measured(
+                "volume_tracking", "dB", found.largest_db, channel=pair, instruments=names
+            )
+
+
+def seen(drive: Drive) -> dict[str, Waveform]:
+    """The outputs on a range that fits what is there now: a control may have turned it down."""
+    waves = drive.capture()
+    while all(float(abs(w.volts).max()) < 0.2 * _peak(drive, c) for c, w in waves.items()):
+        before = dict(drive.gain)
+        for channel, wave in waves.items():
+            top = float(abs(wave.volts).max())
+            drive.gain[channel] = top / drive.levels[channel] / drive.crest
+        if all(drive.gain[c] >= 0.9 * before[c] for c in before):
+            break
+        waves = drive.capture()
+        if all(_peak(drive, c) <= 0.1 for c in waves):
+            break
+    return waves
+
+
+def _peak(drive: Drive, channel: str) -> float:
+    return drive.levels[channel] * drive.gain[channel] * drive.crest
+
+
+class _Source(DrivenStep):
+    """What the output does when its load is taken off: source impedance and damping factor."""
+
+    quantity: ClassVar[str]
+    explains: ClassVar = {
+        "source_impedance": Explained(
+            "Ω",
+            "The resistance that the output behaves as if it had inside, relay contacts included.",
+            "A steady tone; the output with its load, without it, and with it again, on one scope "
+            "range. What it falls by under the load tells the resistance.",
+            "Leads between terminals and load count unless the probe is at the terminals; a level "
+            "that drifts; a load that was not really off.",
+        ),
+        "damping_factor": Explained(
+            "",
+            "The rated load over the source impedance: how firmly the output holds a speaker.",
+            "Worked out from source_impedance.",
+            "A burnt relay contact of a few tenths of an ohm ruins it, and the unit still plays.",
+        ),
+    }
+
+    frequency: Hertz = Field(default=1000.0, gt=0.0)
+    repeats: int = Field(default=3, ge=1, le=100)
+
+    def needs(self, view: BenchView) -> Needs:
+        return self.driven_needs(view, 6.0 * len(self.channels(view)))
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        for channel in self.channels(ctx.view):
+            try:
+                found = self._of(ctx, channel)
+            except NotMeasured as reason:
+                yield Reading(self.quantity, self.unit, None, channel=channel, note=reason.found)
+                continue
+            buried = found.bound is not Bound.EXACT
+            for quantity, unit, value, bound in (
+                ("source_impedance", "Ω", found.impedance_ohm, Bound.AT_MOST),
+                ("damping_factor", "", found.damping_factor, Bound.AT_LEAST),
+            ):
+                yield Measured(
+                    quantity,
+                    unit,
+                    value,
+                    channel=channel,
+                    bound=bound if buried else Bound.EXACT,
+                    instruments=(ctx.scope.name,),
+                    note=f"{self.frequency:g} Hz",
+                    judged=quantity == self.quantity,
+                )
+
+    def _of(self, ctx: Context, channel: str) -> transfer.SourceImpedance:
+        view = ctx.view
+        load, point = view.load(channel), view.point(f"out.{channel}")
+        terminal = f"load.{load.name}.1"
+        on = Hookup(((terminal, point.hot),), f"load {load.name} back onto {point.hot}")
+        drive = Drive(ctx, self.frequency, (channel,))
+        try:
+            drive.to_power(self.watts(ctx))
+            before = self._read(drive, channel)
+            # The tone is off while hands are at the terminals.
+            drive.stop()
+            ctx.disconnect(terminal, f"one lead of load {load.name} off {point.hot}")
+            try:
+                drive.set(dict(drive.levels))
+                unloaded = self._read(drive, channel)
+                drive.stop()
+            finally:
+                ctx.connect(on)
+            drive.set(dict(drive.levels))
+            after = self._read(drive, channel)
+        finally:
+            drive.stop()
+        drift = abs(float((after - before).nominal_value))
+        loaded = 0.5 * (before + after) + rectangular(0.0, 0.5 * drift, "drift of the level")
+        return transfer.source_impedance(
+            unloaded, loaded, drive.load(channel), view.unit.rated_load
+        )
+
+    def _read(self, drive: Drive, channel: str) -> UFloat:
+        """The tone's rms, mean of the repeats, all on one range."""
+        peak = 1.1 * _peak(drive, channel)
+        found = [
+            fundamental(drive.capture(peak_v=peak)[channel], self.frequency)
+            for _ in range(self.repeats)
+        ]
+        return _mean(found)
+
+
+def _mean(values: Sequence[UFloat]) -> UFloat:
+    total = values[0]
+    for value in values[1:]:
+        total = total + value
+    mean = total / len(values)
+    if len(values) < 2:
+        return mean
+    nominal = [float(v.nominal_value) for v in values]
+    middle = math.fsum(nominal) / len(nominal)
+    square = math.fsum((n - middle) ** 2 for n in nominal) / (len(nominal) - 1)
+    return mean + normal(
+        0.0, math.sqrt(square / len(nominal)), "scatter of the repeats", len(nominal) - 1
+    )
+
+
+class SourceImpedance(_Source):
+    """Source impedance of the output, from how it falls under its load."""
+
+    kind: ClassVar[str] = "source_impedance"
+    unit: ClassVar[str] = "Ω"
+    quantity: ClassVar[str] = "source_impedance"
+
+
+class DampingFactor(_Source):
+    """Damping factor: the rated load over the source impedance."""
+
+    kind: ClassVar[str] = "damping_factor"
+    unit: ClassVar[str] = ""
+    quantity: ClassVar[str] = "damping_factor"
