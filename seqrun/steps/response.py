@@ -1,0 +1,360 @@
+"""How the unit carries a signal over frequency: response, RIAA deviation, tone controls."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import ClassVar
+
+from pydantic import Field
+from uncertainties import UFloat
+
+from seqrun.errors import NotMeasured
+from seqrun.measure import transfer
+from seqrun.measure.uncertain import exactly
+from seqrun.plan.needs import Hookup, Needs
+from seqrun.plan.view import BenchView
+from seqrun.quantity import Decibels, Hertz, Watts
+from seqrun.steps.base import Context, Explained, Measured
+from seqrun.steps.drive import Drive, Waveform
+from seqrun.steps.driven import DrivenStep
+from seqrun.steps.transfer import at_input, fundamental, seen
+from seqrun.values import Bound, Reading
+
+REFERENCE_HZ = 1000.0
+PER_CYCLE = 50  # samples
+CYCLES = 40
+LEAST_S = 0.05  # of each record: a few mains periods, so that hum averages out
+
+
+def steps_between(low_hz: float, high_hz: float, per_octave: int) -> list[float]:
+    """Frequencies from low to high, in even steps, through 1 kHz."""
+    below = math.floor(per_octave * math.log2(REFERENCE_HZ / low_hz) + 1e-9)
+    above = math.floor(per_octave * math.log2(high_hz / REFERENCE_HZ) + 1e-9)
+    found = [REFERENCE_HZ * 2.0 ** (k / per_octave) for k in range(-below, above + 1)]
+    if found[0] > low_hz * 1.001:
+        found.insert(0, low_hz)
+    if found[-1] < high_hz * 0.999:
+        found.append(high_hz)
+    return found
+
+
+def look(drive: Drive, frequency_hz: float) -> dict[str, Waveform]:
+    """The outputs at one frequency, levels as they are."""
+    if frequency_hz != drive.frequency_hz:
+        drive.retune(frequency_hz)
+    cycles = max(CYCLES, round(LEAST_S * frequency_hz))
+    return drive.capture(cycles=min(cycles, 2000), per_cycle=PER_CYCLE)
+
+
+class _Sweep(DrivenStep):
+    """The response of each driven channel from ``low`` to ``high``."""
+
+    quantity: ClassVar[str]
+
+    low: Hertz = Field(default=10.0, gt=0.0)
+    high: Hertz = Field(default=100e3, gt=0.0)
+    per_octave: int = Field(default=3, ge=1, le=24)
+    band: tuple[Hertz, Hertz] = Field(
+        (20.0, 20e3), description='band of the flatness, as ["20 Hz", "20 kHz"]'
+    )
+
+    def frequencies(self) -> list[float]:
+        """What is measured at: the steps, and the ends of the band."""
+        inside = [f for f in self.band if self.low <= f <= self.high]
+        steps = steps_between(self.low, self.high, self.per_octave)
+        return sorted({*steps, *inside})
+
+    def needs(self, view: BenchView) -> Needs:
+        settle = sum(max(CYCLES / f, LEAST_S) + 0.05 for f in self.frequencies())
+        return self.driven_needs(view, settle + 3.0)
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        drive = Drive(ctx, REFERENCE_HZ, self.channels(ctx.view))
+        frequencies = self.frequencies()
+        gains: dict[str, list[UFloat]] = {c: [] for c in drive.channels}
+        try:
+            drive.to_power(self.watts(ctx))
+            for number, frequency in enumerate(frequencies, 1):
+                for channel, wave in look(drive, frequency).items():
+                    level = fundamental(wave, frequency)
+                    gains[channel].append(level / at_input(ctx, drive, channel))
+                ctx.progress(f"{frequency:.4g} Hz", number / len(frequencies))
+        finally:
+            drive.stop()
+        columns: dict[str, list[float]] = {"frequency_hz": frequencies}
+        found: dict[str, transfer.Response] = {}
+        for channel, ratios in gains.items():
+            found[channel] = transfer.frequency_response(
+                frequencies, ratios, reference_hz=REFERENCE_HZ, band_hz=self.band
+            )
+            columns[f"db_{channel}"] = [float(r.nominal_value) for r in found[channel].relative_db]
+        ctx.trace(f"response-{self.id}", columns)
+        for channel, response in found.items():
+            yield from self._results(ctx, channel, response)
+
+    def _results(
+        self, ctx: Context, channel: str, response: transfer.Response
+    ) -> Iterator[Measured]:
+        names = (ctx.scope.name, ctx.generator.name)
+        yield Measured(
+            "flatness",
+            "dB",
+            response.flatness_db,
+            channel=channel,
+            instruments=names,
+            note=f"{self.band[0]:g} Hz to {self.band[1]:g} Hz re 1 kHz",
+            judged=self.quantity == "flatness",
+        )
+        for quantity, corner, end, bound in (
+            ("lower_corner", response.low_3db_hz, self.low, Bound.AT_MOST),
+            ("upper_corner", response.high_3db_hz, self.high, Bound.AT_LEAST),
+        ):
+            held = self.quantity == quantity
+            if corner is not None:
+                yield Measured(
+                    quantity,
+                    "Hz",
+                    corner,
+                    channel=channel,
+                    instruments=names,
+                    note="-3 dB re 1 kHz",
+                    judged=held,
+                )
+            else:
+                yield Measured(
+                    quantity,
+                    "Hz",
+                    exactly(end),
+                    channel=channel,
+                    bound=bound,
+                    instruments=names,
+                    note="within 3 dB to the end of the sweep",
+                    judged=held,
+                )
+
+
+_RESPONSE_HOW = (
+    "A sine at one generator level in steps through the band, load on; the output over the "
+    "generator's level at each, re 1 kHz. The scope's gain error cancels."
+)
+_RESPONSE_FOOLED = (
+    "The generator's own flatness is in the budget; tone and loudness controls, a filter that is "
+    "switched in; at high frequency the probe."
+)
+
+
+class FrequencyResponse(_Sweep):
+    """Frequency response at a small power: flatness over the band, and the −3 dB points."""
+
+    kind: ClassVar[str] = "frequency_response"
+    unit: ClassVar[str] = "dB"
+    quantity: ClassVar[str] = "flatness"
+    explains: ClassVar = {
+        "flatness": Explained(
+            "dB",
+            "The largest departure of the output from its level at 1 kHz, over the audio band.",
+            _RESPONSE_HOW,
+            _RESPONSE_FOOLED,
+        )
+    }
+
+
+class LowerCorner(_Sweep):
+    """The frequency below which bass is lost: −3 dB re 1 kHz."""
+
+    kind: ClassVar[str] = "lower_corner"
+    unit: ClassVar[str] = "Hz"
+    quantity: ClassVar[str] = "lower_corner"
+    explains: ClassVar = {
+        "lower_corner": Explained(
+            "Hz",
+            "The lower frequency at which the output has fallen by 3 dB, to half the power.",
+            _RESPONSE_HOW,
+            _RESPONSE_FOOLED + " A dried-out coupling capacitor moves it up.",
+        )
+    }
+
+
+class UpperCorner(_Sweep):
+    """The frequency above which treble is lost: −3 dB re 1 kHz."""
+
+    kind: ClassVar[str] = "upper_corner"
+    unit: ClassVar[str] = "Hz"
+    quantity: ClassVar[str] = "upper_corner"
+    explains: ClassVar = {
+        "upper_corner": Explained(
+            "Hz",
+            "The upper frequency at which the output has fallen by 3 dB, to half the power.",
+            _RESPONSE_HOW,
+            _RESPONSE_FOOLED,
+        )
+    }
+
+
+def generator_to(view: BenchView, channel: str, name: str) -> Hookup:
+    """The generator's lead of a channel moved to one of its inputs ("" : where it is fixed)."""
+    number = view.generator_on(channel)
+    point = view.point(f"in.{channel}.{name}" if name else f"in.{channel}")
+    terminal = f"{view.key('generator')}.{number}"
+    return Hookup(((terminal, point.hot),), f"generator {terminal} to {point.hot} - {point.words}")
+
+
+class RiaaDeviation(DrivenStep):
+    """Deviation of a phono input from the RIAA playback curve.
+
+    The generator's level follows the curve, so that the output stays the same at each frequency.
+    A pad between generator and input brings the generator up to levels that it holds well.
+    """
+
+    kind: ClassVar[str] = "riaa_deviation"
+    unit: ClassVar[str] = "dB"
+    quantity: ClassVar[str] = "riaa_deviation"
+    explains: ClassVar = {
+        "riaa_deviation": Explained(
+            "dB",
+            "The largest departure of the phono input from the RIAA playback curve, 0 dB at 1 kHz.",
+            "A sine from 20 Hz to 20 kHz into the phono input, at a level that follows the curve "
+            "backwards; output over input, less the curve (IEC 60098).",
+            "A generator at millivolts is mostly its own offset: put a pad in and say so. Hum at "
+            "50 Hz, the cartridge's load capacitance that is not there.",
+        )
+    }
+
+    input: str = Field("phono", description='the input: in.<channel>.<input>; "" is in.<channel>')
+    pad: Decibels = Field(0.0, ge=0.0, le=100.0, description="attenuation before the input")
+    gain: Decibels | None = Field(None, description="from that input to the output at 1 kHz")
+    low: Hertz = Field(default=20.0, gt=0.0)
+    high: Hertz = Field(default=20e3, gt=0.0)
+    per_octave: int = Field(default=1, ge=1, le=12)
+
+    def needs(self, view: BenchView) -> Needs:
+        hookups = [generator_to(view, c, self.input) for c in self.channels(view)]
+        needs = self.driven_needs(view, 15.0)
+        return replace(needs, hookups=(*needs.hookups, *hookups))
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        view, channels = ctx.view, self.channels(ctx.view)
+        frequencies = steps_between(self.low, self.high, self.per_octave)
+        drive = Drive(ctx, REFERENCE_HZ, channels)
+        through = (self.gain if self.gain is not None else view.unit.gain) - self.pad
+        drive.gain = dict.fromkeys(channels, math.pow(10.0, through / 20.0))
+        ratios: dict[str, list[UFloat]] = {c: [] for c in channels}
+        try:
+            drive.to_power(self.watts(ctx))
+            level, gain = dict(drive.levels), dict(drive.gain)
+            for number, frequency in enumerate(frequencies, 1):
+                curve = math.pow(10.0, transfer.riaa_playback_db(frequency) / 20.0)
+                drive.frequency_hz = frequency
+                drive.levels = dict.fromkeys(channels, 0.0)
+                drive.gain = {c: gain[c] * curve for c in channels}
+                drive.set({c: level[c] / curve for c in channels})
+                waves = look(drive, frequency)
+                if any(w.clipped for w in waves.values()):
+                    # Far off the curve: look again on a range that holds it.
+                    drive.gain = {c: 10.0 * g for c, g in drive.gain.items()}
+                    waves = seen(drive)
+                for channel, wave in waves.items():
+                    ratios[channel].append(
+                        fundamental(wave, frequency) / at_input(ctx, drive, channel)
+                    )
+                ctx.progress(f"{frequency:.4g} Hz", number / len(frequencies))
+        finally:
+            drive.stop()
+            if self.input:
+                ctx.connect(*(generator_to(view, c, "") for c in channels))
+        for channel, found in ratios.items():
+            deviation = transfer.riaa_deviation(frequencies, found, reference_hz=REFERENCE_HZ)
+            ctx.trace(
+                f"riaa-{self.id}-{channel}",
+                {
+                    "frequency_hz": frequencies,
+                    "deviation_db": [float(d.nominal_value) for d in deviation.deviations_db],
+                },
+            )
+            yield Measured(
+                "riaa_deviation",
+                "dB",
+                deviation.largest_db,
+                channel=channel,
+                instruments=(ctx.scope.name, ctx.generator.name),
+                note=f"{self.low:g} Hz to {self.high:g} Hz",
+            )
+
+
+class ToneRange(DrivenStep):
+    """How far a tone control lifts and cuts at one frequency, against its middle position.
+
+    100 Hz for bass and 10 kHz for treble are usual.
+    """
+
+    kind: ClassVar[str] = "tone_range"
+    unit: ClassVar[str] = "dB"
+    quantity: ClassVar[str] = "tone_boost"
+    explains: ClassVar = {
+        "tone_boost": Explained(
+            "dB",
+            "How much a tone control lifts at its full setting, against the middle.",
+            "A sine at the control's frequency (bass 100 Hz, treble 10 kHz); the output at full, "
+            "middle and least setting.",
+            "The lifted level must not clip: take a small power. A detent that is not the "
+            "electrical middle.",
+        ),
+        "tone_cut": Explained(
+            "dB",
+            "How much a tone control cuts at its least setting, against the middle, as a positive "
+            "number.",
+            "As tone_boost.",
+            "As tone_boost.",
+        ),
+    }
+
+    control: str = Field(description='the control that is turned, such as "bass"')
+    frequency: Hertz = Field(default=100.0, gt=0.0)
+    full: str = "max"
+    middle: str = "mid"
+    least: str = "min"
+    headroom: Watts | None = Field(None, gt=0.0, description="most that the lifted level may give")
+
+    def needs(self, view: BenchView) -> Needs:
+        # A lift of 15 dB is thirty times the power.
+        times = 30.0 if self.headroom is None else self.headroom / self.planned_watts(view)
+        return self.driven_needs(view, 15.0, times)
+
+    def planned_watts(self, view: BenchView) -> float:
+        if self.power is None:
+            return view.unit.rated_power / 40.0
+        return super().planned_watts(view)
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        drive = Drive(ctx, self.frequency, self.channels(ctx.view))
+        levels: dict[str, dict[str, UFloat]] = {c: {} for c in drive.channels}
+        try:
+            for position in (self.middle, self.full, self.least):
+                ctx.turn(self.control, position)
+                if position == self.middle:
+                    drive.to_power(self.watts(ctx))
+                elif position == self.full:
+                    drive.gain = {c: 6.0 * g for c, g in drive.gain.items()}
+                for channel, wave in seen(drive).items():
+                    if wave.clipped:
+                        raise NotMeasured(
+                            f"{self.control} at {position} lifts by more than 15 dB",
+                            where=f"out.{channel}",
+                        )
+                    levels[channel][position] = fundamental(wave, self.frequency)
+            ctx.turn(self.control, self.middle)
+        finally:
+            drive.stop()
+        for channel, at in levels.items():
+            found = transfer.tone_range(at[self.full], at[self.middle], at[self.least])
+            for quantity, value in (("tone_boost", found.boost_db), ("tone_cut", -found.cut_db)):
+                yield Measured(
+                    quantity,
+                    "dB",
+                    value,
+                    channel=channel,
+                    instruments=(ctx.scope.name,),
+                    note=f"{self.control}, {self.frequency:g} Hz",
+                )
