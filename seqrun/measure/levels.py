@@ -18,6 +18,7 @@ from uncertainties import UFloat, covariance_matrix
 from seqrun.errors import NotMeasured
 from seqrun.measure.bounds import Bounded, above_noise
 from seqrun.measure.uncertain import magnitude, variable
+from seqrun.values import COVERAGE_FACTOR
 
 
 def offset_between(positive: UFloat, negative: UFloat) -> UFloat:
@@ -93,26 +94,34 @@ def sharing(currents: Sequence[UFloat]) -> UFloat:
 
     Definition: max |I_k/mean(I) − 1|. n matched devices each carry 1/n and give 0; one dead
     device of two gives 1. With more than two devices the largest of several noisy departures lies
-    too high on the average; the expected excess (a fixed-seed simulation from the readings' own
-    covariance) is in the budget as ``choice of the largest``.
+    too high; by how much is in the budget as ``choice of the largest``.
     """
     departures = shares(currents)
     worst = max(departures, key=lambda d: abs(d.nominal_value))
     value = magnitude(worst)
     if len(departures) > 2:
-        excess = _excess_of_largest(departures)
-        if excess > 0.0:
-            value = value + variable(0.0, excess, "choice of the largest")
+        value = value + variable(0.0, _choice(departures), "choice of the largest")
     return value
 
 
-def _excess_of_largest(departures: Sequence[UFloat]) -> float:
+def _choice(departures: Sequence[UFloat]) -> float:
+    """What u of the largest departure lacks for ± 2 u to hold the truth at 95 %.
+
+    A simulation with a fixed seed from the readings' own covariance, about departures that are
+    shrunk by what noise alone may make of them.
+    """
     nominal = np.array([d.nominal_value for d in departures])
-    covariance = np.array(covariance_matrix(list(departures)))
-    scale, axes = np.linalg.eigh(covariance)
-    draws = np.random.default_rng(0).standard_normal((1000, nominal.size))
-    simulated = nominal + draws * np.sqrt(np.clip(scale, 0.0, None)) @ axes.T
-    return max(float(np.abs(simulated).max(axis=1).mean() - np.abs(nominal).max()), 0.0)
+    scale, axes = np.linalg.eigh(np.array(covariance_matrix(list(departures))))
+    noise = np.random.default_rng(0).standard_normal((2000, nominal.size))
+    noise = noise * np.sqrt(np.clip(scale, 0.0, None)) @ axes.T
+    largest = float(np.abs(nominal).max())
+    by_noise = float(np.quantile(np.abs(noise).max(axis=1), 0.95))
+    keep = math.sqrt(1.0 - (by_noise / largest) ** 2) if largest > by_noise else 0.0
+    shrunk = keep * nominal
+    errors = np.abs(shrunk + noise).max(axis=1) - np.abs(shrunk).max()
+    needed = float(np.quantile(np.abs(errors), 0.95)) / COVERAGE_FACTOR
+    own = float(departures[int(np.argmax(np.abs(nominal)))].std_dev)
+    return math.sqrt(max(needed**2 - own**2, 0.0))
 
 
 @dataclass(frozen=True, slots=True)
