@@ -20,12 +20,13 @@ cannot tell
 A change is so said of the quantity while it was measured; what caused it (the repair, another room
 temperature, a unit that wanders) is for people to say.
 
-What would matter, δ, is our own rule: a tenth of what the limit allows. With two limits, of the
-distance between them; with one, of the limit's own size; without any limit, of the larger of the
-two values. A scale whose zero is no nothing has a fixed one: 1 dB, 1 K.
+What would matter, δ, is our own rule: a fifth of what the limit allows (of a power, 1 dB). With two
+limits, of the distance between them; with one, of the limit's own size; without any limit, of the
+larger of the two values. A scale whose zero is no nothing has a fixed one: 1 dB, 1 K.
 
 A bound ("at most x") stands for every value that it allows, of a magnitude from zero up. Only what
-holds for all of them is said.
+holds for all of them is said. A number without any uncertainty (a setting, a count) is unchanged
+when it is the same in every digit; otherwise nothing can be told.
 """
 
 from __future__ import annotations
@@ -40,7 +41,7 @@ from seqrun.quantity import render
 from seqrun.values import COVERAGE_FACTOR, Bound, Judged, Limit, Reading
 
 #: share of what a limit allows that a change must reach before it matters
-SHARE = 0.1
+SHARE = 0.2
 #: units whose zero is a convention, and the change that matters there
 _FIXED = {"dB": 1.0, "°C": 1.0}
 #: probability that an interval at k = 2 leaves out the true value (normal)
@@ -138,6 +139,8 @@ def difference(before: Judged, after: Judged, share: float = SHARE) -> Differenc
     y1, y2 = float(first.value or 0.0) * factor, float(second.value or 0.0)
     limit = after.limit or _scaled(before.limit, factor)
     matters = least_that_matters(limit, second.unit, (y1, y2), share)
+    if y1 == y2 and not first.budget and not second.budget and first.bound is second.bound:
+        return Difference(Change.UNCHANGED, 0.0, None, matters)
     silent = [w for r, w in ((first, "before"), (second, "after")) if not r.budget]
     if silent:
         why = f"no uncertainty is stated {' and '.join(silent)}"

@@ -168,6 +168,11 @@ class RunPair:
         return [(word, n) for word, n in found if n]
 
     @property
+    def slight(self) -> int:
+        """How many of the changed ones changed by less than matters."""
+        return sum(1 for p in self.pairs if p.difference and p.difference.slight)
+
+    @property
     def notices(self) -> list[str]:
         """What a reader must know before comparing these two."""
         a, b = self.before, self.after
@@ -212,7 +217,7 @@ class RunPair:
 
     def ordered(self) -> list[Pair]:
         """What a technician looks for first: verdicts that changed, then changes, what is open,
-        what only one run has, what stayed."""
+        what changed too little to matter, what only one run has, what stayed."""
         return sorted(self.pairs, key=_rank)
 
 
@@ -308,8 +313,10 @@ def _rank(pair: Pair) -> tuple[int, float]:
         # what became worse leads
         return (0 if pair.better is False else 1), 0.0
     if found is None:
+        return 5, 0.0
+    if found.slight:
         return 4, 0.0
     if found.change is Change.CHANGED:
         size = abs(found.value or 0.0) / found.matters if found.matters else math.inf
         return 2, -size
-    return (3, 0.0) if found.change is Change.CANNOT_TELL else (5, 0.0)
+    return (3, 0.0) if found.change is Change.CANNOT_TELL else (6, 0.0)

@@ -22,13 +22,16 @@ _SHAPES = {
     "only before": ("◁", "<", "yellow"),
     "only after": ("▷", ">", "yellow"),
 }
+_CHANGED, _OPEN = Change.CHANGED.value, Change.CANNOT_TELL.value
+_STEPS = 12  # named when only one run has them
 
 
 def comparison(run: RunPair, file: TextIO | None = None, *, everything: bool = False) -> None:
     """Print what changed between two runs.
 
     Args:
-        everything: also what stayed as it was, which is otherwise only counted.
+        everything: also what stayed as it was and what only one run has, which are otherwise only
+            counted.
     """
     target = console(file)
     target.print(comparison_view(run, everything=everything, ascii_only=is_ascii(target)))
@@ -51,20 +54,37 @@ def comparison_view(run: RunPair, *, everything: bool = False, ascii_only: bool 
         line.append(say(f" {when}  {s.serial}  {s.title}"))
         parts += [line, Text(say(f"       {s.run_id}"), "dim")]
     parts += [Text(say(f"Note: {text}"), "bold") for text in run.notices]
-    parts.append(Text(", ".join(f"{n} {word}" for word, n in run.counts) or "no reading"))
-    shown = [p for p in run.ordered() if everything or p.word != Change.UNCHANGED]
+    tally = ", ".join(f"{n} {word}" for word, n in run.counts) or "no reading"
+    if run.slight:
+        tally += f" ({run.slight} of the changed: too little to matter)"
+    parts.append(Text(tally))
+    shown = [p for p in run.ordered() if everything or p.word in (_CHANGED, _OPEN)]
     if shown:
         parts += [Text(), _table(shown, ascii_only)]
     elif run.pairs:
         parts.append(Text("Nothing changed that this bench can see."))
-    left = len(run.pairs) - len(shown)
+    if not everything:
+        parts += [Text(say(text)) for text in _alone(run)]
+    left = sum(1 for p in run.pairs if p.word == Change.UNCHANGED and not everything)
     parts.append(Rule(style="dim", characters="-" if ascii_only else "─"))
     if left:
-        parts.append(Text(f"{left} unchanged; --all shows them", "dim"))
+        parts.append(Text("--all shows the unchanged, too", "dim"))
     parts += [Text(say(text), "dim") for text in run.rule]
     if run.simulated:
         parts.append(Text("SIMULATED", "reverse"))
     return Group(*parts)
+
+
+def _alone(run: RunPair) -> list[str]:
+    """Steps that only one run came to, in a few words."""
+    said = []
+    for word in ("only before", "only after"):
+        found = [p.row.step for p in run.pairs if p.word == word]
+        steps = list(dict.fromkeys(found))
+        if steps:
+            more = f" and {len(steps) - _STEPS} more" if len(steps) > _STEPS else ""
+            said.append(f"{len(found)} {word}: {', '.join(steps[:_STEPS])}{more}")
+    return said
 
 
 def _table(pairs: list[Pair], ascii_only: bool) -> Table:
@@ -81,7 +101,7 @@ def _table(pairs: list[Pair], ascii_only: bool) -> Table:
     for pair in pairs:
         shape, spelt, style = _SHAPES[pair.word]
         name = Text(say(pair.row.step))
-        name.append(say(f"\n{pair.row.quantity_words}"), "dim")
+        name.append(say(f"\n{pair.row.name}"), "dim")
         word = Text(f"{spelt if ascii_only else shape} {pair.word}", style)
         if pair.comment:
             word.append(say(f"\n{pair.comment}"), "not bold dim")

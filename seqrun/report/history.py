@@ -205,7 +205,7 @@ RULE = (
     " uncertainty. It drifts when what it moved is greater than its expanded uncertainty (k = 2, or"
     " wider for few readings; taken from what the readings state or from their scatter about the"
     " line, whichever is larger).",
-    "It is steady when a movement that would matter is excluded. What would matter is a tenth of"
+    "It is steady when a movement that would matter is excluded. What would matter is a fifth of"
     " what the limit allows (1 dB for levels, 1 K for temperatures); this is our own rule.",
     "A repair between two runs also tilts the line: look at the points before believing it.",
 )

@@ -132,7 +132,7 @@ def _trends_table(trends: Sequence[Trend], ascii_only: bool) -> Table:
         if trend.slight:
             word = Text("drifts,\ntoo little\nto matter", "dim")
         table.add_row(
-            _name(trend, say(trend.row.step), say(trend.row.quantity_words)),
+            _name(trend, say(trend.row.step), say(trend.row.name)),
             Text(course(trend, _BAR, ascii_only=ascii_only)),
             Text(say(_two_lines(trend.row.shown))),
             Text(say(trend.moved_shown.replace(" in ", "\nin "))),
@@ -156,7 +156,7 @@ def _limits_table(limits: Sequence[LimitHistory], ascii_only: bool) -> Table:
         if limit.limits > 1:
             wanted += f"\n(of {limit.limits})"
         table.add_row(
-            _name(limit.trend, say(limit.row.step), say(limit.row.quantity_words)),
+            _name(limit.trend, say(limit.row.step), say(limit.row.name)),
             share,
             Text(say(_two_lines(limit.spread_shown))),
             Text(say(wanted)),

@@ -33,22 +33,18 @@ CHANNELS = ("left", "right")
 
 def steps() -> list[tuple[str, str, str, str, float, float, str, str]]:
     """Step, channel, quantity, unit, mean, spread, low limit, high limit."""
-    found = []
+    found: list[tuple[str, str, str, str, float, float, str, str]] = []
     for state in ("cold", "hot"):
         for channel in CHANNELS:
             for half in ("upper", "lower"):
                 for n in (1, 2, 3):
                     place = f"{channel}.{half}.{n}"
-                    found.append(
-                        (f"idle_{state}.{place}", place, "idle_current", "A", 0.025, 0.002)
-                        + ("0.015", "0.035")
-                    )
+                    name = f"idle_{state}.{place}"
+                    found.append((name, place, "idle_current", "A", 0.025, 0.002, "0.015", "0.035"))
     for channel in CHANNELS:
         for state in ("cold", "hot"):
-            found.append(
-                (f"offset_{state}.{channel}", channel, "dc_offset", "V", 0.004, 0.01)
-                + ("-0.05", "0.05")
-            )
+            name = f"offset_{state}.{channel}"
+            found.append((name, channel, "dc_offset", "V", 0.004, 0.01, "-0.05", "0.05"))
         found += [
             (f"power.{channel}", channel, "output_power", "W", 44.0, 1.2, "40.0", ""),
             (f"noise.{channel}", channel, "noise", "V", 4e-4, 1e-4, "", "0.002"),
@@ -61,7 +57,7 @@ def steps() -> list[tuple[str, str, str, str, float, float, str, str]]:
         ("idle_supply", "", "supply_current", "A", 0.2, 0.02, "0.12", "0.28"),
         ("discharge", "rail.pos", "residual_voltage", "V", 0.4, 0.2, "", "2.0"),
     ]
-    return found  # type: ignore[return-value]
+    return found
 
 
 def write(folder: Path, readings: int) -> None:
