@@ -14,6 +14,7 @@ from enum import StrEnum
 from typing import Any, Literal, NamedTuple
 
 from uncertainties import UFloat, ufloat
+from uncertainties.core import AffineScalarFunc, LinearCombination
 
 Distribution = Literal["normal", "rectangular", "triangular", "t"]
 COVERAGE_FACTOR = 2.0
@@ -108,12 +109,19 @@ EXIT_CODES = {
 
 def rectangular(value: float, half_width: float, name: str) -> UFloat:
     """A value known to lie within ±half_width: u = a/√3 (JCGM 100:2008, 4.3.7)."""
-    return ufloat(value, abs(half_width) / math.sqrt(3.0), tag=Source(name, "rectangular"))
+    return _variable(value, abs(half_width) / math.sqrt(3.0), Source(name, "rectangular"))
 
 
 def normal(value: float, u: float, name: str, degrees_of_freedom: float = math.inf) -> UFloat:
     """A value with standard uncertainty u from repeats or a certificate."""
-    return ufloat(value, abs(u), tag=Source(name, "normal", degrees_of_freedom))
+    return _variable(value, abs(u), Source(name, "normal", degrees_of_freedom))
+
+
+def _variable(value: float, u: float, source: Source) -> UFloat:
+    """A new independent variable, or a constant when nothing is uncertain about it."""
+    if u > 0.0:
+        return ufloat(value, u, tag=source)
+    return AffineScalarFunc(float(value), LinearCombination({}))
 
 
 def budget_of(value: UFloat) -> tuple[Contribution, ...]:
