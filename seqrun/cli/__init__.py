@@ -197,6 +197,46 @@ def history(
 
 
 @app.command()
+def release(
+    run_id: Annotated[str, typer.Argument(help="An accepted run: its id, a part of it, 'last'.")],
+    fault_found: Annotated[
+        str, typer.Option("--fault-found", help="What was wrong, in words for the owner.")
+    ],
+    work_done: Annotated[
+        str, typer.Option("--work-done", help="What was done, in words for the owner.")
+    ],
+    results: Results = Path("results"),
+    signed_by: Annotated[
+        str, typer.Option("--signed-by", help="Who releases it; else the operator of the run.")
+    ] = "",
+    caution: Annotated[
+        Optional[list[str]],  # noqa: UP045
+        typer.Option("--caution", help="A caution for this unit, beside the usual ones."),
+    ] = None,
+    before: Annotated[
+        Optional[str],  # noqa: UP045
+        typer.Option("--before", help="A run before the repair, to show what it was then."),
+    ] = None,
+    page: PageFile = None,
+) -> None:
+    """Write a release sheet for the owner of an accepted unit."""
+    from seqrun.cli.past import release_command
+
+    raise typer.Exit(
+        release_command(
+            run_id,
+            results,
+            fault_found=fault_found,
+            work_done=work_done,
+            signed_by=signed_by,
+            cautions=caution or [],
+            before=before,
+            page=page,
+        )
+    )
+
+
+@app.command()
 def merge(
     folder: Annotated[Path, typer.Argument(help="Another bench's results folder; only read.")],
     results: Results = Path("results"),

@@ -100,7 +100,9 @@ def _scatter_square(power: Array) -> float:
     usable = power[: power.size - power.size % size].reshape(-1, size)
     if usable.size == 0:
         return float(power @ power) / 2.0
-    typical = np.repeat(np.median(usable, axis=1) / math.log(2.0), size)
+    middle = size // 2
+    median = np.partition(usable, middle, axis=1)[:, middle]
+    typical = np.repeat(median / math.log(2.0), size)
     tail = power[usable.size :]
     typical = np.concatenate([typical, np.full(tail.size, float(typical[-1]))])
     quiet = power < 20.0 * typical

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -85,22 +86,33 @@ def true_rms(
         raise NotMeasured(
             f"{periods:.3g} periods in the record", expected=f"at least {LEAST_PERIODS}"
         )
-    square = _hann_variance(volts)
+    square = float(_hann_variances(volts[None, :])[0])
     if not square > 0.0:
         raise NotMeasured("a flat record", expected="a signal")
     rms = math.sqrt(square)
     part = volts.size // PARTS
-    squares = [_hann_variance(volts[k * part : (k + 1) * part]) for k in range(PARTS)]
-    u = scatter_of_mean(squares) / (2.0 * rms)
+    squares = _hann_variances(volts[: PARTS * part].reshape(PARTS, part))
+    u = scatter_of_mean(squares.tolist()) / (2.0 * rms)
     value = variable(rms, u, "scatter of the waveform", "t", PARTS - 1.0)
     return value * gain if gain is not None else value
 
 
-def _hann_variance(volts: Array) -> float:
-    turn = 2.0 * math.pi / volts.size * (np.arange(volts.size) + 0.5)
-    weight = (1.0 - np.cos(turn)) / volts.size
-    ac = volts - float(weight @ volts)
-    return float(weight @ (ac * ac))
+@lru_cache(maxsize=8)
+def _hann(points: int) -> Array:
+    """Hann weights that add up to one: the same lengths come again and again."""
+    turn = 2.0 * math.pi / points * (np.arange(points) + 0.5)
+    weight: Array = (1.0 - np.cos(turn)) / points
+    weight.setflags(write=False)
+    return weight
+
+
+def _hann_variances(rows: Array) -> Array:
+    """Variance of each row about its mean, both under the Hann weight (shape (rows,))."""
+    weight = _hann(rows.shape[1])
+    ac = rows - (rows @ weight)[:, None]
+    np.square(ac, out=ac)
+    variances: Array = ac @ weight
+    return variances
 
 
 def check_load_present(

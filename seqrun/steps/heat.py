@@ -38,7 +38,7 @@ from seqrun.values import COVERAGE_FACTOR, Bound, Reading, rectangular
 
 PT100_EXPECTED_OHM = 150.0  # chooses a range that holds 0 °C to 130 °C
 OHM_PER_K = 0.385  # slope of a Pt100 (IEC 60751), for forecasts
-FIT_EVERY = 12  # readings between two fits: the curve does not change faster
+FIT_EVERY = 24  # readings between two fits: the curve does not change faster
 BEYOND = 1.25  # times the limit: no need to go on heating
 
 

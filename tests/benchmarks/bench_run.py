@@ -7,6 +7,11 @@ its messages ready in memory; it only writes and reads.
 
 from __future__ import annotations
 
+import os
+
+# As the command line does it, and for both sides alike: before NumPy is imported.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 import re
 import statistics
 import sys
@@ -24,7 +29,7 @@ from seqrun.runner.preparation import prepare
 from seqrun.runner.run import Options, execute
 from seqrun.runner.signals import Interrupts
 
-ROUNDS = 3
+ROUNDS = 5
 LINE = re.compile(r"^\s*[\d.]+ (\S+) ([<>]) (.*)$")
 
 
@@ -60,6 +65,8 @@ def bare(messages: list[tuple[str, bool, bytes]]) -> float:
         key: manager.open_resource(f"TCPIP0::{key}.demo::INSTR")
         for key in {message[0] for message in messages}
     }
+    for resource in resources.values():
+        resource.timeout = 60_000  # ms; long integrations answer late
     for key, sent, text in messages:
         if sent:
             resources[key].write_raw(text + b"\n")
