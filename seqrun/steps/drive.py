@@ -131,6 +131,13 @@ class Drive:
         for channel, level in self.levels.items():
             self.put(self.outputs[channel], level)
 
+    def terminate(self) -> None:
+        """Outputs on at no level: the generator as nothing but the termination of the inputs."""
+        for channel, output in self.outputs.items():
+            self.put(output, 0.0)
+            self.levels[channel] = 0.0
+        self.set({})
+
     def stop(self) -> None:
         """Outputs off."""
         for output in self.outputs.values():

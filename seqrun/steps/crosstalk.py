@@ -1,0 +1,224 @@
+"""What of a signal appears where it should not: channel separation, input leakage."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import ClassVar
+
+from pydantic import Field
+from uncertainties import UFloat
+
+from seqrun.errors import NotMeasured
+from seqrun.measure.bounds import Bounded, root_of_square
+from seqrun.measure.sinefit import check_record, fit_sine_4
+from seqrun.measure.spectrum import power_spectrum, tone_at
+from seqrun.measure.transfer import separation_db
+from seqrun.plan.needs import Needs
+from seqrun.plan.view import BenchView
+from seqrun.quantity import Hertz
+from seqrun.steps.base import Context, Explained, Measured
+from seqrun.steps.drive import Drive, Waveform, across
+from seqrun.steps.driven import DrivenStep
+from seqrun.steps.response import generator_to
+from seqrun.values import Bound, Reading
+
+RATE_HZ = 100e3  # samples per second, more for tones above
+PER_CYCLE = 10
+LEAST_S = 0.5  # of a record: the longer, the deeper below the noise a tone is found
+START_V = 0.05  # peak that is looked for first on a quiet output
+
+
+def tone_in_noise(wave: Waveform, frequency_hz: float) -> Bounded:
+    """The rms of a tone of known frequency in a record, V; "at most" when noise hides it.
+
+    Raises:
+        NotMeasured: clipped or aliased.
+    """
+    rate = 1.0 / wave.dt_s
+    check_record(wave.volts, rate, frequency_hz, wave.clipped)
+    tone = tone_at(power_spectrum(wave.volts, rate), frequency_hz)
+    found = root_of_square(tone.square, tone.u_square, "noise under the tone")
+    return Bounded(found.value * wave.gain, found.bound)
+
+
+class _Leak(DrivenStep):
+    """A strong tone here and what of it is there."""
+
+    quantity: ClassVar[str]
+
+    frequency: Hertz = Field(default=1000.0, gt=0.0)
+
+    def loud(self, drive: Drive) -> tuple[dict[str, UFloat], float]:
+        """rms of the tone at each driven output, V, and its frequency by the scope's clock."""
+        found, frequency = {}, self.frequency
+        for channel, wave in drive.capture().items():
+            fit = fit_sine_4(
+                wave.volts, 1.0 / wave.dt_s, self.frequency, gain=wave.gain, clipped=wave.clipped
+            )
+            found[channel] = fit.rms
+            frequency = float(fit.frequency_hz.nominal_value)
+        return found, frequency
+
+    def quiet(self, ctx: Context, channel: str, frequency_hz: float) -> Bounded:
+        """rms of the tone at an output that should be silent, on the range that fits it."""
+        hot, cold = ctx.view.scope_on(f"out.{channel}")[:2]
+        rate = max(RATE_HZ, PER_CYCLE * self.frequency)
+        peak = START_V
+        while True:
+            ctx.poll()
+            got = ctx.scope.acquire(
+                {n: peak for n in (hot, cold) if n is not None},
+                sample_rate_hz=rate,
+                points=min(round(rate * LEAST_S), ctx.scope.max_points),
+                coupling="AC",
+            )
+            wave = across(got, hot, cold)
+            if not wave.clipped:
+                return tone_in_noise(wave, frequency_hz)
+            peak *= 5.0
+            if peak > 2.0 * ctx.view.unit.largest_peak:
+                raise NotMeasured(
+                    f"out.{channel} swings over its whole range",
+                    expected="an output that is not driven",
+                    where=f"out.{channel}",
+                )
+
+    def result(
+        self,
+        ctx: Context,
+        channel: str,
+        loud: UFloat,
+        quiet: Bounded,
+        before: Bounded,
+        note: str,
+    ) -> Measured:
+        """How far the quiet one lies below the loud one, dB."""
+        if quiet.bound is Bound.AT_MOST:
+            found = Bounded(separation_db(loud, quiet.value).value, Bound.AT_LEAST)
+        else:
+            # A hum line at this very frequency is no leak.
+            floor = before.value if before.bound is Bound.EXACT else None
+            found = separation_db(loud, quiet.value, floor)
+        return Measured(
+            self.quantity,
+            "dB",
+            found.value,
+            channel=channel,
+            bound=found.bound,
+            instruments=(ctx.scope.name,),
+            note=note,
+        )
+
+
+class ChannelSeparation(_Leak):
+    """Channel separation: one channel driven, and how far below it each other one lies.
+
+    The generator stays on the inputs that are not driven, at no level, as their termination.
+    """
+
+    kind: ClassVar[str] = "channel_separation"
+    unit: ClassVar[str] = "dB"
+    quantity: ClassVar[str] = "channel_separation"
+    explains: ClassVar = {
+        "channel_separation": Explained(
+            "dB",
+            "How far below a driven channel its tone lies in a channel that is not driven.",
+            "One channel at the stated power; the tone is picked out of the other's noise at its "
+            "own frequency. 'At least' when it drowns in that noise. Both ways round.",
+            "A common ground lead of the two loads or of the generator couples the channels on "
+            "the bench itself, and so does the scope from channel to channel (its data sheet calls "
+            "it isolation); an input left open picks the other one up.",
+        )
+    }
+
+    def needs(self, view: BenchView) -> Needs:
+        needs = self.driven_needs(view, 6.0 * len(view.unit.channels))
+        return replace(
+            needs, load_power_w=dict.fromkeys(view.unit.channels, self.planned_watts(view))
+        )
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        everyone = tuple(ctx.view.unit.channels)
+        if len(everyone) < 2:
+            raise NotMeasured(
+                "one channel alone has nothing to be separated from",
+                expected="a unit of two channels or more",
+                where=self.id,
+            )
+        for driven in self.channels(ctx.view):
+            others = [c for c in everyone if c != driven]
+            drive = Drive(ctx, self.frequency, (driven,))
+            terminated = Drive(ctx, self.frequency, others)
+            try:
+                terminated.terminate()
+                before = {c: self.quiet(ctx, c, self.frequency) for c in others}
+                drive.to_power(self.watts(ctx))
+                loud, frequency = self.loud(drive)
+                quiet = {c: self.quiet(ctx, c, frequency) for c in others}
+            finally:
+                drive.stop()
+                terminated.stop()
+            for other in others:
+                yield self.result(
+                    ctx,
+                    f"{driven}/{other}",
+                    loud[driven],
+                    quiet[other],
+                    before[other],
+                    f"{self.frequency:g} Hz, {driven} driven",
+                )
+
+
+class InputLeakage(_Leak):
+    """Input leakage: a signal on one input, and how much of it comes through with another
+    input selected.
+    """
+
+    kind: ClassVar[str] = "input_leakage"
+    unit: ClassVar[str] = "dB"
+    quantity: ClassVar[str] = "input_leakage"
+    explains: ClassVar = {
+        "input_leakage": Explained(
+            "dB",
+            "How far a signal on an input that is not selected lies below the same signal "
+            "selected.",
+            "The generator on one input; the output is read with that input selected and then "
+            "with another one, picking the tone out of the noise at its own frequency.",
+            "The selected input left open picks the signal up: short it. High frequencies leak "
+            "more than low ones.",
+        )
+    }
+
+    input: str = Field(description="the input that carries the signal, such as aux")
+    selected: str = Field(description="the input that is selected instead, such as line")
+    control: str = Field("input", description="the selector")
+
+    def needs(self, view: BenchView) -> Needs:
+        needs = self.driven_needs(view, 15.0)
+        hookups = tuple(generator_to(view, c, self.input) for c in self.channels(view))
+        return replace(needs, hookups=(*needs.hookups, *hookups))
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        channels = self.channels(ctx.view)
+        drive = Drive(ctx, self.frequency, channels)
+        try:
+            ctx.turn(self.control, self.selected)
+            before = {c: self.quiet(ctx, c, self.frequency) for c in channels}
+            ctx.turn(self.control, self.input)
+            drive.to_power(self.watts(ctx))
+            loud, frequency = self.loud(drive)
+            ctx.turn(self.control, self.selected)
+            quiet = {c: self.quiet(ctx, c, frequency) for c in channels}
+        finally:
+            drive.stop()
+            ctx.connect(*(generator_to(ctx.view, c, "") for c in channels))
+        for channel in channels:
+            yield self.result(
+                ctx,
+                channel,
+                loud[channel],
+                quiet[channel],
+                before[channel],
+                f"{self.input} while {self.selected} is selected, {self.frequency:g} Hz",
+            )
