@@ -18,7 +18,7 @@ from seqrun.measure.power import PowerPoint, power_at_distortion
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Fraction, Hertz, Seconds, Volts
-from seqrun.steps.base import Context, Measured, Step
+from seqrun.steps.base import Context, Explained, Measured, Step
 from seqrun.steps.drive import Drive, Waveform, drive_needs
 from seqrun.values import COVERAGE_FACTOR, Bound, Reading, rectangular
 
@@ -35,6 +35,15 @@ class AwaitOutput(Step):
     kind: ClassVar[str] = "await_output"
     unit: ClassVar[str] = "s"
     quantity: ClassVar[str] = "relay_delay"
+    explains: ClassVar = {
+        "relay_delay": Explained(
+            "s",
+            "The time from the rails being up to the output relay closing.",
+            "A small tone at the input; the scope looks at the outputs again and again "
+            "until the tone is there. Known to one interval of looking.",
+            "DC at the output keeps a relay open: look at dc_offset first. 2 s to 10 s is usual.",
+        ),
+    }
 
     at_most: Seconds = Field(default=20.0, gt=0.0)
     every: Seconds = Field(default=0.25, gt=0.0)
@@ -137,6 +146,24 @@ class OutputPower(Step):
     kind: ClassVar[str] = "output_power"
     unit: ClassVar[str] = "W"
     quantity: ClassVar[str] = "output_power"
+    explains: ClassVar = {
+        "output_power": Explained(
+            "W",
+            "The power into the load at which distortion reaches the stated value, all "
+            "channels driven.",
+            "The level of each channel is closed in on from both sides; power is V²/R with "
+            "the load's measured resistance, interpolated to the distortion (IEC 60268-3).",
+            "A load of another value than on its label, or hot; a supply in current limit; "
+            "distortion that is not clipping. 'At least' means that it never distorted that"
+            " much.",
+        ),
+        "supply_current": Explained(
+            "A",
+            "The current from one rail of the supply at the power point.",
+            "The supply's own read-back while the unit is driven. Shown, not judged.",
+            "It is a mean: peaks come from the reservoirs.",
+        ),
+    }
 
     at_distortion: Fraction = Field(default=0.01, gt=0.0, le=0.5)
     frequency: Hertz = Field(default=1000.0, gt=0.0)

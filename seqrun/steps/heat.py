@@ -32,7 +32,7 @@ from seqrun.measure.temperature import (
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Kelvins, Seconds
-from seqrun.steps.base import Context, Measured, Step
+from seqrun.steps.base import Context, Explained, Measured, Step
 from seqrun.steps.drive import Drive, drive_needs
 from seqrun.values import COVERAGE_FACTOR, Bound, Reading, rectangular
 
@@ -54,6 +54,22 @@ class Temperature(Step):
 
     kind: ClassVar[str] = "temperature"
     unit: ClassVar[str] = "°C"
+    explains: ClassVar = {
+        "sink_temperature": Explained(
+            "°C",
+            "The temperature of the heatsink at its sensor.",
+            "The meter reads the Pt100 by four wires; its resistance is turned into "
+            "temperature (IEC 60751).",
+            "A sensor that has come off reads the air; one far from the devices reads low. "
+            "The devices themselves are hotter.",
+        ),
+        "ambient_temperature": Explained(
+            "°C",
+            "The temperature of the air beside the unit.",
+            "As sink_temperature, by the sensor in the air.",
+            "A sensor in the unit's own warm air: put it below and beside.",
+        ),
+    }
 
     at: str
     repeats: int = Field(default=3, ge=2, le=100)
@@ -87,6 +103,29 @@ class Soak(Step):
     unit: ClassVar[str] = "K"
     quantity: ClassVar[str] = "sink_rise"
     id_fields: ClassVar[tuple[str, ...]] = ("ambient",)
+    explains: ClassVar = {
+        "sink_rise": Explained(
+            "K",
+            "How far the heatsink's temperature settles above the air.",
+            "The condition is held and the rise watched until it changes by no more than 3 "
+            "K in 30 min, or a fit of its curve tells the end value closely enough (the "
+            "note tells which).",
+            "A sensor that has come off, a draught, the air warming up; a fit sees one time"
+            " constant where a real sink has several.",
+        ),
+        "thermal_time_constant": Explained(
+            "s",
+            "The time in which the rise covers 63 % of what is left of it.",
+            "From the fit of the rise. Shown, not judged.",
+            "A fit over too short a time; power that changed during the soak.",
+        ),
+        "soak_power": Explained(
+            "W",
+            "The power into each load at the end of the soak.",
+            "V²/R by the scope. Shown, not judged.",
+            "As output_power.",
+        ),
+    }
 
     at: str = "sensor.sink"
     ambient: str

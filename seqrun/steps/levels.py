@@ -14,7 +14,7 @@ from seqrun.measure import levels
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Volts
-from seqrun.steps.base import Context, Measured, Step
+from seqrun.steps.base import Context, Explained, Measured, Step
 from seqrun.steps.settling import settle
 from seqrun.values import COVERAGE_FACTOR, Reading, rectangular
 
@@ -27,6 +27,22 @@ class DcVoltage(Step):
 
     kind: ClassVar[str] = "dc_voltage"
     unit: ClassVar[str] = "V"
+    explains: ClassVar = {
+        "dc_offset": Explained(
+            "V",
+            "The DC voltage across the speaker terminals with no signal.",
+            "The meter across the terminals, once the reading has stopped moving. On a "
+            "bridged output it is the voltage between the two live terminals.",
+            "A unit that is not warm yet; a relay that has not closed reads a perfect 0 V. "
+            "Under 50 mV is usual, over 100 mV is suspect (common practice).",
+        ),
+        "dc_voltage": Explained(
+            "V",
+            "The DC voltage between a point and ground, or across a part.",
+            "The meter at the point, once the reading has stopped moving.",
+            "Leads the wrong way round, ripple on the voltage, a range that overloads.",
+        ),
+    }
 
     at: str
     expect: Volts | None = None
@@ -70,6 +86,14 @@ class SupplyCurrent(Step):
 
     kind: ClassVar[str] = "supply_current"
     unit: ClassVar[str] = "A"
+    explains: ClassVar = {
+        "idle_supply_current": Explained(
+            "A",
+            "The current from each rail with no signal.",
+            "The supply's own read-back, once it has stopped moving.",
+            "Drivers and small-signal stages are in it. Supplies read back badly near zero.",
+        ),
+    }
 
     repeats: int = Field(default=5, ge=2, le=1000)
 
@@ -102,6 +126,15 @@ class DeviceCurrent(Step):
     kind: ClassVar[str] = "device_current"
     unit: ClassVar[str] = "A"
     quantity: ClassVar[str] = "idle_current"
+    explains: ClassVar = {
+        "idle_current": Explained(
+            "A",
+            "The current through one output device with no signal.",
+            "The drop across its ballast resistor by the meter, over the resistor's value.",
+            "The resistor's tolerance (5 % is usual) counts in full; a clip on the wrong "
+            "side of a joint; a device that is open reads nothing and its neighbour double.",
+        ),
+    }
 
     at: str
     repeats: int = Field(default=5, ge=2, le=1000)
@@ -160,6 +193,15 @@ class Sharing(Step):
     kind: ClassVar[str] = "sharing"
     unit: ClassVar[str] = "%"
     quantity: ClassVar[str] = "current_sharing"
+    explains: ClassVar = {
+        "current_sharing": Explained(
+            "%",
+            "How far the worst of the devices in parallel is from carrying its equal share.",
+            "From the idle currents read before: the largest departure from their mean. The"
+            " meter's gain error cancels, the resistors' tolerances do not.",
+            "Two ballast resistors of 5 % alone make several percent.",
+        ),
+    }
 
     of: str
 
@@ -201,6 +243,15 @@ class IdleDrift(Step):
     kind: ClassVar[str] = "idle_drift"
     unit: ClassVar[str] = "A"
     quantity: ClassVar[str] = "idle_drift"
+    explains: ClassVar = {
+        "idle_drift": Explained(
+            "A",
+            "How much a device's idle current has changed from cold to hot.",
+            "One reading less an earlier one of the same point; what both have in common cancels.",
+            "A reading taken before the metal had warmed, or while it was still cooling "
+            "after power.",
+        ),
+    }
 
     of: str
     against: str

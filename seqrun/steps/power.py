@@ -13,7 +13,7 @@ from seqrun.measure.uncertain import magnitude
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Amperes, Seconds, Volts
-from seqrun.steps.base import Context, Measured, Step
+from seqrun.steps.base import Context, Explained, Measured, Step
 from seqrun.values import Reading
 
 #: how far a protection level read back may lie from the one set (supplies round to their own step)
@@ -24,6 +24,20 @@ class ProtectSupply(Step):
     """Set over-voltage and over-current protection on the supply itself and read them back."""
 
     kind: ClassVar[str] = "protect_supply"
+    explains: ClassVar = {
+        "over_voltage_protection": Explained(
+            "V",
+            "The voltage at which the supply switches itself off, as it reads back.",
+            "Set on the supply and read back from it; more than 5 % off ends the run.",
+            "A protection that is set but not switched on.",
+        ),
+        "over_current_protection": Explained(
+            "A",
+            "The current at which the supply switches itself off, as it reads back.",
+            "As over_voltage_protection.",
+            "The current limit is another thing: it holds the current, it does not switch off.",
+        ),
+    }
 
     over_voltage: VoltsExpression
     over_current: AmperesExpression
@@ -61,6 +75,21 @@ class RampSupply(Step):
 
     kind: ClassVar[str] = "ramp_supply"
     unit: ClassVar[str] = "A"
+    explains: ClassVar = {
+        "bring_up_current": Explained(
+            "A",
+            "The current that a rail draws once it is up at its full voltage.",
+            "The supply is raised in stages under current limit; at each stage the current "
+            "must be what a healthy unit draws. The last one is the reading.",
+            "Reservoirs that still charge; a unit that needs a minimum voltage to bias itself.",
+        ),
+        "supply_voltage": Explained(
+            "V",
+            "The voltage of a rail at the supply's terminals once it is up.",
+            "The supply's own read-back. Shown, not judged.",
+            "The leads drop some of it before the unit.",
+        ),
+    }
 
     to: VoltsExpression
     stages: int = Field(default=10, ge=2, le=100)
@@ -152,6 +181,15 @@ class PowerDown(Step):
 
     kind: ClassVar[str] = "power_down"
     unit: ClassVar[str] = "V"
+    explains: ClassVar = {
+        "residual_voltage": Explained(
+            "V",
+            "What is left on a rail after power-off, when the unit counts as discharged.",
+            "Generator and supply off; the meter on each rail until it is below the limit (2 V).",
+            "A rail that is not on the meter; charge behind a fuse that has blown. Confirm "
+            "by meter before touching.",
+        ),
+    }
 
     within: Seconds = 120.0
     below: Volts = Field(default=1.5, description="clearly below the 2 V that may be touched")
