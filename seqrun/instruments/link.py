@@ -21,16 +21,18 @@ from seqrun.files.driver import Manners
 from seqrun.instruments import error_queue
 from seqrun.instruments.block import NoBlock
 from seqrun.instruments.error_queue import QueueError
-from seqrun.instruments.wire import MessageLog, Wire
+from seqrun.instruments.wire import LATE_ANSWERS, MessageLog, Wire
 
 if TYPE_CHECKING:
     from pyvisa.resources import MessageBasedResource
 
 __all__ = ["Link", "MessageLog"]
 
-LATE_ANSWERS = 8  # how many are thrown away before a link is given up
 DRAIN_TIME_OUT_S = 1.0
 MOST_ERRORS = 20
+# Query interrupted, unterminated, deadlocked: what follows when an answer was not fetched, or
+# waited for in vain; never the cause.
+OUR_OWN = frozenset({-410, -420, -430})
 
 
 class Link(Wire):
@@ -174,7 +176,8 @@ class Link(Wire):
                 further = self._ask(self.manners.error_query)
                 if self._no_error.match(further):
                     break
-                others.append(further)
+                if error_queue.entry(further)[0] not in OUR_OWN:
+                    others.append(further)
         except InstrumentSilent:
             pass  # the first error is what matters
         number, text = error_queue.entry(error)
@@ -232,7 +235,9 @@ class Link(Wire):
         """
         self._resource.timeout = DRAIN_TIME_OUT_S * 1000.0
         try:
-            self._clear()
+            # On a stream, what is still to come ends with the identity: nothing to wait for.
+            if not (self.identity and self._stream):
+                self._clear()
             if not self.identity:
                 self._owed = False
                 return

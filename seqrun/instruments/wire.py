@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 #: called with instrument, direction (">" sent, "<" received) and text of every message
 MessageLog = Callable[[str, str, str], None]
 
+LATE_ANSWERS = 8  # how many are thrown away before a link is given up
+
 
 class Wire:
     """An open PyVISA resource, used the way its driver file says.
@@ -168,16 +170,31 @@ class Wire:
         return getattr(problem, "error_code", None) == StatusCode.error_timeout
 
     def _clear(self) -> None:
-        """Device clear where the library and the interface have one."""
+        """Device clear where the interface has one; else what has arrived is thrown away.
+
+        A stream is emptied by reading: the libraries' own way of clearing a socket need not end
+        when the instrument has hung up.
+        """
+        if self._stream:
+            self._drain()
+            return
         try:
             self._resource.clear()
         except NotImplementedError:
-            pass
+            self._drain()
         except self._failures as problem:
             # Not all interfaces have a device clear; a broken link shows at the next message.
             if self._timed_out(problem):
                 raise
         self._log(self.key, ">", "<clear>")
+
+    def _drain(self) -> None:
+        try:
+            for _ in range(LATE_ANSWERS):
+                self._receive()
+        except self._failures as problem:
+            if not self._timed_out(problem):
+                raise
 
     def close(self) -> None:
         """Give the resource back; never raises."""

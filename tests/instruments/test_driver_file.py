@@ -1,0 +1,114 @@
+"""Driver files: what is refused, and in which words."""
+
+from __future__ import annotations
+
+import pytest
+
+from demo_sim.instruments.specifications import TABLE, Accuracy
+from seqrun.errors import FileError
+from seqrun.files.driver import Driver, load_driver
+from seqrun.files.shipped import find, shipped
+
+ROLES = ("supply", "meter", "scope", "generator", "switch")
+
+
+def text_of(role: str) -> str:
+    return find("driver", f"generic-{role}").read_text(encoding="utf-8")
+
+
+def refused(text: str) -> str:
+    with pytest.raises(FileError) as caught:
+        Driver.from_text(text, "own.toml")
+    return str(caught.value)
+
+
+@pytest.mark.parametrize("role", ROLES)
+def test_each_role_has_a_generic_driver(role: str) -> None:
+    assert load_driver(find("driver", f"generic-{role}")).role == role
+
+
+@pytest.mark.parametrize("name", shipped("driver"))
+def test_every_shipped_driver_is_right(name: str) -> None:
+    assert load_driver(find("driver", name)).operation
+
+
+def test_an_unknown_operation_gets_the_nearest_known_name() -> None:
+    message = refused(text_of("supply").replace("set_voltage =", "set_volatge ="))
+    assert "no operation 'set_volatge'" in message
+    assert "'set_voltage', the nearest known name" in message
+
+
+def test_a_missing_operation_is_named() -> None:
+    message = refused(text_of("supply").replace('enabled = "OUTP?"\n', ""))
+    assert "operation 'enabled' is missing" in message
+
+
+def test_an_unknown_placeholder_gets_the_nearest_known_name() -> None:
+    message = refused(text_of("supply").replace("{volts:.6g};:VOLT", "{volt:.6g};:VOLT"))
+    assert "unknown placeholder '{volt}'" in message
+    assert "'volts', the nearest known name" in message
+
+
+def test_an_operation_that_must_answer_has_to_ask() -> None:
+    assert "does not end with a query" in refused(text_of("supply").replace("OUTP?", "OUTP"))
+
+
+def test_an_accuracy_in_the_wrong_unit_is_refused() -> None:
+    message = refused(text_of("supply").replace('offset = "5 mA"', 'offset = "5 mV"'))
+    assert "offset" in message
+    assert "a voltage" in message
+    assert "a current" in message
+
+
+def test_readings_without_accuracy_are_refused() -> None:
+    whole = text_of("generator")
+    assert "nothing is said about level" in refused(whole[: whole.index("[[accuracy]]")])
+
+
+def test_a_meter_function_that_can_be_configured_needs_its_accuracy() -> None:
+    message = refused(
+        text_of("meter").replace('function = "ac_voltage"', 'function = "dc_voltage"')
+    )
+    assert "nothing is said about ac_voltage" in message
+
+
+def test_unknown_keys_are_refused_with_the_nearest() -> None:
+    message = refused(text_of("scope").replace("byte_order", "byteorder"))
+    assert "unknown key 'byteorder'" in message
+    assert "byte_order" in message
+
+
+def test_a_scope_preamble_must_hold_the_scaling() -> None:
+    message = refused(text_of("scope").replace('"yincrement", ', ""))
+    assert "has no 'yincrement'" in message
+
+
+def test_a_pattern_that_is_no_regular_expression_is_refused() -> None:
+    assert "regular expression" in refused(text_of("supply").replace("(?i)supply", "(supply"))
+
+
+def test_everything_wrong_is_told_at_once() -> None:
+    text = text_of("supply").replace("set_voltage =", "set_volatge =").replace("OUTP?", "OUTP")
+    assert "3 things are wrong" in refused(text)
+
+
+def test_a_table_of_another_role_is_refused() -> None:
+    assert "no [generator] table" in refused(text_of("supply") + "\n[generator]\noutputs = 2\n")
+
+
+@pytest.mark.parametrize(
+    "entry", TABLE, ids=lambda e: f"{e.instrument}-{e.function}-{e.full_scale:g}"
+)
+def test_drivers_quote_the_data_sheets_of_the_simulated_instruments(entry: Accuracy) -> None:
+    driver = load_driver(find("driver", f"generic-{entry.instrument}"))
+    row = driver.row(entry.function, entry.full_scale)
+    if row.range is not None:
+        assert row.range == pytest.approx(entry.full_scale)
+    assert row.gain == pytest.approx(entry.of_reading)
+    assert row.zero(entry.full_scale) == pytest.approx(entry.offset)
+
+
+def test_editors_get_a_schema() -> None:
+    schema = Driver.model_json_schema(by_alias=True)
+    assert schema["properties"]["operation"]["additionalProperties"]["anyOf"]
+    assert "Commands" in schema["$defs"]

@@ -1,0 +1,113 @@
+"""The meter: ranges, overload, repeats, and what its uncertainty holds."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import pytest
+
+from seqrun.errors import InstrumentRefused, NotMeasured
+from seqrun.instruments.roles import Meter
+from seqrun.values import budget_of
+
+
+@pytest.fixture
+def meter(bench: Any) -> Any:
+    """The meter, its leads on the sink's sensor."""
+    for terminal, end in (("hi", "hot"), ("lo", "cold")):
+        bench.demo.world.connect(f"meter.{terminal}", f"sensor.sink.{end}")
+        bench.demo.world.connect(f"meter.sense_{terminal}", f"sensor.sink.{end}")
+    return bench.meter
+
+
+def test_it_plays_its_role(bench: Any) -> None:
+    assert isinstance(bench.meter, Meter)
+
+
+def test_a_sensor_is_read_in_ohms_within_its_uncertainty(bench: Any, meter: Any) -> None:
+    meter.configure("resistance_4w", 110.0)
+    ohms = meter.read(5)
+    truth = bench.demo.world.resistance("sensor.sink.hot", "sensor.sink.cold")
+    assert ohms.nominal_value == pytest.approx(truth, abs=2.0 * ohms.std_dev)
+    assert ohms.std_dev < 0.05
+
+
+def test_the_range_is_the_smallest_that_holds_the_value(bench: Any, meter: Any) -> None:
+    meter.configure("resistance_4w", 110.0)
+    assert "CONF:FRES 1000;" in bench.sent("meter")[-1]
+    meter.configure("dc_voltage", 0.1)
+    assert "CONF:VOLT:DC 0.1;" in bench.sent("meter")[-1]
+
+
+def test_a_value_beyond_every_range_is_refused_before_anything_is_sent(
+    bench: Any, meter: Any
+) -> None:
+    before = len(bench.log)
+    with pytest.raises(InstrumentRefused, match="range that holds"):
+        meter.configure("dc_voltage", 2000.0)
+    assert len(bench.log) == before
+
+
+def test_configuring_the_same_again_says_nothing(bench: Any, meter: Any) -> None:
+    meter.configure("dc_voltage", 1.0)
+    before = len(bench.log)
+    meter.configure("dc_voltage", 0.9)
+    assert len(bench.log) == before
+
+
+def test_repeats_are_one_exchange(bench: Any, meter: Any) -> None:
+    meter.configure("resistance_4w", 110.0)
+    before = len(bench.log)
+    meter.read(10)
+    assert len(bench.log) - before == 2
+
+
+def test_overload_is_not_measured(bench: Any, meter: Any) -> None:
+    meter.configure("resistance_4w", 50.0)  # the sensor has some 110 Ω; the range ends at 120 Ω
+    bench.demo.world.disconnect("meter.hi")
+    with pytest.raises(NotMeasured, match="overload"):
+        meter.read(3)
+    with pytest.raises(NotMeasured, match="overload"):
+        meter.read_raw()
+
+
+def test_an_auto_ranged_reading_takes_the_accuracy_of_the_range_it_is_on(meter: Any) -> None:
+    meter.configure("resistance_4w")
+    automatic = meter.read(3)
+    meter.configure("resistance_4w", 110.0)
+    fixed = meter.read(3)
+    assert automatic.std_dev <= fixed.std_dev * 1.5
+
+
+def test_a_long_integration_gets_the_time_it_takes(meter: Any) -> None:
+    meter.configure("resistance_4w", 110.0, nplc=100.0)
+    assert meter.read(5).std_dev > 0.0  # 5 times 100 line cycles, twice for auto-zero: 20 s
+
+
+def test_reading_before_configuring_is_refused(meter: Any) -> None:
+    with pytest.raises(InstrumentRefused, match="configured"):
+        meter.read()
+
+
+def test_two_readings_on_one_range_share_what_the_meter_does_wrong(meter: Any) -> None:
+    meter.configure("resistance_4w", 110.0, nplc=10.0)
+    first, second = meter.read(5), meter.read(5)
+    assert (first - second).std_dev < 0.2 * first.std_dev
+    meter.configure("resistance_4w", 2000.0)
+    assert (first - meter.read(5)).std_dev > first.std_dev
+
+
+def test_the_budget_names_instrument_function_and_range(meter: Any) -> None:
+    meter.configure("resistance_4w", 110.0)
+    names = [line.source.name for line in budget_of(meter.read(5))]
+    assert any("meter resistance_4w 1 kΩ, % of reading" in name for name in names)
+    assert any("% of range" in name for name in names)
+    assert any("scatter of 5" in name for name in names)
+
+
+def test_accuracy_of_a_caller_s_own_mean_has_no_scatter(meter: Any) -> None:
+    meter.configure("resistance_4w", 110.0)
+    value = meter.accuracy(109.0)
+    expected = math.hypot(109.0 * 1e-4, 1e-5 * 1000.0) / math.sqrt(3.0)
+    assert value.std_dev == pytest.approx(expected)

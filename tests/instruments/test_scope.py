@@ -1,0 +1,145 @@
+"""The scope: ranges, clipping, what is sent, and volts that are right."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from seqrun.errors import InstrumentRefused, NotMeasured
+from seqrun.instruments.roles import Scope
+from seqrun.instruments.vertical import converter_step, scaling, snapped
+
+
+@pytest.fixture
+def rail(bench: Any) -> Any:
+    """The scope's fourth probe on the positive rail, which is up."""
+    bench.demo.world.connect("scope.4", "rail.pos")
+    for output in (1, 2):
+        bench.supply.set_current_limit(output, 3.0)
+        bench.supply.set_voltage(output, 20.0)
+    bench.supply.enable(True)
+    bench.demo.world.advance(2.0)
+    return bench
+
+
+def test_it_plays_its_role(bench: Any) -> None:
+    assert isinstance(bench.scope, Scope)
+    assert (bench.scope.channels, bench.scope.bits) == (4, 12)
+
+
+def test_volts_are_at_the_probe_tip_within_gain_and_offset(rail: Any) -> None:
+    got = rail.scope.acquire({4: 25.0}, sample_rate_hz=100e3, points=4000)
+    volts = float(np.mean(got.volts[4])) * got.gain[4] + got.offset_v[4]
+    truth = rail.supply.voltage(1).nominal_value
+    assert volts.nominal_value == pytest.approx(truth, abs=2.2 * volts.std_dev)
+    assert got.dt_s == pytest.approx(10e-6)
+    assert got.volts[4].shape == (4000,)
+    assert got.volts[4].dtype == np.float64
+
+
+def test_a_signal_beyond_the_range_is_flagged_as_clipped(rail: Any) -> None:
+    assert rail.scope.acquire({4: 10.0}, sample_rate_hz=1e5, points=1000).clipped[4]
+    assert not rail.scope.acquire({4: 25.0}, sample_rate_hz=1e5, points=1000).clipped[4]
+
+
+def test_the_range_holds_the_peak_with_little_to_spare(bench: Any) -> None:
+    for peak in (0.05, 1.0, 7.3, 42.0, 300.0):
+        vertical = bench.scope._vertical(1, peak)
+        assert 1.05 <= vertical.full_scale / (2.0 * peak) <= 1.2
+
+
+def test_the_converter_step_is_full_scale_over_two_to_its_bits(bench: Any) -> None:
+    got = bench.scope.acquire({1: 19.0}, sample_rate_hz=1e5, points=1000)
+    full_scale = bench.scope._vertical(1, 19.0).full_scale
+    assert got.lsb_v[1] == pytest.approx(full_scale / 2**12, rel=1e-6)
+
+
+def test_high_resolution_has_finer_steps(bench: Any) -> None:
+    plain = bench.scope.acquire({1: 1.0}, sample_rate_hz=1e5, points=2000)
+    fine = bench.scope.acquire({1: 1.0}, sample_rate_hz=1e5, points=2000, high_resolution=True)
+    assert fine.lsb_v[1] <= plain.lsb_v[1] / 4.0
+
+
+def test_only_what_changed_is_sent(bench: Any) -> None:
+    settings = {"sample_rate_hz": 1e5, "points": 1000}
+    bench.scope.acquire({1: 1.0}, **settings)
+    before = len(bench.sent("scope"))
+    bench.scope.acquire({1: 1.0}, **settings)
+    again = bench.sent("scope")[before:]
+    assert not any("RANG" in text or "SRAT" in text for text in again)
+    bench.scope.acquire({1: 2.0}, **settings)
+    changed = [text for text in bench.sent("scope")[before + len(again) :] if "RANG" in text]
+    assert len(changed) == 1
+    assert "SRAT" not in changed[0]
+
+
+def test_nothing_is_taken_for_granted_after_a_refusal(bench: Any) -> None:
+    scope = bench.scope
+    scope.acquire({1: 1.0}, sample_rate_hz=1e5, points=1000)
+    with pytest.raises(InstrumentRefused):
+        scope.acquire({1: 1.0}, sample_rate_hz=1e-3, points=1000)  # slower than it goes
+    scope.acquire({1: 1.0}, sample_rate_hz=1e5, points=1000)
+    assert "SRAT 100000" in " ".join(bench.sent("scope")[-6:])
+
+
+def test_no_edge_is_not_measured(bench: Any) -> None:
+    bench.demo.world.connect("scope.3", "ground")
+    with pytest.raises(NotMeasured, match="triggered"):
+        bench.scope.acquire({3: 10.0}, sample_rate_hz=1e5, points=1000, trigger=3, time_out_s=0.5)
+    bench.scope.acquire({3: 10.0}, sample_rate_hz=1e5, points=1000)
+
+
+@pytest.mark.parametrize(
+    ("peaks", "points", "what"),
+    [
+        ({5: 1.0}, 1000, "no channel 5"),
+        ({1: 1.0}, 3_000_000, "record of"),
+        ({1: 1000.0}, 1000, "beyond its largest range"),
+        ({}, 1000, "no channel to acquire"),
+    ],
+)
+def test_what_it_does_not_have_is_refused(
+    bench: Any, peaks: dict[int, float], points: int, what: str
+) -> None:
+    with pytest.raises(InstrumentRefused, match=what):
+        bench.scope.acquire(peaks, sample_rate_hz=1e5, points=points)
+
+
+def test_captures_on_one_range_share_the_channel_s_gain_error(bench: Any) -> None:
+    first = bench.scope.acquire({1: 1.0, 2: 1.0}, sample_rate_hz=1e5, points=1000)
+    second = bench.scope.acquire({1: 1.0, 2: 1.0}, sample_rate_hz=1e5, points=1000)
+    assert (first.gain[1] / second.gain[1]).std_dev == 0.0
+    assert (first.gain[1] / first.gain[2]).std_dev > first.gain[1].std_dev
+
+
+def test_ranges_of_one_attenuator_step_share_its_gain_error(bench: Any) -> None:
+    near = bench.scope.acquire({1: 6.0}, sample_rate_hz=1e5, points=1000)
+    far = bench.scope.acquire({1: 9.0}, sample_rate_hz=1e5, points=1000)
+    assert (near.gain[1] / far.gain[1]).std_dev == 0.0
+    assert near.offset_v[1].std_dev < far.offset_v[1].std_dev
+
+
+@given(st.floats(1.0, 1e8), st.sampled_from([(1.0, 2.0, 5.0), (1.0, 2.0, 4.0, 5.0, 8.0)]))
+def test_an_available_rate_is_near_the_wanted_one(wanted: float, steps: tuple[float, ...]) -> None:
+    rate = snapped(wanted, steps, 1e8)
+    assert 0.6 < rate / wanted < 1.7
+    assert rate <= 1e8 * (1.0 + 1e-9)
+
+
+@given(st.integers(0, 4), st.integers(1, 1000), st.integers(1, 2**31))
+def test_the_step_of_a_converter_shows_in_its_codes(fewer: int, count: int, seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    step = 1 << fewer
+    codes = (rng.integers(0, 65536 // step, count) * step).astype(np.uint16)
+    found = converter_step(codes, 16)
+    assert found % step == 0 or found == 16
+    assert np.all(codes % found == 0)
+
+
+def test_a_preamble_with_too_few_fields_is_refused() -> None:
+    with pytest.raises(ValueError, match="2 fields"):
+        scaling("1,2", ("xincrement", "xorigin", "yincrement"), ",")

@@ -1,0 +1,71 @@
+"""The supply: what is set is read back, trips can be polled, outputs go off."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import pytest
+
+from seqrun.errors import InstrumentRefused
+from seqrun.instruments.roles import Supply
+
+
+def test_it_plays_its_role(bench: Any) -> None:
+    assert isinstance(bench.supply, Supply)
+    assert bench.supply.outputs == 3
+
+
+def test_protection_is_read_back_from_the_instrument(bench: Any) -> None:
+    bench.supply.set_over_voltage_protection(2, 34.5)
+    bench.supply.set_over_current_protection(2, 2.25)
+    assert bench.supply.over_voltage_protection(2) == pytest.approx(34.5)
+    assert bench.supply.over_current_protection(2) == pytest.approx(2.25)
+
+
+def test_opening_switches_nothing_on(bench: Any) -> None:
+    assert not bench.supply.enabled()
+
+
+def test_read_back_holds_the_voltage_at_the_terminals(bench: Any) -> None:
+    supply = bench.supply
+    supply.enable(True)
+    volts = supply.voltage(3)  # fixed at 5 V
+    truth = bench.demo.world.supply_state("supply", 3).volts
+    assert volts.nominal_value == pytest.approx(truth, abs=0.005 + 0.010 + 0.0005 + 4 * 0.0005)
+    # 0.1 % + 10 mV, half a digit of 1 mV, 0.5 mV of noise
+    expected = math.hypot(0.005 / 3**0.5, 0.010 / 3**0.5, 0.0005 / 3**0.5, 0.0005)
+    assert volts.std_dev == pytest.approx(expected, rel=0.01)
+
+
+def test_passing_the_protection_is_seen_as_a_trip(bench: Any) -> None:
+    supply = bench.supply
+    supply.set_over_voltage_protection(1, 5.0)
+    supply.set_current_limit(1, 2.0)
+    supply.enable(True)
+    assert not supply.protection_tripped(1)
+    supply.set_voltage(1, 12.0)
+    bench.demo.world.advance(0.5)
+    assert supply.protection_tripped(1)
+    assert not supply.enabled()
+
+
+def test_a_current_limit_that_is_reached_is_seen(bench: Any) -> None:
+    supply = bench.supply
+    for output in (1, 2):
+        supply.set_current_limit(output, 0.05)
+        supply.set_voltage(output, 30.0)
+    supply.enable(True)
+    assert supply.constant_current(1)  # the reservoirs charge
+
+
+def test_an_output_that_it_does_not_have_is_refused(bench: Any) -> None:
+    with pytest.raises(InstrumentRefused, match="no output 4"):
+        bench.supply.set_voltage(4, 1.0)
+
+
+def test_a_trip_costs_one_exchange(bench: Any) -> None:
+    bench.supply.enable(True)
+    before = len(bench.log)
+    bench.supply.current_raw(1)
+    assert len(bench.log) - before == 2  # asked, answered
