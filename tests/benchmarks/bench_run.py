@@ -19,9 +19,9 @@ import tempfile
 import time
 from pathlib import Path
 
-import demo_sim
 import pyvisa
 
+import demo_sim
 from seqrun.files.unit import load_unit
 from seqrun.record import load_run
 from seqrun.runner.events import Watcher
