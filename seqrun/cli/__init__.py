@@ -138,6 +138,19 @@ def faults() -> None:
 
 
 @app.command()
+def explain(
+    quantity: Annotated[
+        Optional[str],  # noqa: UP045
+        typer.Argument(help="A quantity as readings name it; without one they are listed."),
+    ] = None,
+) -> None:
+    """Tell what a measured quantity is, how it is done, and what can fool it."""
+    from seqrun.cli.explain import explain_command
+
+    raise typer.Exit(explain_command(quantity))
+
+
+@app.command()
 def report(
     run_id: Annotated[str, typer.Argument(help="Run id, or 'last'.")] = "last",
     results: Results = Path("results"),

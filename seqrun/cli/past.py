@@ -80,3 +80,34 @@ def history_command(
     if page is not None:
         print(f"page: {history_page.write(text, page)}")
     return 0
+
+
+def release_command(
+    run_id: str,
+    results: Path,
+    *,
+    fault_found: str,
+    work_done: str,
+    signed_by: str,
+    cautions: list[str],
+    before: str | None,
+    page: Path | None,
+) -> int:
+    """``seqrun release``."""
+    from seqrun.record import Store, load_run
+    from seqrun.report.release import release, write_sheet
+
+    run = load_run(results, run_id)
+    sheet = release(
+        run,
+        fault_found,
+        work_done,
+        signed_by=signed_by,
+        cautions=cautions,
+        before=load_run(results, before) if before is not None else None,
+        others=Store(results).runs(),
+    )
+    if sheet.simulated:
+        print("SIMULATED: this sheet releases nothing")
+    print(f"release sheet: {write_sheet(sheet, page or run.folder / 'release.html')}")
+    return 0
