@@ -17,7 +17,7 @@ from uncertainties import UFloat, correlated_values, umath
 
 from seqrun.errors import NotMeasured
 from seqrun.measure.saturating import SaturatingFit, fit_saturating
-from seqrun.measure.uncertain import exactly, variable
+from seqrun.measure.uncertain import exactly, variable, widening
 from seqrun.values import COVERAGE_FACTOR, Source
 
 Array = NDArray[np.float64]
@@ -253,16 +253,18 @@ def loop_gain(volts: UFloat, current_slope_a_per_k: UFloat, resistance_k_per_w: 
 
 
 def slope(x: Sequence[float] | Array, y: Sequence[float] | Array, name: str = "slope") -> UFloat:
-    """Slope of y over x by least squares, with its scatter (for dI/dT from a warm-up).
+    """Slope of y over x by least squares, with its scatter, widened for few points (for dI/dT
+    from a warm-up).
 
     Raises:
-        NotMeasured: fewer than three points, or no spread in x.
+        NotMeasured: fewer than five points, or no spread in x.
     """
     a, b = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
-    if a.size < 3:
-        raise NotMeasured(f"{a.size} points", expected="at least three")
+    if a.size < 5:
+        raise NotMeasured(f"{a.size} points", expected="at least five")
     value, u = _line(a, b)
-    return variable(value, u, name, "t", float(a.size - 2))
+    freedom = a.size - 2.0
+    return variable(value, u * widening(freedom), name, "t", freedom)
 
 
 @dataclass(frozen=True, slots=True)
@@ -283,16 +285,16 @@ def runaway(times_s: Array, values: Array, *, least_growth: float = 0.0) -> Runa
     ``least_growth``.
 
     Args:
-        times_s, values: idle current or temperature under constant drive, shape (n,), n ≥ 8.
+        times_s, values: idle current or temperature under constant drive, shape (n,), n ≥ 10.
         least_growth: growth over the later half below which nothing is worth the word, in the
             values' unit.
 
     Raises:
-        NotMeasured: fewer than eight readings.
+        NotMeasured: fewer than ten readings.
     """
     t, y = np.asarray(times_s, dtype=np.float64), np.asarray(values, dtype=np.float64)
-    if t.size < 8:
-        raise NotMeasured(f"{t.size} readings", expected="at least eight")
+    if t.size < 10:
+        raise NotMeasured(f"{t.size} readings", expected="at least ten")
     middle = t.size // 2
     early = slope(t[:middle], y[:middle], "scatter of the early half")
     late = slope(t[middle:], y[middle:], "scatter of the late half")

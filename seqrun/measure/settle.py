@@ -6,7 +6,8 @@ expanded uncertainty, is within ``within``:
 
     |slope|·for_s + 2·u(slope)·for_s  ≤  within
 
-u(slope) comes from the scatter about the line, widened for readings that are not independent of
+u(slope) comes from the scatter about the line, widened for few readings (the standard deviation of
+the t-distribution) and for readings that are not independent of
 their neighbours (lag-one correlation r of the residuals: factor √((1+r)/(1−r)), r ≥ 0). Noise
 alone therefore never counts as settled until there are enough readings to say so, and never
 forbids settling once there are. (Ordinary least squares; the effective-sample-size factor is that
@@ -22,6 +23,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from seqrun.measure.uncertain import widening
 from seqrun.values import COVERAGE_FACTOR
 
 Array = NDArray[np.float64]
@@ -63,11 +65,11 @@ def settling(
     t, y = t[inside], y[inside]
     span = float(t[-1] - t[0])
     mean = float(y.mean())
-    if t.size < 3 or span <= 0.0:
+    if t.size < LEAST_READINGS or span <= 0.0:
         return Settling(False, math.nan, math.inf, mean, int(t.size), span)
     slope, u_slope = _slope(t, y)
     change, change_u = slope * for_s, u_slope * for_s
-    full = t.size >= LEAST_READINGS and span >= 0.9 * for_s
+    full = span >= 0.9 * for_s
     calm = abs(change) + COVERAGE_FACTOR * change_u <= within
     return Settling(full and calm, change, change_u, mean, int(t.size), span)
 
@@ -83,4 +85,5 @@ def _slope(t: Array, y: Array) -> tuple[float, float]:
     variance = square / (t.size - 2)
     correlation = float(rest[1:] @ rest[:-1]) / square if square > 0.0 else 0.0
     correlation = min(max(correlation, 0.0), 0.9)
-    return slope, math.sqrt(variance / xx * (1.0 + correlation) / (1.0 - correlation))
+    u = math.sqrt(variance / xx * (1.0 + correlation) / (1.0 - correlation))
+    return slope, u * widening(t.size - 2.0)

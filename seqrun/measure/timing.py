@@ -60,7 +60,7 @@ class Switching:
     level_rms: float
 
 
-def switching(env: Envelope, *, share: float = 0.5, least_ratio: float = 5.0) -> Switching:
+def switching(env: Envelope, *, share: float = 0.5, least_ratio: float = 20.0) -> Switching:
     """When a tone comes and goes: crossings of half its full level.
 
     The full level is the 95th percentile of the envelope. A crossing is known to the frame that it
@@ -69,7 +69,8 @@ def switching(env: Envelope, *, share: float = 0.5, least_ratio: float = 5.0) ->
     Args:
         env: from :func:`envelope`.
         share: of the full level.
-        least_ratio: how far above the quietest tenth the full level must stand.
+        least_ratio: how far above the quietest twentieth the full level must stand; the envelope
+            of noise alone reaches 8.
 
     Raises:
         NotMeasured: the tone neither comes nor goes (always there, or never).

@@ -1,0 +1,192 @@
+"""Rises, runaway, sensors that lie, and the rule of settling."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from seqrun.errors import NotMeasured
+from seqrun.measure import heat, temperature
+from seqrun.measure.saturating import fit_saturating
+from seqrun.measure.settle import settling
+from seqrun.values import budget_of, normal, rectangular
+
+
+def rise(time: np.ndarray, end: float = 30.0, tau: float = 600.0) -> np.ndarray:
+    return end * (1.0 - np.exp(-time / tau))
+
+
+def readings(seconds: float, seed: int = 0, sd: float = 0.02) -> tuple[np.ndarray, np.ndarray]:
+    time = np.arange(0.0, seconds, 5.0)
+    return time, rise(time) + np.random.default_rng(seed).normal(0.0, sd, time.size)
+
+
+def test_the_end_of_a_rise_is_predicted_from_one_and_a_half_time_constants() -> None:
+    found = heat.predict_rise(*readings(900.0))
+    assert found.end_k.nominal_value == pytest.approx(30.0, abs=0.15)
+    assert found.tau_s.nominal_value == pytest.approx(600.0, rel=0.02)
+    assert abs(found.end_k.nominal_value - 30.0) <= 2.0 * found.end_k.std_dev
+
+
+@pytest.mark.parametrize("seconds", [900.0, 1500.0, 2700.0])
+def test_several_time_constants_are_within_the_interval_of_the_one_fitted(seconds: float) -> None:
+    """Sink 30 K and 600 s, case 2 K and 150 s, junction 1 K and 15 s."""
+    held = 0
+    time = np.arange(0.0, seconds, 5.0)
+    true = rise(time) + rise(time, 2.0, 150.0) + rise(time, 1.0, 15.0)
+    for seed in range(40):
+        noise = np.random.default_rng(seed).normal(0.0, 0.02, time.size)
+        end = heat.predict_rise(time, true + noise).end_k
+        held += abs(end.nominal_value - 33.0) <= 2.0 * end.std_dev
+    assert held >= 37
+
+
+def test_cooling_that_improves_with_heat_is_within_the_interval() -> None:
+    """Convection ∝ ΔT^1.25: C·dT/dt = P − k·T^1.25."""
+    end, tau = 40.0, 700.0
+    now, true, time = 0.0, [], np.arange(0.0, 1500.0, 5.0)
+    for _ in time:
+        true.append(now)
+        for _ in range(50):
+            now += 0.1 * end / tau * (1.0 - (now / end) ** 1.25)
+    noise = np.random.default_rng(1).normal(0.0, 0.02, time.size)
+    found = heat.predict_rise(time, np.array(true) + noise).end_k
+    assert abs(found.nominal_value - end) <= 2.0 * found.std_dev
+
+
+def test_the_prediction_of_a_reading_to_come_is_the_curve_there() -> None:
+    found = heat.predict_rise(*readings(1200.0))
+    assert found.at(1800.0).nominal_value == pytest.approx(float(rise(np.array(1800.0))), abs=0.1)
+    assert found.settling_time_s(3.0) == pytest.approx(600.0 * math.log(10.0), rel=0.02)
+
+
+def test_sensor_tolerances_are_in_the_end_of_the_rise() -> None:
+    sensors = rectangular(0.0, 0.6, "sink tolerance") - rectangular(0.0, 0.4, "ambient tolerance")
+    found = heat.predict_rise(*readings(2400.0), systematic=sensors)
+    assert {c.source.name for c in budget_of(found.end_k)[:2]} == {
+        "sink tolerance",
+        "ambient tolerance",
+    }
+
+
+@pytest.mark.parametrize("seconds", [20.0, 120.0])
+def test_a_rise_that_has_hardly_begun_is_not_predicted(seconds: float) -> None:
+    with pytest.raises(NotMeasured):
+        heat.predict_rise(*readings(seconds))
+
+
+def test_a_straight_rise_is_not_predicted() -> None:
+    time = np.arange(0.0, 900.0, 5.0)
+    noise = np.random.default_rng(0).normal(0.0, 0.02, time.size)
+    with pytest.raises(NotMeasured):
+        heat.predict_rise(time, 0.02 * time + noise)
+
+
+def test_fit_does_not_care_where_the_time_axis_begins() -> None:
+    time, values = readings(1500.0)
+    one, other = fit_saturating(time, values), fit_saturating(time[60:], values[60:])
+    assert other.rate == pytest.approx(one.rate, rel=0.05)
+    assert other.start + other.rise == pytest.approx(one.start + one.rise, abs=0.1)
+
+
+def test_settled_is_no_more_than_3_k_in_30_min() -> None:
+    assert not heat.settled_rise(*readings(2400.0)).settled
+    assert heat.settled_rise(*readings(3600.0)).settled
+
+
+def test_a_settled_rise_is_held_by_its_interval() -> None:
+    found = [heat.settled_rise(*readings(3600.0, seed)).rise_k for seed in range(60)]
+    held = sum(abs(r.nominal_value - 30.0) <= 2.0 * r.std_dev for r in found)
+    assert held >= 56
+
+
+def test_less_than_30_min_cannot_be_called_settled() -> None:
+    with pytest.raises(NotMeasured, match="30 min"):
+        heat.settled_rise(*readings(1700.0))
+
+
+def test_runaway_bends_upwards_and_warming_up_does_not() -> None:
+    time = np.arange(0.0, 600.0, 5.0)
+    noise = np.random.default_rng(2).normal(0.0, 1e-4, time.size)
+    assert heat.runaway(time, 0.1 * np.exp(time / 400.0) + noise).running_away
+    assert not heat.runaway(time, 0.1 + 0.05 * rise(time, 1.0, 200.0) + noise).running_away
+    assert not heat.runaway(time, 0.1 + noise).running_away
+
+
+def test_thermal_loop_gain_is_volts_times_slope_times_resistance() -> None:
+    """V·dI/dT·Rth: 60 V, 2 mA/K, 8 K/W make 0.96: on the brink."""
+    gain = heat.loop_gain(
+        normal(60.0, 0.1, "v"), normal(2e-3, 1e-5, "slope"), normal(8.0, 0.1, "rth")
+    )
+    assert gain.nominal_value == pytest.approx(0.96)
+
+
+def test_slope_of_current_over_temperature_is_held_by_its_interval() -> None:
+    rng = np.random.default_rng(5)
+    x = np.linspace(25.0, 60.0, 15)
+    held = 0
+    for _ in range(200):
+        found = heat.slope(x, 0.02 + 1e-3 * x + rng.normal(0.0, 1e-3, x.size))
+        held += abs(found.nominal_value - 1e-3) <= 2.0 * found.std_dev
+    assert held >= 184
+
+
+def test_thermal_resistance_without_heat_is_not_measured() -> None:
+    with pytest.raises(NotMeasured, match="no heat"):
+        heat.thermal_resistance(normal(1.0, 0.1, "rise"), normal(0.0, 0.1, "heat"))
+
+
+@pytest.mark.parametrize("ohms", [0.2, 9.9e37, 1000.0])
+def test_a_shorted_open_or_foreign_sensor_is_not_measured(ohms: float) -> None:
+    with pytest.raises(NotMeasured, match="sensor"):
+        temperature.pt100_reading(normal(ohms, 0.01, "meter"), "B")
+
+
+def test_a_sensor_that_has_fallen_off_is_noticed() -> None:
+    heat_w, cold = normal(30.0, 1.0, "heat"), normal(0.4, 0.3, "rise")
+    with pytest.raises(NotMeasured, match="fallen off"):
+        temperature.check_attached(cold, heat_w, 0.2, 10.0)
+    temperature.check_attached(normal(6.5, 0.3, "rise"), heat_w, 0.2, 10.0)
+
+
+def test_one_sensors_tolerance_cancels_in_its_own_change() -> None:
+    error = temperature.sensor_error("sink")
+    cold, hot = (
+        temperature.pt100_reading(normal(r, 1e-4, "m"), "B", error) for r in (109.73, 119.40)
+    )
+    assert (hot - cold).std_dev == pytest.approx(0.005 * 25.0 / math.sqrt(3.0), rel=0.02)
+
+
+def test_a_steady_reading_settles_and_a_moving_one_does_not() -> None:
+    time = np.arange(0.0, 3.01, 0.25)
+    assert settling(time, 0.01 + 0.0 * time, within=2e-3, for_s=3.0).settled
+    assert not settling(time, 0.01 + 2e-3 * time, within=2e-3, for_s=3.0).settled
+
+
+def test_a_window_that_is_not_full_does_not_settle() -> None:
+    time = np.arange(0.0, 2.0, 0.25)
+    assert not settling(time, 0.0 * time, within=1.0, for_s=3.0).settled
+
+
+def test_noise_alone_neither_counts_as_settled_nor_forbids_it_for_ever() -> None:
+    rng = np.random.default_rng(3)
+    few, many = np.linspace(0.0, 3.0, 8), np.linspace(0.0, 3.0, 2000)
+    noise = 5e-3
+    early = [
+        settling(few, rng.normal(0.0, noise, 8), within=2e-3, for_s=3.0).settled for _ in range(200)
+    ]
+    late = [
+        settling(many, rng.normal(0.0, noise, 2000), within=2e-3, for_s=3.0).settled
+        for _ in range(50)
+    ]
+    assert sum(early) <= 10
+    assert sum(late) >= 45
+
+
+def test_only_the_trailing_window_counts() -> None:
+    time = np.arange(0.0, 60.0, 0.25)
+    state = settling(time, np.exp(-time / 2.0), within=1e-3, for_s=3.0)
+    assert state.settled
+    assert state.span_s == pytest.approx(3.0)

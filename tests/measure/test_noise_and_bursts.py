@@ -1,0 +1,125 @@
+"""Noise levels, signal-to-noise, bursts and the operator's marks."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from seqrun.errors import NotMeasured
+from seqrun.measure.noise import find_bursts, match_marks, noise_level, signal_to_noise_db
+from seqrun.measure.weighting import Weighting
+from seqrun.values import Bound, normal
+
+RATE = 100_000.0
+
+
+def hiss(seed: int, points: int = 50_000, rms: float = 1e-3) -> np.ndarray:
+    return np.random.default_rng(seed).normal(0.0, rms, points)
+
+
+def test_level_of_white_noise_is_its_share_of_the_band_and_held_by_its_interval() -> None:
+    truth = 1e-3 * math.sqrt((22_000.0 - 22.0) / (RATE / 2.0))
+    levels = [noise_level(hiss(seed), RATE).rms.value for seed in range(150)]
+    held = sum(abs(v.nominal_value - truth) <= 2.0 * v.std_dev for v in levels)
+    assert 0.90 * 150 <= held <= 149
+
+
+def test_hum_in_the_band_counts_and_does_not_widen_the_interval_as_noise_would() -> None:
+    time = np.arange(50_000) / RATE
+    quiet = noise_level(hiss(1), RATE).rms.value
+    loud = noise_level(hiss(1) + 5e-3 * np.sin(2 * np.pi * 100.0 * time), RATE).rms.value
+    assert loud.nominal_value == pytest.approx(
+        math.hypot(quiet.nominal_value, 5e-3 / math.sqrt(2.0)), rel=0.005
+    )
+    assert loud.std_dev < 0.01 * loud.nominal_value
+
+
+def test_a_weighting_quietens_hum() -> None:
+    time = np.arange(100_000) / RATE
+    hum = 1e-3 * np.sin(2 * np.pi * 100.0 * time) + hiss(1, 100_000, 1e-7)
+    flat, weighted = (
+        noise_level(hum, RATE, weighting=w).rms.value.nominal_value
+        for w in (Weighting.UNWEIGHTED, Weighting.A)
+    )
+    assert 20.0 * math.log10(weighted / flat) == pytest.approx(-19.1, abs=0.1)
+
+
+def test_noise_of_the_scope_is_taken_out() -> None:
+    both = np.hypot(1e-3, 0.75e-3) * hiss(2, rms=1.0)
+    share = math.sqrt(21_978.0 / 50_000.0)
+    found = noise_level(both, RATE, floor=normal(0.75e-3 * share, 1e-6, "scope")).rms
+    assert found.bound is Bound.EXACT
+    assert found.value.nominal_value == pytest.approx(1e-3 * share, rel=0.03)
+
+
+def test_noise_within_the_scopes_own_is_at_most_what_was_read() -> None:
+    found = noise_level(hiss(3), RATE, floor=1e-3).rms
+    assert found.bound is Bound.AT_MOST
+    assert found.value.nominal_value == pytest.approx(0.663e-3, rel=0.03)
+
+
+@pytest.mark.parametrize(
+    ("points", "rate", "reason"),
+    [(50_000, 40_000.0, "sample rate"), (2_000, RATE, "a record of"), (8, RATE, "at least 16")],
+)
+def test_noise_of_a_record_that_cannot_hold_it_is_not_measured(
+    points: int, rate: float, reason: str
+) -> None:
+    with pytest.raises(NotMeasured, match=reason):
+        noise_level(hiss(0, points), rate)
+
+
+def test_signal_to_noise_of_a_volt_over_a_millivolt_is_60_db() -> None:
+    ratio = signal_to_noise_db(normal(1.0, 0.01, "s"), normal(1e-3, 1e-5, "n"))
+    assert ratio.nominal_value == pytest.approx(60.0)
+    assert ratio.std_dev == pytest.approx(20.0 / math.log(10.0) * math.hypot(0.01, 0.01))
+
+
+def test_steady_noise_has_hardly_any_bursts() -> None:
+    assert sum(len(find_bursts(hiss(seed, 100_000), RATE).starts_s) for seed in range(100)) <= 4
+
+
+def test_bursts_are_found_where_they_are() -> None:
+    noise = hiss(5, 300_000)
+    for at in (50_000, 120_000, 250_000):
+        noise[at : at + 2_000] *= 4.0
+    found = find_bursts(noise, RATE)
+    assert found.starts_s == pytest.approx((0.5, 1.2, 2.5), abs=0.01)
+    assert found.lengths_s == pytest.approx((0.02, 0.02, 0.02), abs=0.006)
+    assert found.quiet_rms_v == pytest.approx(1e-3, rel=0.02)
+    assert found.rate_per_minute == pytest.approx(60.0)
+
+
+def test_a_slow_drift_of_the_offset_is_no_burst() -> None:
+    drift = np.linspace(0.0, 0.01, 300_000)
+    assert find_bursts(hiss(6, 300_000) + drift, RATE).starts_s == ()
+
+
+def test_marks_that_follow_every_burst_are_significant() -> None:
+    bursts = [5.0, 22.0, 41.0, 58.0]
+    match = match_marks([b + 0.8 for b in bursts], bursts, 60.0)
+    assert match.matched == 4
+    assert match.significant
+    assert match.probability == pytest.approx((4 * 2.0 / 60.0) ** 4, rel=1e-6)
+
+
+def test_marks_at_random_are_not_significant() -> None:
+    rng = np.random.default_rng(7)
+    significant = sum(
+        match_marks(
+            rng.uniform(0, 60, 5).tolist(), rng.uniform(0, 58, 6).tolist(), 60.0
+        ).significant
+        for _ in range(300)
+    )
+    assert significant <= 9
+
+
+def test_a_mark_before_the_burst_does_not_match() -> None:
+    assert match_marks([9.9], [10.0], 60.0).matched == 0
+
+
+def test_no_marks_cannot_be_compared() -> None:
+    with pytest.raises(NotMeasured, match="no marks"):
+        match_marks([], [1.0], 60.0)
