@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import filecmp
 import hashlib
+import re
 import shutil
 from collections import Counter
 from collections.abc import Iterator
@@ -18,6 +19,14 @@ from seqrun.record.store import Store
 from seqrun.record.table import Table, encode
 
 _ROWS_AT_ONCE = 20_000
+#: whose files of a run are the later ones, from who has its end (ours, theirs)
+_AGES = {
+    (False, True): "later",
+    (True, False): "earlier",
+    (False, False): "",
+    (True, True): "",
+}
+_MARK = re.compile(r"\.[0-9a-f]{8}(?=\.[^.]*$|$)")  # of a file that both had differently
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,9 +43,10 @@ def merge(into: Path | str, other: Path | str) -> Merged:
 
     Rows are compared whole and counted, so a merge done twice, or broken off and done again, adds
     each row just as often as ``other`` has it. Of a file that both have, the longer one stays when
-    it continues the shorter one, and theirs when only they have the end of the run; otherwise both
-    are kept, theirs with a mark in its name. ``other`` is only read; symbolic links in it are not
-    followed.
+    it continues the shorter one, and that of the folder which alone has the end of the run;
+    otherwise both are kept, theirs with a mark in its name. So in whichever order folders are
+    merged, the rows and the files' contents are the same. ``other`` is only read; symbolic links in
+    it are not followed.
 
     Raises:
         UsageError: the folders are the same one, or ``other`` holds no record.
@@ -60,8 +70,8 @@ def merge(into: Path | str, other: Path | str) -> Merged:
         # files before rows: when it is broken off in between, the next merge still knows whose
         # files are the later ones
         for folder in theirs.folders():
-            later = folder.name in ended and not known.get(folder.name, False)
-            files += _join_folder(ours.folder / folder.name, folder, later)
+            has_end = known.get(folder.name, False), folder.name in ended
+            files += _join_folder(ours.folder / folder.name, folder, _AGES[has_end])
         runs = _join_table(ours.runs_table, theirs.runs_table)
         readings = _join_table(ours.readings_table, theirs.readings_table)
     return Merged(len(runs - known.keys()), sum(readings.values()), files)
@@ -98,7 +108,7 @@ def _mark(row: list[str]) -> bytes:
     return hashlib.blake2b(encode([row]), digest_size=16).digest()
 
 
-def _join_folder(ours: Path, theirs: Path, later: bool) -> int:
+def _join_folder(ours: Path, theirs: Path, age: str) -> int:
     """Copy what is missing in ``ours``; how many files that was."""
     copied = 0
     for path in sorted(theirs.rglob("*")):
@@ -107,7 +117,7 @@ def _join_folder(ours: Path, theirs: Path, later: bool) -> int:
         relative = path.relative_to(theirs)
         if any((theirs / parent).is_symlink() for parent in relative.parents):
             continue
-        target = _target(ours / relative, path, later)
+        target = _target(ours / relative, path, age)
         if target is None:
             continue
         part = target.with_name(target.name + ".part")
@@ -121,20 +131,26 @@ def _join_folder(ours: Path, theirs: Path, later: bool) -> int:
     return copied
 
 
-def _target(ours: Path, theirs: Path, later: bool) -> Path | None:
+def _target(ours: Path, theirs: Path, age: str) -> Path | None:
     """Where their file goes; None when there is nothing to copy."""
     try:
         if not ours.exists():
-            return ours
-        if filecmp.cmp(ours, theirs, shallow=False) or _continues(ours, theirs):
+            # their marked file may be what stands here under its plain name
+            plain = ours.with_name(_MARK.sub("", ours.name))
+            return None if plain != ours and plain.exists() and _same(plain, theirs) else ours
+        if age == "earlier" or _same(ours, theirs) or _continues(ours, theirs):
             return None
-        if later or _continues(theirs, ours):
+        if age == "later" or _continues(theirs, ours):
             return ours
         digest = hashlib.blake2b(theirs.read_bytes(), digest_size=4).hexdigest()
         marked = ours.with_name(f"{ours.stem}.{digest}{ours.suffix}")
         return None if marked.exists() else marked
     except OSError as error:
         raise from_os(error, theirs, "comparing a file of the run") from error
+
+
+def _same(one: Path, other: Path) -> bool:
+    return filecmp.cmp(one, other, shallow=False)
 
 
 def _continues(longer: Path, shorter: Path) -> bool:
