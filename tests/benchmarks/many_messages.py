@@ -13,7 +13,7 @@ import time
 from collections import Counter
 from pathlib import Path
 
-from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import HealthCheck, Phase, assume, given, settings
 
 TESTS = Path(__file__).parents[1]
 sys.path[:0] = [str(TESTS / "outside"), str(TESTS / "demo_sim" / "scpi")]
@@ -27,8 +27,8 @@ from demo_sim.scpi import ScpiDevice  # noqa: E402
 HANG_S = 10.0  # wall time of one message; captures of the longest memory take a second or so
 
 
-def run(name: str, device: ScpiDevice, count: int) -> list[str]:
-    """Send ``count`` messages; the complaints, at most one per kind."""
+def run(name: str, device: ScpiDevice, count: int) -> int:
+    """Send ``count`` messages; print what came of them; how many kinds of complaint there were."""
     complaints: dict[str, str] = {}
     tally: Counter[str] = Counter()
     slowest = (0.0, b"")
@@ -43,6 +43,7 @@ def run(name: str, device: ScpiDevice, count: int) -> list[str]:
     @given(messages(device))
     def send(message: bytes) -> None:
         nonlocal slowest
+        assume(b"WAIT" not in message.upper())  # days of bench time are no hang, but take a while
         device.execute("*CLS")
         begun = time.perf_counter()
         response = device.execute(message)
@@ -68,7 +69,9 @@ def run(name: str, device: ScpiDevice, count: int) -> list[str]:
     )
     if slowest[0] > HANG_S:
         complaints["slow"] = repr(slowest)
-    return [f"{name}: {kind}: {message}" for kind, message in complaints.items()]
+    for kind, text in complaints.items():
+        print(f"    {kind}: {text}")
+    return len(complaints)
 
 
 def main() -> int:
@@ -77,12 +80,8 @@ def main() -> int:
     total = int(sys.argv[1]) if len(sys.argv) > 1 else 100_000
     bench = demo_sim.open_bench()
     devices: dict[str, ScpiDevice] = {"reference": Reference(), **bench.devices}
-    found = [
-        complaint
-        for name, device in devices.items()
-        for complaint in run(name, device, total // len(devices))
-    ]
-    print("\n".join(found) or "nothing to complain about")
+    found = sum(run(name, device, total // len(devices)) for name, device in devices.items())
+    print(f"{found} kinds of complaint" if found else "nothing to complain about")
     return 1 if found else 0
 
 
