@@ -148,7 +148,9 @@ def test_an_instrument_that_is_not_the_one_named_is_told_apart(
     meter = re.search(r"\[instrument\.meter\]\s*resource = \"(.*?)\"", text)
     scope = re.search(r"\[instrument\.scope\]\s*resource = \"(.*?)\"", text)
     assert meter is not None and scope is not None
-    swapped = text.replace(meter[1], "X").replace(scope[1], meter[1]).replace('"X"', f'"{scope[1]}"')
+    swapped = (
+        text.replace(meter[1], "X").replace(scope[1], meter[1]).replace('"X"', f'"{scope[1]}"')
+    )
     answer = seqrun(*RUN, "--bench", bench_file(tmp_path, swapped))
     assert answer.code == 2
     assert "SIMULATED" in answer.err  # what was found there
