@@ -17,8 +17,10 @@ from uncertainties import UFloat, covariance_matrix
 
 from seqrun.errors import NotMeasured
 from seqrun.measure.bounds import Bounded, above_noise
-from seqrun.measure.uncertain import magnitude, variable
+from seqrun.measure.uncertain import magnitude, scatter_of_mean, variable
 from seqrun.values import COVERAGE_FACTOR
+
+LEAST_PERIODS = 4  # of the mains, for their scatter
 
 
 def offset_between(positive: UFloat, negative: UFloat) -> UFloat:
@@ -156,22 +158,22 @@ def ripple(
         lsb_v: converter step, V, in the peak-to-peak (rectangular, ± one step in all).
 
     Raises:
-        NotMeasured: converter clipped, or less than two mains periods in the record.
+        NotMeasured: converter clipped, or fewer than four mains periods in the record.
     """
     if clipped:
         raise NotMeasured("the converter ran out of range", expected="a higher vertical range")
     per_period = sample_rate_hz / mains_hz
     periods = math.floor(len(volts) / per_period + 1e-9)
-    if periods < 2:
+    if periods < LEAST_PERIODS:
         raise NotMeasured(
             f"{len(volts) / sample_rate_hz:.3g} s of record",
-            expected=f"at least two periods of {mains_hz:g} Hz",
+            expected=f"at least {LEAST_PERIODS} periods of {mains_hz:g} Hz",
         )
     used = volts[: round(periods * per_period)]
     ac = used - used.mean()
     rms = math.sqrt(float(ac @ ac) / ac.size)
-    # Quarter-period blocks: neighbouring samples of ripple are anything but independent.
-    u_rms = rms / math.sqrt(8.0 * periods)
+    squares = [float(part @ part) / part.size for part in np.array_split(ac, periods)]
+    u_rms = scatter_of_mean(squares) / (2.0 * rms) if rms > 0.0 else 0.0
     scale = gain if gain is not None else 1.0
     measured = variable(rms, u_rms, "scatter between periods") * scale
     span = variable(

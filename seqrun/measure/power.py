@@ -285,9 +285,16 @@ def of_the_weaker(powers: Sequence[UFloat]) -> UFloat:
     return min(powers, key=lambda p: float(p.nominal_value))
 
 
-def dynamic_headroom_db(burst_power: UFloat, rated_power_w: UFloat | float) -> UFloat:
-    """Power of short bursts over rated power, dB (20 ms of 1 kHz every 500 ms; common practice)."""
-    return 10.0 * umath.log10(burst_power / rated_power_w)
+def dynamic_headroom_db(burst_power_w: UFloat, rated_power_w: UFloat | float) -> UFloat:
+    """Power of short bursts over rated power, dB (20 ms of 1 kHz every 500 ms; common practice).
+
+    Raises:
+        NotMeasured: either not above zero.
+    """
+    ratio = burst_power_w / rated_power_w
+    if not ratio.nominal_value > 0.0:
+        raise NotMeasured(f"a ratio of {ratio.nominal_value:g}", expected="more than zero")
+    return 10.0 * umath.log10(ratio)
 
 
 def supply_power(voltages: Sequence[UFloat], currents: Sequence[UFloat]) -> UFloat:

@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from seqrun.errors import NotMeasured
-from seqrun.measure import power
-from seqrun.measure.bounds import above_distortion, above_noise
+from seqrun.measure import headroom, power
+from seqrun.measure.bounds import above_distortion, above_noise, quantisation_rms
 from seqrun.measure.uncertain import scatter_of_mean
 from seqrun.values import Bound, budget_of, normal, rectangular
 
@@ -114,6 +114,33 @@ def test_power_per_channel_with_both_driven_is_that_of_the_weaker() -> None:
 def test_bursts_of_twice_the_rated_power_are_3_db_of_headroom() -> None:
     found = power.dynamic_headroom_db(normal(80.0, 0.1, "burst"), 40.0)
     assert found.nominal_value == pytest.approx(3.01, abs=0.01)
+
+
+def bursts(peaks: tuple[float, ...], cycles: int = 20) -> np.ndarray:
+    """Bursts of the tone, one every 100 ms."""
+    time = np.arange(round(0.1 * RATE)) / RATE
+    gate = (time >= 0.0302) & (time < 0.0302 + cycles / TONE)
+    wave = np.concatenate([p * gate * np.sin(2 * np.pi * TONE * (time - 0.0302)) for p in peaks])
+    return wave + np.random.default_rng(0).normal(0.0, 0.01, wave.size)
+
+
+def test_power_of_a_burst_is_that_while_it_lasts() -> None:
+    found = headroom.burst_power(bursts((25.3,)), RATE, TONE, load=LOAD)
+    assert found.nominal_value == pytest.approx(25.3**2 / 16.0, rel=1e-3)
+
+
+def test_a_single_period_is_no_burst() -> None:
+    with pytest.raises(NotMeasured, match="in the burst"):
+        headroom.burst_power(bursts((25.3,), cycles=1), RATE, TONE, load=LOAD)
+
+
+def test_quantisation_of_8_bits_on_40_v_is_known_in_the_audio_band() -> None:
+    """An 8-bit converter over 40 V: 156 mV/√12 = 45 mV, of which 22 % of the band."""
+    lsb = 40.0 / 256
+    wave = np.round(sine(15.0, 100.37, 0.2) / lsb) * lsb - sine(15.0, 100.37, 0.2)
+    everywhere = quantisation_rms(lsb, (0.0, RATE / 2), RATE)
+    assert float(np.std(wave)) == pytest.approx(everywhere, rel=0.02)
+    assert quantisation_rms(lsb, (0.0, 22e3), RATE) == pytest.approx(0.0211, rel=0.01)
 
 
 def test_what_is_drawn_and_not_delivered_is_heat() -> None:
