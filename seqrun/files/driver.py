@@ -280,6 +280,9 @@ class Driver(FileModel):
     words: dict[str, dict[str, str]] = Field(
         default={}, description="what the instrument calls a value, by placeholder"
     )
+    scale: dict[str, Annotated[float, Field(gt=0)]] = Field(
+        default={}, description="factor on a value before it is sent, by placeholder"
+    )
     operation: dict[str, Entry] = Field(description="commands, by operation")
     accuracy: tuple[AccuracyRow, ...] = ()
 

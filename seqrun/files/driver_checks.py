@@ -113,11 +113,12 @@ def _settings(driver: Driver) -> Iterator[Problem]:
 
 def _words(driver: Driver) -> Iterator[Problem]:
     known = sorted({p for o in OPERATIONS[driver.role].values() for p in o.placeholders})
-    for placeholder in driver.words:
-        if placeholder not in known:
-            yield Problem(
-                "words", f"unknown placeholder '{placeholder}'", one_of(placeholder, known)
-            )
+    for table, names in (("words", driver.words), ("scale", driver.scale)):
+        for placeholder in names:
+            if placeholder not in known:
+                yield Problem(
+                    table, f"unknown placeholder '{placeholder}'", one_of(placeholder, known)
+                )
 
 
 def _accuracy(driver: Driver) -> Iterator[Problem]:

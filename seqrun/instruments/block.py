@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, NamedTuple
 
-LARGEST = 1 << 30  # bytes; more than any instrument holds
+LARGEST = 1 << 29  # bytes; more than any instrument holds
 CHUNK = 20 * 1024  # bytes asked for at once when the length of an answer is not known
 
 Read = Callable[[int], tuple[bytes, Any]]

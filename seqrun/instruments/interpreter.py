@@ -29,6 +29,7 @@ class Call:
         commands: from the driver file.
         operation: what the role says of it.
         words: what the instrument calls values, by placeholder.
+        scale: factors on values before they are sent, by placeholder.
     """
 
     __slots__ = (
@@ -42,6 +43,7 @@ class Call:
         "_messages",
         "_name",
         "_pick",
+        "_scale",
         "_time_out_s",
         "kind",
     )
@@ -53,6 +55,7 @@ class Call:
         operation: Operation,
         link: Link,
         words: Mapping[str, Mapping[str, str]],
+        scale: Mapping[str, float],
     ) -> None:
         self._name = name
         self._link = link
@@ -67,6 +70,7 @@ class Call:
         names = {name for template in self._bare for name in template.names}
         self._fixed = joined if not names else None
         self._convert = {name: dict(words[name]) for name in names if name in words}
+        self._scale = {name: scale[name] for name in names if name in scale}
         self._pick = _picker(commands)
         self._time_out_s = commands.time_out
 
@@ -92,8 +96,10 @@ class Call:
                 shown[name] = Word(word)
             elif value is True or value is False:
                 shown[name] = "ON" if value else "OFF"
+            elif isinstance(value, float) or name in self._scale:
+                shown[name] = number(value * self._scale.get(name, 1.0))
             else:
-                shown[name] = number(value) if isinstance(value, float) else value
+                shown[name] = value
         return shown
 
     def __call__(self, time_out_s: float | None = None, /, **values: Any) -> str:
@@ -222,7 +228,7 @@ class Operations:
         self._role = driver.role
         self._where = link.where
         self._calls = {
-            name: Call(name, commands, known[name], link, driver.words)
+            name: Call(name, commands, known[name], link, driver.words, driver.scale)
             for name, commands in driver.operation.items()
         }
 
