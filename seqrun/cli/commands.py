@@ -82,7 +82,7 @@ def plan_command(sequence: str, *, bench: str | None, unit: str | None) -> int:
     from seqrun.report.terminal import plan_summary
     from seqrun.runner.preparation import prepare
 
-    plan, _ = prepare(sequence, bench, unit)
+    plan, _ = prepare(sequence, bench, unit, may_be_undecidable=True)
     plan_summary(plan)
     return 0
 

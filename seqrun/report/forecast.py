@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, TextIO
 
-from seqrun.errors import SeqrunError
-from seqrun.judge import cannot_decide, tur
-from seqrun.quantity import QuantityError, render
+from seqrun.plan.outlook import ENOUGH, Outlook, outlooks
+from seqrun.quantity import render
 from seqrun.report.progress import clock
 from seqrun.report.screen import WIDTH, clean, console, is_ascii, plain
 from seqrun.values import Limit
@@ -16,68 +14,24 @@ from seqrun.values import Limit
 if TYPE_CHECKING:
     from rich.console import Group, RenderableType
 
-    from seqrun.plan.build import Action, Plan
-
-#: below this the bench decides with little to spare (ANSI/NCSL Z540.3, common practice)
-ENOUGH = 4.0
+    from seqrun.plan.build import Plan
 
 
-@dataclass(frozen=True, slots=True)
-class Outlook:
-    """One limit and what the bench is expected to make of it. Texts are in words."""
-
-    step: str
-    limit: str
-    expected: str  # U that the bench is expected to reach
-    ratio: float | None  # test uncertainty ratio; None when it is not known
-    objection: str  # why no unit could pass, or ""
-    better: str
-
-    @property
-    def word(self) -> str:
-        if self.objection:
-            return "CANNOT DECIDE"
-        if self.ratio is None:
-            return "not forecast"
-        return "decides" if self.ratio >= ENOUGH else "weak"
-
-
-def outlooks(plan: Plan) -> list[Outlook]:
-    """One for each limit of the plan, in order."""
-    names = plan.view.unit.names()
-    return [_outlook(plan, action, names) for action in plan.actions if action.limit is not None]
-
-
-def _outlook(plan: Plan, action: Action, names: object) -> Outlook:
-    assert action.limit is not None
-    unit = getattr(action.step, "unit", "")
-    forecast = action.needs.forecast
-    low, high = action.limit.sides
-    written = " to ".join(str(side) for side in (low, high) if side is not None)
-    try:
-        limit = action.limit.resolve(unit, names)  # type: ignore[arg-type]
-    except (SeqrunError, QuantityError):  # it leans on a reading that is still to be made
-        return Outlook(action.id, written, "", None, "", "")
-    shown = _limit(limit, unit)
-    if forecast is None:
-        return Outlook(action.id, shown, "", None, "", "")
-    expected = "± " + render(forecast.expanded_uncertainty, unit, digits=2)
-    return Outlook(
-        action.id,
-        shown,
-        expected,
-        tur(limit, forecast.expanded_uncertainty, forecast.value),
-        cannot_decide(limit, forecast.expanded_uncertainty, plan.sequence.decision, forecast.floor),
-        forecast.better,
-    )
-
-
-def _limit(limit: Limit, unit: str) -> str:
+def _limit(outlook: Outlook) -> str:
+    limit, unit = outlook.limit, outlook.unit
+    if limit is None:
+        return outlook.written
     if limit.low is not None and limit.high is not None:
         return f"{render(limit.low, unit)} to {render(limit.high, unit)}"
     if limit.high is not None:
         return f"≤ {render(limit.high, unit)}"
     return f"≥ {render(limit.low, unit)}" if limit.low is not None else ""
+
+
+def _spread(outlook: Outlook) -> str:
+    if outlook.expanded_uncertainty is None:
+        return ""
+    return "± " + render(outlook.expanded_uncertainty, outlook.unit, digits=2)
 
 
 def plan_summary(plan: Plan, file: TextIO | None = None) -> None:
@@ -111,15 +65,15 @@ def plan_view(plan: Plan, *, ascii_only: bool = False) -> Group:
     listed = outlooks(plan)
     for o in listed:
         style = "bold red" if o.objection else "yellow" if o.word == "weak" else ""
-        cells = (o.step, o.limit, o.expected, _ratio(o.ratio))
+        cells = (o.step, _limit(o), _spread(o), _ratio(o.ratio))
         table.add_row(*(Text(say(cell)) for cell in cells), Text(o.word, style))
     parts += [table, Text()] if listed else [Text("No step of it has a limit.")]
     for o in listed:
         reason = o.objection or (f"below {ENOUGH:g}:1" if o.word == "weak" else "")
         if reason:
             better = f" Better: {o.better}." if o.better else ""
-            parts.append(Text(say(f"! {o.step}: {reason}.{better}")))
-    parts += [Text(say(f"! {text}")) for text in plan.warnings]
+            accepted = " The sequence accepts that." if o.objection and o.accepted else ""
+            parts.append(Text(say(f"! {o.step}: {reason}.{accepted}{better}")))
     return Group(*parts)
 
 

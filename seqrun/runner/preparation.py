@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from seqrun.files.bench import load_bench
@@ -13,6 +14,7 @@ from seqrun.files.sequence import load_sequence
 from seqrun.files.shipped import find
 from seqrun.files.unit import load_unit
 from seqrun.plan.build import Plan, build
+from seqrun.plan.outlook import ENOUGH, outlooks, refuse_undecidable
 from seqrun.runner.opening import BenchFiles, read_bench
 from seqrun.steps.base import kinds
 
@@ -24,8 +26,12 @@ def prepare(
     *,
     faults: Sequence[str] = (),
     seed: int = 1,
+    may_be_undecidable: bool = False,
 ) -> tuple[Plan, BenchFiles]:
     """Read all files and plan the run; nothing is opened.
+
+    Args:
+        may_be_undecidable: plan even what this bench cannot decide (to show it, not to run it).
 
     Raises:
         SeqrunError: naming file, step and key.
@@ -33,7 +39,15 @@ def prepare(
     file = load_sequence(find("sequence", sequence), kinds())
     files = read_bench(bench, unit, sequence_unit=file.unit or None, faults=faults, seed=seed)
     steps = expand_all(file, files.view.unit)
-    return build(file, files.view, steps), files
+    plan = build(file, files.view, steps)
+    if not may_be_undecidable:
+        refuse_undecidable(plan)
+    weak = [
+        f"{o.step}: test uncertainty ratio {o.ratio:.1f}, below {ENOUGH:g}:1"
+        for o in outlooks(plan)
+        if o.word == "weak"
+    ]
+    return replace(plan, warnings=(*plan.warnings, *weak)), files
 
 
 def check_file(path: Path) -> str:

@@ -200,6 +200,7 @@ def _preflight(engine: Engine, opened: OpenBench, record: RunRecord) -> None:
             "plan": {"steps": [action.id for action in plan.actions], "warnings": plan.warnings},
         }
     )
+    engine.notes += plan.warnings
     today = datetime.now(UTC).date()
     for key, entry in view.bench.instrument.items():
         if entry.overdue(today):

@@ -150,6 +150,10 @@ class Step(StepFields):
         False, description="true: a fail here ends the measuring; the unit is powered down"
     )
 
+    accept_undecided: bool = Field(
+        False, description="true: run even if this bench cannot decide the limit; it ends in a hold"
+    )
+
     def needs(self, view: BenchView) -> Needs:
         """What the step needs, from the files alone."""
         raise NotImplementedError

@@ -38,5 +38,7 @@ def run(
 ) -> Done:
     """One run from files to record."""
     plan, files = prepare(sequence, bench, None, faults=faults, seed=seed)
-    outcome = execute(plan, files, None, watcher or Watcher(), Options("TEST-1", "", results), Interrupts())
+    outcome = execute(
+        plan, files, None, watcher or Watcher(), Options("TEST-1", "", results), Interrupts()
+    )
     return Done(outcome, load_run(results, outcome.run_id))

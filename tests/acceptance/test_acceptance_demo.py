@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from acceptance_runs import run
+
 from seqrun.values import Disposition
 
 #: fault at its usual severity -> the step families that speak against the unit (any of them)

@@ -6,8 +6,9 @@ import threading
 from collections.abc import Callable
 from pathlib import Path
 
-import demo_sim
 from acceptance_runs import run
+
+import demo_sim
 from seqrun.files.unit import load_unit
 
 

@@ -7,8 +7,9 @@ import socket
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-import demo_sim
 import pytest
+
+import demo_sim
 from seqrun.files.unit import load_unit
 
 RUN = ("run", "acceptance", "--serial", "S-1")
@@ -144,7 +145,7 @@ def test_an_instrument_that_is_silent_is_named(
 def test_an_instrument_that_is_not_the_one_named_is_told_apart(
     seqrun: Callable, tmp_path: Path, served: tuple[demo_sim.Bench, str]
 ) -> None:
-    bench, text = served
+    _bench, text = served
     meter = re.search(r"\[instrument\.meter\]\s*resource = \"(.*?)\"", text)
     scope = re.search(r"\[instrument\.scope\]\s*resource = \"(.*?)\"", text)
     assert meter is not None and scope is not None

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import itertools
 from pathlib import Path
 
 import pytest
+
 from seqrun.errors import Interrupted
 from seqrun.plan.needs import Hookup
 from seqrun.runner.hands import Operator
@@ -55,7 +57,7 @@ def test_q_or_a_closed_terminal_ends_the_run(answers: tuple[str, ...]) -> None:
 def test_a_hookup_that_is_there_already_is_not_asked_for_again() -> None:
     plan, _ = prepare("acceptance", "demo", None)
     words = [hookup.words for hookup in plan.hookups]
-    assert all(a != b for a, b in zip(words, words[1:], strict=False))
+    assert all(a != b for a, b in itertools.pairwise(words))
 
 
 def test_a_scope_clip_on_an_output_is_refused(tmp_path: Path) -> None:

@@ -8,8 +8,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-import demo_sim
 import pytest
+
+import demo_sim
 from seqrun.errors import InstrumentSilent
 from seqrun.files.unit import load_unit
 from seqrun.record import RecordError, RunData, RunRecord, load_run
@@ -101,7 +102,7 @@ def test_a_meter_that_is_lost_half_way_ends_with_the_supply_off(tmp_path: Path) 
 def test_a_supply_that_is_lost_is_reported_as_not_confirmed_and_the_generator_is_off(
     tmp_path: Path,
 ) -> None:
-    bench, server, file = serve(tmp_path)
+    _bench, server, file = serve(tmp_path)
     with server:
         lose = server._servers["supply"].close
         outcome, _, _ = run(tmp_path, AtStep("noise.left", lose), file)

@@ -1,0 +1,98 @@
+"""What a bench can decide, worked out before anything is energised."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from seqrun.errors import SeqrunError, UsageError
+from seqrun.judge import cannot_decide, tur
+from seqrun.plan.build import Action, Plan
+from seqrun.quantity import Quantity
+from seqrun.values import Limit
+
+#: below this the bench decides with little to spare (ANSI/NCSL Z540.3, common practice)
+ENOUGH = 4.0
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """One limit and what the bench is expected to make of it.
+
+    ``limit`` is None while it leans on a reading that is still to be made; ``written`` is the
+    limit as the sequence has it. ``expanded_uncertainty`` (in ``unit``) and ``ratio`` (the test
+    uncertainty ratio) are None when there is no forecast. ``objection`` says why no unit could
+    pass, or "".
+    """
+
+    step: str
+    unit: str
+    written: str
+    limit: Limit | None
+    expanded_uncertainty: float | None = None
+    ratio: float | None = None
+    objection: str = ""
+    better: str = ""
+    accepted: bool = False
+
+    @property
+    def word(self) -> str:
+        """The outlook in a word or two."""
+        if self.objection:
+            return "CANNOT DECIDE"
+        if self.ratio is None:
+            return "not forecast"
+        return "decides" if self.ratio >= ENOUGH else "weak"
+
+
+def outlooks(plan: Plan) -> list[Outlook]:
+    """One for each limit of the plan, in order."""
+    names = plan.view.unit.names()
+    return [_outlook(plan, action, names) for action in plan.actions if action.limit is not None]
+
+
+def _outlook(plan: Plan, action: Action, names: Mapping[str, Quantity]) -> Outlook:
+    assert action.limit is not None
+    unit = action.step.unit
+    low, high = action.limit.sides
+    written = " to ".join(str(side) for side in (low, high) if side is not None)
+    accepted = bool(getattr(action.step, "accept_undecided", False))
+    try:
+        limit = action.limit.resolve(unit, names)
+    except SeqrunError:
+        return Outlook(action.id, unit, written, None, accepted=accepted)
+    forecast = action.needs.forecast
+    if forecast is None:
+        return Outlook(action.id, unit, written, limit, accepted=accepted)
+    spread = forecast.expanded_uncertainty
+    return Outlook(
+        action.id,
+        unit,
+        written,
+        limit,
+        spread,
+        tur(limit, spread, forecast.value),
+        cannot_decide(limit, spread, plan.sequence.decision, forecast.floor),
+        forecast.better,
+        accepted,
+    )
+
+
+def refuse_undecidable(plan: Plan) -> None:
+    """Refuse a plan with a limit that this bench cannot decide, unless the sequence accepts that.
+
+    Raises:
+        UsageError: naming each such limit, why, and what would help.
+    """
+    hopeless = [o for o in outlooks(plan) if o.objection and not o.accepted]
+    if not hopeless:
+        return
+    lines = "\n".join(f"  - {o.step}: {o.objection}" for o in hopeless)
+    better = "; ".join(dict.fromkeys(o.better for o in hopeless if o.better))
+    raise UsageError(
+        f"this bench cannot decide {len(hopeless)} of the limits:\n{lines}",
+        expected="a bench whose uncertainty leaves room inside each limit",
+        where=plan.view.bench.name,
+        hint=(f"{better}; " if better else "")
+        + "or accept_undecided = true in the step, which then ends in a hold",
+    )
