@@ -6,7 +6,7 @@ Everything is exact: no noise, no instrument, the world's own values at this mom
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from demo_sim.amplifier.signal import FEWEST_POINTS, InputSignal, Period, path_response
 from demo_sim.amplifier.spec import HALVES
 from demo_sim.errors import DemoError
+from demo_sim.waveforms import AUDIO_BANDWIDTH_HZ, SUPPLY_BANDWIDTH_HZ
 from demo_sim.wiring import leg_label
 
 if TYPE_CHECKING:
@@ -63,6 +64,15 @@ class Truth:
         """A into a rail from the supply."""
         self._unit.operating()
         return float(getattr(self._unit.rails, side).amps)
+
+    def supply_volts(self, side: str = "pos") -> float:
+        """V across the supply's terminals that feed a rail; positive."""
+        self._unit.operating()
+        return float(getattr(self._unit.rails, side).terminal_volts)
+
+    def load_on(self, name: str) -> bool:
+        """Whether both leads of a dummy load are on the unit."""
+        return all(self._world.node_of(f"load.{name}.{end}") for end in (1, 2))
 
     def load_ohm(self, name: str) -> float:
         """Ω of a dummy load as it is."""
@@ -192,6 +202,35 @@ class Truth:
         _, table = self.output(channel)
         swing = table - table.mean()
         return float((swing**2).mean()) / self.load_ohm(channel)
+
+    # --- noise ---
+
+    def noise_density(self, node: str, frequencies_hz: Floats, against: str = "ground") -> Floats:
+        """V/√Hz of white and flicker noise between two nodes; lines and bursts are not in it."""
+        square = np.zeros(frequencies_hz.shape)
+        for name, share in self._disturbances(node, against).items():
+            kind, _, rest = name.partition(".")
+            if kind == "amplifier":
+                own = self._unit.spec.channel(rest.split(".")[0]).noise
+                flicker = own.flicker_hz / np.maximum(frequencies_hz, 1e-3)
+                square += (share * own.white_v_rt_hz) ** 2 * (1.0 + flicker)
+            elif kind == "generator":
+                square += share**2 / AUDIO_BANDWIDTH_HZ
+            elif kind == "ripple":
+                square += (share * self._world._ripple(rest)) ** 2 / SUPPLY_BANDWIDTH_HZ
+        return np.sqrt(square)
+
+    def lines(self, node: str, against: str = "ground") -> dict[float, float]:
+        """V rms of the steady lines between two nodes, by frequency (Hz): hum, pick-up, ripple."""
+        phasors: dict[float, complex] = {}
+        for name, share in self._disturbances(node, against).items():
+            for part in self._waves.steady(name):
+                phasor = share * part.peak * np.exp(1j * part.phase_rad)
+                phasors[part.frequency_hz] = phasors.get(part.frequency_hz, 0.0) + complex(phasor)
+        return {f: abs(p) / math.sqrt(2.0) for f, p in sorted(phasors.items())}
+
+    def _disturbances(self, node: str, against: str) -> Mapping[str, float]:
+        return self._waves.node(node).minus(self._waves.node(against)).noises
 
     # --- state ---
 

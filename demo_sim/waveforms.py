@@ -24,6 +24,7 @@ from demo_sim.wiring import GROUND, ballast_node, leg_label
 Floats = NDArray[np.float64]
 
 AUDIO_BANDWIDTH_HZ = 22e3
+SUPPLY_BANDWIDTH_HZ = 20e6
 SAME_SHAPE_K = 0.5
 STRAY_V = 0.02  # peak of the line hum on a lead that hangs free or an input left open, V
 OPEN_INPUT_PICKUP = 0.0004  # part of it that an open input's resistance leaves
@@ -291,7 +292,7 @@ class Waveforms:
             elif kind == "generator":
                 density = 1.0 / math.sqrt(AUDIO_BANDWIDTH_HZ)
             elif kind == "ripple":
-                density = self._ripple(rest) / math.sqrt(20e6)
+                density = self._ripple(rest) / math.sqrt(SUPPLY_BANDWIDTH_HZ)
             else:
                 continue
             square += (share * density) ** 2
@@ -308,15 +309,25 @@ class Waveforms:
             return noise.flicker(t, spec.white_v_rt_hz, spec.flicker_hz, rng)
         if kind == "slow":
             return self._slow_of_channel(rest, t)
-        if kind == "stray":
-            return noise.added(noise.hum(0.0, STRAY_V), t)
-        if kind == "ripple":
-            return noise.added(noise.hum(0.7 * self._ripple(rest), 0.0), t)
+        if kind in ("stray", "ripple"):
+            return noise.added(self.steady(name), t)
         return None
+
+    def steady(self, name: str) -> tuple[noise.Sinusoid, ...]:
+        """The steady lines of a named disturbance."""
+        kind, _, rest = name.partition(".")
+        if kind == "stray":
+            return noise.hum(0.0, STRAY_V)
+        if kind == "ripple":
+            return noise.hum(0.7 * self._ripple(rest), 0.0)
+        if kind == "slow":
+            spec = self._unit.spec.channel(rest).noise
+            return noise.hum(spec.hum_v, spec.line_v)
+        return ()
 
     def _slow_of_channel(self, channel: str, t: Floats) -> Floats:
         spec = self._unit.spec.channel(channel).noise
-        total = noise.added(noise.hum(spec.hum_v, spec.line_v), t)
+        total = noise.added(self.steady(f"slow.{channel}"), t)
         if spec.burst_v:
             warm = self._unit.temperature_c("sink") - 25.0
             rate = spec.burst_rate_hz * 2.0 ** (warm / BURST_WARMING_K)
@@ -371,9 +382,9 @@ class Waveforms:
                 )
             return total
         if kind == "stray":
-            return sum(p.mean(start_s, seconds) for p in noise.hum(0.0, STRAY_V))
+            return sum(p.mean(start_s, seconds) for p in self.steady(name))
         ripple = self._ripple(rest)
-        return float(rng.normal()) * ripple * averaged / math.sqrt(20e6)
+        return float(rng.normal()) * ripple * averaged / math.sqrt(SUPPLY_BANDWIDTH_HZ)
 
 
 def _split(period: Period | None, table: Floats) -> tuple[float, tuple[tuple[Period, Floats], ...]]:

@@ -1,1 +1,1 @@
-"""Many simulated runs -> rates: how often an interval holds the truth, how often a decision errs."""
+"""Many simulated runs -> rates: how often an interval holds the truth, a decision errs."""

@@ -1,0 +1,174 @@
+"""A simulated bench without files: a few steps done, each reading with its truth beside it.
+
+The steps, the engine, the drivers and the virtual instruments are those of a real run; only the
+record is left out. The truth is asked of the world at the moment a reading is made.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import Any, cast
+
+from seqrun.files.expand import expand_all
+from seqrun.files.sequence import sequence_from_text
+from seqrun.instruments.link import Link
+from seqrun.plan.build import build
+from seqrun.record import RunRecord
+from seqrun.runner.engine import Engine
+from seqrun.runner.events import Watcher
+from seqrun.runner.opening import VirtualHands, open_bench, read_bench
+from seqrun.steps.base import kinds
+from seqrun.values import Judged, Reading
+
+HEAD = 'title = "Study"\nrevision = "A"\ndecision = "guarded"\n'
+BRING_UP = """
+[[step]]
+id = "protection"
+do = "protect_supply"
+over_voltage = "1.15 * rail_voltage"
+over_current = "2 * supply_at_rated_power"
+[[step]]
+id = "bring_up"
+do = "ramp_supply"
+to = "rail_voltage"
+stages = 2
+healthy_current = "20 * supply_idle"
+running_limit = "1.6 * supply_at_rated_power"
+[[step]]
+id = "relays"
+do = "await_output"
+"""
+
+
+@dataclass
+class Seen:
+    """What a truth may be worked out from.
+
+    Attributes:
+        truth: the world's truth interface.
+        reading: the reading whose truth is asked for.
+        at_capture: what the watch told when the scope was last asked for a record.
+        kept: truths told earlier on this bench, by step id and channel.
+    """
+
+    truth: Any
+    reading: Reading
+    step: str
+    at_capture: Mapping[str, float]
+    kept: dict[tuple[str, str], float] = field(default_factory=dict)
+
+
+Tell = Callable[[Seen], float]
+Watch = Callable[[Any], dict[str, float]]
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """A quantity as it is studied: which readings, and how the world tells their truth."""
+
+    name: str
+    quantity: str
+    step: str  # id of the step, or the beginning of it up to a dot
+    tell: Tell
+
+    def covers(self, judged: Judged) -> bool:
+        here = judged.step == self.step or judged.step.startswith(self.step + ".")
+        return here and judged.reading.quantity == self.quantity
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """One reading (None where it could not be made), and what it should have been."""
+
+    name: str
+    seed: int
+    reading: Reading
+    truth: float
+
+
+class _Told:
+    """Stands where the record does: hears of each reading as it is made."""
+
+    def __init__(self, seed: int, truth: Any, wanted: Sequence[Wanted]) -> None:
+        self.pairs: list[Pair] = []
+        self.at_capture: dict[str, float] = {}
+        self._seed, self._truth, self._wanted = seed, truth, wanted
+        self._kept: dict[tuple[str, str], float] = {}
+
+    def reading(self, judged: Judged, **_: object) -> None:
+        for one in self._wanted:
+            if one.covers(judged):
+                seen = Seen(self._truth, judged.reading, judged.step, self.at_capture, self._kept)
+                told = one.tell(seen) if judged.reading.value is not None else float("nan")
+                self._kept[judged.step, judged.reading.channel] = told
+                self.pairs.append(Pair(one.name, self._seed, judged.reading, told))
+
+    def trace(self, name: str, columns: Mapping[str, Iterable[float]]) -> None:
+        """Traces are not kept."""
+
+
+class _WatchedEngine(Engine):
+    """Looks at the world whenever the scope is about to be asked for a record."""
+
+    look: Callable[[], None] = staticmethod(lambda: None)
+
+    def poll(self) -> None:
+        super().poll()
+        self.look()
+
+
+@lru_cache(maxsize=16)
+def _steps(text: str, sheet: str | None) -> Any:
+    from seqrun.files.unit import load_unit
+    from seqrun.runner.opening import DEMO_UNIT
+
+    unit = load_unit(sheet or DEMO_UNIT)
+    sequence = sequence_from_text(text, kinds(), unit=unit)
+    return sequence, expand_all(sequence, unit)
+
+
+def done(
+    seed: int,
+    steps: str,
+    wanted: Sequence[Wanted],
+    *,
+    watch: Watch | None = None,
+    faults: Sequence[str] = (),
+    unit: str | None = None,
+    bring_up: str = BRING_UP,
+) -> list[Pair]:
+    """Power a unit on a fresh simulated bench, do some steps, and tell each reading's truth.
+
+    Args:
+        seed: of everything that differs from bench to bench.
+        steps: ``[[step]]`` entries, done after the bring-up.
+        wanted: which readings to tell of.
+        watch: looks at the truth whenever the scope is about to be asked for a record, while the
+            drive is still on.
+        faults: in the unit, as ``"dc_offset@left=0.6"``.
+
+    Raises:
+        SeqrunError: the bench cannot do these steps, or a trip ended them.
+    """
+    sequence, expanded = _steps(HEAD + bring_up + steps, unit)
+    files = read_bench("demo", unit, faults=faults, seed=seed)
+    opened = open_bench(files, lambda *_: None)
+    try:
+        told = _Told(seed, files.demo.truth, wanted)
+        plan = build(sequence, files.view, expanded)
+        engine = _WatchedEngine(
+            plan,
+            opened,
+            VirtualHands(cast(Link, opened.control)),
+            cast(RunRecord, told),
+            Watcher(),
+            lambda: None,
+        )
+        if watch is not None:
+            engine.look = lambda: told.at_capture.update(watch(files.demo.truth))
+        engine.do_all()
+        return told.pairs
+    finally:
+        opened.close()

@@ -1,0 +1,134 @@
+"""How often the stated interval holds the truth, and how wide it is against what was needed.
+
+Coverage is counted: the share of readings whose ``value ± U`` (k = 2) holds the true value. For
+"at most x" the interval has one side: it holds when the truth is not above ``x + U``.
+
+Width: every error is divided by the U stated beside it, so that readings of different U go
+together. The narrowest interval that holds 95 % of these quotients, wherever it lies, has a width
+w; U is 2/w times as wide as it needed to be. 1.02 is right for a normal distribution, 1.22 for a
+rectangular one (a·2/√3 against 0.95·a); more is a budget that claims errors that do not happen.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from seqrun.measure.proportion import wilson_interval
+from seqrun.study.benches import Pair
+from seqrun.values import Bound
+
+LEAST_COVERAGE = 0.93
+MOST_WIDTH = 1.3
+SHARE = 0.95
+
+
+@dataclass(frozen=True, slots=True)
+class Coverage:
+    """What many benches say of one quantity.
+
+    Attributes:
+        readings: numbers with an interval; ``held`` of them held the truth.
+        bounds: readings that say "at most" or "at least"; ``bounds_held`` of them are true.
+        missing: readings that could not be made; ``reason`` of the first.
+        width: U over half of the narrowest interval that held 95 %; NaN with too few readings.
+        expanded: median U, in ``unit``. bias: mean error over mean U.
+        truth: median of the true values.
+    """
+
+    name: str
+    unit: str
+    benches: int
+    readings: int
+    held: int
+    bounds: int
+    bounds_held: int
+    missing: int
+    reason: str
+    width: float
+    expanded: float
+    bias: float
+    truth: float
+
+    @property
+    def share(self) -> float:
+        """Of all readings with a value, how many were true; NaN without any."""
+        total = self.readings + self.bounds
+        return (self.held + self.bounds_held) / total if total else math.nan
+
+    @property
+    def interval(self) -> tuple[float, float]:
+        """The share's own 95 % interval, readings taken as independent."""
+        total = self.readings + self.bounds
+        return wilson_interval(self.held + self.bounds_held, total) if total else (0.0, 1.0)
+
+    @property
+    def honest(self) -> bool:
+        """Within the aims: coverage, and width where it could be found."""
+        narrow = math.isnan(self.width) or self.width <= MOST_WIDTH
+        return self.share >= LEAST_COVERAGE and narrow
+
+
+def holds(pair: Pair) -> bool:
+    """Whether what a reading states is true."""
+    reading = pair.reading
+    assert reading.value is not None, "a reading with a value"
+    error, expanded = reading.value - pair.truth, reading.expanded_uncertainty
+    if reading.bound is Bound.AT_MOST:
+        return error >= -expanded
+    if reading.bound is Bound.AT_LEAST:
+        return error <= expanded
+    return abs(error) <= expanded
+
+
+def narrowest(errors: Sequence[float], share: float = SHARE) -> float:
+    """Half the width of the narrowest interval that holds a share of the errors.
+
+    NaN with fewer than twenty: then 95 % is all of them.
+    """
+    count = len(errors)
+    if count < 20:
+        return math.nan
+    ordered = sorted(errors)
+    inside = math.ceil(share * count - 1e-9)
+    return min(0.5 * (ordered[i + inside - 1] - ordered[i]) for i in range(count - inside + 1))
+
+
+def coverage_of(name: str, pairs: Sequence[Pair]) -> Coverage:
+    """Count what many benches said of one quantity."""
+    made = [p for p in pairs if p.reading.value is not None]
+    exact = [p for p in made if p.reading.bound is Bound.EXACT]
+    bounds = [p for p in made if p.reading.bound is not Bound.EXACT]
+    missing = [p for p in pairs if p.reading.value is None]
+    errors = [_error(p) for p in exact]
+    stated = [p.reading.expanded_uncertainty for p in exact]
+    quotients = [e / u for e, u in zip(errors, stated, strict=True) if u > 0.0]
+    half = narrowest(quotients)
+    return Coverage(
+        name,
+        pairs[0].reading.unit if pairs else "",
+        len({p.seed for p in pairs}),
+        len(exact),
+        sum(map(holds, exact)),
+        len(bounds),
+        sum(map(holds, bounds)),
+        len(missing),
+        missing[0].reading.note if missing else "",
+        1.0 / half if half > 0.0 else math.nan,
+        _median(stated),
+        math.fsum(errors) / math.fsum(stated) if math.fsum(stated) > 0.0 else math.nan,
+        _median([p.truth for p in made]),
+    )
+
+
+def _error(pair: Pair) -> float:
+    assert pair.reading.value is not None, "a reading with a value"
+    return pair.reading.value - pair.truth
+
+
+def _median(values: Sequence[float]) -> float:
+    if not values:
+        return math.nan
+    ordered, middle = sorted(values), len(values) // 2
+    return ordered[middle] if len(values) % 2 else 0.5 * (ordered[middle - 1] + ordered[middle])

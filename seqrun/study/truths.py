@@ -1,0 +1,134 @@
+"""What a reading should have been, by its definition, worked out from the world's exact values.
+
+``truth`` is the simulated world's truth interface throughout. Where a quantity belongs to a moment
+at which the unit is driven, a *watch* notes it down when the scope is asked for its record.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from seqrun.measure.weighting import BAND_HZ, Weighting, power_weights
+
+Array = NDArray[np.float64]
+HARMONICS = 10  # the highest that the steps count into THD
+CHANNELS = ("left", "right")
+RAILS = {"rail.pos": 1, "rail.neg": 2}
+GRID_HZ = 1.0  # of integrals over noise
+
+
+def spectrum(truth: Any, channel: str) -> NDArray[np.complex128]:
+    """Peak phasors of the multiples of the output's period; empty without a tone."""
+    period, table = truth.output(channel)
+    if period is None:
+        return np.zeros(0, dtype=np.complex128)
+    phasors: NDArray[np.complex128] = np.fft.rfft(table) / (0.5 * table.size)
+    return phasors
+
+
+def fundamental_v(truth: Any, channel: str) -> float:
+    """V rms of the tone at an output."""
+    lines = spectrum(truth, channel)
+    return float(abs(lines[1])) / math.sqrt(2.0) if lines.size > 1 else 0.0
+
+
+def thd(truth: Any, channel: str) -> float:
+    """Harmonics 2 to 10 over the fundamental, at the present drive."""
+    size = np.abs(spectrum(truth, channel))
+    if size.size <= HARMONICS:
+        return 0.0
+    return float(np.sqrt((size[2 : HARMONICS + 1] ** 2).sum()) / max(size[1], 1e-30))
+
+
+def load_w(truth: Any, channel: str) -> float:
+    """W into a load at the present drive."""
+    _, table = truth.output(channel)
+    return float(np.var(table)) / float(truth.load_ohm(channel))
+
+
+def supply_w(truth: Any) -> float:
+    """W that the supply gives at its terminals."""
+    return math.fsum(
+        truth.supply_volts(rail[5:]) * truth.supply_current(rail[5:]) for rail in RAILS
+    )
+
+
+def heat_w(truth: Any) -> float:
+    """W that stay in the unit."""
+    return supply_w(truth) - sum(load_w(truth, c) for c in CHANNELS)
+
+
+def power_at_distortion(
+    truth: Any, channel: str, distortion: float, frequency_hz: float = 1000.0
+) -> float:
+    """W into a load at a distortion, all channels driven alike."""
+    low, high = 0.0, 80.0 / float(truth.gain(channel, frequency_hz))
+    for _ in range(24):
+        middle = 0.5 * (low + high)
+        with truth.driven(middle, frequency_hz):
+            low, high = (low, middle) if thd(truth, channel) > distortion else (middle, high)
+    with truth.driven(low, frequency_hz):
+        return load_w(truth, channel)
+
+
+def noise_v(truth: Any, channel: str, weighting: Weighting = Weighting.UNWEIGHTED) -> float:
+    """V rms of noise and hum at an output, 22 Hz to 22 kHz, weighted."""
+    f = np.arange(BAND_HZ[0], BAND_HZ[1], GRID_HZ) + 0.5 * GRID_HZ
+    density = truth.noise_density(f"out.{channel}", f)
+    square = float((density**2 * power_weights(weighting, f)).sum()) * GRID_HZ
+    lines = truth.lines(f"out.{channel}")
+    at = np.array([line for line in lines if BAND_HZ[0] <= line <= BAND_HZ[1]])
+    if at.size:
+        rms = np.array([lines[float(line)] for line in at])
+        square += float((rms**2 * power_weights(weighting, at)).sum())
+    return math.sqrt(square)
+
+
+def hum_v(truth: Any, channel: str, mains_hz: float = 50.0, multiples: int = 10) -> float:
+    """V rms of the lines at multiples of the mains."""
+    top = (multiples + 0.5) * mains_hz
+    return math.hypot(0.0, *(v for f, v in truth.lines(f"out.{channel}").items() if f < top))
+
+
+def ripple_v(truth: Any, rail: str, sample_rate_hz: float = 100e3) -> float:
+    """V rms of all that is not DC on a rail, up to half of the sample rate."""
+    f = np.array([1000.0])  # white
+    density = float(truth.noise_density(rail, f)[0])
+    return math.hypot(density * math.sqrt(0.5 * sample_rate_hz), *truth.lines(rail).values())
+
+
+def response(truth: Any, channel: str, frequency_hz: float) -> float:
+    """Output over input at a small power, plain ratio, feedback and load included."""
+    volts = 1.0 / float(truth.gain(channel, 1000.0))
+    with truth.driven(volts, frequency_hz):
+        return fundamental_v(truth, channel) / volts
+
+
+def flatness_db(truth: Any, channel: str, low_hz: float = 20.0, high_hz: float = 20e3) -> float:
+    """Largest departure from the level at 1 kHz within a band, dB."""
+    middle = float(truth.gain(channel, 1000.0))
+    at = np.geomspace(low_hz, high_hz, 61)
+    return max(abs(20.0 * math.log10(float(truth.gain(channel, f)) / middle)) for f in at)
+
+
+def corner_hz(truth: Any, channel: str, outer_hz: float) -> float:
+    """Where the gain has fallen by 3 dB re 1 kHz, between 1 kHz and ``outer_hz``."""
+    wanted = float(truth.gain(channel, 1000.0)) / math.sqrt(2.0)
+    inner = 1000.0
+    for _ in range(60):
+        middle = math.sqrt(inner * outer_hz)
+        if float(truth.gain(channel, middle)) > wanted:
+            inner = middle
+        else:
+            outer_hz = middle
+    return inner
+
+
+def sharing(currents: list[float]) -> float:
+    """Largest departure from the mean of parallel devices, %."""
+    mean = math.fsum(currents) / len(currents)
+    return 100.0 * max(abs(one / mean - 1.0) for one in currents)
