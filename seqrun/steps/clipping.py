@@ -7,9 +7,11 @@ from collections.abc import Callable, Iterator
 from typing import ClassVar
 
 from pydantic import Field
+from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured
 from seqrun.measure.distortion import distortion
+from seqrun.measure.headroom import burst_power
 from seqrun.measure.power import (
     PowerPoint,
     clipping_onset,
@@ -183,6 +185,16 @@ class _Bursts(Drive):
             f"no record of {LOOKS} lay within a burst",
             expected=f"{self._cycles - 2} periods after the trigger",
             hint="is the scope's trigger on the channel that is driven?",
+        )
+
+    def power_of(self, channel: str, wave: Waveform) -> UFloat:
+        return burst_power(
+            wave.volts,
+            1.0 / wave.dt_s,
+            self.frequency_hz,
+            load=self.load(channel),
+            gain=wave.gain,
+            clipped=wave.clipped,
         )
 
 

@@ -257,7 +257,7 @@ class NoiseBursts(Step):
         listening = Listening(
             ctx, self.at, sample_rate_hz=self.sample_rate, seconds=self.record_time
         )
-        bursts, span, peak = 0, 0.0, 0.0
+        bursts, span, peak, threshold = 0, 0.0, 0.0, 0.0
         begun = ctx.clock.now()
         times: list[float] = []
         quiet: list[float] = []
@@ -267,13 +267,14 @@ class NoiseBursts(Step):
             bursts += len(found.starts_s)
             span += found.span_s
             peak = max((peak, *found.peaks_v))
+            threshold = max(threshold, found.threshold_rms_v)
             times.append(ctx.clock.now() - begun)
             quiet.append(found.quiet_rms_v)
             ctx.progress(f"{bursts} bursts in {span:.0f} s", min(span / self.watch, 1.0))
         if self.trace == "levels":
             ctx.trace(f"quiet-{self.id}", {"time_s": times, "quiet_v": quiet})
         place, names = self.channel or self.at, (ctx.scope.name,)
-        note = f"{bursts} bursts in {span:.0f} s, {1e3 * min(quiet):.3g} mV between them"
+        note = f"{bursts} in {span:.0f} s above {1e3 * threshold:.3g} mV rms for 5 ms"
         if bursts == 0:
             # No event in T leaves rates up to 3/T possible at 95 % (Poisson: exp(-3) = 5 %).
             yield Measured(

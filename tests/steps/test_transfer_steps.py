@@ -1,0 +1,119 @@
+"""Gain, balance, response, separation and source impedance against the simulated unit."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from seqrun.values import Bound
+
+Powered = Callable[..., Any]
+
+
+def decibels(ratio: float) -> float:
+    return 20.0 * math.log10(ratio)
+
+
+@pytest.mark.parametrize("by", ["scope", "meter"])
+def test_gain_holds_the_true_gain(powered: Powered, by: str) -> None:
+    unit = powered()
+    read = unit.do(f'[[step]]\nid = "g"\ndo = "gain"\nby = "{by}"\n')
+    for channel in ("left", "right"):
+        gain = read.one("gain", channel)
+        truth = decibels(unit.truth.gain(channel))
+        assert gain.value == pytest.approx(truth, abs=gain.expanded_uncertainty)
+
+
+def test_the_meter_knows_the_balance_closer_than_the_scope(powered: Powered) -> None:
+    unit = powered()
+    read = unit.do(
+        '[[step]]\nid = "b"\ndo = "channel_balance"\n'
+        '[[step]]\nid = "m"\ndo = "channel_balance"\nby = "meter"\n'
+    )
+    by_scope, by_meter = read.all("channel_balance")
+    truth = decibels(unit.truth.gain("left") / unit.truth.gain("right"))
+    for balance in (by_scope, by_meter):
+        assert balance.value == pytest.approx(truth, abs=balance.expanded_uncertainty)
+    assert by_meter.expanded_uncertainty < 0.1 * by_scope.expanded_uncertainty
+
+
+def test_a_channel_that_lost_gain_is_out_of_balance_by_it(powered: Powered) -> None:
+    unit = powered("loss_of_gain@right=0.3")
+    read = unit.do('[[step]]\nid = "b"\ndo = "channel_balance"\n').one("channel_balance")
+    assert read.channel == "left/right"
+    assert read.value == pytest.approx(6.0, abs=0.5)
+
+
+def test_lost_treble_shows_in_flatness_and_upper_corner(powered: Powered) -> None:
+    unit = powered("loss_of_treble@left=0.6")
+    read = unit.do(
+        '[[step]]\nid = "f"\ndo = "frequency_response"\nlow = "20 Hz"\nhigh = "40 kHz"\n'
+    )
+    at_1k, at_20k = (unit.truth.gain("left", f) for f in (1e3, 20e3))
+    flatness = read.one("flatness", "left")
+    assert flatness.value == pytest.approx(
+        decibels(at_1k / at_20k), abs=flatness.expanded_uncertainty
+    )
+    corner = read.one("upper_corner", "left")
+    assert decibels(unit.truth.gain("left", corner.value) / at_1k) == pytest.approx(-3.01, abs=0.2)
+    assert read.one("upper_corner", "right").bound is Bound.AT_LEAST
+
+
+def test_a_flat_input_departs_from_the_riaa_curve_by_the_curve_itself(powered: Powered) -> None:
+    read = powered().do(
+        '[[step]]\nid = "r"\ndo = "riaa_deviation"\ninput = ""\nlow = "100 Hz"\nhigh = "10 kHz"\n'
+    )
+    found = read.one("riaa_deviation", "left")
+    # IEC 60098: -13.734 dB at 10 kHz.
+    assert found.value == pytest.approx(13.734, abs=found.expanded_uncertainty)
+
+
+def test_source_impedance_is_the_relays_contact(powered: Powered) -> None:
+    unit = powered("resistive_relay@left=0.1")
+    read = unit.do('[[step]]\nid = "z"\ndo = "source_impedance"\n')
+    for channel in ("left", "right"):
+        found = read.one("source_impedance", channel)
+        contact = unit.world._unit.spec.channel(channel).relay.contact_ohm
+        # The stage behind the contact adds its own fraction of a milliohm.
+        assert found.value == pytest.approx(contact, abs=found.expanded_uncertainty + 3e-4)
+        factor = read.one("damping_factor", channel)
+        assert factor.value == pytest.approx(8.0 / found.value)
+
+
+def test_the_loads_are_back_on_after_the_source_impedance(powered: Powered) -> None:
+    unit = powered()
+    unit.do('[[step]]\nid = "z"\ndo = "source_impedance"\nrepeats = 1\n')
+    assert unit.world.node_of("load.left.1") == "out.left"
+    assert unit.world.node_of("load.right.1") == "out.right"
+
+
+def test_channels_that_share_nothing_are_apart_by_at_least_what_noise_allows(
+    powered: Powered,
+) -> None:
+    read = powered().do('[[step]]\nid = "s"\ndo = "channel_separation"\npower = "10 W"\n')
+    for way in ("left/right", "right/left"):
+        assert read.one("channel_separation", way).bound is Bound.AT_LEAST
+        assert read.one("channel_separation", way).value > 80.0
+
+
+def test_a_load_returned_to_the_other_channel_couples_by_its_contact(powered: Powered) -> None:
+    unit = powered(seed=2)
+    unit.world.connect("load.left.2", "out.right")
+    read = unit.do(
+        '[[step]]\nid = "s.{channel}"\neach = { channel = ["left"] }\n'
+        'do = "channel_separation"\npower = "2 W"\n'
+    ).one("channel_separation")
+    unit.world.connect("load.left.2", "ground")
+    contact = unit.world._unit.spec.channel("right").relay.contact_ohm
+    # The left load's current returns through the right contact; the reading is of out.left itself.
+    load = unit.truth.load_ohm("left") + contact
+    assert read.bound is Bound.EXACT
+    assert read.value == pytest.approx(decibels(load / contact), abs=0.5)
+
+
+def test_a_control_that_the_unit_has_not_is_not_measured(powered: Powered) -> None:
+    text = '[[step]]\nid = "t"\ndo = "tone_range"\ncontrol = "bass"\n'
+    assert "'bass' cannot be set" in powered().do(text).reason()
