@@ -57,6 +57,14 @@ def _terminator(value: Any) -> Any:
     return value
 
 
+def _ascii(value: Any) -> Any:
+    if isinstance(value, str) and not (value.isprintable() and value.isascii()):
+        raise custom_error(f"{value!r} cannot be sent", "printable ASCII")
+    return value
+
+
+Sent = Annotated[str, BeforeValidator(_ascii), StringConstraints(max_length=200)]
+Positive = Annotated[float, Field(gt=0)]
 Pattern = Annotated[str, BeforeValidator(_pattern), StringConstraints(max_length=300)]
 Terminator = Annotated[str, BeforeValidator(_terminator)]
 
@@ -70,7 +78,7 @@ class Manners(Strict):
         default=5.0, gt=0, le=3600, description='for an answer, such as "5 s"'
     )
     pacing: Seconds = Field(default=0.0, ge=0, le=10, description="pause between two messages")
-    error_query: str = Field(
+    error_query: Sent = Field(
         default="SYST:ERR?", description="takes one entry from the error queue"
     )
     error_check: Literal["appended", "separate", "none"] = Field(
@@ -216,7 +224,7 @@ class Outputs(Strict):
 class MeterSettings(Strict):
     """A meter."""
 
-    nplc: tuple[float, ...] = Field(
+    nplc: tuple[Positive, ...] = Field(
         default=(), description="integration times that it has, in line cycles; without: any"
     )
     overload: float = Field(
@@ -247,7 +255,7 @@ class ScopeSettings(Strict):
         default=False, description="full scale may be set to anything between ranges"
     )
     headroom: Fraction = Field(default=0.05, ge=0, lt=1, description="kept free above the peak")
-    rate_steps: tuple[float, ...] = Field(
+    rate_steps: tuple[Positive, ...] = Field(
         default=(), description="steps of a decade, such as [1, 2, 5]"
     )
     max_rate: Hertz = Field(default=1e9, gt=0)
@@ -277,10 +285,10 @@ class Driver(FileModel):
     generator: Outputs | None = None
     meter: MeterSettings | None = None
     scope: ScopeSettings | None = None
-    words: dict[str, dict[str, str]] = Field(
+    words: dict[str, dict[str, Sent]] = Field(
         default={}, description="what the instrument calls a value, by placeholder"
     )
-    scale: dict[str, Annotated[float, Field(gt=0)]] = Field(
+    scale: dict[str, Positive] = Field(
         default={}, description="factor on a value before it is sent, by placeholder"
     )
     operation: dict[str, Entry] = Field(description="commands, by operation")

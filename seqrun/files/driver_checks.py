@@ -107,8 +107,19 @@ def _settings(driver: Driver) -> Iterator[Problem]:
             )
     if len(set(scope.ranges)) != len(scope.ranges) or min(scope.ranges) <= 0.0:
         yield Problem("scope.ranges", "one is not positive, or stands twice", "each range once")
-    if scope.lowest >= scope.highest:
-        yield Problem("scope.highest", "is not above scope.lowest", "the converter's last code")
+    # A code that no sample can have would mean that clipping is never seen.
+    bits = int(scope.sample.removeprefix("u").removeprefix("int"))
+    first, last = (
+        (0, 2**bits - 1) if scope.sample[0] == "u" else (-(2 ** (bits - 1)), 2 ** (bits - 1) - 1)
+    )
+    if not first <= scope.lowest < scope.highest <= last:
+        yield Problem(
+            "scope.highest",
+            f"codes {scope.lowest} to {scope.highest} in samples of {scope.sample}",
+            f"lowest below highest, both within {first} to {last}",
+        )
+    if scope.code_bits > bits:
+        yield Problem("scope.code_bits", f"{scope.code_bits}", f"at most {bits}, as in the samples")
 
 
 def _words(driver: Driver) -> Iterator[Problem]:

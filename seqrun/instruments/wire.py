@@ -94,22 +94,26 @@ class Wire:
         from pyvisa.resources import MessageBasedResource
 
         where = f"{key} ({resource})"
+        opened = None
         try:
             opened = manager.open_resource(resource)
+            if isinstance(opened, MessageBasedResource):
+                return cls(key, opened, log, manners)
         except Exception as problem:  # libraries raise bare Exception for a refused connection
+            if opened is not None:
+                opened.close()
             raise InstrumentSilent(
                 f"cannot be opened: {str(problem) or type(problem).__name__}",
                 expected="an instrument that is switched on and answers at that resource",
                 where=where,
                 hint="check power, cable and address, and the resource in the bench file",
             ) from problem
-        if not isinstance(opened, MessageBasedResource):
-            opened.close()
-            raise InstrumentError(
-                "the resource does not carry messages", expected="an INSTR or SOCKET resource",
-                where=where,
-            )  # fmt: skip
-        return cls(key, opened, log, manners)
+        opened.close()
+        raise InstrumentError(
+            "the resource does not carry messages",
+            expected="an INSTR or SOCKET resource",
+            where=where,
+        )
 
     @property
     def where(self) -> str:

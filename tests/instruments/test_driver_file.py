@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+import tomllib
+
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from demo_sim.instruments.specifications import TABLE, Accuracy
 from seqrun.errors import FileError
+from seqrun.files.common import validate
 from seqrun.files.driver import Driver, load_driver
+from seqrun.files.driver_checks import problems
 from seqrun.files.shipped import find, shipped
 
 ROLES = ("supply", "meter", "scope", "generator", "switch")
@@ -112,3 +118,38 @@ def test_editors_get_a_schema() -> None:
     schema = Driver.model_json_schema(by_alias=True)
     assert schema["properties"]["operation"]["additionalProperties"]["anyOf"]
     assert "Commands" in schema["$defs"]
+
+
+def test_a_clipping_code_that_no_sample_can_have_is_refused() -> None:
+    message = refused(text_of("scope").replace('sample = "uint16"', 'sample = "uint8"'))
+    assert "samples of uint8" in message
+
+
+def test_a_word_cannot_smuggle_in_a_second_message() -> None:
+    message = refused(text_of("meter").replace('"AUTO"', '"AUTO\\nOUTP ON"'))
+    assert "cannot be sent" in message
+
+
+TOML_VALUES = st.recursive(
+    st.booleans() | st.integers(-5, 70000) | st.floats(-1e3, 1e3) | st.text(max_size=12),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=8), inner),
+    max_leaves=4,
+)
+
+
+@given(
+    st.sampled_from(ROLES),
+    st.sampled_from(
+        ["role", "idn", "link", "operation", "accuracy", "words", "scale", "scope", "supply"]
+    ),
+    TOML_VALUES,
+)
+def test_whatever_stands_at_a_key_is_taken_or_refused_in_words(
+    role: str, key: str, value: object
+) -> None:
+    table = tomllib.loads(text_of(role)) | {key: value}
+    driver, found = validate(Driver, table)
+    assert (driver is None) == bool(found)
+    if driver is not None:
+        found = list(problems(driver))
+    assert all(str(problem) for problem in found)
