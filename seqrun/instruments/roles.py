@@ -15,9 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from uncertainties import UFloat
 
-MeterFunction = Literal[
-    "dc_voltage", "ac_voltage", "dc_current", "resistance_2w", "resistance_4w"
-]
+MeterFunction = Literal["dc_voltage", "ac_voltage", "dc_current", "resistance_2w", "resistance_4w"]
 
 
 class Clock(Protocol):
@@ -200,8 +198,9 @@ class Generator(Instrument, Protocol):
 
     def square(self, output: int, frequency_hz: float, volts_rms: float) -> None: ...
 
-    def burst(self, output: int, frequency_hz: float, volts_rms: float, cycles: int,
-              period_s: float) -> None: ...
+    def burst(
+        self, output: int, frequency_hz: float, volts_rms: float, cycles: int, period_s: float
+    ) -> None: ...
 
     def enable(self, output: int, on: bool) -> None: ...
 
