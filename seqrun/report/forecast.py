@@ -9,7 +9,6 @@ from seqrun.plan.outlook import ENOUGH, Outlook, outlooks
 from seqrun.quantity import render
 from seqrun.report.progress import clock
 from seqrun.report.screen import WIDTH, clean, console, is_ascii, plain
-from seqrun.values import Limit
 
 if TYPE_CHECKING:
     from rich.console import Group, RenderableType

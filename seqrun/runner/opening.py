@@ -62,7 +62,10 @@ class BenchClock:
         return float(self._control.query("CLOC:NOW?")) - self._zero
 
     def wait(self, seconds: float) -> float:
-        answer = self._control.query(f"CLOC:WAIT {max(seconds, 0.0):.6g};:CLOC:NOW?")
+        # A bench served in real time answers only when the time has passed.
+        answer = self._control.query(
+            f"CLOC:WAIT {max(seconds, 0.0):.6g};:CLOC:NOW?", time_out_s=seconds + 10.0
+        )
         return float(answer) - self._zero
 
 
