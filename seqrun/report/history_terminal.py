@@ -63,7 +63,7 @@ def unit_view(history: UnitHistory, *, ascii_only: bool = False) -> Group:
         parts.append(Text(f"  {len(history.runs) - _RUNS_SHOWN} earlier runs", "dim"))
     for run in history.runs[-_RUNS_SHOWN:]:
         mark = DISPOSITION_MARKS[run.disposition]
-        line = Text("  ", no_wrap=True, overflow="ellipsis")
+        line = Text("  ", no_wrap=True, overflow="crop" if ascii_only else "ellipsis")
         line.append(f"{mark.ascii if ascii_only else mark.shape} {mark.short:<8}", "bold")
         line.append(f"{run.started_utc[:16].replace('T', ' ')}  ")
         line.append(say(f"{run.sequence} {run.revision}".strip()))
@@ -125,7 +125,11 @@ def _trends_table(trends: Sequence[Trend], ascii_only: bool) -> Table:
 
     say = plain if ascii_only else clean
     table = _table(
-        ("step and quantity", 21), ("course", _BAR), ("latest ± U", 16), ("moved ± U", 16), ("", 11)
+        ("step and quantity", 21),
+        ("course", _BAR),
+        (say("latest ± U"), 16),
+        (say("moved ± U"), 16),
+        ("", 11),
     )
     for trend in trends:
         word = Text(trend.word, _WORDS[trend.word])
@@ -146,7 +150,11 @@ def _limits_table(limits: Sequence[LimitHistory], ascii_only: bool) -> Table:
 
     say = plain if ascii_only else clean
     table = _table(
-        ("step and quantity", 21), ("pass", 14), ("mean ± 2 s", 16), ("limit", 12), ("spread", _BAR)
+        ("step and quantity", 21),
+        ("pass", 14),
+        (say("mean ± 2 s"), 16),
+        ("limit", 12),
+        ("spread", _BAR),
     )
     for limit in limits:
         low, high = limit.interval

@@ -1,0 +1,199 @@
+"""Before and after repair: matched, judged, told in terminal, table and page alike."""
+
+from __future__ import annotations
+
+import csv
+import io
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from invented_run import bad, good, judged, on_record
+from rich.cells import cell_len
+
+from seqrun.errors import FileError, UsageError
+from seqrun.record import RunData
+from seqrun.report.compare import CSV_COLUMNS, Pair, RunPair, compare, write_csv
+from seqrun.report.compare_page import render_page, write_page
+from seqrun.report.compare_terminal import comparison
+from seqrun.values import Disposition, Judged
+
+
+@pytest.fixture
+def results(tmp_path: Path) -> Path:
+    return tmp_path / "results"
+
+
+def repaired(results: Path, **more: object) -> RunPair:
+    before = on_record(results, bad(), Disposition.REJECT, "fail: offset.right 212 mV", **more)  # type: ignore[arg-type]
+    return compare(before, on_record(results, good(), Disposition.ACCEPT, **more))  # type: ignore[arg-type]
+
+
+def of(results: Path, before: list[Judged], after: list[Judged]) -> RunPair:
+    return compare(on_record(results, before), on_record(results, after))
+
+
+def step(run: RunPair, name: str) -> Pair:
+    return next(p for p in run.pairs if p.row.step == name)
+
+
+def told(run: RunPair, *, everything: bool = False) -> str:
+    out = io.StringIO()
+    comparison(run, out, everything=everything)
+    return out.getvalue()
+
+
+def test_the_repaired_offset_has_changed_from_fail_to_pass(results: Path) -> None:
+    pair = step(repaired(results), "offset.right")
+    assert pair.word == "changed"
+    assert pair.verdict_words == "fail → pass"
+    assert pair.better is True
+    assert pair.shown == "-223.8 ± 1.5 mV"
+
+
+def test_what_was_not_touched_is_unchanged(results: Path) -> None:
+    assert step(repaired(results), "offset.left").word == "unchanged"
+
+
+def test_what_could_not_be_measured_before_cannot_be_told(results: Path) -> None:
+    pair = step(repaired(results), "power.right")
+    assert pair.word == "cannot tell"
+    assert "no load found" in pair.comment
+
+
+def test_a_reading_of_one_run_alone_is_said_to_be_so(results: Path) -> None:
+    more = judged("hum.left", "hum", "left", 1e-4, "V", 1e-5, None, 1e-3)
+    found = of(results, good(), [*good(), more])
+    assert step(found, "hum.left").word == "only after"
+    assert step(of(results, [*good(), more], good()), "hum.left").word == "only before"
+    assert "1 only after: hum.left" in told(found)
+
+
+def test_the_same_step_is_matched_by_channel_and_quantity(results: Path) -> None:
+    left = judged("power", "output_power", "left", 44.0, "W", 0.7, 40.0, None)
+    right = judged("power", "output_power", "right", 20.0, "W", 0.7, 40.0, None)
+    found = of(results, [left, right], [right, left])
+    assert [p.word for p in found.pairs] == ["unchanged", "unchanged"]
+    assert [p.row.channel for p in found.pairs] == ["right", "left"]
+
+
+def test_a_reading_made_twice_is_matched_in_order(results: Path) -> None:
+    first, second = judged(value=0.001), judged(value=0.040)
+    found = of(results, [first, second], [first, second, second])
+    assert [p.word for p in found.pairs] == ["unchanged", "unchanged", "only after"]
+
+
+def test_a_limit_that_was_changed_between_the_runs_is_pointed_out(results: Path) -> None:
+    old = judged("rise", "sink_rise", "", 33.0, "K", 1.0, None, 40.0)
+    new = judged("rise", "sink_rise", "", 33.0, "K", 1.0, None, 30.0)
+    pair = of(results, [old], [new]).pairs[0]
+    assert pair.limit_changed
+    assert pair.comment == "the limit was ≤ 40 K and is ≤ 30 K"
+
+
+def test_two_units_swapped_order_and_half_simulated_runs_are_pointed_out(results: Path) -> None:
+    first = on_record(results, good())
+    other = on_record(results, good(), serial="EX-0008", simulated=True)
+    said = " ".join(compare(other, first).notices)
+    assert "two units, EX-0008 and EX-0007" in said
+    assert "before and after are swapped" in said
+    assert "Only the run before was simulated" in said
+
+
+def test_a_run_is_not_compared_with_itself(results: Path) -> None:
+    run = on_record(results, good())
+    with pytest.raises(UsageError, match="the same run"):
+        compare(run, run)
+
+
+def test_what_became_worse_leads(results: Path) -> None:
+    better = [judged("a", value=0.2), judged("b", value=0.001)]
+    worse = [judged("a", value=0.001), judged("b", value=0.2)]
+    assert [p.row.step for p in of(results, better, worse).ordered()] == ["b", "a"]
+
+
+def test_how_often_chance_alone_would_show_a_change_is_said(results: Path) -> None:
+    found = repaired(results)
+    assert found.compared == 19
+    assert found.by_chance == pytest.approx(19 * 0.0455, abs=0.01)
+    assert "in 19 differences, 0.9 times" in " ".join(told(found).split())
+
+
+def test_terminal_keeps_to_80_columns_and_to_ascii_where_it_must(results: Path) -> None:
+    found = repaired(results)
+    for everything in (False, True):
+        lines = told(found, everything=everything).splitlines()
+        assert max(cell_len(line) for line in lines) <= 80
+    pipe = io.TextIOWrapper(io.BytesIO(), encoding="ascii")
+    comparison(found, pipe, everything=True)
+    pipe.flush()
+    assert isinstance(pipe.buffer, io.BytesIO)
+    text = pipe.buffer.getvalue().decode("ascii")
+    assert "* changed" in text
+    assert "212.0 +- 1.1" in text
+
+
+def test_terminal_leaves_out_what_stayed_unless_asked(results: Path) -> None:
+    found = repaired(results)
+    assert "offset.left" not in told(found)
+    assert "offset.left" in told(found, everything=True)
+
+
+def test_the_table_holds_every_pair_in_base_units(results: Path, tmp_path: Path) -> None:
+    found = repaired(results)
+    path = write_csv(found, tmp_path / "compared.csv")
+    with path.open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert tuple(rows[0]) == CSV_COLUMNS
+    assert len(rows) == len(found.pairs)
+    offset = next(row for row in rows if row["step"] == "offset.right")
+    assert float(offset["difference"]) == pytest.approx(-0.2238)
+    assert offset["change"] == "changed"
+    assert (offset["before_verdict"], offset["after_verdict"]) == ("fail", "pass")
+    power = next(row for row in rows if row["step"] == "power.right")
+    assert (power["before"], power["difference"], power["change"]) == ("", "", "cannot tell")
+
+
+def test_a_table_is_no_place_for_formulas(results: Path, tmp_path: Path) -> None:
+    evil = replace(good()[0], step="=cmd()")
+    path = write_csv(of(results, [evil], [evil]), tmp_path / "x.csv")
+    assert ",'=cmd()," in path.read_text(encoding="utf-8")
+
+
+def test_the_page_says_what_the_terminal_says_and_fetches_nothing(
+    results: Path, tmp_path: Path
+) -> None:
+    found = repaired(results)
+    page = write_page(found, tmp_path / "compared.html").read_text(encoding="utf-8")
+    for words in ("-223.8 ± 1.5 mV", "How it was decided", "conditional fail", "no load found"):
+        assert words in page
+    assert "<script" not in page
+    assert "http" not in page.replace("http://www.w3.org/2000/svg", "")
+    assert page.count('class="bar"') == len(found.pairs)
+    assert "SIMULATED" not in page
+
+
+def test_a_simulated_comparison_is_marked_everywhere(results: Path) -> None:
+    found = repaired(results, simulated=True)
+    assert render_page(found).count("SIMULATED") >= 3
+    assert told(found).count("SIMULATED") >= 2
+
+
+def test_names_from_files_are_escaped(results: Path) -> None:
+    evil = replace(good()[1], step="<script>alert(1)</script>")
+    assert "<script" not in render_page(of(results, [evil], [evil]))
+
+
+def test_a_run_without_readings_can_be_compared(results: Path) -> None:
+    empty = [good()[0]]
+    run = on_record(results, empty)
+    bare: RunData = replace(run, readings=(), judged=(), run=replace(run.run, run_id="x"))
+    found = compare(bare, run)
+    assert [p.word for p in found.pairs] == ["only after"]
+    assert "1 only after" in told(found)
+    assert "bring_up" in render_page(found)
+
+
+def test_a_page_that_cannot_be_written_is_told(results: Path, tmp_path: Path) -> None:
+    with pytest.raises(FileError, match="cannot be written"):
+        write_page(repaired(results), tmp_path / "no" / "folder.html")

@@ -1,0 +1,152 @@
+"""The release sheet: only for what was accepted, in words that an owner understands."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from invented_run import FACTS, bad, good, judged, on_record
+
+from seqrun.errors import UsageError
+from seqrun.record import RunData, Store
+from seqrun.report.release import LONGEST, Release, release, render_sheet, write_sheet
+from seqrun.values import Disposition
+
+FAULT = "One output transistor of the right channel had failed."
+WORK = "Both transistors replaced by a matched pair; idle current set."
+
+
+@pytest.fixture
+def results(tmp_path: Path) -> Path:
+    return tmp_path / "results"
+
+
+def sheet(run: RunData, **more: object) -> Release:
+    return release(run, FAULT, WORK, **more)  # type: ignore[arg-type]
+
+
+@pytest.fixture
+def accepted(results: Path) -> RunData:
+    return on_record(results, good(), Disposition.ACCEPT, "all limits are met")
+
+
+@pytest.mark.parametrize(
+    "disposition", [Disposition.REJECT, Disposition.HOLD, Disposition.ABORTED, None]
+)
+def test_what_was_not_accepted_is_not_released(
+    results: Path, disposition: Disposition | None
+) -> None:
+    run = on_record(results, good(), disposition, "for a reason")
+    with pytest.raises(UsageError) as error:
+        sheet(run)
+    assert error.value.exit_code == 2
+    assert "accept" in str(error.value)
+
+
+def test_a_unit_that_a_later_run_rejected_is_not_released(results: Path, accepted: RunData) -> None:
+    on_record(results, bad(), Disposition.REJECT, "fail")
+    with pytest.raises(UsageError, match="a later run of this unit is reject"):
+        sheet(accepted, others=Store(results).runs())
+
+
+def test_runs_of_other_units_simulated_runs_and_earlier_ones_do_not_matter(results: Path) -> None:
+    on_record(results, bad(), Disposition.REJECT, "fail")
+    run = on_record(results, good(), Disposition.ACCEPT)
+    on_record(results, bad(), Disposition.REJECT, "fail", serial="EX-0008")
+    on_record(results, bad(), Disposition.REJECT, "fail", simulated=True)
+    assert sheet(run, others=Store(results).runs()).limits == 19
+
+
+def test_a_run_whose_safe_state_was_not_confirmed_releases_nothing(results: Path) -> None:
+    facts = {**FACTS, "safe": {"unconfirmed": ["supply output 2"]}}
+    run = on_record(results, good(), Disposition.ACCEPT, facts=facts)
+    with pytest.raises(UsageError, match="supply output 2"):
+        sheet(run)
+
+
+@pytest.mark.parametrize("text", ["", "   \n", "x" * (LONGEST + 1)])
+def test_an_operator_who_says_nothing_or_a_novel_is_asked_again(
+    accepted: RunData, text: str
+) -> None:
+    with pytest.raises(UsageError, match="--work-done"):
+        release(accepted, FAULT, text)
+
+
+def test_it_says_what_was_wrong_what_was_done_and_who_signs(accepted: RunData) -> None:
+    page = render_sheet(sheet(accepted, signed_by="workshop 4"))
+    for words in (FAULT, WORK, "workshop 4", "bench 2", "EX-0007", "may go back into use"):
+        assert words in page
+
+
+def test_few_readings_the_one_with_the_least_room_of_each_channel(accepted: RunData) -> None:
+    lines = {line.words: line for line in sheet(accepted).measured}
+    power = lines["Output power"]
+    assert power.shown == "left\u00a044.8\u00a0W, right\u00a043.9\u00a0W"
+    assert power.asked == "at least 40\u00a0W"
+    assert lines["Warmth of the heatsink"].shown == "33.6\u00a0K"
+    # upper.2 and lower.2 with 27.5 mA are nearer to 35 mA than the others are to 15 mA
+    assert lines["Current at rest"].shown.startswith("left\u00a027.5\u00a0mA")
+    assert len(lines) <= 7
+
+
+def test_an_offset_is_told_without_its_sign(accepted: RunData) -> None:
+    offset = next(m for m in sheet(accepted).measured if m.words.startswith("Direct current"))
+    assert offset.shown == "left\u00a03.1\u00a0mV, right\u00a011.8\u00a0mV"
+
+
+def test_what_it_was_before_the_repair_stands_beside_it(results: Path) -> None:
+    before = on_record(results, bad(), Disposition.REJECT, "fail")
+    after = on_record(results, good(), Disposition.ACCEPT)
+    found = sheet(after, before=before)
+    offset = next(m for m in found.measured if m.words.startswith("Direct current"))
+    assert "right\u00a0212\u00a0mV" in offset.before
+    assert "Before" in render_sheet(found)
+    with pytest.raises(UsageError, match="not an earlier one"):
+        sheet(after, before=replace(before, run=replace(before.run, started_utc="2999")))
+
+
+def test_before_and_after_are_of_one_unit(results: Path) -> None:
+    before = on_record(results, bad(), Disposition.REJECT, "fail", serial="EX-0008")
+    after = on_record(results, good(), Disposition.ACCEPT)
+    with pytest.raises(UsageError, match="EX-0008"):
+        sheet(after, before=before)
+
+
+def test_a_simulated_run_is_marked_across_and_releases_nothing(results: Path) -> None:
+    run = on_record(results, good(), Disposition.ACCEPT, simulated=True)
+    page = render_sheet(sheet(run))
+    assert '<div class="across" aria-hidden="true"><b>SIMULATED</b></div>' in page
+    assert "it releases nothing" in page
+    assert "may go back into use" not in page
+
+
+def test_one_simulated_reading_marks_the_whole_sheet(accepted: RunData) -> None:
+    rows = (replace(accepted.readings[0], simulated=True), *accepted.readings[1:])
+    assert sheet(replace(accepted, readings=rows)).simulated
+
+
+def test_cautions_speak_of_charge_heat_and_the_mains(accepted: RunData) -> None:
+    page = render_sheet(sheet(accepted, cautions=["The left knob is loose."]))
+    for words in ("dangerous charge", "get hot", "local codes", "bench supply", "knob is loose"):
+        assert words in page
+
+
+def test_simple_acceptance_does_not_claim_room_for_errors(results: Path) -> None:
+    readings = [judged("power", "output_power", "left", 44.0, "W", 1.0, 40.0, None)]
+    readings = [replace(j, decision="simple") for j in readings]
+    run = on_record(results, readings, Disposition.ACCEPT, facts={"decision": "simple"})
+    assert "room for the error" not in sheet(run).kept
+    assert "room for the error" in sheet(on_record(results, good(), Disposition.ACCEPT)).kept
+
+
+def test_typed_words_are_escaped_and_kept_on_one_line(accepted: RunData) -> None:
+    page = render_sheet(release(accepted, "<script>x</script>", "a\n\n b"))
+    assert "<script>" not in page
+    assert "<p>a b</p>" in page
+
+
+def test_the_sheet_is_one_self_contained_file(accepted: RunData, tmp_path: Path) -> None:
+    page = write_sheet(sheet(accepted), tmp_path / "release.html").read_text(encoding="utf-8")
+    assert "<script" not in page
+    assert "http" not in page.replace("http://www.w3.org/2000/svg", "")
