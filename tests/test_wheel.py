@@ -1,0 +1,51 @@
+"""The built wheel, apart from the checkout, finds its sequences, unit sheets and drivers."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import zipfile
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+
+
+@pytest.fixture(scope="module")
+def unpacked(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The wheel's content in an empty folder."""
+    folder = tmp_path_factory.mktemp("wheel")
+    build = [sys.executable, "-m", "build", "--wheel", "--no-isolation", "--outdir", str(folder)]
+    done = subprocess.run([*build, str(ROOT)], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
+    (wheel,) = folder.glob("*.whl")
+    with zipfile.ZipFile(wheel) as archive:
+        archive.extractall(folder / "site")
+    return folder / "site"
+
+
+def test_the_main_job_runs_from_the_wheel(unpacked: Path, tmp_path: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "seqrun", "run", "acceptance", "--bench", "demo", "--serial", "W-1"],
+        cwd=tmp_path,
+        env={**os.environ, "PYTHONPATH": str(unpacked)},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert len(list(tmp_path.glob("results/*/report.html"))) == 1
+
+
+def test_it_is_the_wheel_that_was_run(unpacked: Path, tmp_path: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, "-c", "from seqrun.files.shipped import root; print(root())"],
+        cwd=tmp_path,
+        env={**os.environ, "PYTHONPATH": str(unpacked)},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert Path(done.stdout.strip()) == unpacked / "seqrun" / "_shipped"
