@@ -18,11 +18,11 @@ from hypothesis import HealthCheck, Phase, assume, given, settings
 TESTS = Path(__file__).parents[1]
 sys.path[:0] = [str(TESTS / "outside"), str(TESTS / "demo_sim" / "scpi")]
 
-from ieee488_2_reference import Reference  # noqa: E402
-from scpi_messages import asks, messages  # noqa: E402
+from ieee488_2_reference import Reference
+from scpi_messages import asks, messages
 
-import demo_sim  # noqa: E402
-from demo_sim.scpi import ScpiDevice  # noqa: E402
+import demo_sim
+from demo_sim.scpi import ScpiDevice
 
 HANG_S = 10.0  # CPU time of one message; captures of the longest memory take a second or so
 
