@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -53,7 +54,7 @@ def run_command(
     page = outcome.folder / "report.html"
     write_page(record, page)
     run_summary(record)
-    print(f"report: {page}")
+    print(f"{outcome.disposition.value.upper()} - report: {page}")
     return EXIT_CODES[outcome.disposition]
 
 
@@ -166,12 +167,9 @@ def serve_command(
         except OSError as error:
             server.close()
             raise FileError(f"cannot be written: {error.strerror}", where=str(file)) from None
-    try:
-        server.serve_forever()
-    except KeyboardInterrupt:
-        pass
-    finally:
-        server.close()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: server.close())
+    server.serve_forever()
     return 0
 
 

@@ -101,7 +101,7 @@ class BenchView:
         point = self.point(name)
         return Hookup(
             ((f"{meter}.hi", point.hot), (f"{meter}.lo", point.cold)),
-            f"meter {meter}: red (HI) to {point.hot}, black (LO) to {point.cold} - {point.words}",
+            f"{_named('meter', meter)}: red (HI) to {point.hot}, black (LO) to {point.cold} - {point.words}",
         )
 
     def meter_four_wire(self, name: str) -> Hookup:
@@ -116,7 +116,7 @@ class BenchView:
         )
         return Hookup(
             leads,
-            f"meter {meter}: all four leads (HI, LO, sense HI, sense LO) to {name} - {point.words}",
+            f"{_named('meter', meter)}: all four leads (HI, LO, sense HI, sense LO) to {name} - {point.words}",
         )
 
     def scope_on(self, name: str) -> tuple[int, int | None, Hookup | None]:
@@ -187,3 +187,8 @@ class BenchView:
                     where=self.bench.name,
                 )
         return {rail: found[rail] for rail in wanted}
+
+
+def _named(role: str, key: str) -> str:
+    """An instrument as people are told of it: its role, and its key where that says more."""
+    return role if key == role else f"{role} {key}"
