@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import signal
 import sys
+import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -117,9 +118,18 @@ def faults_command() -> int:
     """``seqrun faults``."""
     import demo_sim
 
-    for fault in demo_sim.fault_catalogue():
-        where = "@CHANNEL" if fault.channels else ""
-        print(f"{fault.name + where:<28}{fault.summary}")
+    catalogue = demo_sim.fault_catalogue()
+    indent = " " * 28
+    for kind, heading in (("fault", "Faults of the unit"), ("mistake", "Mistakes on the bench")):
+        print(f"{heading} (severity 0 to 1; the usual one in brackets):")
+        for fault in catalogue:
+            if fault.kind != kind:
+                continue
+            name = f"  {fault.name}{'@CHANNEL' if fault.channels else ''}"
+            text = f"{fault.summary} [{fault.default_severity:g}]"
+            lines = textwrap.wrap(text, 80 - len(indent))
+            print(f"{name:<27} " + f"\n{indent}".join(lines))
+    print("\nPut one in with --fault NAME[@CHANNEL][=SEVERITY]; the option may be repeated.")
     return 0
 
 
@@ -157,6 +167,8 @@ def serve_command(
             expected="free ports (one for each instrument, counted on from --port)",
             hint="leave --port out to take free ones",
         ) from None
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: server.close())
     text = server.bench_toml()
     for key, resource in server.resources.items():
         print(f"# {key}: {resource}")
@@ -167,8 +179,6 @@ def serve_command(
         except OSError as error:
             server.close()
             raise FileError(f"cannot be written: {error.strerror}", where=str(file)) from None
-    for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, lambda *_: server.close())
     server.serve_forever()
     return 0
 

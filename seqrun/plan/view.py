@@ -101,7 +101,8 @@ class BenchView:
         point = self.point(name)
         return Hookup(
             ((f"{meter}.hi", point.hot), (f"{meter}.lo", point.cold)),
-            f"{_named('meter', meter)}: red (HI) to {point.hot}, black (LO) to {point.cold} - {point.words}",
+            f"{_named('meter', meter)}: red (HI) to {point.hot}, black (LO) to {point.cold} - "
+            f"{point.words}",
         )
 
     def meter_four_wire(self, name: str) -> Hookup:
@@ -116,7 +117,8 @@ class BenchView:
         )
         return Hookup(
             leads,
-            f"{_named('meter', meter)}: all four leads (HI, LO, sense HI, sense LO) to {name} - {point.words}",
+            f"{_named('meter', meter)}: all four leads (HI, LO, sense HI, sense LO) to {name} - "
+            f"{point.words}",
         )
 
     def scope_on(self, name: str) -> tuple[int, int | None, Hookup | None]:

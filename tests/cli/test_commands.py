@@ -1,0 +1,135 @@
+"""The commands as a person meets them: in 80 columns, in a pipe, with colour off."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import signal
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+import demo_sim
+from seqrun.files.shipped import folder
+
+ANSI = re.compile(r"\x1b\[")
+SHORT = """title = "Offset only"
+revision = "A"
+cautions = ["Stored charge: below 2 V by meter before touching."]
+[[step]]
+id = "protection"
+do = "protect_supply"
+over_voltage = "1.15 * rail_voltage"
+over_current = "1.5 * supply_at_rated_power"
+[[step]]
+id = "bring_up"
+do = "ramp_supply"
+to = "rail_voltage"
+healthy_current = "3 * supply_idle"
+[[step]]
+id = "offset.{channel}"
+each = "channel"
+do = "dc_voltage"
+at = "out.{channel}"
+limit = { between = ["-50 mV", "50 mV"] }
+[[step]]
+id = "discharge"
+do = "power_down"
+limit = { at_most = "2 V" }
+"""
+
+
+@pytest.fixture
+def short(tmp_path: Path) -> str:
+    path = tmp_path / "short.toml"
+    path.write_text(SHORT, encoding="utf-8")
+    return str(path)
+
+
+@pytest.mark.parametrize(
+    ("faults", "code", "word"),
+    [
+        ((), 0, "ACCEPT"),
+        (("dc_offset@left=1",), 1, "REJECT"),
+        (("shorted_device@left",), 4, "ABORTED"),
+    ],
+)
+def test_the_exit_code_is_the_disposition(
+    seqrun: Callable, short: str, faults: tuple[str, ...], code: int, word: str
+) -> None:
+    words = [word for fault in faults for word in ("--fault", fault)]
+    answer = seqrun("run", short, "--bench", "demo", "--serial", "S-1", *words)
+    assert answer.code == code
+    assert word in answer.out
+    assert "SIMULATED" in answer.out
+
+
+def test_output_in_a_pipe_has_no_colour_and_keeps_to_80_columns(
+    seqrun: Callable, short: str
+) -> None:
+    answer = seqrun("run", short, "--bench", "demo", "--serial", "S-1")
+    assert not ANSI.search(answer.out)
+    summary = answer.out[answer.out.index("SIMULATED -") :]
+    long = [line for line in summary.splitlines() if len(line) > 80 and "report:" not in line]
+    assert long == []
+
+
+def test_the_plan_keeps_to_80_columns_and_says_what_the_bench_decides(seqrun: Callable) -> None:
+    answer = seqrun("plan", "acceptance", "--bench", "demo")
+    assert answer.code == 0
+    assert "decides" in answer.out
+    assert max(map(len, answer.out.splitlines())) <= 80
+
+
+def test_the_record_of_the_last_run_is_shown_again(seqrun: Callable, short: str) -> None:
+    seqrun("run", short, "--bench", "demo", "--serial", "S-1")
+    answer = seqrun("report", "last", "--budget")
+    assert answer.code == 0
+    assert "ACCEPT" in answer.out and "offset.left" in answer.out
+
+
+def test_every_file_that_ships_is_right(seqrun: Callable) -> None:
+    files = [
+        str(path)
+        for kind in ("sequence", "unit", "driver")
+        for path in sorted(folder(kind).glob("*.toml"))  # type: ignore[arg-type]
+    ]
+    answer = seqrun("check", *files)
+    assert answer.code == 0, answer.err
+    assert len(answer.out.splitlines()) == len(files)
+
+
+@pytest.mark.parametrize("kind", ["sequence", "unit", "bench", "driver"])
+def test_each_kind_of_file_has_a_schema(seqrun: Callable, kind: str) -> None:
+    answer = seqrun("schema", kind)
+    assert answer.code == 0
+    assert json.loads(answer.out)["$schema"].startswith("https://json-schema.org")
+
+
+def test_every_fault_of_the_catalogue_is_listed(seqrun: Callable) -> None:
+    answer = seqrun("faults")
+    assert answer.code == 0
+    for fault in demo_sim.fault_catalogue():
+        assert fault.name in answer.out
+    assert max(map(len, answer.out.splitlines())) <= 80
+
+
+def test_the_served_bench_prints_its_resources_and_stops_on_a_signal(tmp_path: Path) -> None:
+    file = tmp_path / "bench.toml"
+    server = subprocess.Popen(
+        [sys.executable, "-m", "seqrun", "bench", "serve", "--file", str(file)],
+        stdout=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "PYTHONUNBUFFERED": "1"},
+    )
+    assert server.stdout is not None
+    lines = [next(server.stdout) for _ in range(12)]
+    server.send_signal(signal.SIGTERM)
+    assert server.wait(timeout=20.0) == 0
+    server.stdout.close()
+    assert any("TCPIP0::127.0.0.1::" in line for line in lines)
+    assert "[simulator]" in file.read_text(encoding="utf-8")
