@@ -145,6 +145,13 @@ class Truth:
         out = self._unit.joined.outputs[np.ix_(legs, legs)] @ each
         return float(abs(out[0] - out[1]) if len(legs) == 2 else abs(out[0]))
 
+    def input_v_rms(self, channel: str) -> float:
+        """V rms of the lowest tone at a channel's input now, 0 without one."""
+        signal = self._unit.inputs[channel]
+        if signal.volts is None:
+            return 0.0
+        return float(np.abs(np.fft.rfft(signal.volts))[1]) * math.sqrt(2.0) / signal.volts.size
+
     def output(self, channel: str) -> tuple[Period | None, Floats]:
         """One period at the speaker terminals, V, and its time base."""
         hi, lo = self._terminals(channel)

@@ -32,6 +32,7 @@ DEMO_UNIT: dict[str, object] = {
     "gain_db": 29.0,
     "output_devices": 2,
     "ballast": 0.22,
+    "ballast_tolerance": 0.01,
     "sink_rise_limit": 40.0,
     "idle_current": 0.025,
     "relay_delay": 4.0,
@@ -241,7 +242,8 @@ class AmplifierSpec:
             raise DemoError("output_devices", found=str(devices), expected="1 to 16")
         relay_s = _relay_delay(values)
         sides = ("",) if topology == "single_ended" else SIDES
-        parts = _Parts(rng, _number(values, "ballast"), devices)
+        tolerance = _number(values, "ballast_tolerance")
+        parts = _Parts(rng, _number(values, "ballast"), devices, tolerance)
         channels = []
         for name in names:
             channel_gain = gain * (1.0 + 0.006 * float(rng.uniform(-1.0, 1.0)))
@@ -280,14 +282,18 @@ class AmplifierSpec:
 class _Parts:
     """Draws the devices."""
 
-    def __init__(self, rng: np.random.Generator, ballast: float, count: int) -> None:
+    def __init__(
+        self, rng: np.random.Generator, ballast: float, count: int, tolerance: float
+    ) -> None:
         self._rng, self._ballast, self._count = rng, ballast, count
+        self._tolerance = tolerance
 
     def half(self) -> tuple[DeviceSpec, ...]:
         return tuple(
             DeviceSpec(
                 offset_v=1.5e-3 * float(self._rng.uniform(-1.0, 1.0)),
-                ballast_ohm=self._ballast * (1.0 + 0.01 * float(self._rng.uniform(-1.0, 1.0))),
+                ballast_ohm=self._ballast
+                * (1.0 + self._tolerance * float(self._rng.uniform(-1.0, 1.0))),
             )
             for _ in range(self._count)
         )

@@ -303,6 +303,7 @@ class Unit(FileModel):
             "gain_db": self.gain,
             "output_devices": self.output_devices,
             "ballast": self.ballast,
+            "ballast_tolerance": self.ballast_tolerance,
             "sink_rise_limit": self.sink_rise_limit,
             "idle_current": self.idle_current,
             "relay_delay": sum(self.relay_delay) / 2.0,
