@@ -9,6 +9,7 @@ from seqrun.errors import FileError
 from seqrun.files.common import Problem, one_of, refuse, validate
 from seqrun.files.crosscheck import cross_check
 from seqrun.files.expression import fill, placeholders
+from seqrun.files.features import FEATURES
 from seqrun.files.fields import StepFields
 from seqrun.files.repeat import Repeat, bindings_of, fill_entry
 from seqrun.files.unit import Unit
@@ -57,7 +58,8 @@ def expand_leniently(
         made, wrong = _expand_one(sequence, entry, number, unit)
         steps += made
         problems += wrong
-        if wrong and isinstance(entry.get("id"), str):
+        # What refers to a step that this unit does not get is not wrong either.
+        if (wrong or not made) and isinstance(entry.get("id"), str):
             broken.append(fill(entry["id"], dict.fromkeys(placeholders(entry["id"]), "*")))
     return steps, problems, broken
 
@@ -71,6 +73,13 @@ def _expand_one(
     if do is not None and kind is None:
         expected = one_of(str(do), sequence.kinds)
         return [], [Problem(f"{where}, do", f"no kind of step is called {do!r}", expected)]
+    feature = entry.get("if_unit_has", "")
+    if feature:
+        if not isinstance(feature, str) or feature not in FEATURES:
+            expected = one_of(str(feature), FEATURES)
+            return [], [Problem(f"{where}, if_unit_has", f"{feature!r}", expected)]
+        if not FEATURES[feature](unit):
+            return [], []
     try:
         repeat = Repeat.read(entry.get("each", ()))
         all_bindings = bindings_of(repeat, unit)

@@ -18,6 +18,7 @@ from seqrun.errors import FileError
 from seqrun.files.common import Strict
 from seqrun.files.condition import Condition
 from seqrun.files.expression import Expression
+from seqrun.files.features import FEATURES
 from seqrun.quantity import Quantity, Seconds, custom_error
 from seqrun.values import Limit
 
@@ -101,11 +102,12 @@ def _listed(value: Any) -> Any:
 
 _ONE = {
     "anyOf": [
-        {"enum": ["channel", "half", "device", "side", "input", "ballast"]},
+        {"enum": ["channel", "half", "device", "side", "input", "rail", "ballast", "bank"]},
         {"type": "object", "additionalProperties": {"type": "array"}, "minProperties": 1},
     ]
 }
 _EACH = {"anyOf": [*_ONE["anyOf"], {"type": "array", "items": _ONE}]}
+Feature = Annotated[str, WithJsonSchema({"enum": list(FEATURES)})]
 _STATE = {"type": "string", "pattern": " (passed|failed|measured|not measured)$"}
 _CONDITIONS = {"anyOf": [_STATE, {"type": "array", "items": _STATE}]}
 
@@ -127,8 +129,11 @@ class StepFields(Strict):
     )
     do: str = Field(description="the kind of step")
     each: Annotated[tuple[Each, ...], BeforeValidator(_listed), WithJsonSchema(_EACH)] = Field(
-        (), description="repeat over: channel, half, device, side, input, ballast, { name = [...] }"
+        (),
+        description="repeat over: channel, half, device, side, input, rail, ballast, bank, "
+        "{ name = [...] }",
     )
+    if_unit_has: Feature = Field("", description="leave the step out for a unit without it")
     only_if: Annotated[
         tuple[Condition, ...], BeforeValidator(_listed), WithJsonSchema(_CONDITIONS)
     ] = Field((), description='what an earlier step must have come to, as "offset.left passed"')

@@ -13,7 +13,7 @@ from seqrun.files.common import Problem, one_of
 from seqrun.files.expression import fill, placeholders
 from seqrun.files.unit import HALVES, SIDES, Unit
 
-OVER_UNIT = ("channel", "half", "device", "side", "input", "ballast")
+OVER_UNIT = ("channel", "half", "device", "side", "input", "rail", "ballast", "bank")
 MOST = 2000  # steps from one entry
 _NAME = re.compile(r"^[a-z][a-z0-9_]{0,31}$")
 ID = re.compile(r"^[a-zA-Z_][a-zA-Z0-9_]*([.-][a-zA-Z0-9_]+)*$")
@@ -110,12 +110,22 @@ def _of_unit(name: str, unit: Unit, before: Mapping[str, str]) -> Iterable[dict[
             if all(new.get(key, value) == value for key, value in before.items()):
                 yield new
         return
+    if name == "bank":
+        for channel in unit.channels:
+            for side in unit.sides:
+                for half in HALVES:
+                    places = {"channel": channel, "side": side, "half": half}
+                    new = {key: value for key, value in places.items() if value}
+                    if all(new.get(key, value) == value for key, value in before.items()):
+                        yield {"bank": ".".join(new.values()), **new}
+        return
     values: Mapping[str, Iterable[str]] = {
         "channel": unit.channels,
         "half": HALVES,
         "device": [str(n) for n in range(1, unit.output_devices + 1)],
         "side": SIDES if unit.bridged else (),
         "input": unit.inputs,
+        "rail": unit.rail_names,
     }
     if not (chosen := list(values[name])):
         raise FileError(
@@ -180,7 +190,11 @@ def fill_entry(
 def _unnamed(template: str, repeat: Repeat, where: str) -> list[Problem]:
     """A step that is repeated but whose id does not say so would stand twice."""
     present = set(placeholders(template))
-    covered = {"channel", "half", "device", "side"} if "ballast" in present else set()
+    covered: set[str] = set()
+    if "ballast" in present:
+        covered = {"channel", "half", "device", "side"}
+    elif "bank" in present:
+        covered = {"channel", "half", "side"}
     return [
         Problem(f"{where}, id", f"'{template}' does not name {{{name}}}", f"{{{name}}} in the id")
         for name in repeat.names

@@ -4,17 +4,21 @@ Which kinds of step there are, and their fields, belongs to a higher floor and i
 step has the fields of :class:`StepFields`. Repetition is written with ``each``:
 
 - ``each = "channel"`` repeats a step over the unit sheet's channels; likewise ``half`` (upper,
-  lower), ``device`` (1 … output_devices), ``side`` (pos, neg of a bridged output), ``input``
-  and ``ballast`` (every ballast resistor; with ``channel`` also named, those of that channel);
+  lower), ``device`` (1 … output_devices), ``side`` (pos, neg of a bridged output), ``input``,
+  ``rail``, ``ballast`` (every ballast resistor; with ``channel`` also named, those of that
+  channel) and ``bank`` (the devices in parallel of one half: of one half-bridge where bridged);
 - ``each = { level = ["0.1 W", "1 W"] }`` repeats it over the values given, under any name;
 - ``each = ["channel", { level = ["0.1 W", "1 W"] }]`` repeats over both, the first slowest.
 
 ``{channel}`` and the like are then filled into every text of the step. ``{ballast}`` is such as
-``left.upper.1``. In an ``id``, values lose their spaces and signs: ``thd.{level}`` becomes
+``left.upper.1``, ``{bank}`` as ``left.upper``. In an ``id``, values lose their spaces and signs: ``thd.{level}`` becomes
 ``thd.0.1W``.
 
 A limit is ``{ at_least = X }``, ``{ at_most = X }``, both, or ``{ between = [X, Y] }``, where X is
 a quantity or an expression (see :mod:`seqrun.files.expression`).
+
+``if_unit_has = "headphones"`` leaves a step out for a unit without them: see
+:mod:`seqrun.files.features` for what may stand there.
 
 ``only_if = "<id> passed"`` (or ``failed``, ``measured``, ``not measured``) does a step only when
 an earlier one came out so; a list of them must all hold. ``"offset.* failed"`` is about every

@@ -317,3 +317,48 @@ def test_an_entry_that_repeats_without_end_is_refused() -> None:
 def test_a_sequence_without_steps_is_refused(text: str) -> None:
     with pytest.raises(FileError):
         sequence(text)
+
+
+@pytest.mark.parametrize(
+    ("unit", "banks"),
+    [
+        ("demo-2x40", ["left.upper", "left.lower", "right.upper", "right.lower"]),
+        ("demo-mono", ["mono.upper", "mono.lower"]),
+        (
+            "demo-bridged",
+            [
+                f"{c}.{s}.{h}"
+                for c in ("left", "right")
+                for s in ("pos", "neg")
+                for h in ("upper", "lower")
+            ],
+        ),
+    ],
+)
+def test_devices_in_parallel_form_one_bank_in_each_half_of_any_topology(
+    unit: str, banks: list[str]
+) -> None:
+    made = steps(
+        '[[step]]\nid = "share.{bank}"\ndo = "voltage"\nat = "ballast.{bank}.1"\neach = "bank"\n',
+        unit,
+    )
+    assert [step.id for step in made] == [f"share.{bank}" for bank in banks]
+
+
+def test_a_step_for_what_the_unit_lacks_is_left_out() -> None:
+    text = (
+        '[[step]]\nid = "a.{channel}"\ndo = "voltage"\nat = "phones.{channel}"\neach = "channel"\n'
+        'if_unit_has = "headphones"\n'
+        '[[step]]\nid = "b"\ndo = "voltage"\nat = "rail.pos"\nonly_if = "a.* passed"\n'
+    )
+    assert [step.id for step in steps(text, "demo-2x40")] == ["b"]
+    assert [step.id for step in steps(text, "demo-receiver")] == [
+        "a.left",
+        "a.right",
+        "b",
+    ]
+
+
+def test_an_unknown_feature_is_refused_with_the_nearest_known_one() -> None:
+    text = '[[step]]\nid = "a"\ndo = "voltage"\nat = "rail.pos"\nif_unit_has = "headphone"\n'
+    assert "headphones" in complaint(text)
