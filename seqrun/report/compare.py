@@ -85,10 +85,7 @@ class Pair:
         found = self.difference
         if found is None or found.value is None:
             return ""
-        text = render(found.value, self.unit, uncertainty=found.expanded)
-        if not any(c in "123456789" for c in text.split("±")[0]):
-            return text.removeprefix("-")  # nothing has no sign
-        return text if text.startswith("-") else f"+{text}"
+        return signed(found.value, self.unit, found.expanded)
 
     @property
     def verdict_changed(self) -> bool:
@@ -294,6 +291,14 @@ def _into(row: Row | None, unit: str) -> float | None:
         return None
     same = row.unit == unit
     return 1.0 if same else {("", "%"): 100.0, ("%", ""): 0.01}.get((row.unit, unit))
+
+
+def signed(value: float, unit: str, expanded: float | None) -> str:
+    """A difference with its sign, ``"+3.1 ± 0.9 mA"``; what rounds to nothing has none."""
+    text = render(value, unit, uncertainty=expanded)
+    if not any(digit in "123456789" for digit in text.split("±")[0]):
+        return text.removeprefix("-")
+    return text if text.startswith("-") else f"+{text}"
 
 
 def _key(judged: Judged) -> tuple[str, str, str]:

@@ -17,6 +17,7 @@ from seqrun.errors import UsageError
 from seqrun.judge.change import SHARE, Change, classify, least_that_matters
 from seqrun.measure.proportion import wilson_interval
 from seqrun.quantity import render
+from seqrun.report.compare import signed
 from seqrun.report.rows import Row
 from seqrun.values import COVERAGE_FACTOR, Bound, Disposition, Limit, Verdict
 
@@ -78,9 +79,8 @@ class Trend:
         """``"+3.1 ± 0.9 mA in 40 days"``: along the line, from the first reading to the last."""
         if self.line is None:
             return ""
-        moved = render(self.line.moved, self.row.unit, uncertainty=self.line.expanded_moved)
-        sign = "" if moved.startswith("-") or not self.line.moved else "+"
-        return f"{sign}{moved} in {duration(self.line.end - self.line.start)}"
+        moved = signed(self.line.moved, self.row.unit, self.line.expanded_moved)
+        return f"{moved} in {duration(self.line.end - self.line.start)}"
 
     @property
     def reaches(self) -> tuple[float, float] | None:
@@ -213,18 +213,29 @@ RULE = (
 
 def yield_words(found: Yield) -> list[str]:
     """Yield in words, with the interval that so few units leave (95 %, Wilson 1927)."""
-    low, high = wilson_interval(found.accepted, found.units)
     n = f"{found.units} unit{'' if found.units == 1 else 's'}"
     return [
-        f"{found.accepted} of {n} accepted by the latest run: {_percent(found.accepted, found)}"
-        f" ({100.0 * low:.1f} to {100.0 * high:.1f} % at 95 %)",
+        f"{found.accepted} of {n} accepted by the latest run: "
+        f"{percent(found.accepted, found.units)}"
+        f" ({interval_words(found.accepted, found.units)} at 95 %)",
         f"{found.accepted_first} of {n} accepted by the first: "
-        f"{_percent(found.accepted_first, found)}",
+        f"{percent(found.accepted_first, found.units)}",
     ]
 
 
-def _percent(count: int, found: Yield) -> str:
-    return f"{100.0 * count / found.units:.1f} %"
+def percent(count: int, units: int) -> str:
+    """A share to a tenth of a percent; never rounded up to all, or down to none."""
+    share = 100.0 * count / units
+    if count < units and share >= 99.95:
+        return "> 99.9 %"
+    return "< 0.1 %" if count > 0 and share < 0.05 else f"{share:.1f} %"
+
+
+def interval_words(count: int, units: int) -> str:
+    """What the share may really be (95 %, Wilson 1927): ``"77.5 to 96.1 %"``."""
+    low, high = wilson_interval(count, units)
+    # the ends are rounded outwards
+    return f"{math.floor(1000.0 * low) / 10.0:.1f} to {math.ceil(1000.0 * high) / 10.0:.1f} %"
 
 
 def left_out_words(count: int, simulated: bool) -> str:

@@ -20,7 +20,9 @@ from seqrun.report.history import (
     Trend,
     UnitHistory,
     bins,
+    interval_words,
     left_out_words,
+    percent,
     yield_words,
 )
 from seqrun.values import Disposition
@@ -112,6 +114,8 @@ def models_page(histories: Sequence[ModelHistory]) -> str:
         sections=sections,
         left_out=left_out_words(histories[0].left_out, histories[0].simulated),
         key=Markup(_key()),
+        percent=percent,
+        interval=interval_words,
     )
     return page
 
@@ -192,10 +196,9 @@ def spread(limit: LimitHistory) -> str:
     def px(value: float) -> float:
         return (value - left) / span * _WIDTH
 
-    low, high = limit.interval
     words = (
-        f"{row.name}: {limit.units} units, {limit.spread_shown}, {100.0 * low:.1f} to"
-        f" {100.0 * high:.1f} % pass"
+        f"{row.name}: {limit.spread_shown}; {percent(limit.passed, limit.units)} of {limit.units}"
+        " units pass"
     )
     parts = [
         f'<svg class="bar" viewBox="0 0 {_WIDTH} {_HEIGHT}" role="img" '

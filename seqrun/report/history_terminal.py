@@ -11,7 +11,9 @@ from seqrun.report.history import (
     Trend,
     UnitHistory,
     bins,
+    interval_words,
     left_out_words,
+    percent,
     yield_words,
 )
 from seqrun.report.screen import WIDTH, clean, console, is_ascii, plain
@@ -157,9 +159,9 @@ def _limits_table(limits: Sequence[LimitHistory], ascii_only: bool) -> Table:
         ("spread", _BAR),
     )
     for limit in limits:
-        low, high = limit.interval
-        share = Text(f"{100.0 * limit.share:.1f} %")
-        share.append(f"\n{100.0 * low:.1f}-{100.0 * high:.1f} %", "dim")
+        share = Text(percent(limit.passed, limit.units))
+        within = interval_words(limit.passed, limit.units).replace(" to ", "-")
+        share.append(f"\n{within}", "dim")
         wanted = limit.row.limit_short.replace(" to ", "\nto ")
         if limit.limits > 1:
             wanted += f"\n(of {limit.limits})"

@@ -15,7 +15,7 @@ from seqrun.errors import UsageError
 from seqrun.record import RecordError, Store
 from seqrun.report import history_page, history_terminal
 from seqrun.report.histories import model_histories, unit_history
-from seqrun.report.history import Trend, day, duration
+from seqrun.report.history import Trend, day, duration, interval_words, percent
 from seqrun.values import Bound, Judged
 
 CREEPING = [0.0255, 0.0266, 0.0272, 0.0284, 0.0291]
@@ -250,6 +250,13 @@ def test_a_unit_whose_runs_have_no_reading_is_shown(results: Path) -> None:
     assert "No reading of these runs is on record" in told_of(store, "EX-0007")
     assert unit_history(store, "EX-0007").trends == ()
     assert "No reading was held against a limit" in history_page.models_page(model_histories(store))
+
+
+def test_a_yield_is_never_rounded_to_all_or_none() -> None:
+    assert percent(4999, 5000) == "> 99.9 %"
+    assert percent(1, 5000) == "< 0.1 %"
+    assert (percent(3, 3), percent(0, 3)) == ("100.0 %", "0.0 %")
+    assert interval_words(3, 3) == "43.8 to 100.0 %"
 
 
 @pytest.mark.parametrize(
