@@ -267,6 +267,21 @@ def bins(limit: LimitHistory, count: int) -> tuple[NDArray[np.intp], Array] | No
     return counts, edges
 
 
+def nothing_drifts(trends: Sequence[Trend]) -> str:
+    """What is said when no drift is certain: that none is, how much is open, or that it is early.
+
+    Empty when something drifts by more than too little to matter.
+    """
+    followed = [t for t in trends if t.change is not None]
+    if any(t.change is Change.CHANGED and not t.slight for t in followed):
+        return ""
+    if not followed:
+        return "Too few runs for a trend: it takes three, at different times."
+    unclear = sum(1 for t in followed if t.change is Change.CANNOT_TELL)
+    said = "Nothing is sure to drift by as much as matters"
+    return f"{said}; of {unclear} it cannot be told." if unclear else f"{said}."
+
+
 def day(time_s: float) -> str:
     """A date, UTC."""
     try:

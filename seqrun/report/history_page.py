@@ -22,6 +22,7 @@ from seqrun.report.history import (
     bins,
     interval_words,
     left_out_words,
+    nothing_drifts,
     percent,
     yield_words,
 )
@@ -81,6 +82,7 @@ def unit_page(history: UnitHistory) -> str:
     page: str = template("history_unit.html.j2").render(
         **_shared(history.simulated),
         h=history,
+        nothing=nothing_drifts(history.trends),
         first=history.runs[0].started_utc[:10],
         last=history.runs[-1].started_utc[:10],
         left_out=left_out_words(history.left_out, history.simulated),

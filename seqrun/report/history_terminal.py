@@ -13,6 +13,7 @@ from seqrun.report.history import (
     bins,
     interval_words,
     left_out_words,
+    nothing_drifts,
     percent,
     yield_words,
 )
@@ -91,7 +92,7 @@ def model_view(history: ModelHistory, *, ascii_only: bool = False) -> Group:
     head = Text(say(history.model), "bold")
     head.append(say(f"  {history.sequence}  {history.runs} runs"))
     parts += [head, *(Text(say(text)) for text in yield_words(history.accepted)), Text()]
-    parts += _sentences([limit.trend for limit in history.limits], ascii_only, quiet=True)
+    parts += _sentences([limit.trend for limit in history.limits], ascii_only)
     if history.limits:
         parts += [Text(), _limits_table(history.limits, ascii_only)]
     else:
@@ -100,9 +101,7 @@ def model_view(history: ModelHistory, *, ascii_only: bool = False) -> Group:
     return Group(*parts)
 
 
-def _sentences(
-    trends: Sequence[Trend], ascii_only: bool, *, quiet: bool = False
-) -> list[RenderableType]:
+def _sentences(trends: Sequence[Trend], ascii_only: bool) -> list[RenderableType]:
     from rich.text import Text
 
     say = plain if ascii_only else clean
@@ -114,11 +113,9 @@ def _sentences(
         parts.append(Text(say(f"  {trend.sentence}")))
     if len(moving) > _SENTENCES:
         parts.append(Text(f"  and {len(moving) - _SENTENCES} more, below"))
-    followed = sum(1 for t in trends if t.change is not None)
-    if not moving and followed:
-        parts.append(Text("Nothing is seen to drift by as much as matters."))
-    elif not followed and not quiet:
-        parts.append(Text("Too few runs for a trend: it takes three, at different times."))
+    words = nothing_drifts(trends)
+    if words:
+        parts.append(Text(words))
     return parts
 
 

@@ -75,6 +75,9 @@ def test_two_runs_are_too_few_for_a_trend(results: Path) -> None:
     a_run(results, 30, [idle(0.03)])
     found = trend(Store(results), "idle.left")
     assert (found.word, found.line) == ("too few", None)
+    assert "Too few runs for a trend" in told_of(Store(results), "EX-0007")
+    page = history_page.unit_page(unit_history(Store(results), "EX-0007"))
+    assert "Too few runs for a trend" in page
     assert "too few for a trend" in found.sentence
 
 
@@ -82,6 +85,7 @@ def test_a_coarse_bench_cannot_tell_a_drift_from_none(results: Path) -> None:
     for n in range(4):
         a_run(results, 10.0 * n, [idle(0.025, u=0.006)])
     assert trend(Store(results), "idle.left").word == "cannot tell"
+    assert "of 1 it cannot be told" in told_of(Store(results), "EX-0007")
 
 
 def test_bounds_and_missing_readings_are_counted_but_make_no_trend(results: Path) -> None:
