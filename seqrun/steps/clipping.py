@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from typing import ClassVar
 
 from pydantic import Field
@@ -19,12 +20,13 @@ from seqrun.measure.power import (
     power_at_distortion,
 )
 from seqrun.measure.timing import envelope
-from seqrun.plan.needs import Needs
+from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Fraction, Hertz, Seconds
 from seqrun.steps.base import Context, Explained, Measured, Step
 from seqrun.steps.drive import Drive, Waveform, drive_needs
-from seqrun.values import Reading
+from seqrun.steps.outlook import BETTER_SCOPE, decibels, power_share
+from seqrun.values import COVERAGE_FACTOR, Reading
 
 BEGIN = 0.5  # of rated power: where a sweep begins
 STEP = 1.05  # between two levels: a tenth in power
@@ -126,7 +128,12 @@ class ClippingOnset(Step):
 
     def needs(self, view: BenchView) -> Needs:
         most = 1.5 * view.unit.rated_power
-        return drive_needs(view, _channels(self, view), most, seconds=12.0)
+        watts = 1.05 * view.unit.rated_power
+        forecast = Forecast(
+            watts, COVERAGE_FACTOR * watts * power_share(view, watts), better=BETTER_SCOPE
+        )
+        needs = drive_needs(view, _channels(self, view), most, seconds=12.0)
+        return replace(needs, forecast=forecast)
 
     def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
         drive = Drive(ctx, self.frequency, _channels(self, ctx.view))
@@ -234,7 +241,10 @@ class DynamicHeadroom(Step):
         # A burst is a small share of its period: so is the mean power.
         share = min(self.cycles / self.frequency / self.period, 1.0)
         most = max(2.0 * view.unit.rated_power * share, BEGIN * view.unit.rated_power * share)
-        return drive_needs(view, _channels(self, view), most, seconds=30.0)
+        # Half as many dB to a share of power as to one of voltage.
+        forecast = decibels(0.5 * power_share(view, view.unit.rated_power), 0.5, BETTER_SCOPE)
+        needs = drive_needs(view, _channels(self, view), most, seconds=30.0)
+        return replace(needs, forecast=forecast)
 
     def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
         rated = ctx.view.unit.rated_power

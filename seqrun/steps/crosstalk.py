@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import replace
 from typing import ClassVar
@@ -20,6 +21,7 @@ from seqrun.quantity import Hertz
 from seqrun.steps.base import Context, Explained, Measured
 from seqrun.steps.drive import Drive, Waveform, across
 from seqrun.steps.driven import DrivenStep
+from seqrun.steps.outlook import BETTER_SCOPE, decibels, scope_share
 from seqrun.steps.response import generator_to
 from seqrun.values import Bound, Reading
 
@@ -134,8 +136,11 @@ class ChannelSeparation(_Leak):
 
     def needs(self, view: BenchView) -> Needs:
         needs = self.driven_needs(view, 6.0 * len(view.unit.channels))
+        watts = self.planned_watts(view)
         return replace(
-            needs, load_power_w=dict.fromkeys(view.unit.channels, self.planned_watts(view))
+            needs,
+            load_power_w=dict.fromkeys(view.unit.channels, watts),
+            forecast=decibels(math.sqrt(2.0) * scope_share(view, 1.0), 60.0, BETTER_SCOPE),
         )
 
     def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
@@ -197,7 +202,11 @@ class InputLeakage(_Leak):
     def needs(self, view: BenchView) -> Needs:
         needs = self.driven_needs(view, 15.0)
         hookups = tuple(generator_to(view, c, self.input) for c in self.channels(view))
-        return replace(needs, hookups=(*needs.hookups, *hookups))
+        return replace(
+            needs,
+            hookups=(*needs.hookups, *hookups),
+            forecast=decibels(math.sqrt(2.0) * scope_share(view, 1.0), 60.0, BETTER_SCOPE),
+        )
 
     def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
         channels = self.channels(ctx.view)

@@ -19,22 +19,25 @@ from seqrun.measure.intermodulation import (
     modulation_distortion,
 )
 from seqrun.measure.noise import noise_level
+from seqrun.measure.uncertain import exactly
 from seqrun.measure.weighting import BAND_HZ, Weighting
 from seqrun.measure.windows import Window
-from seqrun.plan.needs import Needs
+from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Fraction, Hertz
 from seqrun.steps.base import Context, Explained, Measured
 from seqrun.steps.drive import Drive, Waveform
 from seqrun.steps.driven import DrivenStep, distortion_floor, floor_probe, tuned
 from seqrun.steps.listening import ALIKE
+from seqrun.steps.outlook import DB_PER_SHARE, distortion_share
 from seqrun.values import COVERAGE_FACTOR, Bound, Reading, rectangular
 
 LEAST_RATE_HZ = 100e3  # samples per second: holds the band to 22 kHz with room
-PER_CYCLE = 25  # samples: holds ten harmonics
+PER_CYCLE = 50  # samples: holds twenty harmonics
 LEAST_S = 0.25
-LEAST_CYCLES = 40
-HARMONICS = 10
+LEAST_CYCLES = 100
+HARMONICS = 20
+BETTER = "a scope and a generator of less distortion, or floor = what a loop-back of them showed"
 #: intermodulation over distortion of one curvature, the larger of second and third order: for tones
 #: at 4:1 3.2 and 3.84 (Warren and Hewlett, Proc. IRE 36 (1948) 457; from memory, and by algebra),
 #: for two equal ones 0.5 and 0.75
@@ -66,9 +69,17 @@ class _OneTone(DrivenStep):
     )
 
     def needs(self, view: BenchView) -> Needs:
-        needs = self.driven_needs(view, 8.0)
+        needs = replace(self.driven_needs(view, 8.0), forecast=self.forecast(view))
         spare = floor_probe(view, self.channels(view))
         return needs if spare is None else replace(needs, hookups=(*needs.hookups, spare[1]))
+
+    def _floor(self, view: BenchView) -> float:
+        return self.floor if self.floor is not None else distortion_floor(view)
+
+    def forecast(self, view: BenchView) -> Forecast:
+        """In percent; SINAD turns it over."""
+        least, u = distortion_share(view, self._floor(view), self.quantity != "thd")
+        return Forecast(100.0 * least, 100.0 * u, floor=100.0 * least, better=BETTER)
 
     def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
         scope = ctx.scope
@@ -129,7 +140,7 @@ class _OneTone(DrivenStep):
             window=window,
             gain=wave.gain,
             clipped=wave.clipped,
-            floor_thd=self.floor if self.floor is not None else distortion_floor(ctx.view),
+            floor_thd=exactly(floor_felt(plain, self._floor(ctx.view))),
             floor_noise=floor_noise,
         )
 
@@ -154,6 +165,23 @@ class _OneTone(DrivenStep):
                 note=note,
                 judged=quantity == self.quantity,
             )
+
+
+def floor_felt(found: Distortion, floor: float) -> float:
+    """How much of the bench's own distortion a reading can feel, ratio.
+
+    The curvature of scope and generator makes a second and a third harmonic (common practice:
+    higher ones fall off fast). Only with those of the unit can they add or cancel; beside a
+    distortion that lies in higher orders they count by their square alone.
+    """
+    thd = float(found.thd.value.nominal_value)
+    if found.thd.bound is not Bound.EXACT or thd <= floor:
+        return floor
+    low = math.hypot(
+        *(float(h.rms.value.nominal_value) for h in found.harmonics if h.order in (2, 3))
+    )
+    share = low / float(found.fundamental_rms.nominal_value) / thd
+    return floor * min(math.hypot(share, 0.5 * floor / thd), 1.0)
 
 
 def check_agreement(spectral: Bounded, fitted: Bounded) -> None:
@@ -191,7 +219,7 @@ class Thd(_OneTone):
     explains: ClassVar = {
         "thd": Explained(
             "%",
-            "The harmonics (2nd to 10th) that the unit adds to a sine, over the sine itself.",
+            "The harmonics (2nd to 20th) that the unit adds to a sine, over the sine itself.",
             _HOW,
             _FOOLED,
         )
@@ -228,6 +256,12 @@ class Sinad(_OneTone):
             _FOOLED,
         )
     }
+
+    def forecast(self, view: BenchView) -> Forecast:
+        percent = super().forecast(view)
+        value = -20.0 * math.log10(percent.value / 100.0)
+        spread = DB_PER_SHARE * percent.expanded_uncertainty / percent.value
+        return Forecast(value, spread, better=BETTER)
 
 
 class TwoTone(Drive):
@@ -301,7 +335,14 @@ class TwoToneDistortion(DrivenStep):
         return self.low or 19e3, self.high or 20e3, 1.0
 
     def needs(self, view: BenchView) -> Needs:
-        return self.driven_needs(view, 8.0)
+        least, u = distortion_share(view, self._floor(view), False)
+        forecast = Forecast(100.0 * least, 100.0 * u, floor=100.0 * least, better=BETTER)
+        return replace(self.driven_needs(view, 8.0), forecast=forecast)
+
+    def _floor(self, view: BenchView) -> float:
+        if self.floor is not None:
+            return self.floor
+        return OVER_THD[self.method] * distortion_floor(view)
 
     def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
         low, high, ratio = self._tones()
@@ -344,7 +385,5 @@ class TwoToneDistortion(DrivenStep):
             low,
             high,
             clipped=wave.clipped,
-            floor=self.floor
-            if self.floor is not None
-            else OVER_THD[self.method] * distortion_floor(ctx.view),
+            floor=exactly(self._floor(ctx.view)),
         )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import ClassVar, Literal
 
 from pydantic import Field
@@ -11,12 +12,13 @@ from pydantic import Field
 from seqrun.measure.lines import Line, find_lines, hum
 from seqrun.measure.noise import find_bursts, noise_level
 from seqrun.measure.uncertain import exactly
-from seqrun.plan.needs import Needs
+from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Seconds
 from seqrun.steps.base import Context, Explained, Measured, Step
 from seqrun.steps.listening import Heard, Listening, listening_needs
-from seqrun.values import Bound, Reading, normal
+from seqrun.steps.outlook import near_limit, quiet_volts
+from seqrun.values import COVERAGE_FACTOR, Bound, Reading, normal
 
 #: a line on the probe on ground, this near and this strong against it, is the bench's own
 SAME_LINE_BINS = 20.0
@@ -64,7 +66,8 @@ class HumLines(Step):
     sample_rate: Hertz = Field(default=20e3, gt=2000.0)
 
     def needs(self, view: BenchView) -> Needs:
-        return listening_needs(view, self.at, 3.0 * self.record_time + 2.0)
+        needs = listening_needs(view, self.at, 3.0 * self.record_time + 2.0)
+        return replace(needs, forecast=quiet_volts(self, view))
 
     def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
         heard = Listening(
@@ -149,7 +152,8 @@ class WhineLines(Step):
     shown: int = Field(default=3, ge=1, le=10)
 
     def needs(self, view: BenchView) -> Needs:
-        return listening_needs(view, self.at, 3.0 * self.record_time + 2.0)
+        needs = listening_needs(view, self.at, 3.0 * self.record_time + 2.0)
+        return replace(needs, forecast=quiet_volts(self, view))
 
     def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
         heard = Listening(
@@ -251,7 +255,15 @@ class NoiseBursts(Step):
     trace: Literal["none", "levels"] = "levels"
 
     def needs(self, view: BenchView) -> Needs:
-        return listening_needs(view, self.at, 1.2 * self.watch + 5.0)
+        # No burst in T leaves 3/T possible; near a limit the count's own chance is the rest.
+        rate = near_limit(self, view, 3.0 / self.watch)
+        forecast = Forecast(
+            0.0,
+            COVERAGE_FACTOR * math.sqrt(rate / self.watch),
+            floor=3.0 / self.watch,
+            better="a longer watch",
+        )
+        return replace(listening_needs(view, self.at, 1.2 * self.watch + 5.0), forecast=forecast)
 
     def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
         listening = Listening(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from pydantic import Field
 
 from seqrun.files.expression import WattsExpression
@@ -58,14 +60,17 @@ def floor_probe(view: BenchView, channels: tuple[str, ...]) -> tuple[int, Hookup
 def distortion_floor(view: BenchView) -> float:
     """Distortion of generator and scope together, as a ratio, from what their drivers say.
 
-    Where a data sheet is silent the scope's is taken as one converter step against the peak
-    (an integral nonlinearity of that size is usual) and the generator's as nothing beside it.
+    Each is taken to have what its data sheet allows, at a phase of its own, so that squares add.
+    Where the data sheet is silent the scope's is one converter step against the peak (an integral
+    nonlinearity of that size is usual) and the generator's nothing beside it.
     """
     scope = view.drivers[view.key("scope")].scope
     generator = view.drivers[view.key("generator")].generator
     assert scope is not None and generator is not None, "drivers are checked when they are read"
     own = scope.distortion or STEPS_OF_CURVATURE * 2.0 ** (1 - scope.bits)
-    return own + (generator.distortion or 0.0)
+    # Lines that quantising makes of a sine fall by about 9 dB a bit (from memory); ten of them.
+    steps = math.sqrt(10.0) * math.pow(2.0, -1.5 * scope.bits)
+    return math.hypot(own, steps, generator.distortion or 0.0)
 
 
 def tuned(
@@ -73,12 +78,12 @@ def tuned(
 ) -> tuple[float, Window]:
     """The frequency to set, Hz, and the window that serves it.
 
-    On one reference the tone is moved to where a whole number of periods fits the record, and no
-    window is needed. Otherwise the clocks of generator and scope drift apart within the record
-    however well the periods fit, and leakage is kept under what the converter shows in one line.
+    The tone is moved to where a whole number of periods fits the record and no two of them are
+    sampled at the same phases: otherwise the converter's steps repeat from period to period and
+    look like harmonics (IEEE 1241). Without a shared reference the clocks of generator and scope
+    still drift apart within the record, and a window is needed however well the periods fit.
     """
     leakage_db = 6.02 * ctx.scope.bits + 20.0
-    if shared_clock:
-        setting = coherent_setting(frequency_hz, rate_hz, points)
-        return setting.frequency_hz, choose(setting.cycles, 0.0, leakage_db)
-    return frequency_hz, choose(frequency_hz * points / rate_hz, CLOCKS, leakage_db)
+    setting = coherent_setting(frequency_hz, rate_hz, points)
+    window = choose(setting.cycles, 0.0 if shared_clock else CLOCKS, leakage_db)
+    return setting.frequency_hz, window

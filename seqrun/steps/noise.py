@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from typing import ClassVar
 
 import numpy as np
@@ -20,6 +21,7 @@ from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Seconds
 from seqrun.steps.base import Context, Explained, Measured, Step
 from seqrun.steps.listening import Heard, Listening, listening_needs
+from seqrun.steps.outlook import BETTER_SCOPE, decibels, quiet_volts, scope_share
 from seqrun.values import Bound, Reading, budget_of
 
 #: a record this many standard deviations above the others is no chance among a thousand
@@ -94,7 +96,8 @@ class OutputNoise(Step):
         return QUANTITIES[self.weighting]
 
     def needs(self, view: BenchView) -> Needs:
-        return listening_needs(view, self.at, 1.5 * self.records * self.record_time + 2.0)
+        needs = listening_needs(view, self.at, 1.5 * self.records * self.record_time + 2.0)
+        return replace(needs, forecast=quiet_volts(self, view))
 
     def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
         listening = Listening(
@@ -195,7 +198,8 @@ class SignalToNoise(Step):
     signal: VoltsExpression | None = Field(None, description="output, V rms; rated_voltage if none")
 
     def needs(self, view: BenchView) -> Needs:
-        return Needs(seconds=0.0)
+        volts = view.unit.rated_voltage / 1e4
+        return Needs(seconds=0.0, forecast=decibels(scope_share(view, volts), 80.0, BETTER_SCOPE))
 
     def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
         unit = ctx.view.unit

@@ -13,12 +13,13 @@ from uncertainties import UFloat
 from seqrun.errors import NotMeasured
 from seqrun.measure import transfer
 from seqrun.measure.uncertain import exactly
-from seqrun.plan.needs import Hookup, Needs
+from seqrun.plan.needs import Forecast, Hookup, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Decibels, Hertz, Watts
 from seqrun.steps.base import Context, Explained, Measured
 from seqrun.steps.drive import Drive, Waveform
 from seqrun.steps.driven import DrivenStep
+from seqrun.steps.outlook import decibels, near_limit, share
 from seqrun.steps.transfer import at_input, fundamental, seen
 from seqrun.values import Bound, Reading
 
@@ -68,7 +69,16 @@ class _Sweep(DrivenStep):
 
     def needs(self, view: BenchView) -> Needs:
         settle = sum(max(CYCLES / f, LEAST_S) + 0.05 for f in self.frequencies())
-        return self.driven_needs(view, settle + 3.0)
+        return replace(self.driven_needs(view, settle + 3.0), forecast=self.forecast(view))
+
+    def forecast(self, view: BenchView) -> Forecast | None:
+        """Of the flatness: the generator's own."""
+        rows = view.drivers[view.key("generator")].rows
+        if "flatness" not in rows:
+            return None
+        return decibels(
+            share(view, "generator", "flatness", 1.0), 0.0, "a generator that is flatter"
+        )
 
     def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
         drive = Drive(ctx, REFERENCE_HZ, self.channels(ctx.view))
@@ -145,6 +155,14 @@ _RESPONSE_FOOLED = (
 )
 
 
+def _of_corner(flat: Forecast | None, frequency_hz: float) -> Forecast | None:
+    """A first-order roll-off falls by 4.3 dB per neper of frequency at its corner."""
+    if flat is None:
+        return None
+    spread = frequency_hz * flat.expanded_uncertainty / 4.34
+    return Forecast(frequency_hz, spread, better=flat.better + ", or more steps to the octave")
+
+
 class FrequencyResponse(_Sweep):
     """Frequency response at a small power: flatness over the band, and the −3 dB points."""
 
@@ -176,6 +194,9 @@ class LowerCorner(_Sweep):
         )
     }
 
+    def forecast(self, view: BenchView) -> Forecast | None:
+        return _of_corner(super().forecast(view), near_limit(self, view, 20.0))
+
 
 class UpperCorner(_Sweep):
     """The frequency above which treble is lost: −3 dB re 1 kHz."""
@@ -191,6 +212,9 @@ class UpperCorner(_Sweep):
             _RESPONSE_FOOLED,
         )
     }
+
+    def forecast(self, view: BenchView) -> Forecast | None:
+        return _of_corner(super().forecast(view), near_limit(self, view, 20e3))
 
 
 def generator_to(view: BenchView, channel: str, name: str) -> Hookup:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import replace
 from typing import ClassVar
@@ -12,14 +13,15 @@ from uncertainties import UFloat
 from seqrun.files.expression import WattsExpression
 from seqrun.measure import levels
 from seqrun.measure.power import check_load_present, dissipation, efficiency, supply_power
-from seqrun.plan.needs import Needs
+from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Seconds
 from seqrun.steps.base import Context, Explained, Measured
 from seqrun.steps.drive import Drive
 from seqrun.steps.driven import DrivenStep
 from seqrun.steps.listening import Listening, listening_hookups, listening_needs
-from seqrun.values import Reading
+from seqrun.steps.outlook import near_limit, power_share, quiet_volts, share
+from seqrun.values import COVERAGE_FACTOR, Reading
 
 
 class _AtPower(DrivenStep):
@@ -81,9 +83,10 @@ class Ripple(_AtPower):
 
     def needs(self, view: BenchView) -> Needs:
         quiet = listening_needs(view, self.at, 4.0)
+        quiet = replace(quiet, forecast=quiet_volts(self, view))
         if self.power is None:
             return quiet
-        driven = self.driven_needs(view, 8.0)
+        driven = replace(self.driven_needs(view, 8.0), forecast=quiet.forecast)
         return replace(driven, hookups=(*driven.hookups, *listening_hookups(view, self.at)))
 
     def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
@@ -159,7 +162,15 @@ class RailSag(_AtPower):
     def needs(self, view: BenchView) -> Needs:
         driven = self.driven_needs(view, 6.0 * len(view.rails))
         meter = tuple(view.meter_across(rail) for rail in view.rails)
-        return replace(driven, roles=driven.roles | {"meter"}, hookups=(*driven.hookups, *meter))
+        # Both readings are on one range: what is left of its error is that of their difference.
+        sag = near_limit(self, view, 0.02 * view.unit.rail_voltage)
+        u = max(sag * share(view, "meter", "dc_voltage", view.unit.rail_voltage), 1e-4)
+        return replace(
+            driven,
+            roles=driven.roles | {"meter"},
+            hookups=(*driven.hookups, *meter),
+            forecast=Forecast(sag, COVERAGE_FACTOR * u),
+        )
 
     def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
         meter, watts = ctx.meter, self.watts(ctx)
@@ -220,8 +231,34 @@ class _Balance(_AtPower):
 
     def needs(self, view: BenchView) -> Needs:
         if self.power is None:
-            return Needs(roles=frozenset({"supply"}), seconds=2.0, live=True)
-        return self.driven_needs(view, 8.0)
+            return Needs(
+                roles=frozenset({"supply"}), seconds=2.0, live=True, forecast=self.forecast(view)
+            )
+        return replace(self.driven_needs(view, 8.0), forecast=self.forecast(view))
+
+    def forecast(self, view: BenchView) -> Forecast:
+        """By what the supply's read-back and, under power, scope and load are good for."""
+        unit, channels = view.unit, self.channels(view)
+        watts = 0.0 if self.power is None else self.planned_watts(view)
+        amperes = unit.supply_current_at(watts) if watts else unit.expected_supply_current
+        rails = len(view.rails)
+        drawn = rails * unit.rail_voltage * amperes
+        given = len(channels) * watts
+        u_drawn = drawn * math.hypot(
+            view.standard_uncertainty("supply", "readback_voltage", unit.rail_voltage)
+            / unit.rail_voltage,
+            view.standard_uncertainty("supply", "readback_current", amperes)
+            / amperes
+            / math.sqrt(rails),
+        )
+        u_given = given * power_share(view, watts) / math.sqrt(len(channels)) if watts else 0.0
+        better = "a supply that reads back better, or a load measured more closely"
+        if self.quantity == "dissipation":
+            spread = COVERAGE_FACTOR * math.hypot(u_drawn, u_given)
+            return Forecast(drawn - given, spread, better=better)
+        percent = 100.0 * given / drawn
+        spread = COVERAGE_FACTOR * percent * math.hypot(u_drawn / drawn, u_given / given)
+        return Forecast(percent, spread, better=better)
 
     def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
         drive = self.driving(ctx)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import replace
 from typing import ClassVar
@@ -10,15 +11,16 @@ from pydantic import Field
 
 from seqrun.errors import NotMeasured
 from seqrun.measure.timing import watched_event
-from seqrun.plan.needs import Needs
+from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Seconds, Volts
 from seqrun.steps.base import Context, Explained, Measured, Step
 from seqrun.steps.drive import Drive, drive_needs
-from seqrun.values import Bound, Reading, rectangular
+from seqrun.values import COVERAGE_FACTOR, Bound, Reading, rectangular
 
 PRESENT = 0.5  # of the level: more is a closed relay, less an open one
 LOOK_CYCLES = 10
+LOOK_S = 0.03  # what one look takes, about
 LOOK_PER_CYCLE = 50
 
 
@@ -59,6 +61,15 @@ def _needs(view: BenchView, output_v: float, seconds: float) -> Needs:
     return drive_needs(view, view.unit.channels, power, seconds=seconds)
 
 
+def _by_looking(every_s: float) -> Forecast:
+    """An event between two looks, each of which takes a record and its transfer."""
+    return Forecast(
+        0.0,
+        COVERAGE_FACTOR * 0.5 * (every_s + LOOK_S) / math.sqrt(3.0),
+        better="looking more often, as far as the scope is quick enough",
+    )
+
+
 class RelayRelease(Step):
     """How soon the output relays open once the power goes: the supply is switched off with a
     small tone playing, and stays off.
@@ -87,7 +98,8 @@ class RelayRelease(Step):
     output: Volts = Field(default=0.5, gt=0.0, description="at the output, V rms")
 
     def needs(self, view: BenchView) -> Needs:
-        return replace(_needs(view, self.output, 6.0), switches_off=True)
+        needs = _needs(view, self.output, 6.0)
+        return replace(needs, switches_off=True, forecast=_by_looking(self.every))
 
     def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
         watch = _Watch(ctx, self.frequency, self.output)
@@ -159,7 +171,7 @@ class MuteLength(Step):
     output: Volts = Field(default=0.5, gt=0.0, description="at the output, V rms")
 
     def needs(self, view: BenchView) -> Needs:
-        return _needs(view, self.output, 8.0)
+        return replace(_needs(view, self.output, 8.0), forecast=_by_looking(self.every))
 
     def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
         watch = _Watch(ctx, self.frequency, self.output)

@@ -13,15 +13,17 @@ from uncertainties import UFloat
 from seqrun.errors import NotMeasured
 from seqrun.measure import transfer
 from seqrun.measure.sinefit import fit_sine_4
-from seqrun.plan.needs import Hookup, Needs
+from seqrun.plan.needs import Forecast, Hookup, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz
 from seqrun.steps.base import Context, Explained, Measured
 from seqrun.steps.drive import Drive, Waveform
 from seqrun.steps.driven import DrivenStep
-from seqrun.values import Bound, Reading, normal, rectangular
+from seqrun.steps.outlook import BETTER_METER, decibels, near_limit
+from seqrun.values import COVERAGE_FACTOR, Bound, Reading, normal, rectangular
 
 SOURCE_OHM = 50.0  # of a function generator's output (usual)
+RATIO_U = 1e-5  # of two rms on one range, by the scatter of many samples
 INPUT_OHM = 10e3  # of an amplifier's input when its sheet does not say (a low one)
 
 
@@ -61,7 +63,7 @@ class _Gains(DrivenStep):
     repeats: int = Field(default=3, ge=2, le=100)
 
     def needs(self, view: BenchView) -> Needs:
-        needs = self.driven_needs(view, 4.0)
+        needs = replace(self.driven_needs(view, 4.0), forecast=self.forecast(view))
         if self.by == "scope":
             return needs
         points = [f"{end}.{c}" for c in self.channels(view) for end in ("out", "in")]
@@ -69,6 +71,20 @@ class _Gains(DrivenStep):
         return replace(
             needs, roles=needs.roles | {"meter"}, hookups=(*needs.hookups, *meter), seconds=12.0
         )
+
+    def share(self, view: BenchView) -> float:
+        """Relative standard uncertainty of one gain."""
+        volts = math.sqrt(self.planned_watts(view) * view.unit.rated_load)
+        level = volts / math.pow(10.0, view.unit.gain / 20.0)
+        if self.by == "meter":
+            ends = (("meter", "ac_voltage", volts), ("meter", "ac_voltage", level))
+        else:
+            ends = (("scope", "voltage", volts), ("generator", "level", level))
+        return math.hypot(*(view.standard_uncertainty(*end) / end[2] for end in ends))
+
+    def forecast(self, view: BenchView) -> Forecast:
+        """Of one gain, dB."""
+        return decibels(self.share(view), view.unit.gain, BETTER_METER)
 
     def gains(self, ctx: Context) -> dict[str, UFloat]:
         """Output over input of each channel, plain ratios."""
@@ -150,6 +166,11 @@ class ChannelBalance(_Gains):
             "reads both with one. A balance control that is not in the middle.",
         )
     }
+
+    def forecast(self, view: BenchView) -> Forecast:
+        # One meter's error cancels between the channels; two of a scope's do not.
+        both = math.sqrt(2.0) * self.share(view) if self.by == "scope" else 0.1 * self.share(view)
+        return decibels(both, 0.0, BETTER_METER)
 
     def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
         if len(ctx.view.unit.channels) < 2 or self.channel:
@@ -287,7 +308,18 @@ class _Source(DrivenStep):
     repeats: int = Field(default=3, ge=1, le=100)
 
     def needs(self, view: BenchView) -> Needs:
-        return self.driven_needs(view, 6.0 * len(self.channels(view)))
+        needs = self.driven_needs(view, 6.0 * len(self.channels(view)))
+        # The scope's error cancels; its steps over many samples and the load's value are left.
+        load = view.unit.rated_load
+        tolerance = max(view.load(c).tolerance for c in self.channels(view))
+        ohms = near_limit(self, view, load / 100.0)
+        if self.quantity == "damping_factor":
+            ohms = load / near_limit(self, view, 100.0)
+        u = math.hypot(tolerance / math.sqrt(3.0) * ohms, RATIO_U * load)
+        spread = COVERAGE_FACTOR * (u if self.unit else u * load / ohms**2)
+        value = ohms if self.unit else load / ohms
+        better = "more repeats, or a load measured more closely"
+        return replace(needs, forecast=Forecast(value, spread, better=better))
 
     def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
         for channel in self.channels(ctx.view):

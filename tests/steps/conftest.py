@@ -12,7 +12,7 @@ import pytest
 from seqrun.files.expand import expand_all
 from seqrun.files.sequence import sequence_from_text
 from seqrun.instruments.link import Link
-from seqrun.plan.build import build
+from seqrun.plan.build import Plan, build
 from seqrun.record import RunInfo, Store
 from seqrun.runner.engine import Engine
 from seqrun.runner.events import Watcher
@@ -26,14 +26,14 @@ BRING_UP = """
 id = "protection"
 do = "protect_supply"
 over_voltage = "1.15 * rail_voltage"
-over_current = "2 * supply_at_rated_power"
+over_current = "1.4 * supply_at_rated_power"
 [[step]]
 id = "bring_up"
 do = "ramp_supply"
 to = "rail_voltage"
 stages = 5
-healthy_current = "20 * supply_idle"
-running_limit = "1.6 * supply_at_rated_power"
+healthy_current = "5 * supply_idle"
+running_limit = "1.3 * supply_at_rated_power"
 [[step]]
 id = "relays"
 do = "await_output"
@@ -95,9 +95,16 @@ class PoweredUnit:
         """Do ``[[step]]`` entries to it."""
         return self._do(steps, BRING_UP_STEPS)
 
-    def _do(self, steps: str, skip: int) -> Readings:
+    def forecasts(self, steps: str) -> list[Any]:
+        """What the plan forecasts for them."""
+        return [action.needs.forecast for action in self._plan(steps).actions[BRING_UP_STEPS:]]
+
+    def _plan(self, steps: str) -> Plan:
         sequence = sequence_from_text(HEAD + BRING_UP + steps, kinds(), unit=self.view.unit)
-        plan = build(sequence, self.view, expand_all(sequence, self.view.unit))
+        return build(sequence, self.view, expand_all(sequence, self.view.unit))
+
+    def _do(self, steps: str, skip: int) -> Readings:
+        plan = self._plan(steps)
         rest = dataclasses.replace(plan, actions=plan.actions[skip:])
         control = self._opened.control
         assert isinstance(control, Link)

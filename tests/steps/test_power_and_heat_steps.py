@@ -107,7 +107,7 @@ def test_thermal_resistance_is_the_sinks_less_the_heat_that_goes_elsewhere(
 
 def test_a_bias_that_left_the_heatsink_runs_away(powered: Powered) -> None:
     unit = powered("thermal_runaway@left=0.9")
-    read = unit.do('[[step]]\nid = "r"\ndo = "runaway"\nwatch = "600 s"\nevery = "6 s"\n').one(
+    read = unit.do('[[step]]\nid = "r"\ndo = "runaway"\nwatch = "900 s"\nevery = "6 s"\n').one(
         "thermal_loop_gain"
     )
     assert read.bound is Bound.AT_LEAST
