@@ -9,7 +9,7 @@ from typing import Any, Literal
 from seqrun.errors import FileError
 from seqrun.files.common import parse_toml, read_text
 
-FileKind = Literal["sequence", "unit", "bench", "driver"]
+FileKind = Literal["sequence", "unit", "bench", "driver", "findings", "costs"]
 
 #: keys that tell a kind from the others, the surest first
 _MARKS: dict[FileKind, tuple[str, ...]] = {
@@ -17,6 +17,8 @@ _MARKS: dict[FileKind, tuple[str, ...]] = {
     "bench": ("instrument", "lead", "load", "sensor", "simulator"),
     "driver": ("role", "idn", "operation", "accuracy", "link"),
     "unit": ("model", "topology", "rails", "rail_voltage", "rated_power", "channels"),
+    "findings": ("sign", "cause", "value", "section", "apart"),
+    "costs": ("hourly_rate", "value_working", "value_as_parts", "currency", "repair", "keep"),
 }
 
 
@@ -38,7 +40,8 @@ def kind_of(path: Path) -> FileKind:
         raise FileError(
             "is no kind of file that is known here",
             expected="a sequence (title, [[step]]), a unit sheet (model, topology), a bench file "
-            "([instrument.…]) or a driver file (role)",
+            "([instrument.…]), a driver file (role), a findings file ([[sign]], [[cause]]) or a "
+            "cost sheet (hourly_rate)",
             where=str(path),
         )
     return kind

@@ -14,7 +14,7 @@ from seqrun.files.fields import StepFields
 from seqrun.files.sequence import Sequence
 from seqrun.files.unit import Unit
 
-KINDS = ("sequence", "unit", "bench", "driver")
+KINDS = ("sequence", "unit", "bench", "driver", "findings", "costs")
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 
@@ -30,6 +30,8 @@ def schema(kind: str, step_kinds: Mapping[str, type[StepFields]]) -> dict[str, A
         )
     if kind == "sequence":
         return {"$schema": DIALECT, **_as_written(_sequence(step_kinds))}
+    if kind == "findings":
+        return {"$schema": DIALECT, **_as_written(_findings())}
     return {"$schema": DIALECT, **_as_written(_model(kind).model_json_schema(by_alias=True))}
 
 
@@ -38,6 +40,10 @@ def _model(kind: str) -> type[BaseModel]:
         return Unit
     if kind == "bench":
         return Bench
+    if kind == "costs":
+        from seqrun.files.costs import CostSheet
+
+        return CostSheet
     from seqrun.files.driver import Driver
 
     driver: type[BaseModel] = Driver
@@ -58,6 +64,19 @@ def _sequence(step_kinds: Mapping[str, type[StepFields]]) -> dict[str, Any]:
         definitions[f"step_{name}"] = one
         branches.append({"$ref": f"#/$defs/step_{name}"})
     whole["properties"]["step"]["items"] = {"oneOf": branches} if branches else {"type": "object"}
+    return whole
+
+
+def _findings() -> dict[str, Any]:
+    from seqrun.files.findings import ENTRIES, FindingsFile
+
+    whole = FindingsFile.model_json_schema(by_alias=True)
+    definitions: dict[str, Any] = whole.setdefault("$defs", {})
+    for name, model in ENTRIES.items():
+        one = model.model_json_schema(by_alias=True)
+        definitions |= one.pop("$defs", {})
+        definitions[name] = one
+        whole["properties"][name]["items"] = {"$ref": f"#/$defs/{name}"}
     return whole
 
 

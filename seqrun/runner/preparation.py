@@ -64,4 +64,13 @@ def check_file(path: Path) -> str:
         return f"unit sheet '{load_unit(path).model}'"
     if kind == "bench":
         return f"bench '{load_bench(path).name}'"
+    if kind == "findings":
+        from seqrun.files.findings import load_findings
+
+        file = load_findings(path)
+        return f"findings '{file.title}', revision {file.revision}, {len(file.cause)} causes"
+    if kind == "costs":
+        from seqrun.files.costs import load_costs
+
+        return f"cost sheet in {load_costs(path).currency}"
     return f"driver '{load_driver(path).name}'"

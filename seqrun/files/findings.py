@@ -1,0 +1,268 @@
+"""Findings files: which pattern of readings speaks for or against which cause, and how strongly.
+
+A file has five kinds of entry. Each may be repeated with ``each`` over channels, halves, devices
+and so on, exactly as a step of a sequence (:mod:`seqrun.files.sequence`); ``{channel}`` is then
+filled into every text.
+
+``[[value]]`` is a number made from the readings of a run. It is taken from them::
+
+    id = "idle_most.{channel}"     each = "channel"    unit = "A"
+    quantity = "idle_current"      # or a list; as in the record
+    steps = "cold.*"               # pattern(s) of step ids; all when left out
+    on = "{channel}.*"             # pattern(s) of the readings' channels; all when left out
+    take = "largest"               # first (when left out), last, largest, smallest, mean,
+                                   # sum, spread (largest less smallest) or count
+
+or it is arithmetic over other values and the names of the unit sheet (``of = "idle_most.{channel}
+/ idle_current"``, see :mod:`seqrun.files.expression`), or a number in the reason that the run
+ended with (``reason = "*, stage * of * ({value})*"``). A value whose readings are not there is
+unknown; a reading that is only a bound ("at most x") stands for its bound.
+
+``[[sign]]`` is something that is seen in a run or not. Either a value passes a threshold
+(``value = "…"`` with ``above``, ``below`` or both, each an expression), or a reading has a verdict
+(``verdict = "not measured"`` or a list, with ``quantity``, ``steps``, ``on`` as above and
+``note``, a pattern), or the run ended so (``reason = "tripped: bring_up*"``; with a value, both
+must hold, and a run that ended otherwise does not show it). ``unless`` names signs that explain it
+anyway: when one of them is seen, this one tells nothing. ``words`` say what is seen, with
+``{value}`` for the value; ``not_words`` say that it is not. ``otherwise`` is how often it is seen
+in a unit without any cause that names it.
+
+``[[cause]]`` is a likely cause: ``title``, the ``section`` it sits in, ``kind`` ("unit" or
+"bench": a mistake on the bench), ``weight`` (how common it is beside the others, before anything
+is read), ``next`` (what to look at first) and ``seen``: sign -> how often it is seen when this is
+the cause. A sign that a cause does not name is as frequent with it as without. A sign with a
+placeholder that the cause is not repeated over stands for all of them: ``"power_low.{channel}"``
+of a weak supply is what every channel shows. How often is a number from 0.001 to 0.999 or one of
+the words
+
+    always 0.98   mostly 0.9   usually 0.75   often 0.5   sometimes 0.25   seldom 0.08   never 0.01
+
+``[[section]]`` is a part of the unit that can be kept: it measured good when all its ``good``
+patterns of step ids have readings and every verdict among them is a pass.
+
+``[[apart]]`` says what to ``do`` to tell two causes apart: ``causes`` are patterns of their ids.
+
+How the odds come of it is told in :mod:`seqrun.judge.findings`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import BeforeValidator, Field, StringConstraints, WithJsonSchema, model_validator
+
+from seqrun.files.common import FileModel, Strict, load_text, read_text
+from seqrun.files.expression import Expression
+from seqrun.files.repeat import sample_unit
+from seqrun.files.shipped import find, shipped
+from seqrun.quantity import DIMENSIONS, custom_error
+from seqrun.values import Verdict
+
+Take = Literal["first", "last", "largest", "smallest", "mean", "sum", "spread", "count"]
+Text = Annotated[str, StringConstraints(min_length=1, max_length=400)]
+
+#: words for how often a sign is seen
+FREQUENCIES: dict[str, float] = {
+    "always": 0.98,
+    "mostly": 0.9,
+    "usually": 0.75,
+    "often": 0.5,
+    "sometimes": 0.25,
+    "seldom": 0.08,
+    "never": 0.01,
+}
+_LEAST = 0.001  # nothing is so sure that one reading could not speak against it
+
+
+def _listed(value: Any) -> Any:
+    return (value,) if isinstance(value, str) else value
+
+
+def _frequency(value: Any) -> float:
+    if isinstance(value, str) and value in FREQUENCIES:
+        return FREQUENCIES[value]
+    plain = isinstance(value, int | float) and not isinstance(value, bool)
+    if plain and _LEAST <= value <= 1.0 - _LEAST:
+        return float(value)
+    words = ", ".join(FREQUENCIES)
+    raise custom_error(f"{value!r}", f"one of {words}, or a number from 0.001 to 0.999")
+
+
+_LIST = {"anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}}]}
+Patterns = Annotated[tuple[Text, ...], BeforeValidator(_listed), WithJsonSchema(_LIST)]
+Frequency = Annotated[
+    float,
+    BeforeValidator(_frequency),
+    WithJsonSchema({"anyOf": [{"enum": list(FREQUENCIES)}, {"type": "number"}]}),
+]
+Verdicts = Annotated[tuple[Verdict, ...], BeforeValidator(_listed), WithJsonSchema(_LIST)]
+
+
+class Which(Strict):
+    """Which readings an entry is about."""
+
+    id: str = Field(description='a name such as "idle_most.{channel}"')
+    each: Any = Field((), description='what it is repeated over, such as "channel"')
+    quantity: Patterns = Field((), description="the quantity as in the record, or a list")
+    steps: Patterns = Field(("*",), description='patterns of step ids, such as "cold.*"')
+    on: Patterns = Field(("*",), description='patterns of channels, such as "{channel}.*"')
+
+
+class Value(Which):
+    """A number made from the readings of a run."""
+
+    unit: str = Field("", description="base unit of the readings, such as V")
+    take: Take = "first"
+    of: Expression | None = Field(None, description="arithmetic over values and the unit sheet")
+    reason: str = Field("", description='how the run ended, with {value}: "*, stage * ({value})*"')
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Self:
+        ways = [bool(self.quantity), self.of is not None, bool(self.reason)]
+        if sum(ways) != 1:
+            raise custom_error(f"{sum(ways)} of quantity, of and reason", "exactly one of them")
+        if self.reason.count("{value}") != (1 if self.reason else 0):
+            raise custom_error(f'"{self.reason}"', "{value} once, where the number stands")
+        if self.unit not in DIMENSIONS:
+            raise custom_error(
+                f"unit '{self.unit}'", f"one of {' '.join(filter(None, DIMENSIONS))}"
+            )
+        return self
+
+
+class Sign(Which):
+    """Something that is seen in a run or not."""
+
+    words: Text = Field(description="what is seen, in words; {value} stands for the value")
+    not_words: str = Field("", description="the same when it is not seen")
+    otherwise: Frequency = Field(0.02, description="how often it is seen without any such cause")
+    value: Expression | None = None
+    above: Expression | None = None
+    below: Expression | None = None
+    verdict: Verdicts = ()
+    note: str = Field("*", description="pattern of the reading's note")
+    reason: str = Field("", description='pattern of how the run ended, as "tripped: bring_up*"')
+    unless: Patterns = Field((), description="ids of signs that explain it anyway")
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Self:
+        ways = [self.value is not None, bool(self.verdict)]
+        if sum(ways) > 1 or (not any(ways) and not self.reason):
+            raise custom_error(
+                f"{sum(ways)} of value and verdict, {'a' if self.reason else 'no'} reason",
+                "one of value, verdict and reason (a value may have a reason too)",
+            )
+        sides = self.above is not None or self.below is not None
+        if sides != (self.value is not None):
+            raise custom_error("a value without above or below, or the reverse", "both together")
+        if self.verdict and not self.quantity:
+            raise custom_error("a verdict on no quantity", "the quantity that it is about")
+        return self
+
+
+class Cause(Strict):
+    """A likely cause and what it shows."""
+
+    id: str = Field(description='a name such as "bias_low.{channel}"')
+    each: Any = Field((), description='what it is repeated over, such as "channel"')
+    title: Text = Field(description="the cause in words")
+    section: str = Field("", description="id of the section it sits in")
+    kind: Literal["unit", "bench"] = "unit"
+    weight: float = Field(1.0, gt=0.0, le=1000.0, description="how common it is beside the others")
+    next: Text = Field(description="what to look at first")
+    seen: Annotated[dict[str, Frequency], Field(min_length=1)] = Field(
+        description="sign -> how often it is seen when this is the cause"
+    )
+
+
+class Section(Strict):
+    """A part of the unit that can be kept."""
+
+    id: str = Field(description='a name such as "output_stage.{channel}"')
+    each: Any = ()
+    title: Text = Field(description="the section in words")
+    good: Annotated[Patterns, Field(min_length=1)] = Field(
+        description="patterns of step ids whose verdicts must all be a pass"
+    )
+
+
+class Apart(Strict):
+    """What to do next to tell two causes apart."""
+
+    causes: Annotated[tuple[Text, ...], Field(min_length=2, max_length=2)]
+    do: Text = Field(description="what to do, and what it will show")
+
+
+class FindingsFile(FileModel):
+    """A findings file. Its entries are kept as written and repeated over a unit by
+    :func:`seqrun.files.patterns.patterns_for`."""
+
+    title: Text = Field(description="what it is about")
+    revision: Annotated[str, StringConstraints(min_length=1, max_length=20)] = Field(
+        description='such as "A"'
+    )
+    sequences: Patterns = Field(("*",), description="patterns of the sequences that it is for")
+    no_fault: float = Field(
+        3.0, gt=0.0, le=1000.0, description="weight of a unit without any of these causes"
+    )
+    trust: float = Field(
+        0.7,
+        gt=0.0,
+        le=1.0,
+        description="what a sign counts, since signs of one cause are not independent",
+    )
+    value: tuple[dict[str, Any], ...] = ()
+    sign: Annotated[tuple[dict[str, Any], ...], Field(min_length=1)] = Field(
+        description="the signs, each as [[sign]]"
+    )
+    cause: Annotated[tuple[dict[str, Any], ...], Field(min_length=1)] = Field(
+        description="the causes, each as [[cause]]"
+    )
+    section: tuple[dict[str, Any], ...] = ()
+    apart: tuple[Apart, ...] = ()
+
+
+#: the model of each repeated kind of entry
+ENTRIES: Mapping[str, type[Strict]] = {
+    "value": Value,
+    "sign": Sign,
+    "cause": Cause,
+    "section": Section,
+}
+
+
+def findings_from_text(text: str, path: str | Path = "findings file") -> FindingsFile:
+    """A findings file from TOML text in memory.
+
+    Raises:
+        FileError: listing everything that is wrong.
+    """
+    from seqrun.files.patterns import expand_leniently
+
+    return load_text(
+        FindingsFile, text, Path(path), lambda file: expand_leniently(file, sample_unit())[1]
+    )
+
+
+def load_findings(name: str | Path) -> FindingsFile:
+    """A findings file by the name of a shipped one or by path.
+
+    Raises:
+        FileError: missing, or with something wrong in it.
+    """
+    path = find("findings", name)
+    return findings_from_text(read_text(path), path)
+
+
+def findings_for(sequence: str) -> list[FindingsFile]:
+    """The shipped findings files that are for a sequence, by its name.
+
+    Raises:
+        FileError: one of them has something wrong in it.
+    """
+    from fnmatch import fnmatchcase
+
+    files = [load_findings(path) for path in shipped("findings").values()]
+    return [f for f in files if any(fnmatchcase(sequence, p) for p in f.sequences)]

@@ -1,0 +1,172 @@
+"""What the readings of a run show: the values and signs of a findings file, resolved.
+
+Nothing is invented here: a value whose readings are not there is unknown, and a sign that rests on
+it is neither seen nor unseen.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from fnmatch import fnmatchcase, translate
+
+from seqrun.errors import FileError
+from seqrun.files.expression import Expression
+from seqrun.files.findings import Sign, Value, Which
+from seqrun.files.patterns import Patterns
+from seqrun.quantity import Quantity, QuantityError, read, render
+from seqrun.values import Judged, Verdict
+
+_MARK = "VALUEHERE"
+_NUMBER = r"([-+]?\d[\d.]*(?:[eE][-+]?\d+)?(?:\s?[^\s,;():]+)?)"
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """One sign in one run. ``seen`` is None when the readings do not tell."""
+
+    sign: Sign
+    seen: bool | None
+    value: Quantity | None = None
+
+    @property
+    def words(self) -> str:
+        """What is seen, or that it is not, in words."""
+        text = self.sign.words if self.seen else self.sign.not_words or f"not: {self.sign.words}"
+        shown = render(self.value.value, self.value.unit, digits=3) if self.value else "unknown"
+        return text.replace("{value}", shown)
+
+
+def values_of(patterns: Patterns, judged: Sequence[Judged], reason: str) -> dict[str, Quantity]:
+    """The values that this run has, by id; those that it has not are left out.
+
+    Args:
+        reason: how the run ended, as in ``runs.csv``.
+    """
+    known: dict[str, Quantity] = dict(patterns.unit.names())
+    found: dict[str, Quantity] = {}
+    for value in patterns.values:
+        quantity = _value(value, judged, reason, known)
+        if quantity is not None:
+            known[value.id] = found[value.id] = quantity
+    return found
+
+
+def evidence_of(patterns: Patterns, judged: Sequence[Judged], reason: str) -> dict[str, Evidence]:
+    """Every sign, seen, not seen or untold, by id."""
+    names = {**patterns.unit.names(), **values_of(patterns, judged, reason)}
+    first = {sign.id: _sign(sign, judged, reason, names) for sign in patterns.signs}
+    found: dict[str, Evidence] = {}
+    for name, evidence in first.items():
+        explained = any(first[other].seen for other in evidence.sign.unless)
+        found[name] = (
+            Evidence(evidence.sign, None, evidence.value)
+            if explained and evidence.seen
+            else evidence
+        )
+    return found
+
+
+def about(which: Which, judged: Iterable[Judged]) -> list[Judged]:
+    """The readings that an entry is about, in the order of the run."""
+    return [
+        j
+        for j in judged
+        if j.reading.quantity in which.quantity
+        and any(fnmatchcase(j.step, pattern) for pattern in which.steps)
+        and any(fnmatchcase(j.reading.channel, pattern) for pattern in which.on)
+    ]
+
+
+def _value(
+    value: Value, judged: Sequence[Judged], reason: str, known: Mapping[str, Quantity]
+) -> Quantity | None:
+    if value.of is not None:
+        return _arithmetic(value.of, known)
+    if value.reason:
+        return _from_reason(value.reason, value.unit, reason)
+    readings = [j.reading for j in about(value, judged)]
+    if value.take == "count":
+        return Quantity(float(len(readings)), "")
+    numbers: list[float] = []
+    for reading in readings:
+        if reading.value is None:
+            continue
+        try:
+            numbers.append(Quantity(reading.value, reading.unit).in_unit(value.unit))
+        except QuantityError:
+            return None  # the same name for two kinds of thing: no number to be had
+    if not numbers:
+        return None
+    taken = {
+        "first": numbers[0],
+        "last": numbers[-1],
+        "largest": max(numbers),
+        "smallest": min(numbers),
+        "mean": sum(numbers) / len(numbers),
+        "sum": sum(numbers),
+        "spread": max(numbers) - min(numbers),
+    }[value.take]
+    kelvins = value.take == "spread" and value.unit == "°C"
+    return Quantity(taken, "K" if kelvins else value.unit)
+
+
+def _arithmetic(expression: Expression, known: Mapping[str, Quantity]) -> Quantity | None:
+    if not expression.names() <= known.keys():
+        return None
+    try:
+        return expression.evaluate(known)
+    except FileError:  # a division by a reading of zero, say: this run has no such value
+        return None
+
+
+def _from_reason(pattern: str, unit: str, reason: str) -> Quantity | None:
+    # fnmatch's own translation, with the number's place kept open
+    expression = translate(pattern.replace("{value}", _MARK)).replace(_MARK, _NUMBER)
+    match = re.match(expression, reason)
+    if match is None:
+        return None
+    try:
+        return Quantity(read(match.group(1)).in_unit(unit), unit)
+    except QuantityError:
+        return None
+
+
+def _sign(
+    sign: Sign, judged: Sequence[Judged], reason: str, names: Mapping[str, Quantity]
+) -> Evidence:
+    if sign.reason and not fnmatchcase(reason, sign.reason):
+        return Evidence(sign, False)
+    if sign.verdict:
+        return _by_verdict(sign, judged)
+    if sign.value is None:
+        return Evidence(sign, True)
+    value = _arithmetic(sign.value, names)
+    if value is None:
+        return Evidence(sign, None)
+    seen = True
+    for side, beyond in ((sign.above, 1.0), (sign.below, -1.0)):
+        if side is None:
+            continue
+        threshold = _arithmetic(side, names)
+        if threshold is None:
+            return Evidence(sign, None, value)
+        seen = seen and beyond * (value.value - threshold.in_unit(value.unit)) > 0.0
+    return Evidence(sign, seen, value)
+
+
+def _by_verdict(sign: Sign, judged: Sequence[Judged]) -> Evidence:
+    readings = about(sign, judged)
+    if not readings:
+        return Evidence(sign, None)
+    hit = [
+        j for j in readings if j.verdict in sign.verdict and fnmatchcase(j.reading.note, sign.note)
+    ]
+    if hit:
+        reading = hit[0].reading
+        value = None if reading.value is None else Quantity(reading.value, reading.unit)
+        return Evidence(sign, True, value)
+    # What could not be measured for another reason tells nothing either way.
+    other = any(j.verdict is Verdict.NOT_MEASURED for j in readings)
+    return Evidence(sign, None if other and Verdict.NOT_MEASURED not in sign.verdict else False)

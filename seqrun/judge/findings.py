@@ -1,0 +1,234 @@
+"""From the readings of a run to likely causes: a ranked list with odds and reasons.
+
+Bayes' rule in its simplest form. Each sign s weighs for or against a cause c by the logarithm of
+its likelihood ratio (I. J. Good's weight of evidence)
+
+    w = ln( P(s | c) / P(s | nothing wrong) )        when it is seen
+    w = ln( (1 − P(s | c)) / (1 − P(s | nothing wrong)) )    when it is not
+
+with the frequencies that the findings file declares; a sign that the run does not tell weighs
+nothing. The weights of a cause are added, multiplied with ``trust`` (signs of one cause are not
+independent, and a plain sum would claim more than they show) and put on its prior weight. One cause
+at a time is assumed: causes and "no fault" share a probability of one. Signs that are seen and that
+the first cause does not explain are named, with the cause that explains them best: two faults at
+once show so.
+
+The probabilities are as good as the declared frequencies; the shipped ones are held against the
+fault catalogue of the simulated bench (``tests/benchmarks/bench_findings.py``), which also says how
+often a stated probability is right.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from fnmatch import fnmatchcase
+
+from seqrun.files.findings import Cause, Section
+from seqrun.files.patterns import Patterns
+from seqrun.judge.evidence import Evidence, evidence_of
+from seqrun.values import Judged, Verdict
+
+#: a sign that shifts the odds of a cause by less than this factor is not worth a line
+WORTH_TELLING = 1.5
+#: a seen sign that the first cause makes no likelier than this factor is not explained by it
+EXPLAINED = 2.0
+#: probability up to which a cause is still worth looking at
+LEAST_SHOWN = 0.005
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """One sign and what it weighs for a cause: ``ratio`` is its likelihood ratio, over 1 for it."""
+
+    sign: str
+    words: str
+    ratio: float
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A likely cause, with its probability among all causes and no fault."""
+
+    id: str
+    title: str
+    kind: str  # "unit" or "bench"
+    section: str
+    section_title: str
+    probability: float
+    next: str
+    reasons: tuple[Reason, ...]  # the strongest first, for it and against it
+
+    @property
+    def speaking_for(self) -> tuple[Reason, ...]:
+        return tuple(r for r in self.reasons if r.ratio > 1.0)
+
+    @property
+    def speaking_against(self) -> tuple[Reason, ...]:
+        return tuple(r for r in self.reasons if r.ratio < 1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class SectionState:
+    """A part of the unit: measured good, not good, or not told by this run."""
+
+    id: str
+    title: str
+    state: str  # "good", "suspect" or "not told"
+    readings: int  # verdicts that it rests on
+
+
+@dataclass(frozen=True, slots=True)
+class Findings:
+    """What the readings of a run point to. ``causes`` holds every cause, the likeliest first."""
+
+    causes: tuple[Finding, ...]
+    no_fault: float  # probability that none of them is there
+    apart: str  # what to do next to tell the first two apart, or ""
+    unexplained: tuple[str, ...]  # signs, in words, that the first cause does not explain
+    beside: str  # title of the cause that explains those best, or ""
+    sections: tuple[SectionState, ...]
+
+    @property
+    def faulty(self) -> bool:
+        """Some cause is likelier than none."""
+        return self.no_fault < 0.5
+
+    @property
+    def likely(self) -> tuple[Finding, ...]:
+        """The causes worth a look, none when the unit is likelier to have no fault."""
+        if not self.faulty:
+            return ()
+        return tuple(c for c in self.causes if c.probability >= LEAST_SHOWN)
+
+
+def weigh(patterns: Patterns, judged: Sequence[Judged], reason: str = "") -> Findings:
+    """The causes of a findings file, ranked by the readings of one run.
+
+    Args:
+        judged: every reading of the run, judged, in its order.
+        reason: how the run ended, as in ``runs.csv``.
+    """
+    evidence = evidence_of(patterns, judged, reason)
+    weights = {c.id: _weight(c, evidence, patterns.trust) for c in patterns.causes}
+    probabilities, none = _share(patterns, weights)
+    titles = {section.id: section.title for section in patterns.sections}
+    ranked = sorted(patterns.causes, key=lambda c: -probabilities[c.id])
+    unexplained = _unexplained(ranked[0], evidence)
+    # A sign that says nothing for any cause says nothing for a second fault either.
+    best = _explaining(unexplained, ranked[1:], evidence) if none < 0.5 else None
+    return Findings(
+        causes=tuple(
+            Finding(
+                id=cause.id,
+                title=cause.title,
+                kind=cause.kind,
+                section=cause.section,
+                section_title=titles.get(cause.section, ""),
+                probability=probabilities[cause.id],
+                next=cause.next,
+                reasons=_reasons(cause, evidence),
+            )
+            for cause in ranked
+        ),
+        no_fault=none,
+        apart=_apart(patterns, ranked),
+        unexplained=tuple(evidence[sign].words for sign in unexplained) if best else (),
+        beside=best.title if best else "",
+        sections=tuple(section_state(section, judged) for section in patterns.sections),
+    )
+
+
+def ratio_of(seen_with: float, seen_without: float, seen: bool) -> float:
+    """Likelihood ratio of a sign, seen or not, from how often it is seen with and without."""
+    if seen:
+        return seen_with / seen_without
+    return (1.0 - seen_with) / (1.0 - seen_without)
+
+
+def _ratios(cause: Cause, evidence: Mapping[str, Evidence]) -> dict[str, float]:
+    return {
+        name: ratio_of(frequency, evidence[name].sign.otherwise, bool(evidence[name].seen))
+        for name, frequency in cause.seen.items()
+        if evidence[name].seen is not None
+    }
+
+
+def _weight(cause: Cause, evidence: Mapping[str, Evidence], trust: float) -> float:
+    """Natural logarithm of the odds of a cause against no fault, by the readings and the prior."""
+    told = math.fsum(math.log(ratio) for ratio in _ratios(cause, evidence).values())
+    return math.log(cause.weight) + trust * told
+
+
+def _share(patterns: Patterns, weights: Mapping[str, float]) -> tuple[dict[str, float], float]:
+    none = math.log(patterns.no_fault)
+    top = max(none, *weights.values())  # so that nothing overflows
+    total = math.exp(none - top) + math.fsum(math.exp(w - top) for w in weights.values())
+    shares = {name: math.exp(w - top) / total for name, w in weights.items()}
+    return shares, math.exp(none - top) / total
+
+
+def _reasons(cause: Cause, evidence: Mapping[str, Evidence]) -> tuple[Reason, ...]:
+    found = [
+        Reason(name, evidence[name].words, ratio)
+        for name, ratio in _ratios(cause, evidence).items()
+        if ratio >= WORTH_TELLING or ratio <= 1.0 / WORTH_TELLING
+    ]
+    return tuple(sorted(found, key=lambda r: -abs(math.log(r.ratio))))
+
+
+def _apart(patterns: Patterns, ranked: Sequence[Cause]) -> str:
+    if len(ranked) < 2:
+        return ""
+    first, second = ranked[0].id, ranked[1].id
+    for entry in patterns.apart:
+        a, b = entry.causes
+        for x, y in ((first, second), (second, first)):
+            if fnmatchcase(x, a) and fnmatchcase(y, b):
+                return entry.do
+    return ""
+
+
+def _unexplained(first: Cause, evidence: Mapping[str, Evidence]) -> list[str]:
+    return [
+        name
+        for name, one in evidence.items()
+        if one.seen and first.seen.get(name, one.sign.otherwise) < EXPLAINED * one.sign.otherwise
+    ]
+
+
+def _explaining(
+    signs: Sequence[str], causes: Sequence[Cause], evidence: Mapping[str, Evidence]
+) -> Cause | None:
+    """The cause that makes the signs likelier than any other does, if one makes them so at all."""
+    best, most = None, math.log(EXPLAINED)
+    for cause in causes:
+        gain = math.fsum(
+            math.log(cause.seen[name] / evidence[name].sign.otherwise)
+            for name in signs
+            if name in cause.seen
+        )
+        if gain > most:
+            best, most = cause, gain
+    return best
+
+
+def section_state(section: Section, judged: Sequence[Judged]) -> SectionState:
+    """Whether a section measured good: every one of its patterns has verdicts, all of them a pass.
+
+    A conditional verdict is not enough to call a section good, nor a reading that is missing.
+    """
+    state, count = "good", 0
+    for pattern in section.good:
+        verdicts = [
+            j.verdict
+            for j in judged
+            if fnmatchcase(j.step, pattern) and j.verdict is not Verdict.NONE
+        ]
+        count += len(verdicts)
+        if any(v in (Verdict.FAIL, Verdict.CONDITIONAL_FAIL) for v in verdicts):
+            state = "suspect"
+        elif state == "good" and (not verdicts or any(v is not Verdict.PASS for v in verdicts)):
+            state = "not told"
+    return SectionState(section.id, section.title, state, count)
