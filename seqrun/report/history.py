@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from seqrun.errors import UsageError
-from seqrun.judge.change import SHARE, Change, classify, least_that_matters
+from seqrun.judge.change import CHANCE, SHARE, Change, classify, least_that_matters
 from seqrun.measure.proportion import wilson_interval
 from seqrun.quantity import render
 from seqrun.report.compare import signed
@@ -280,6 +280,17 @@ def nothing_drifts(trends: Sequence[Trend]) -> str:
     unclear = sum(1 for t in followed if t.change is Change.CANNOT_TELL)
     said = "Nothing is sure to drift by as much as matters"
     return f"{said}; of {unclear} it cannot be told." if unclear else f"{said}."
+
+
+def chance_words(trends: Sequence[Trend]) -> str:
+    """How many drifts chance alone would show; nothing when there is no trend."""
+    followed = sum(1 for t in trends if t.change is not None)
+    if not followed:
+        return ""
+    return (
+        f"Chance alone may show a drift where there is none: in {followed} trends,"
+        f" {followed * CHANCE:.1f} times on average or less."
+    )
 
 
 def day(time_s: float) -> str:

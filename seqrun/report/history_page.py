@@ -20,6 +20,7 @@ from seqrun.report.history import (
     Trend,
     UnitHistory,
     bins,
+    chance_words,
     interval_words,
     left_out_words,
     nothing_drifts,
@@ -82,6 +83,7 @@ def unit_page(history: UnitHistory) -> str:
     page: str = template("history_unit.html.j2").render(
         **_shared(history.simulated),
         h=history,
+        chance=chance_words(history.trends),
         nothing=nothing_drifts(history.trends),
         first=history.runs[0].started_utc[:10],
         last=history.runs[-1].started_utc[:10],
@@ -106,6 +108,7 @@ def models_page(histories: Sequence[ModelHistory]) -> str:
         sections.append(
             {
                 "h": history,
+                "chance": chance_words([h.trend for h in history.limits]),
                 "yields": yield_words(history.accepted),
                 "limits": [(h, Markup(spread(h))) for h in history.limits],
                 "charts": [(t, Markup(chart(t))) for t in moving if not t.slight][:_MODEL_CHARTS],

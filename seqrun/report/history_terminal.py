@@ -11,6 +11,7 @@ from seqrun.report.history import (
     Trend,
     UnitHistory,
     bins,
+    chance_words,
     interval_words,
     left_out_words,
     nothing_drifts,
@@ -78,7 +79,7 @@ def unit_view(history: UnitHistory, *, ascii_only: bool = False) -> Group:
         parts += [Text(), _trends_table(history.trends, ascii_only)]
     else:
         parts.append(Text("No reading of these runs is on record."))
-    parts += _foot(history.left_out, history.simulated, ascii_only)
+    parts += _foot(history.trends, history.left_out, history.simulated, ascii_only)
     return Group(*parts)
 
 
@@ -97,7 +98,8 @@ def model_view(history: ModelHistory, *, ascii_only: bool = False) -> Group:
         parts += [Text(), _limits_table(history.limits, ascii_only)]
     else:
         parts.append(Text("No reading was held against a limit."))
-    parts += _foot(history.left_out, history.simulated, ascii_only)
+    trends = [limit.trend for limit in history.limits]
+    parts += _foot(trends, history.left_out, history.simulated, ascii_only)
     return Group(*parts)
 
 
@@ -230,14 +232,16 @@ def _marks(simulated: bool) -> list[RenderableType]:
     return [Text(words, "reverse")] if simulated else []
 
 
-def _foot(left_out: int, simulated: bool, ascii_only: bool) -> list[RenderableType]:
+def _foot(
+    trends: Sequence[Trend], left_out: int, simulated: bool, ascii_only: bool
+) -> list[RenderableType]:
     from rich.rule import Rule
     from rich.text import Text
 
     parts: list[RenderableType] = [Rule(style="dim", characters="-" if ascii_only else "─")]
-    words = left_out_words(left_out, simulated)
-    if words:
-        parts.append(Text(words, "dim"))
+    for words in (chance_words(trends), left_out_words(left_out, simulated)):
+        if words:
+            parts.append(Text(words, "dim"))
     if simulated:
         parts.append(Text("SIMULATED", "reverse"))
     return parts

@@ -45,6 +45,15 @@ def test_a_formula_that_a_hand_wrote_bare_is_the_same_text(tmp_path: Path) -> No
     assert store.readings_frame(("note",), categories=True)["note"].tolist() == ["=1+1"] * 2
 
 
+def test_a_table_that_a_spreadsheet_saved_with_its_mark_is_read(tmp_path: Path) -> None:
+    store = written(tmp_path, "x")
+    path = store.readings_table.path
+    path.write_bytes(b"\xef\xbb\xbf" + path.read_bytes())
+    frame = store.readings_frame(("run_id", "note"), categories=True)
+    assert frame["note"].tolist() == ["x"]
+    assert len(frame["run_id"].iloc[0]) > 20
+
+
 def test_nothing_on_record_is_an_empty_frame(tmp_path: Path) -> None:
     frame = Store(tmp_path / "none").readings_frame(("serial", "value"), categories=True)
     assert len(frame) == 0

@@ -256,6 +256,12 @@ def test_a_unit_whose_runs_have_no_reading_is_shown(results: Path) -> None:
     assert "No reading was held against a limit" in history_page.models_page(model_histories(store))
 
 
+def test_how_many_drifts_chance_alone_would_show_is_said(results: Path) -> None:
+    words = "in 2 trends, 0.1 times on average or less"
+    assert words in " ".join(told_of(creeping(results), "EX-0007").split())
+    assert words in history_page.unit_page(unit_history(Store(results), "EX-0007"))
+
+
 def test_a_yield_is_never_rounded_to_all_or_none() -> None:
     assert percent(4999, 5000) == "> 99.9 %"
     assert percent(1, 5000) == "< 0.1 %"
