@@ -11,8 +11,8 @@ step has the fields of :class:`StepFields`. Repetition is written with ``each``:
 - ``each = ["channel", { level = ["0.1 W", "1 W"] }]`` repeats over both, the first slowest.
 
 ``{channel}`` and the like are then filled into every text of the step. ``{ballast}`` is such as
-``left.upper.1``, ``{bank}`` as ``left.upper``. In an ``id``, values lose their spaces and signs: ``thd.{level}`` becomes
-``thd.0.1W``.
+``left.upper.1``, ``{bank}`` as ``left.upper``. In an ``id``, values lose their spaces and signs:
+``thd.{level}`` becomes ``thd.0.1W``.
 
 A limit is ``{ at_least = X }``, ``{ at_most = X }``, both, or ``{ between = [X, Y] }``, where X is
 a quantity or an expression (see :mod:`seqrun.files.expression`).

@@ -7,6 +7,7 @@ trips), makes hookups, resolves limits, judges readings and writes them down as 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
+from contextlib import AbstractContextManager
 from typing import TypeVar, cast
 
 from uncertainties import UFloat
@@ -24,7 +25,7 @@ from seqrun.runner.events import Watcher
 from seqrun.runner.hands import Hands
 from seqrun.runner.opening import OpenBench
 from seqrun.runner.trips import INTERVAL_S, ArmedTrip
-from seqrun.steps.base import Measured, Step
+from seqrun.steps.base import Measured, Press, Step
 from seqrun.values import Judged, Limit, Reading, Verdict
 
 T = TypeVar("T")
@@ -154,12 +155,19 @@ class Engine:
             del self.where[terminal]
             self.watcher.hookup(f"{terminal} off - {words}", self.live, self.hands.by)
 
-    def turn(self, control: str, position: str) -> None:
+    def turn(self, control: str, position: str, words: str = "") -> None:
         self._check_interrupt()
-        self.hands.turn(control, position, self.live)
+        self.hands.turn(control, position, self.live, words)
         self.watcher.hookup(f"{control} to {position}", self.live, self.hands.by)
         if self.live:
             self.poll()
+
+    def say(self, text: str) -> None:
+        self.watcher.note(text)
+        self.notes.append(text)
+
+    def presses(self) -> AbstractContextManager[Callable[[], list[Press]]]:
+        return self.hands.presses()
 
     def evaluate(self, expression: Expression | float, unit: str) -> float:
         if isinstance(expression, float | int):

@@ -7,10 +7,12 @@ hands, reached over the bench's own control resource; where there is a switch, t
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import AbstractContextManager
 from typing import Protocol
 
 from seqrun.errors import Interrupted, UsageError
 from seqrun.plan.needs import Hookup
+from seqrun.runner.presses import Presses, no_presses, terminal_presses
 
 LIVE_WARNING = (
     "THE UNIT IS POWERED. Insulated clips only, one hand, metal is hot, and a slip between two "
@@ -27,9 +29,13 @@ class Hands(Protocol):
 
     def disconnect(self, terminal: str, words: str, live: bool) -> None: ...
 
-    def turn(self, control: str, position: str, live: bool) -> None: ...
+    def turn(self, control: str, position: str, live: bool, words: str = "") -> None: ...
 
     def acknowledge(self, text: str) -> None: ...
+
+    def presses(self) -> AbstractContextManager[Presses]:
+        """See :meth:`seqrun.steps.base.Context.presses`."""
+        ...
 
 
 class Operator:
@@ -55,11 +61,14 @@ class Operator:
             self._say(LIVE_WARNING)
         self._confirm(f"TAKE OFF  {terminal} - {words}")
 
-    def turn(self, control: str, position: str, live: bool) -> None:
-        self._confirm(f"SET  {control} to {position}")
+    def turn(self, control: str, position: str, live: bool, words: str = "") -> None:
+        self._confirm(f"SET  {_setting(control, position, words)}")
 
     def acknowledge(self, text: str) -> None:
         self._confirm(text)
+
+    def presses(self) -> AbstractContextManager[Presses]:
+        return terminal_presses()
 
     def _confirm(self, text: str) -> None:
         self._say(text)
@@ -89,11 +98,18 @@ class Assumed:
     def disconnect(self, terminal: str, words: str, live: bool) -> None:
         self._say(f"TAKE OFF (taken as done)  {terminal} - {words}")
 
-    def turn(self, control: str, position: str, live: bool) -> None:
-        self._say(f"SET (taken as done)  {control} to {position}")
+    def turn(self, control: str, position: str, live: bool, words: str = "") -> None:
+        self._say(f"SET (taken as done)  {_setting(control, position, words)}")
 
     def acknowledge(self, text: str) -> None:
         self._say(text)
+
+    def presses(self) -> AbstractContextManager[Presses]:
+        return no_presses()
+
+
+def _setting(control: str, position: str, words: str) -> str:
+    return f"{control} to {position}" + (f" - {words}" if words else "")
 
 
 def refuse_without_operator(plan_hookups: int) -> UsageError:

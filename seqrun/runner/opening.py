@@ -8,6 +8,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -22,6 +23,7 @@ from seqrun.instruments.opening import open_instrument
 from seqrun.instruments.roles import Clock, Instrument
 from seqrun.plan.needs import Hookup
 from seqrun.plan.view import BenchView
+from seqrun.runner.presses import Presses, no_presses
 
 DEMO = "demo"
 DEMO_UNIT = "demo-2x40"
@@ -84,7 +86,7 @@ class VirtualHands:
     def disconnect(self, terminal: str, words: str, live: bool) -> None:
         self._control.write(f'HAND:DISC "{terminal}"')
 
-    def turn(self, control: str, position: str, live: bool) -> None:
+    def turn(self, control: str, position: str, live: bool, words: str = "") -> None:
         try:
             self._control.write(f'HAND:SETT "{control}","{position}"')
         except InstrumentRefused as refusal:
@@ -95,6 +97,9 @@ class VirtualHands:
 
     def acknowledge(self, text: str) -> None:
         """Virtual hands do not burn."""
+
+    def presses(self) -> AbstractContextManager[Presses]:
+        return no_presses()
 
 
 @dataclass

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from seqrun import __version__
 from seqrun.errors import Interrupted, SeqrunError, Tripped
+from seqrun.instruments.switch import DrivenSwitch
 from seqrun.judge import dispose
 from seqrun.plan.build import Plan
 from seqrun.record import MessageLog, RunInfo, RunRecord, Store
@@ -19,6 +20,7 @@ from seqrun.runner.hands import Hands
 from seqrun.runner.opening import BenchFiles, OpenBench, VirtualHands, WallClock, open_bench
 from seqrun.runner.safe import SafeReport, make_safe
 from seqrun.runner.signals import Interrupts
+from seqrun.runner.switching import SwitchHands
 from seqrun.runner.trips import arm
 from seqrun.values import Disposition, Judged
 
@@ -139,6 +141,9 @@ def _run(
         if opened.control is None:
             raise AssertionError("no hands were given and the bench has none of its own")
         hands = VirtualHands(opened.control)
+    switches = [i for i in opened.instruments.values() if isinstance(i, DrivenSwitch)]
+    for switch in switches:
+        hands = SwitchHands(switch, hands)
     engine = Engine(plan, opened, hands, record, watcher, interrupts.check)
     ending = _Ending()
     try:

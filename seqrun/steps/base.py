@@ -10,6 +10,7 @@ from __future__ import annotations
 import importlib
 import pkgutil
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import AbstractContextManager
 from functools import cache
 from typing import ClassVar, NamedTuple, Protocol, TypeVar
 
@@ -24,6 +25,13 @@ from seqrun.plan.view import BenchView
 from seqrun.values import Bound, Limit, Reading, reading
 
 T = TypeVar("T")
+
+
+class Press(NamedTuple):
+    """A key that the operator pressed, and how many seconds ago."""
+
+    key: str
+    ago_s: float
 
 
 class Context(Protocol):
@@ -96,9 +104,22 @@ class Context(Protocol):
         """Have one lead taken off."""
         ...
 
-    def turn(self, control: str, position: str) -> None:
+    def turn(self, control: str, position: str, words: str = "") -> None:
         """Have a knob, switch or plug of the unit set (asked of the operator or the virtual
-        hands): ``turn("input", "phono")``."""
+        hands): ``turn("input", "phono")``. ``words`` tell the operator more.
+
+        Raises:
+            NotMeasured: the unit has no such control or position.
+        """
+        ...
+
+    def say(self, text: str) -> None:
+        """Tell the person something that was found out, and keep it among the run's notes."""
+        ...
+
+    def presses(self) -> AbstractContextManager[Callable[[], list[Press]]]:
+        """While it is open, what it yields gives the keys that the operator has pressed since it
+        was last called; nobody there: none."""
         ...
 
     def evaluate(self, expression: Expression | float, unit: str) -> float:

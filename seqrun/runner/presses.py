@@ -1,0 +1,88 @@
+"""Keys that the operator presses while something is watched: read without Enter, timed at once."""
+
+from __future__ import annotations
+
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+from seqrun.steps.base import Press
+
+LOOK_S = 0.05  # how long the reader sleeps on an idle terminal before it sees that it is over
+
+Presses = Callable[[], list[Press]]
+
+
+@contextmanager
+def no_presses() -> Iterator[Presses]:
+    """For whoever has no keyboard."""
+    yield list
+
+
+@contextmanager
+def terminal_presses() -> Iterator[Presses]:
+    """While this lasts, what is typed at the terminal arrives key by key, unechoed.
+
+    Yields what is to be called for the keys pressed since the last call. Where there is no terminal
+    nothing is ever pressed. Ctrl-C still interrupts.
+    """
+    try:
+        import termios
+        import tty
+
+        number = sys.stdin.fileno()
+        before = termios.tcgetattr(number)
+    except (ImportError, OSError, ValueError):
+        yield list
+        return
+    reader = _Reader(number)
+    try:
+        tty.setcbreak(number)
+        reader.start()
+        yield reader.taken
+    finally:
+        reader.stop()
+        termios.tcsetattr(number, termios.TCSADRAIN, before)
+
+
+class _Reader:
+    """A thread that notes each key and when it was pressed."""
+
+    def __init__(self, number: int) -> None:
+        self._number = number
+        self._noted: list[tuple[str, float]] = []
+        self._guard = threading.Lock()
+        self._over = threading.Event()
+        self._thread = threading.Thread(target=self._read, daemon=True)
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def stop(self) -> None:
+        self._over.set()
+        if self._thread.is_alive():
+            self._thread.join()
+
+    def taken(self) -> list[Press]:
+        """The keys since the last call, oldest first."""
+        with self._guard:
+            noted, self._noted = self._noted, []
+        now = time.monotonic()
+        return [Press(key, now - pressed) for key, pressed in noted]
+
+    def _read(self) -> None:
+        import os
+        import select
+
+        while not self._over.is_set():
+            ready, _, _ = select.select([self._number], [], [], LOOK_S)
+            if not ready:
+                continue
+            typed = os.read(self._number, 64)
+            if not typed:
+                return
+            with self._guard:
+                moment = time.monotonic()
+                self._noted += [(key, moment) for key in typed.decode("utf-8", "ignore")]
