@@ -31,10 +31,13 @@ def terminal_presses() -> Iterator[Presses]:
     try:
         import termios
         import tty
-
+    except ImportError:
+        yield list
+        return
+    try:
         number = sys.stdin.fileno()
         before = termios.tcgetattr(number)
-    except (ImportError, OSError, ValueError):
+    except (OSError, ValueError, termios.error):
         yield list
         return
     reader = _Reader(number)
