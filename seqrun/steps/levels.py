@@ -51,7 +51,9 @@ class DcVoltage(Step):
 
     @property
     def quantity(self) -> str:
-        return "dc_offset" if self.at.startswith("out.") else "dc_voltage"
+        # One terminal of a bridge rests at half the rail: that is no offset.
+        is_output = self.at.startswith("out.") and self.at.count(".") == 1
+        return "dc_offset" if is_output else "dc_voltage"
 
     def needs(self, view: BenchView) -> Needs:
         return Needs(

@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable
 from typing import Any
 
+import numpy as np
 import pytest
 
 from seqrun.values import Bound
@@ -71,16 +72,40 @@ def test_a_flat_input_departs_from_the_riaa_curve_by_the_curve_itself(powered: P
     assert found.value == pytest.approx(13.734, abs=found.expanded_uncertainty)
 
 
-def test_source_impedance_is_the_relays_contact(powered: Powered) -> None:
-    unit = powered("resistive_relay@left=0.1")
+def true_impedance(unit: Any, channel: str) -> float:
+    """Ω, from how the output itself falls under its load."""
+    levels = []
+    for connected in (True, False):
+        if not connected:
+            unit.world.disconnect(f"load.{channel}.1")
+        with unit.truth.driven(0.1):
+            levels.append(float(np.abs(np.fft.rfft(unit.truth.output(channel)[1]))[1]))
+    hot = unit.view.point(f"out.{channel}").hot
+    unit.world.connect(f"load.{channel}.1", hot)
+    return float(unit.truth.load_ohm(channel) * (levels[1] / levels[0] - 1.0))
+
+
+@pytest.mark.parametrize(
+    ("faults", "sheet"), [((), None), (("resistive_relay@left=0.1",), None), ((), "demo-bridged")]
+)
+def test_source_impedance_is_that_of_stage_and_contacts(
+    powered: Powered, faults: tuple[str, ...], sheet: str | None
+) -> None:
+    unit = powered(*faults, unit=sheet)
     read = unit.do('[[step]]\nid = "z"\ndo = "source_impedance"\n')
     for channel in ("left", "right"):
         found = read.one("source_impedance", channel)
-        contact = unit.world._unit.spec.channel(channel).relay.contact_ohm
-        # The stage behind the contact adds its own fraction of a milliohm.
-        assert found.value == pytest.approx(contact, abs=found.expanded_uncertainty + 3e-4)
+        truth = true_impedance(unit, channel)
+        assert found.value == pytest.approx(truth, abs=found.expanded_uncertainty)
         factor = read.one("damping_factor", channel)
         assert factor.value == pytest.approx(8.0 / found.value)
+
+
+def test_gain_of_a_bridge_is_that_between_its_terminals(powered: Powered) -> None:
+    unit = powered(unit="demo-bridged")
+    read = unit.do('[[step]]\nid = "g"\ndo = "gain"\n').one("gain", "left")
+    truth = decibels(unit.truth.gain("left"))
+    assert read.value == pytest.approx(truth, abs=read.expanded_uncertainty)
 
 
 def test_the_loads_are_back_on_after_the_source_impedance(powered: Powered) -> None:
