@@ -111,7 +111,7 @@ def plan(
 
 @app.command()
 def check(
-    files: Annotated[list[Path], typer.Argument(help="Sequence, unit, bench or driver files.")],
+    files: Annotated[list[Path], typer.Argument(help="Files of any kind: see 'schema'.")],
 ) -> None:
     """Check files without opening anything."""
     from seqrun.cli.commands import check_command
@@ -121,7 +121,7 @@ def check(
 
 @app.command()
 def schema(
-    kind: Annotated[str, typer.Argument(help="sequence, unit, bench or driver.")],
+    kind: Annotated[str, typer.Argument(help="sequence, unit, bench, driver, findings or costs.")],
 ) -> None:
     """Print the JSON Schema of a kind of file."""
     from seqrun.cli.commands import schema_command
@@ -161,6 +161,21 @@ def report(
     from seqrun.cli.commands import report_command
 
     raise typer.Exit(report_command(run_id, results, budget=budget, page=page))
+
+
+@app.command()
+def findings(
+    run_id: Annotated[str, typer.Argument(help="Run id, a part of it, or 'last'.")] = "last",
+    results: Results = Path("results"),
+    costs: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option("--costs", help="Cost sheet: also weigh repair against salvage."),
+    ] = None,
+) -> None:
+    """Show the likely causes that a run's readings point to, with odds and reasons."""
+    from seqrun.cli.causes import findings_command
+
+    raise typer.Exit(findings_command(run_id, results, costs=costs))
 
 
 @app.command()

@@ -36,6 +36,7 @@ def run_command(
 
     check_serial(serial)
     from seqrun.record import load_run
+    from seqrun.report.findings import pointer
     from seqrun.report.page import write_page
     from seqrun.report.progress import Progress
     from seqrun.report.terminal import run_summary
@@ -55,6 +56,8 @@ def run_command(
     page = outcome.folder / "report.html"
     write_page(record, page)
     run_summary(record)
+    if likely := pointer(record.facts):
+        print(textwrap.fill(likely, 80))
     print(f"{outcome.disposition.value.upper()} - report: {page}")
     return EXIT_CODES[outcome.disposition]
 
@@ -65,9 +68,17 @@ def _hands(yes: bool, progress: Progress, interrupts: Interrupts, plan: Plan) ->
     Raises:
         UsageError: nobody is there to be asked.
     """
-    from seqrun.runner.hands import Assumed, Operator, refuse_without_operator
+    from seqrun.runner.hands import (
+        Assumed,
+        Operator,
+        refuse_to_assume,
+        refuse_without_operator,
+    )
 
     if yes:
+        # What a switch reaches is known only to the switch; what it does not is not measured.
+        if plan.moving and not plan.view.has("switch"):
+            raise refuse_to_assume(plan.moving)
         return Assumed(progress.say)
     if not sys.stdin.isatty():
         raise refuse_without_operator(len(plan.hookups))

@@ -256,8 +256,11 @@ def load_findings(name: str | Path) -> FindingsFile:
     return findings_from_text(read_text(path), path)
 
 
-def findings_for(sequence: str) -> list[FindingsFile]:
-    """The shipped findings files that are for a sequence, by its name.
+def findings_for(sequence: str) -> FindingsFile | None:
+    """What the shipped findings files have for a sequence, by its name, as one; None when nothing.
+
+    Their entries are put together, so that causes of one compete with causes of another; the
+    first file's ``no_fault`` and ``trust`` count.
 
     Raises:
         FileError: one of them has something wrong in it.
@@ -265,4 +268,13 @@ def findings_for(sequence: str) -> list[FindingsFile]:
     from fnmatch import fnmatchcase
 
     files = [load_findings(path) for path in shipped("findings").values()]
-    return [f for f in files if any(fnmatchcase(sequence, p) for p in f.sequences)]
+    fitting = [f for f in files if any(fnmatchcase(sequence, p) for p in f.sequences)]
+    if len(fitting) < 2:
+        return fitting[0] if fitting else None
+    first = fitting[0]
+    together = {
+        kind: tuple(entry for file in fitting for entry in getattr(file, kind))
+        for kind in (*ENTRIES, "apart")
+    }
+    title = "; ".join(file.title for file in fitting)
+    return first.model_copy(update={**together, "title": title[:400]})

@@ -34,6 +34,8 @@ from seqrun.values import Judged, Verdict
 WORTH_TELLING = 1.5
 #: a seen sign that the first cause makes no likelier than this factor is not explained by it
 EXPLAINED = 2.0
+#: what the unexplained signs must make another cause likelier by, before a second fault is named
+SECOND_FAULT = 20.0
 #: probability up to which a cause is still worth looking at
 LEAST_SHOWN = 0.005
 
@@ -202,7 +204,7 @@ def _explaining(
     signs: Sequence[str], causes: Sequence[Cause], evidence: Mapping[str, Evidence]
 ) -> Cause | None:
     """The cause that makes the signs likelier than any other does, if one makes them so at all."""
-    best, most = None, math.log(EXPLAINED)
+    best, most = None, math.log(SECOND_FAULT)
     for cause in causes:
         gain = math.fsum(
             math.log(cause.seen[name] / evidence[name].sign.otherwise)

@@ -20,6 +20,7 @@ def render_page(run: RunData | Summary) -> str:
 
     from seqrun.report import drawings
     from seqrun.report.curves import figures
+    from seqrun.report.findings import section as findings_section
 
     summary = run if isinstance(run, Summary) else summarise(run)
     against = worst_first(summary.rows)
@@ -39,6 +40,7 @@ def render_page(run: RunData | Summary) -> str:
             for said in summary.deciding
         ],
         limits=[(row, Markup(drawings.limit_bar(row))) for row in summary.limits],
+        findings=Markup(findings_section(summary)),
         figures=figures(summary.traces, summary.facts, summary.rows),
         conditions=summary.conditions,
         budgets=[row for row in summary.rows if row.budget],

@@ -16,6 +16,7 @@ from seqrun.plan.build import Plan
 from seqrun.record import MessageLog, RunInfo, RunRecord, Store
 from seqrun.runner.engine import Engine
 from seqrun.runner.events import Watcher
+from seqrun.runner.findings import findings_at_end
 from seqrun.runner.hands import Hands
 from seqrun.runner.opening import BenchFiles, OpenBench, VirtualHands, WallClock, open_bench
 from seqrun.runner.safe import SafeReport, make_safe
@@ -240,6 +241,9 @@ def _finish(
         **engine.facts,
         "trip": ending.trip,
         "hookups": engine.hookups_made,
+        "findings": findings_at_end(
+            engine.judged, record.info.sequence, engine.view.unit, reason, engine.notes
+        ),
         "notes": engine.notes,
         "safe": {"confirmed": safe.confirmed, "unconfirmed": safe.unconfirmed},
         "virtual_time_s" if opened.simulated else "bench_time_s": bench_s,

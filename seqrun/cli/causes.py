@@ -1,0 +1,46 @@
+"""``seqrun findings``: what the readings of a run point to, and whether repair pays."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from seqrun.errors import UsageError
+
+
+def findings_command(run_id: str, results: Path, *, costs: Path | None) -> int:
+    """``seqrun findings``: 0, whatever is found; the verdicts of the run decide, not this.
+
+    Raises:
+        SeqrunError: no such run, no unit sheet in its record, a wrong cost sheet.
+    """
+    from seqrun.record import load_run
+    from seqrun.report.findings_terminal import show_findings
+    from seqrun.report.summary import summarise
+    from seqrun.runner.findings import findings_of_run
+
+    sheet = None
+    if costs is not None:
+        from seqrun.files.costs import load_costs
+
+        sheet = load_costs(costs)
+    run = load_run(results, run_id)
+    found = findings_of_run(run)
+    if found is None:
+        raise UsageError(
+            f"no findings file is for the sequence '{run.run.sequence}'",
+            expected="a file in sequences/findings whose 'sequences' names it",
+            where=run.run.run_id,
+        )
+    advice = None
+    if sheet is not None:
+        from seqrun.judge.salvage import advise
+
+        advice = advise(found, sheet)
+    summary = summarise(run)
+    show_findings(
+        found,
+        about=f"{summary.model}  {summary.serial}  {summary.title}",
+        simulated=summary.simulated,
+        advice=advice,
+    )
+    return 0

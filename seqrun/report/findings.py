@@ -1,0 +1,195 @@
+"""Findings and repair-or-salvage in words and short texts, for terminal and page alike."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from seqrun.judge.findings import Finding, Findings, Reason
+from seqrun.judge.salvage import Advice, Choice
+
+if TYPE_CHECKING:
+    from seqrun.report.summary import Summary
+
+SHOWN_REASONS = 4  # for a cause, and as many against it
+SHOWN_CAUSES = 3
+ASSUMED = (
+    "The percentages assume one fault at a time, and that the declared frequencies hold for this "
+    "unit. They decide nothing: the verdicts do."
+)
+KEY = "x30: thirty times as likely with this cause as without it; /30: thirty times less likely."
+SUGGESTION = (
+    "A suggestion by these numbers alone. What the unit is worth to its owner stands in no sheet."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """One cause as it is shown."""
+
+    rank: int
+    percent: str
+    finding: Finding
+
+    @property
+    def where(self) -> str:
+        """What it sits in: a section of the unit, or the bench."""
+        if self.finding.kind == "bench":
+            return "a mistake on the bench, not in the unit"
+        return self.finding.section_title
+
+    @property
+    def reasons_for(self) -> tuple[Reason, ...]:
+        return self.finding.speaking_for[:SHOWN_REASONS]
+
+    @property
+    def reasons_against(self) -> tuple[Reason, ...]:
+        return self.finding.speaking_against[:SHOWN_REASONS]
+
+
+def told(findings: Findings, most: int = SHOWN_CAUSES) -> list[Told]:
+    """The causes that are shown, the likeliest first."""
+    return [
+        Told(rank, percent(cause.probability), cause)
+        for rank, cause in enumerate(findings.likely[:most], 1)
+    ]
+
+
+def percent(probability: float) -> str:
+    """A probability that never rounds to certainty: ``"96 %"``, ``"> 99 %"``, ``"< 1 %"``."""
+    if probability > 0.99:
+        return "> 99 %"
+    return "< 1 %" if probability < 0.01 else f"{100.0 * probability:.0f} %"
+
+
+def ratio(reason: Reason) -> str:
+    """A likelihood ratio in few characters: ``"x30"`` for, ``"/30"`` against."""
+    value = reason.ratio if reason.ratio >= 1.0 else 1.0 / reason.ratio
+    return (
+        f"{'x' if reason.ratio >= 1.0 else '/'}{value:.2g}"
+        if value < 99.5
+        else (f"{'x' if reason.ratio >= 1.0 else '/'}{min(value, 999.0):.0f}")
+    )
+
+
+def heading(findings: Findings) -> str:
+    """What the findings come to, in one sentence."""
+    if not findings.faulty:
+        return (
+            f"No fault that is known here explains these readings better than none does "
+            f"(no fault: {percent(findings.no_fault)})."
+        )
+    first = findings.causes[0]
+    where = " The unit itself may be well." if first.kind == "bench" else ""
+    return f"Most likely: {first.title} ({percent(first.probability)}).{where}"
+
+
+def second_fault(findings: Findings) -> str:
+    """What the first cause leaves unexplained, or nothing."""
+    if not findings.unexplained or not findings.faulty:
+        return ""
+    signs = "; ".join(findings.unexplained[:3])
+    return f"The first cause does not explain: {signs}. A second one may: {findings.beside}."
+
+
+def sections(findings: Findings) -> list[tuple[str, list[str]]]:
+    """Titles of the sections by what was measured of them; kinds that no section has left out."""
+    accused = {c.section for c in findings.likely if c.probability >= 0.1 and c.kind == "unit"}
+    groups: dict[str, list[str]] = {"measured good": [], "suspect": [], "not told": []}
+    for section in findings.sections:
+        if section.id in accused or section.state == "suspect":
+            groups["suspect"].append(section.title)
+        elif section.state == "good":
+            groups["measured good"].append(section.title)
+        else:
+            groups["not told"].append(section.title)
+    return [(name, titles) for name, titles in groups.items() if titles]
+
+
+def findings_on_record(facts: Mapping[str, Any]) -> Findings | None:
+    """The findings that a run keeps among its facts; None when it has none that can be read."""
+    from pydantic import TypeAdapter, ValidationError
+
+    kept = facts.get("findings")
+    if not isinstance(kept, Mapping):
+        return None
+    try:
+        return TypeAdapter(Findings).validate_python(dict(kept))
+    except ValidationError:  # of another version, or edited by hand
+        return None
+
+
+def pointer(facts: Mapping[str, Any]) -> str:
+    """One line for the end of a run: the likeliest cause on record, or nothing."""
+    found = findings_on_record(facts)
+    if found is None or not found.faulty:
+        return ""
+    first = found.causes[0]
+    return (
+        f"findings: {first.title} ({percent(first.probability)}); 'seqrun findings last' gives "
+        "the reasons"
+    )
+
+
+def section(summary: Summary) -> str:
+    """The section of a run's page, as HTML; nothing for an accepted unit or without findings."""
+    from seqrun.report.assets import template
+    from seqrun.values import Disposition
+
+    found = findings_on_record(summary.facts)
+    if found is None or (not found.faulty and summary.disposition is Disposition.ACCEPT):
+        return ""
+    html: str = template("findings.html.j2").render(
+        heading=heading(found),
+        causes=told(found),
+        ratio=ratio,
+        apart=found.apart,
+        second_fault=second_fault(found),
+        sections=sections(found),
+        assumed=ASSUMED,
+        key=KEY,
+    )
+    return html
+
+
+def money(value: float, currency: str) -> str:
+    """An amount to the whole unit of the currency, with its sign where it is negative."""
+    return f"{value:.0f} {currency}".replace("-0 ", "0 ")
+
+
+def spread(choice: Choice, currency: str) -> str:
+    """Eight outcomes in ten lie within: ``"40 to 150 EUR"``."""
+    return f"{choice.low:.0f} to {money(choice.high, currency)}"
+
+
+def advice_words(advice: Advice) -> list[str]:
+    """Repair against salvage, in sentences."""
+    ahead = advice.repair_ahead if advice.better == "repair" else 1.0 - advice.repair_ahead
+    name = advice.better.capitalize()
+    found = [
+        f"{name} is ahead by {money(abs(advice.difference), advice.currency)} on average, and "
+        f"comes out ahead in {percent(ahead)} of cases."
+    ]
+    if advice.break_even_hours is None:
+        found.append("Repair would not pay at any number of hours.")
+    else:
+        found.append(
+            f"Expected work, finding included: {advice.planned_hours:.1f} h; repair pays up to "
+            f"{advice.break_even_hours:.1f} h."
+        )
+    if advice.left_out:
+        found.append(f"Not counted, for the sheet has no repair for it: {_and(advice.left_out)}.")
+    return found
+
+
+def kept_words(advice: Advice) -> list[str]:
+    """Sections that measured good, each with its price where the sheet has one."""
+    return [
+        f"{k.title} ({money(k.value, advice.currency)})" if k.value is not None else k.title
+        for k in advice.kept
+    ]
+
+
+def _and(texts: Sequence[str]) -> str:
+    return "; ".join(texts)

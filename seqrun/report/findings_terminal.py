@@ -1,0 +1,134 @@
+"""Findings, and repair or salvage, in a terminal of 80 columns, with or without colour."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, TextIO
+
+from seqrun.judge.findings import Findings
+from seqrun.judge.salvage import Advice
+from seqrun.report import findings as say
+from seqrun.report.screen import clean, console, is_ascii, plain
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from rich.console import Group, RenderableType
+    from rich.table import Table
+
+
+def show_findings(
+    findings: Findings,
+    *,
+    about: str,
+    simulated: bool,
+    advice: Advice | None = None,
+    file: TextIO | None = None,
+) -> None:
+    """Print the likely causes with their reasons, and what repair or salvage would come to.
+
+    Args:
+        about: which unit and run, one line.
+    """
+    target = console(file)
+    target.print(
+        findings_view(findings, about, simulated, advice, ascii_only=is_ascii(target)),
+    )
+
+
+def findings_view(
+    findings: Findings,
+    about: str,
+    simulated: bool,
+    advice: Advice | None = None,
+    *,
+    ascii_only: bool = False,
+) -> Group:
+    """The same as something that can be printed."""
+    from rich.console import Group
+    from rich.text import Text
+
+    text = plain if ascii_only else clean
+    parts: list[RenderableType] = []
+    if simulated:
+        parts.append(Text("SIMULATED - nothing here was measured on a real amplifier", "reverse"))
+    parts += [Text(text(f"Findings  {about}"), "bold"), Text(text(say.heading(findings)))]
+    for told in say.told(findings):
+        parts += [Text(), _cause(told, text)]
+    if findings.faulty:
+        if findings.apart and len(say.told(findings)) > 1:
+            parts += [Text(), _item("?", f"To tell 1 and 2 apart: {findings.apart}", text)]
+        second = say.second_fault(findings)
+        if second:
+            parts += [Text(), _item("!", second, text)]
+    parts.append(Text())
+    parts += [
+        _item(" ", f"{name}: {'; '.join(titles)}", text) for name, titles in _groups(findings)
+    ]
+    if advice is not None:
+        parts += [Text(), *_advice(advice, text)]
+    parts += [Text(), Text(text(say.ASSUMED), "dim")]
+    if findings.faulty:
+        parts.append(Text(text(say.KEY), "dim"))
+    if simulated:
+        parts.append(Text("SIMULATED", "reverse"))
+    return Group(*parts)
+
+
+def _groups(findings: Findings) -> list[tuple[str, list[str]]]:
+    return [(name.capitalize(), titles) for name, titles in say.sections(findings)]
+
+
+def _cause(told: say.Told, text: Callable[[str], str]) -> Table:
+    from rich.table import Table
+    from rich.text import Text
+
+    grid = Table.grid(padding=(0, 1))
+    grid.add_column(width=6, justify="right", no_wrap=True)
+    grid.add_column(overflow="fold")
+    grid.add_row(
+        Text(told.percent, "bold"), Text(text(f"{told.rank}. {told.finding.title}"), "bold")
+    )
+    if told.where:
+        grid.add_row("", Text(text(told.where), "dim"))
+    for reason in told.reasons_for:
+        grid.add_row(Text(say.ratio(reason), "dim"), Text(text(f"for: {reason.words}")))
+    for reason in told.reasons_against:
+        grid.add_row(Text(say.ratio(reason), "dim"), Text(text(f"against: {reason.words}")))
+    grid.add_row(">", Text(text(f"Next: {told.finding.next}")))
+    return grid
+
+
+def _advice(advice: Advice, text: Callable[[str], str]) -> list[RenderableType]:
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False, header_style="dim")
+    table.add_column("repair or salvage")
+    table.add_column("expected", justify="right")
+    table.add_column(text("u"), justify="right")
+    table.add_column("8 outcomes in 10 lie within", justify="right")
+    for choice in (advice.repair, advice.salvage):
+        table.add_row(
+            Text(choice.name, "bold" if choice.name == advice.better else ""),
+            Text(text(say.money(choice.mean, advice.currency))),
+            Text(text(say.money(choice.u, advice.currency))),
+            Text(text(say.spread(choice, advice.currency))),
+        )
+    parts: list[RenderableType] = [table]
+    parts += [_item(" ", words, text) for words in say.advice_words(advice)]
+    kept = say.kept_words(advice)
+    if kept:
+        parts.append(_item(" ", f"Worth keeping, for it measured good: {'; '.join(kept)}.", text))
+    parts.append(_item(" ", say.SUGGESTION, text))
+    return parts
+
+
+def _item(mark: str, words: str, text: Callable[[str], str]) -> Table:
+    from rich.table import Table
+    from rich.text import Text
+
+    grid = Table.grid(padding=(0, 1))
+    grid.add_column(width=1)
+    grid.add_column(overflow="fold")
+    grid.add_row(mark, Text(text(words)))
+    return grid
