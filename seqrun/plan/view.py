@@ -121,41 +121,36 @@ class BenchView:
             f"{point.words}",
         )
 
-    def scope_on(self, name: str) -> tuple[int, int | None, Hookup | None]:
+    def scope_on(self, name: str) -> tuple[int, int | None, Hookup]:
         """Probe on a point: channel on the hot end, channel on the cold end (None when the cold
-        end is ground), and the hookup to make when no fixed probe reaches it.
+        end is ground), and the hookup that it takes.
 
         A scope clip never goes anywhere but ground, so a point between two live ends is read as
-        the difference of two probes.
+        the difference of two probes. Where every probe is fixed, the last one is borrowed; the
+        runner puts it back for the next step that does not name it.
         """
         scope = self.key("scope")
         point = self.point(name)
         ends = [point.hot] if point.cold == "ground" else [point.hot, point.cold]
-        channels: list[int] = []
-        leads: list[tuple[str, str]] = []
         count = self.drivers[scope].channels
-        reserved = {
-            n for n in range(1, count + 1) if self.fixed.get(f"{scope}.{n}", "ground") != "ground"
-        }
+        numbers = range(1, count + 1)
+        at = {n: self.fixed.get(f"{scope}.{n}", "ground") for n in numbers}
+        fixed = {node: n for n, node in at.items() if node != "ground"}
+        spare = [n for n in numbers if at[n] == "ground"]
+        spare += [n for n in reversed(numbers) if at[n] not in ("ground", *ends)]
+        channels: list[int] = []
         for end in ends:
-            there = [n for n in range(1, count + 1) if self.fixed.get(f"{scope}.{n}") == end]
-            if there:
-                channels.append(there[0])
-                continue
-            free = [n for n in range(1, count + 1) if n not in reserved and n not in channels]
-            if not free:
+            if end not in fixed and not spare:
                 raise UsageError(
                     f"no free scope probe for {end}",
-                    expected=f"one of the {count} probes of {scope} not fixed elsewhere",
+                    expected=f"one of the {count} probes of {scope} not on the other end",
                     where=self.bench.name,
                     hint="free a probe, or add a [[lead]] that fixes one there",
                 )
-            channels.append(free[0])
-            leads.append((f"{scope}.{free[0]}", end))
-        hookup = None
-        if leads:
-            words = "; ".join(f"scope {t} probe tip to {node}" for t, node in leads)
-            hookup = Hookup(tuple(leads), f"{words}; clips to ground only - {point.words}")
+            channels.append(fixed[end] if end in fixed else spare.pop(0))
+        leads = tuple((f"{scope}.{n}", end) for n, end in zip(channels, ends, strict=True))
+        words = "; ".join(f"scope {t} probe tip to {node}" for t, node in leads)
+        hookup = Hookup(leads, f"{words}; clips to ground only - {point.words}")
         return channels[0], channels[1] if len(channels) == 2 else None, hookup
 
     def generator_on(self, channel: str) -> int:

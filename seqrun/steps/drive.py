@@ -72,9 +72,7 @@ def drive_needs(view: BenchView, channels: Iterable[str], watts: float, *, secon
     for channel in channels:
         view.generator_on(channel)
         view.load(channel)
-        hookup = view.scope_on(f"out.{channel}")[2]
-        if hookup is not None:
-            hookups.append(hookup)
+        hookups.append(view.scope_on(f"out.{channel}")[2])
     return Needs(
         roles=frozenset({"generator", "scope", "supply"}),
         hookups=tuple(hookups),

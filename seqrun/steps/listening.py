@@ -52,9 +52,8 @@ def on_ground(view: BenchView, number: int) -> Hookup:
 def listening_hookups(view: BenchView, at: str) -> tuple[Hookup, ...]:
     """The probe on the point, and the spare one on ground."""
     hot, cold, hookup = view.scope_on(at)
-    made = [] if hookup is None else [hookup]
     spare = spare_probe(view, (hot, cold))
-    return (*made, on_ground(view, spare)) if spare is not None else tuple(made)
+    return (hookup, on_ground(view, spare)) if spare is not None else (hookup,)
 
 
 def listening_needs(view: BenchView, at: str, seconds: float) -> Needs:

@@ -7,7 +7,7 @@ from seqrun.files.bench import Bench
 from seqrun.files.unit import load_unit
 from seqrun.instruments.switch import DrivenSwitch
 from seqrun.plan.needs import Hookup
-from seqrun.runner.hands import Assumed
+from seqrun.runner.hands import Operator
 from seqrun.runner.opening import BenchFiles, VirtualHands, _view, open_bench
 from seqrun.runner.switching import SwitchHands
 
@@ -47,7 +47,7 @@ def test_what_the_relays_reach_is_not_asked_of_the_operator() -> None:
     try:
         switch = opened.instruments["switch"]
         assert isinstance(switch, DrivenSwitch)
-        hands = SwitchHands(switch, Assumed(asked.append))
+        hands = SwitchHands(switch, Operator(lambda _: "", asked.append))
         hands.connect(opened.view.meter_four_wire("sensor.sink"), live=False)
         assert asked == []
         hands.turn("volume", "min", live=False, words="fully anticlockwise")
