@@ -59,6 +59,18 @@ class Plan:
                     there.update(hookup.leads)
         return made
 
+    @property
+    def moving(self) -> dict[str, list[str]]:
+        """Terminals that must be on more than one node in the course of the plan, and where."""
+        places: dict[str, list[str]] = {t: [node] for t, node in self.view.fixed.items()}
+        for action in self.actions:
+            for hookup in action.needs.hookups:
+                for terminal, node in hookup.leads:
+                    where = places.setdefault(terminal, [])
+                    if node not in where:
+                        where.append(node)
+        return {terminal: nodes for terminal, nodes in places.items() if len(nodes) > 1}
+
     def seconds(self, start: int = 0, *, by_hand: bool = False) -> float:
         """Bench time of the actions from ``start`` on, s."""
         total = sum(action.needs.seconds for action in self.actions[start:])
@@ -89,7 +101,7 @@ def build(
         except UsageError as error:
             error.where = f"{step.id}: {error.where}" if error.where else step.id
             problems.append(error)
-    for check in (_clips, _protection, _loads, _order):
+    for check in (_clips, _probes, _protection, _loads, _order):
         try:
             check(view, actions)
         except UsageError as error:
@@ -136,6 +148,25 @@ def _clips(view: BenchView, actions: list[Action]) -> None:
                 where=view.bench.name,
                 hint=f"move {terminal} to ground in the bench file",
             )
+
+
+def _probes(view: BenchView, actions: list[Action]) -> None:
+    """A step that looks at several places at once needs a probe for each of them."""
+    scopes = {key for key, driver in view.drivers.items() if driver.role == "scope"}
+    for action in actions:
+        there: dict[str, str] = {}
+        for hookup in action.needs.hookups:
+            for terminal, node in hookup.leads:
+                if terminal.partition(".")[0] not in scopes:
+                    continue
+                if there.setdefault(terminal, node) != node:
+                    raise UsageError(
+                        f"the probe {terminal} would have to be on {there[terminal]} and on {node} "
+                        "at once",
+                        expected="a scope with a probe for each place that the step looks at",
+                        where=action.id,
+                        hint="use a scope of more channels, or a bench file that leaves one free",
+                    )
 
 
 def _protection(view: BenchView, actions: list[Action]) -> None:

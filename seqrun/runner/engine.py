@@ -30,6 +30,9 @@ from seqrun.values import Judged, Limit, Reading, Verdict
 
 T = TypeVar("T")
 
+#: states of ``only_if`` that make a step one for the bad case only
+NOT_NEEDED = ("failed", "not measured")
+
 
 class Engine:
     """One run of a plan on an opened bench."""
@@ -234,8 +237,12 @@ class Engine:
             if self.stopped_at and not action.needs.safe:
                 continue
             self._check_interrupt()
-            if not all(condition.holds(self._verdicts) for condition in action.step.only_if):
-                self.skipped.append(action.id)
+            unmet = [c for c in action.step.only_if if not c.holds(self._verdicts)]
+            if unmet:
+                # A step for when something failed is not needed when nothing did. One that waits
+                # for a pass that never came is missing: without it no unit is accepted.
+                if any(condition.state in NOT_NEEDED for condition in unmet):
+                    self.skipped.append(action.id)
                 continue
             self.watcher.step_started(
                 index, action.id, cast(Step, action.step).kind, self.plan.seconds(index)
@@ -256,6 +263,7 @@ class Engine:
             self.live = True
         try:
             self.limit = action.limit.resolve(step.unit, self.names()) if action.limit else None
+            self._put_back_probes(action.needs.hookups)
             self.connect(*action.needs.hookups)
             for item in step.perform(self):
                 if isinstance(item, Measured):
@@ -271,6 +279,15 @@ class Engine:
             self._observed.clear()
         if action.needs.energises:
             self.powered_at = self.now()
+
+    def _put_back_probes(self, hookups: Iterable[Hookup]) -> None:
+        """A probe that another step borrowed goes back to where the bench file has it."""
+        taken = frozenset[str]().union(*(hookup.terminals for hookup in hookups))
+        scopes = {key for key, driver in self.view.drivers.items() if driver.role == "scope"}
+        for terminal, node in self.view.fixed.items():
+            if terminal.partition(".")[0] in scopes and terminal not in taken:
+                words = f"scope {terminal} back to {node}"
+                self.connect(Hookup(((terminal, node),), words))
 
     def _not_measured(self, action: Action, step: Step, reason: str) -> None:
         self._missing[action.id] = reason

@@ -6,11 +6,11 @@ hands, reached over the bench's own control resource; where there is a switch, t
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from typing import Protocol
 
-from seqrun.errors import Interrupted, UsageError
+from seqrun.errors import Interrupted, NotMeasured, UsageError
 from seqrun.plan.needs import Hookup
 from seqrun.runner.presses import Presses, no_presses, terminal_presses
 
@@ -85,21 +85,30 @@ class Operator:
 
 
 class Assumed:
-    """``--yes``: every hookup is shown and taken as made; the person said so beforehand."""
+    """``--yes``: the person said beforehand that all leads are where they belong.
+
+    That can be true of each lead once. A lead that would have to move, or a knob that would have
+    to be turned, is not taken as done: what depends on it is not measured.
+    """
 
     by = "assumed by --yes"
 
     def __init__(self, say: Callable[[str], None]) -> None:
         self._say = say
+        self._where: dict[str, str] = {}
 
     def connect(self, hookup: Hookup, live: bool) -> None:
+        for terminal, node in hookup.leads:
+            before = self._where.setdefault(terminal, node)
+            if before != node:
+                raise _unattended(f"{terminal} would have to move from {before} to {node}")
         self._say(f"HOOKUP (taken as made)  {hookup.words}")
 
     def disconnect(self, terminal: str, words: str, live: bool) -> None:
-        self._say(f"TAKE OFF (taken as done)  {terminal} - {words}")
+        raise _unattended(f"{terminal} would have to be taken off - {words}")
 
     def turn(self, control: str, position: str, live: bool, words: str = "") -> None:
-        self._say(f"SET (taken as done)  {_setting(control, position, words)}")
+        raise _unattended(f"somebody would have to set {_setting(control, position, words)}")
 
     def acknowledge(self, text: str) -> None:
         self._say(text)
@@ -110,6 +119,25 @@ class Assumed:
 
 def _setting(control: str, position: str, words: str) -> str:
     return f"{control} to {position}" + (f" - {words}" if words else "")
+
+
+def _unattended(what: str) -> NotMeasured:
+    return NotMeasured(
+        f"{what}, and with --yes nobody does",
+        expected="an operator at the terminal, or a switch that reaches it",
+    )
+
+
+def refuse_to_assume(moving: Mapping[str, Sequence[str]]) -> UsageError:
+    """The refusal of ``--yes`` when leads would have to move during the run."""
+    terminal, nodes = next(iter(moving.items()))
+    return UsageError(
+        f"--yes says that every lead is where it belongs, but {len(moving)} of them must move: "
+        f"{terminal} to {', then '.join(nodes[:3])}{' …' if len(nodes) > 3 else ''}",
+        expected="leads that can stay where they are for the whole run",
+        hint="leave --yes out and be asked, add instruments or a switch, or use a sequence that "
+        "moves nothing",
+    )
 
 
 def refuse_without_operator(plan_hookups: int) -> UsageError:

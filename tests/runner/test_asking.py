@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from seqrun.errors import Interrupted
+from seqrun.errors import Interrupted, NotMeasured
 from seqrun.plan.needs import Hookup
-from seqrun.runner.hands import Operator
+from seqrun.runner.hands import Assumed, Operator
 from seqrun.runner.preparation import prepare
 
 ACROSS = Hookup((("meter.hi", "out.left"), ("meter.lo", "ground")), "meter: red to out.left")
@@ -83,3 +83,13 @@ def test_a_load_that_is_too_small_for_the_power_is_refused(tmp_path: Path) -> No
     bench.write_text(text.replace('power = "100 W"', 'power = "25 W"'), encoding="utf-8")
     with pytest.raises(UsageError, match="25 W"):
         prepare("acceptance", str(bench), None)
+
+
+def test_yes_does_not_take_a_lead_as_moved() -> None:
+    said: list[str] = []
+    hands = Assumed(said.append)
+    hands.connect(ACROSS, live=False)
+    with pytest.raises(NotMeasured, match="move"):
+        hands.connect(Hookup((("meter.hi", "rail.pos"),), "meter to the rail"), live=False)
+    with pytest.raises(NotMeasured, match="set"):
+        hands.turn("volume", "up", False, "turn it up")
