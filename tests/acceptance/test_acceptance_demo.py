@@ -71,26 +71,10 @@ def test_each_fault_is_found_by_a_step_that_is_about_it(
 
 
 SOAK = """
-title = "Idle soak"
-revision = "A"
-[[trip]]
-quantity = "supply_current"
-above = "1.2 * supply_at_rated_power"
-[[step]]
-id = "protection"
-do = "protect_supply"
-over_voltage = "1.15 * rail_voltage"
-over_current = "1.5 * supply_at_rated_power"
 [[step]]
 id = "ambient"
 do = "temperature"
 at = "sensor.ambient"
-[[step]]
-id = "bring_up"
-do = "ramp_supply"
-to = "rail_voltage"
-healthy_current = "3 * supply_idle"
-running_limit = "1.35 * supply_at_rated_power"
 [[step]]
 id = "heat"
 do = "soak"
@@ -100,10 +84,11 @@ healthy_current = "3 * supply_idle"
 """
 
 
-def test_thermal_runaway_ends_in_a_trip_with_the_supply_off(tmp_path: Path) -> None:
-    sequence = tmp_path / "soak.toml"
-    sequence.write_text(SOAK, encoding="utf-8")
-    done = run(tmp_path / "results", "thermal_runaway@left=1", sequence=str(sequence))
+def test_thermal_runaway_ends_in_a_trip_with_the_supply_off(
+    tmp_path: Path, short_sequence: Callable[..., str]
+) -> None:
+    sequence = short_sequence(SOAK)
+    done = run(tmp_path / "results", "thermal_runaway@left=1", sequence=sequence)
     assert done.outcome.disposition is Disposition.ABORTED
     assert "draws" in done.outcome.reason
     assert done.outcome.safe.complete

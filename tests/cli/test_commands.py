@@ -17,37 +17,11 @@ import demo_sim
 from seqrun.files.shipped import folder
 
 ANSI = re.compile(r"\x1b\[")
-SHORT = """title = "Offset only"
-revision = "A"
-cautions = ["Stored charge: below 2 V by meter before touching."]
-[[step]]
-id = "protection"
-do = "protect_supply"
-over_voltage = "1.15 * rail_voltage"
-over_current = "1.5 * supply_at_rated_power"
-[[step]]
-id = "bring_up"
-do = "ramp_supply"
-to = "rail_voltage"
-healthy_current = "3 * supply_idle"
-[[step]]
-id = "offset.{channel}"
-each = "channel"
-do = "dc_voltage"
-at = "out.{channel}"
-limit = { between = ["-50 mV", "50 mV"] }
-[[step]]
-id = "discharge"
-do = "power_down"
-limit = { at_most = "2 V" }
-"""
 
 
 @pytest.fixture
-def short(tmp_path: Path) -> str:
-    path = tmp_path / "short.toml"
-    path.write_text(SHORT, encoding="utf-8")
-    return str(path)
+def short(short_sequence: Callable[..., str]) -> str:
+    return short_sequence()
 
 
 @pytest.mark.parametrize(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -12,18 +13,7 @@ from seqrun.runner.run import Options, execute
 from seqrun.runner.signals import Interrupts
 from seqrun.values import Disposition
 
-BASE = """title = "Conditions"
-revision = "A"
-[[step]]
-id = "protection"
-do = "protect_supply"
-over_voltage = "1.15 * rail_voltage"
-over_current = "1.5 * supply_at_rated_power"
-[[step]]
-id = "bring_up"
-do = "ramp_supply"
-to = "rail_voltage"
-healthy_current = "3 * supply_idle"
+STEPS = """
 [[step]]
 id = "offset"
 do = "dc_voltage"
@@ -39,9 +29,6 @@ do = "dc_voltage"
 at = "out.right"
 only_if = "CONDITION"
 limit = { between = ["-50 mV", "50 mV"] }
-[[step]]
-id = "discharge"
-do = "power_down"
 """
 
 
@@ -55,11 +42,10 @@ do = "power_down"
     ],
 )
 def test_a_limit_that_waits_for_a_pass_that_never_comes_holds_the_unit(
-    tmp_path: Path, condition: str, disposition: Disposition
+    tmp_path: Path, short_sequence: Callable[..., str], condition: str, disposition: Disposition
 ) -> None:
-    sequence = tmp_path / "conditions.toml"
-    sequence.write_text(BASE.replace("CONDITION", condition), encoding="utf-8")
-    plan, files = prepare(str(sequence), "demo", None)
+    sequence = short_sequence(STEPS.replace("CONDITION", condition))
+    plan, files = prepare(sequence, "demo", None)
     outcome = execute(
         plan, files, None, Watcher(), Options("T-1", "", tmp_path / "r"), Interrupts()
     )

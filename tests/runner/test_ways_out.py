@@ -112,37 +112,14 @@ def test_a_supply_that_is_lost_is_reported_as_not_confirmed_and_the_generator_is
     assert "safe state not confirmed" in outcome.reason
 
 
-SHORT = """
-title = "Offset only"
-revision = "A"
-[[step]]
-id = "protection"
-do = "protect_supply"
-over_voltage = "1.15 * rail_voltage"
-over_current = "1.5 * supply_at_rated_power"
-[[step]]
-id = "bring_up"
-do = "ramp_supply"
-to = "rail_voltage"
-healthy_current = "3 * supply_idle"
-[[step]]
-id = "offset"
-do = "dc_voltage"
-at = "out.left"
-limit = { between = ["-50 mV", "50 mV"] }
-[[step]]
-id = "discharge"
-do = "power_down"
-"""
-
-
 @pytest.mark.parametrize("full", [False, True])
 def test_a_disk_that_fills_up_never_leaves_an_accept(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, full: bool
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    short_sequence: Callable[..., str],
+    full: bool,
 ) -> None:
-    sequence = tmp_path / "short.toml"
-    sequence.write_text(SHORT, encoding="utf-8")
-    plan, files = prepare(str(sequence), "demo", None)
+    plan, files = prepare(short_sequence(), "demo", None)
 
     def no_space(self: RunRecord, *_: object, **__: object) -> None:
         raise RecordError("no space left on the disk")

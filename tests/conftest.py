@@ -1,0 +1,51 @@
+"""What tests of all floors share."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+#: protection, bring-up and power-down: what every sequence that powers a unit begins and ends with
+BEGIN = """title = "Short"
+revision = "A"
+cautions = ["Stored charge: below 2 V by meter before touching."]
+[[step]]
+id = "protection"
+do = "protect_supply"
+over_voltage = "1.15 * rail_voltage"
+over_current = "1.5 * supply_at_rated_power"
+[[step]]
+id = "bring_up"
+do = "ramp_supply"
+to = "rail_voltage"
+healthy_current = "3 * supply_idle"
+"""
+END = """
+[[step]]
+id = "discharge"
+do = "power_down"
+limit = { at_most = "2 V" }
+"""
+OFFSET = """
+[[step]]
+id = "offset.{channel}"
+each = "channel"
+do = "dc_voltage"
+at = "out.{channel}"
+limit = { between = ["-50 mV", "50 mV"] }
+"""
+
+
+@pytest.fixture
+def short_sequence(tmp_path: Path) -> Callable[..., str]:
+    """``short_sequence(steps)``: a file of a sequence that powers the unit, does the steps (the
+    DC offset of each channel when none are given) and powers it down; its path."""
+
+    def write(steps: str = OFFSET) -> str:
+        path = tmp_path / "short.toml"
+        path.write_text(BEGIN + steps + END, encoding="utf-8")
+        return str(path)
+
+    return write
