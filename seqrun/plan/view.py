@@ -133,25 +133,41 @@ class BenchView:
         point = self.point(name)
         ends = [point.hot] if point.cold == "ground" else [point.hot, point.cold]
         count = self.drivers[scope].channels
+        homes = self._probe_homes
+        at = {n: node for node, n in homes.items()}
         numbers = range(1, count + 1)
-        at = {n: self.fixed.get(f"{scope}.{n}", "ground") for n in numbers}
-        fixed = {node: n for n, node in at.items() if node != "ground"}
-        spare = [n for n in numbers if at[n] == "ground"]
-        spare += [n for n in reversed(numbers) if at[n] not in ("ground", *ends)]
+        spare = [n for n in numbers if n not in at]
+        spare += [n for n in reversed(numbers) if n in at and at[n] not in ends]
         channels: list[int] = []
         for end in ends:
-            if end not in fixed and not spare:
+            if end not in homes and not spare:
                 raise UsageError(
                     f"no free scope probe for {end}",
                     expected=f"one of the {count} probes of {scope} not on the other end",
                     where=self.bench.name,
                     hint="free a probe, or add a [[lead]] that fixes one there",
                 )
-            channels.append(fixed[end] if end in fixed else spare.pop(0))
+            channels.append(homes[end] if end in homes else spare.pop(0))
         leads = tuple((f"{scope}.{n}", end) for n, end in zip(channels, ends, strict=True))
         words = "; ".join(f"scope {t} probe tip to {node}" for t, node in leads)
         hookup = Hookup(leads, f"{words}; clips to ground only - {point.words}")
         return channels[0], channels[1] if len(channels) == 2 else None, hookup
+
+    @cached_property
+    def _probe_homes(self) -> dict[str, int]:
+        """Node -> scope probe: the fixed ones, then one for each output that has none, as far as
+        they go, so that outputs captured together never share a probe."""
+        scope = self.key("scope")
+        numbers = range(1, self.drivers[scope].channels + 1)
+        at = {n: self.fixed.get(f"{scope}.{n}", "ground") for n in numbers}
+        homes = {node: n for n, node in at.items() if node != "ground"}
+        free = [n for n in numbers if at[n] == "ground"]
+        for channel in self.unit.channels:
+            output = self.point(f"out.{channel}")
+            for end in (output.hot, output.cold):
+                if end not in ("ground", *homes) and free:
+                    homes[end] = free.pop(0)
+        return homes
 
     def generator_on(self, channel: str) -> int:
         """The generator output that drives a channel's input."""
