@@ -48,9 +48,10 @@ class BenchSpec:
                 power_w=max(100.0, 2.0 * amplifier.rated_power),
             )
         # IEC 60751 class B, ±(0.30 + 0.005 t) K: each sensor takes one share of it at any t.
-        shares = [float(rng.uniform(-1, 1)) for _ in range(2)]
-        sensors = [SensorSpec(0.30 * share, 0.005 * share) for share in shares]
-        return cls(amplifier, loads, *sensors)
+        sink, ambient = (
+            SensorSpec(0.30 * share, 0.005 * share) for share in rng.uniform(-1, 1, 2).tolist()
+        )
+        return cls(amplifier, loads, sink, ambient)
 
     def with_load(self, name: str, **changes: float) -> Self:
         return replace(self, loads={**self.loads, name: replace(self.loads[name], **changes)})

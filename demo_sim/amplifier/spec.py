@@ -125,7 +125,8 @@ class ChannelSpec:
 
 @dataclass(frozen=True, slots=True)
 class HeatSpec:
-    """Thermal network; K/W and J/K."""
+    """Thermal network; K/W and J/K. ``ambient_c`` is the room when the bench is opened; it goes
+    on by ``ambient_k_per_h``, up to 2 K."""
 
     junction_k_per_w: float = 1.5
     junction_j_per_k: float = 0.05
@@ -135,6 +136,7 @@ class HeatSpec:
     bias_j_per_k: float = 3.0
     bias_air_k_per_w: float = 70.0
     ambient_c: float = 23.0
+    ambient_k_per_h: float = 0.0
     destroyed_above_c: float = 200.0
 
 
@@ -264,6 +266,10 @@ class AmplifierSpec:
             channels.append(ChannelSpec(name, tuple(legs), relay))
         rail = _number(values, "rail_voltage")
         power, load = _number(values, "rated_power"), _number(values, "rated_load")
+        heat = _heat(values, len(names) * len(sides), rng)
+        # What is drawn last leaves the draws above as they were.
+        heat = replace(heat, ambient_k_per_h=float(rng.uniform(-1.0, 1.0)))
+        rails = RailSpec(relay_threshold=float(rng.uniform(0.65, 0.95)))
         return cls(
             model=str(values["model"]),
             topology=topology,  # type: ignore[arg-type]
@@ -274,7 +280,8 @@ class AmplifierSpec:
             gain_db=_number(values, "gain_db"),
             idle_current=idle,
             channels=tuple(channels),
-            heat=_heat(values, len(names) * len(sides), rng),
+            heat=heat,
+            rails=rails,
             path=replace(PathSpec(), drop_v=_drop(values, len(names), len(sides))),
         )
 

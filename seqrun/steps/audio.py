@@ -15,11 +15,13 @@ from seqrun.errors import NotMeasured
 from seqrun.files.expression import WattsExpression
 from seqrun.measure.distortion import Distortion, distortion
 from seqrun.measure.power import PowerPoint, power_at_distortion
+from seqrun.measure.uncertain import exactly
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Fraction, Hertz, Seconds, Volts
 from seqrun.steps.base import Context, Explained, Measured, Step
 from seqrun.steps.drive import Drive, Waveform, drive_needs
+from seqrun.steps.power import RAILS_UP
 from seqrun.values import COVERAGE_FACTOR, Bound, Reading, rectangular
 
 SHOWN_CYCLES = 3  # of the waveform that goes on record
@@ -29,7 +31,8 @@ SHOWN_HZ = 20e3  # upper end of the spectrum that goes on record
 class AwaitOutput(Step):
     """Wait until the output relay has closed: a small tone at the input appears at the output.
 
-    The delay counts from when the rails came up; it is known to one interval of the watching.
+    The delay counts from when the rails came up. A ramp leaves open where in it that was; beyond
+    that the delay is known to one interval of the watching.
     """
 
     kind: ClassVar[str] = "await_output"
@@ -82,17 +85,17 @@ class AwaitOutput(Step):
             why = f"no tone at the output: {reason.found}"
         finally:
             drive.stop()
+        up = ctx.persistent(RAILS_UP, lambda: exactly(ctx.powered_at))
         for channel in drive.channels:
             if channel not in closed:
                 yield Reading("relay_delay", "s", None, channel=channel, note=why)
                 continue
-            earliest = last_open[channel] - ctx.powered_at
-            latest = closed[channel] - ctx.powered_at
-            delay = rectangular(
+            earliest, latest = last_open[channel], closed[channel]
+            moment = rectangular(
                 0.5 * (earliest + latest), 0.5 * (latest - earliest), "watching interval"
             )
             yield Measured(
-                "relay_delay", "s", delay, channel=channel, instruments=(ctx.scope.name,)
+                "relay_delay", "s", moment - up, channel=channel, instruments=(ctx.scope.name,)
             )
 
 

@@ -29,6 +29,7 @@ from seqrun.measure.temperature import (
     pt100_tolerance_k,
     sensor_error,
 )
+from seqrun.measure.uncertain import exactly
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Kelvins, Seconds
@@ -87,6 +88,7 @@ class Temperature(Step):
     def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
         ctx.meter.configure("resistance_4w", PT100_EXPECTED_OHM, 10.0)
         celsius = read_temperature(ctx, self.at, self.repeats)
+        ctx.persistent(f"bench time of {self.id}", lambda: exactly(ctx.clock.now()))
         ctx.fact("conditions", f"{self.at.removeprefix('sensor.')}_c", celsius.nominal_value)
         yield Measured(self.quantity, "°C", celsius, instruments=(ctx.meter.name,))
 
@@ -129,7 +131,9 @@ class Soak(Step):
 
     at: str = "sensor.sink"
     ambient: str
-    ambient_drift: Kelvins = 1.0
+    ambient_drift: Kelvins = Field(
+        default=1.0, ge=0.0, description="how far the room may drift in an hour"
+    )
     power: WattsExpression | None = None
     healthy_current: AmperesExpression | None = Field(
         None, description="from each rail; more than this ends the run"
@@ -168,7 +172,8 @@ class Soak(Step):
             pt100_tolerance_k(celsius, view.sensor(point).tolerance_class)
             for point, celsius in ((self.at, 25.0 + rise), ("sensor.ambient", 25.0))
         ]
-        halves = [*tolerances, self.ambient_drift, self.within / 2.0]
+        drift = self.ambient_drift * 0.6 * self.at_most / 3600.0
+        halves = [*tolerances, drift, self.within / 2.0]
         u_meter = view.standard_uncertainty("meter", "resistance_4w", 115.0) / OHM_PER_K
         u = math.hypot(u_meter, *(half / math.sqrt(3.0) for half in halves))
         return Forecast(
@@ -273,7 +278,9 @@ class Soak(Step):
         yield Measured("dissipation", "W", heat, instruments=(supply.name,), judged=False)
         last = read_temperature(ctx, self.at, 3)
         yield Measured("sink_temperature", "°C", last, instruments=names, judged=False)
-        drift = rectangular(0.0, self.ambient_drift, "ambient drift during the soak")
+        since = ctx.persistent(f"bench time of {self.ambient}", lambda: exactly(ctx.powered_at))
+        hours = (ctx.clock.now() - float(since.nominal_value)) / 3600.0
+        drift = rectangular(0.0, self.ambient_drift * hours, "drift of the room since its reading")
         now = last - ambient + drift
         systematic = now - float(now.nominal_value)
         if how == "beyond the limit":

@@ -112,7 +112,7 @@ def test_one_long_wait_and_many_short_ones_end_alike(cold_bench, set_supply):
 def test_relay_opens_when_the_rails_fall(bench, set_supply):
     world = bench()
     set_supply(world, 10.0)
-    world.advance(1.0)
+    world.advance(3.0)
     assert not world.truth.relay_closed("left")
 
 
