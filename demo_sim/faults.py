@@ -129,18 +129,18 @@ def _dc_offset(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
 def _thermal_runaway(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     """The channel's transistors were refitted carelessly: the bias transistor hangs beside the
     heatsink (its contact grows from 5 K/W by severity² · 1000 K/W, so the bias no longer falls as
-    the sink warms), the output devices sit on dry pads (case to sink up by severity · 6 K/W), and
-    the trimmer was turned up by severity · 15 mV. Whether the current runs away is left to the
-    loop gain."""
+    the sink warms), the output devices sit on dry pads (case to sink up by severity · 8 K/W), and
+    the trimmer was turned down by severity · 10 mV until it looked right. Whether the current runs
+    away is left to the loop gain."""
 
     def device(where: str, i: int, one: DeviceSpec) -> DeviceSpec:
-        return replace(one, joint_k_per_w=one.joint_k_per_w + 6.0 * severity)
+        return replace(one, joint_k_per_w=one.joint_k_per_w + 8.0 * severity)
 
     def of(leg: LegSpec) -> LegSpec:
         return replace(
             _devices(leg, device),
             bias_sensor_k_per_w=leg.bias_sensor_k_per_w + 1000.0 * severity**2,
-            bias_shift_v=leg.bias_shift_v + 15e-3 * severity,
+            bias_shift_v=leg.bias_shift_v - 10e-3 * severity,
         )
 
     return _legs(bench, channel, of)
@@ -207,14 +207,14 @@ def _dry_thermal_joint(bench: BenchSpec, channel: str, severity: float) -> Bench
 
 @_fault("noisy_device", "random bursts of noise, worse when warm", 0.5)
 def _noisy_device(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
-    """A junction in the input stage crackles: bursts of about severity · 20 mV at the output,
+    """A junction in the input stage crackles: bursts of about severity · 40 mV at the output,
     Poisson in time, at severity · 40 per second at 25 °C, doubling every 12 K of sink."""
     return _channel(
         bench,
         channel,
         lambda c: replace(
             c,
-            noise=replace(c.noise, burst_v=0.02 * severity, burst_rate_hz=40.0 * severity),
+            noise=replace(c.noise, burst_v=0.04 * severity, burst_rate_hz=40.0 * severity),
         ),
     )
 

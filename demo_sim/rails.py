@@ -17,7 +17,8 @@ from demo_sim.amplifier.spec import RailSpec
 SETTLED_V = 5e-5
 LIMITED_SETTLED_V = 2e-3
 RESOLVED_A = 2e-5
-MOST_ROUNDS = 12
+SAME_A = 1e-4  # a limited rail that draws its limit this closely stays where it is
+MOST_ROUNDS = 8
 LARGEST_STEP_V = 1.0
 EMPTY_V = 1e-3
 
@@ -97,13 +98,21 @@ class RailPair:
 
     def balance(self, operate: Operate) -> Operating:
         """Find the held rails' voltages; the operating point there."""
+        together = False
         for _ in range(MOST_ROUNDS):
             point = self._draw(operate)
             moved = 0.0
+            if self.split and not together and self._both_beyond():
+                together = True
+                self._both_at_limit(operate)
+                point = self._draw(operate)
             for rail in self._all():
                 if rail.mode != "held" or rail.source is None:
                     continue
-                if rail.limited or rail.draw_a > rail.source.limit_a:
+                beyond = rail.draw_a - rail.source.limit_a
+                if rail.limited and abs(beyond) < SAME_A:
+                    continue
+                if rail.limited or beyond > 0.0:
                     # Not sharper than the current is resolved: what a flat load line allows.
                     change = self._at_limit(rail, operate)
                     moved = max(moved, 0.0 if change < LIMITED_SETTLED_V else change)
@@ -117,6 +126,14 @@ class RailPair:
             self._note_supply(rail)
         return point
 
+    def _both_beyond(self) -> bool:
+        return all(
+            rail.mode == "held"
+            and rail.source is not None
+            and rail.draw_a > rail.source.limit_a + (SAME_A if rail.limited else 0.0)
+            for rail in (self.pos, self.neg)
+        )
+
     def _draw(self, operate: Operate) -> Operating:
         point = operate(self.rails)
         self.pos.take(point.pos_a)
@@ -126,42 +143,44 @@ class RailPair:
     def _at_limit(self, rail: Rail, operate: Operate) -> float:
         """Voltage at which the rail draws just the limit; how far it moved."""
         assert rail.source is not None
-        before, limit = rail.volts, rail.source.limit_a
+        source, before = rail.source, rail.volts
+        high = source.volts - rail.ohm * source.limit_a
 
-        def excess(volts: float) -> float:
-            rail.volts = volts
+        def excess(share: float) -> float:
+            rail.volts = share * high
             self._draw(operate)
-            return rail.draw_a - limit
+            return rail.draw_a - source.limit_a
 
-        high = rail.source.volts - rail.ohm * limit
-        over = excess(high)
-        if over <= 0.0:
-            rail.limited = False
+        rail.limited = excess(1.0) > 0.0
+        if rail.limited:
+            _root(excess, before / high, SETTLED_V / high)
+        else:
             rail.volts = rail.regulated()
-            return abs(rail.volts - before)
-        rail.limited = True
-        low, under = 0.0, -limit
-        # Start near where it was: the limit moves slowly with heat.
-        for guess in (0.97 * before, 1.03 * before):
-            if low < guess < high:
-                value = excess(guess)
-                if value > 0.0:
-                    high, over = guess, value
-                else:
-                    low, under = guess, value
-        for count in range(60):
-            # Illinois variant of regula falsi, with bisection when it creeps.
-            middle = (low * over - high * under) / (over - under)
-            if count % 3 == 2:
-                middle = 0.5 * (low + high)
-            value = excess(middle)
-            if abs(value) < RESOLVED_A or high - low < SETTLED_V:
-                break
-            if value > 0.0:
-                high, over, under = middle, value, 0.5 * under
-            else:
-                low, under, over = middle, value, 0.5 * over
         return abs(rail.volts - before)
+
+    def _both_at_limit(self, operate: Operate) -> None:
+        """Lower both rails alike until neither draws more than its limit.
+
+        What flows from rail to rail (a shorted device driven against its other half) makes both
+        currents one; two searches in turn would never end.
+        """
+        highs = [
+            (rail, rail.source.volts - rail.ohm * rail.source.limit_a, rail.source.limit_a)
+            for rail in (self.pos, self.neg)
+            if rail.source is not None
+        ]
+        before = min(rail.volts / high for rail, high, _ in highs)
+
+        def excess(share: float) -> float:
+            for rail, high, _ in highs:
+                rail.volts = share * high
+            self._draw(operate)
+            return max(rail.draw_a - limit for rail, _, limit in highs)
+
+        if excess(1.0) > 0.0:
+            _root(excess, before, SETTLED_V / max(high for _, high, _ in highs))
+            for rail, _, _ in highs:
+                rail.limited = True  # or nearly: the search of one rail decides
 
     @staticmethod
     def _note_supply(rail: Rail) -> None:
@@ -203,3 +222,31 @@ class RailPair:
         elif rail.mode == "decaying" and rail.volts <= max(target, EMPTY_V):
             rail.volts = target
             rail.mode = "held"
+
+
+def _root(excess: Callable[[float], float], before: float, resolved: float) -> None:
+    """Search the zero of a rising function on 0 … 1, known to be positive at 1.
+
+    Illinois variant of regula falsi, with a bisection now and then; starts near where the zero was,
+    because limits move slowly with heat. Leaves ``excess`` called at the zero last.
+    """
+    low, high = 0.0, 1.0
+    under, over = excess(0.0), excess(1.0)
+    for guess in (0.97 * before, 1.03 * before):
+        if low < guess < high:
+            value = excess(guess)
+            if value > 0.0:
+                high, over = guess, value
+            else:
+                low, under = guess, value
+    for count in range(60):
+        middle = (low * over - high * under) / (over - under)
+        if count % 3 == 2:
+            middle = 0.5 * (low + high)
+        value = excess(middle)
+        if abs(value) < RESOLVED_A or high - low < resolved:
+            break
+        if value > 0.0:
+            high, over, under = middle, value, 0.5 * under
+        else:
+            low, under, over = middle, value, 0.5 * over

@@ -87,13 +87,19 @@ class Electrics:
 
     def alive(self, rails: Rails) -> float:
         """0…1: how far drivers and bias work at these rails."""
-        least = min(rails.pos, -rails.neg) if self.spec.split else 0.5 * rails.pos
+        least = self._common(rails) if self.spec.split else 0.5 * rails.pos
         dead, alive = self.spec.rails.dead_v, self.spec.rails.alive_v
         return float(min(1.0, max(0.0, (least - dead) / (alive - dead))))
 
+    @staticmethod
+    def _common(rails: Rails) -> float:
+        """What two rails let through that only works with both: their harmonic mean, V."""
+        pos, neg = max(rails.pos, 0.0), max(-rails.neg, 0.0)
+        return 2.0 * pos * neg / (pos + neg) if pos + neg > 0.0 else 0.0
+
     def bias(self, sensor_c: Floats, rails: Rails) -> Floats:
         """Between the bases, V; a little less at low rails, where less current feeds it."""
-        least = min(rails.pos, -rails.neg) if self.spec.split else rails.pos
+        least = self._common(rails) if self.spec.split else rails.pos
         missing = 1.0 - min(1.0, least / self.spec.rail_voltage)
         bias = self.stage.bias(sensor_c, self.alive(rails))
         return np.asarray(bias - self.spec.rails.bias_sag_v * missing)
@@ -243,6 +249,9 @@ class Electrics:
                 held += sign * given
                 device_a[leg, half] = np.where(working[:, None], given / working.sum(), 0.0)
             volts[leg] = (pulled + held) / (upper + lower + load)
+            if shorts.any(axis=1).all() and self.spec.split:
+                # Rail to rail: two supplies of one kind at their limits balance about ground.
+                volts[leg] = 0.0
             for half, rail, sign in ((0, rails.pos, 1.0), (1, rails.neg, -1.0)):
                 if shorts[half].any():
                     device_a[leg, half] = 0.0
