@@ -34,6 +34,11 @@ T = TypeVar("T")
 NOT_NEEDED = ("failed", "not measured")
 
 
+def _decided(judged: Iterable[Judged]) -> bool:
+    """Whether a limit was held against something, or something is on record as not measured."""
+    return any(j.limit is not None or j.verdict is Verdict.NOT_MEASURED for j in judged)
+
+
 class Engine:
     """One run of a plan on an opened bench."""
 
@@ -251,6 +256,9 @@ class Engine:
             self._do(action)
             self.now()
             self.reached.add(action.id)
+            if action.limit is not None and not _decided(self.judged[begun:]):
+                step = cast(Step, action.step)
+                self._not_measured(action, step, "the step made no reading that its limit is about")
             new = self.judged[begun:]
             self.watcher.step_ended(action.id, new, self.elapsed)
             stop = getattr(action.step, "stop_if_failed", False)

@@ -48,8 +48,12 @@ class WallClock:
         return self.now()
 
     def wake(self) -> None:
-        """End the present wait and all later ones at once."""
+        """End the present wait and all later ones at once, until :meth:`calm`."""
         self._wake.set()
+
+    def calm(self) -> None:
+        """Waits take their time again: discharging cannot be hurried."""
+        self._wake.clear()
 
 
 class BenchClock:

@@ -164,6 +164,8 @@ def _run(
         engine.notes.append("an error in seqrun itself; failure.txt in the run's folder tells it")
     finally:
         interrupts.closing = True
+        if isinstance(opened.clock, WallClock):
+            opened.clock.calm()
         rails = list(plan.view.rails.values())
         ending.safe = make_safe(opened.instruments, opened.clock, rails)
         watcher.safe(ending.safe.confirmed, ending.safe.unconfirmed)

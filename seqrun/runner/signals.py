@@ -67,7 +67,9 @@ class Interrupts:
 
     def _handle(self, number: int, _frame: FrameType | None) -> None:
         self.arrived = "Ctrl-C" if number == signal.SIGINT else signal.Signals(number).name
+        if self.closing:
+            return  # the unit is being made safe already; nothing is to disturb that
         self.wake()
-        if self.prompting and not self.closing:
+        if self.prompting:
             self.prompting = False
             raise Interrupted(f"the run was interrupted by {self.arrived}")

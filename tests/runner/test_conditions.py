@@ -50,3 +50,22 @@ def test_a_limit_that_waits_for_a_pass_that_never_comes_holds_the_unit(
         plan, files, None, Watcher(), Options("T-1", "", tmp_path / "r"), Interrupts()
     )
     assert outcome.disposition is disposition, outcome.reason
+
+
+def test_a_limit_on_a_step_that_yields_nothing_for_it_holds_the_unit(
+    tmp_path: Path, short_sequence: Callable[..., str]
+) -> None:
+    odd = """
+[[step]]
+id = "again_protection"
+do = "protect_supply"
+over_voltage = "1.15 * rail_voltage"
+over_current = "1.5 * supply_at_rated_power"
+limit = { at_most = "1" }
+"""
+    plan, files = prepare(short_sequence(odd), "demo", None)
+    outcome = execute(
+        plan, files, None, Watcher(), Options("T-1", "", tmp_path / "r"), Interrupts()
+    )
+    assert outcome.disposition is Disposition.HOLD
+    assert "again_protection" in outcome.reason
