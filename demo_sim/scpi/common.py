@@ -93,6 +93,7 @@ class CommonCommands:
 
     def __init__(self, *, serial: str) -> None:
         self.serial = serial
+        self._identity = f"{self.manufacturer},{self.model},{serial},{self.firmware}"
         self.errors = ErrorQueue(self.error_queue_depth)
         self.output = OutputQueue()
         self._unsent: list[Buffer] = []  # response of the message that is being executed
@@ -226,7 +227,7 @@ class CommonCommands:
 
     @query("*IDN", indefinite=True)
     def _idn_query(self, call: Call) -> str:
-        return f"{self.manufacturer},{self.model},{self.serial},{self.firmware}"
+        return self._identity
 
     @command("*OPC")
     def _opc(self, call: Call) -> None:

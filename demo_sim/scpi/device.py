@@ -25,13 +25,14 @@ A subclass declares its commands and nothing else::
 
 The three faces of a device: ``receive`` / ``read_output`` for a controller that reads when it
 likes (message exchange protocol with its query errors), ``execute_into`` for a stream that takes
-each response as it is made, ``execute`` for a quick look. None of them locks: whoever owns
-several devices around one world serialises them with one lock.
+each response as it is made, ``execute`` for a quick look. None of them locks: a link takes the
+device's ``turn``, and the one lock of the world that several devices share.
 """
 
 from __future__ import annotations
 
 import logging
+import threading
 from collections.abc import Callable
 from functools import lru_cache
 from typing import ClassVar
@@ -43,7 +44,7 @@ from demo_sim.scpi.framing import MessageFramer, Overrun
 from demo_sim.scpi.output import OutputQueue
 from demo_sim.scpi.parameters import Call, Deferred
 from demo_sim.scpi.response import Buffer, IndefiniteBlock, encode
-from demo_sim.scpi.tree import CommandTree, Program, declarations
+from demo_sim.scpi.tree import CommandTree, Invocation, Program, declarations
 
 _log = logging.getLogger(__name__)
 
@@ -69,7 +70,7 @@ class ScpiDevice(CommonCommands):
     output_capacity: ClassVar[int] = 16 << 10
 
     _tree: ClassVar[CommandTree]
-    _remembered: ClassVar[Callable[[bytes], Program]]
+    _remembered: ClassVar[Callable[[bytes], tuple[Program, Invocation | None]]]
 
     def __init_subclass__(cls, **kwargs: object) -> None:
         super().__init_subclass__(**kwargs)
@@ -77,6 +78,7 @@ class ScpiDevice(CommonCommands):
 
     def __init__(self, *, serial: str = "0") -> None:
         super().__init__(serial=serial)
+        self.turn = threading.RLock()  # taken by a link for as long as a message takes
         self._framer = MessageFramer(self.longest_message)
         self._recall = type(self)._remembered
 
@@ -88,7 +90,7 @@ class ScpiDevice(CommonCommands):
         next message comes is lost and leaves −410 (IEEE 488.2, 6.3.2.3).
         """
         for message in self._framer.feed(data, end):
-            if self.output:
+            if self.output.size:
                 if isinstance(message, bytes) and not message.strip():
                     continue  # a stray terminator is no new message to a forgiving listener
                 self.output.clear()
@@ -119,7 +121,7 @@ class ScpiDevice(CommonCommands):
 
     def execute_into(self, message: bytes | Overrun, output: OutputQueue) -> None:
         """Execute one message without its terminator; append the response message, if any."""
-        if isinstance(message, Overrun):
+        if type(message) is not bytes:
             self.push_error(ScpiError(-363, f"more than {self.longest_message} bytes"))
             return
         try:
@@ -139,7 +141,10 @@ class ScpiDevice(CommonCommands):
 
     def _run(self, message: bytes, output: OutputQueue) -> None:
         if len(message) <= _LONGEST_REMEMBERED and b"#" not in message:
-            program = self._recall(message)
+            program, only = self._recall(message)
+            if only is not None:
+                self._run_one(only, output)
+                return
         else:
             program = self._tree.parse(message)
         unsent: list[Buffer] = []
@@ -186,6 +191,26 @@ class ScpiDevice(CommonCommands):
             else:
                 output.append(b"".join(unsent))
 
+    def _run_one(self, invocation: Invocation, output: OutputQueue) -> None:
+        """What most messages are: one command or query. The same as below, for less."""
+        handler, call, values, is_query, _, _ = invocation
+        try:
+            result = handler(self, call, *values)
+            if not is_query:
+                return
+            piece = encode(result)
+        except ScpiError as error:
+            self.push_error(error)
+        except Exception as error:
+            self._own_mistake(error, call.header)
+        else:
+            if isinstance(piece, list):
+                for part in piece:
+                    output.append(part)
+                output.append(b"\n")
+            else:
+                output.append(piece + b"\n")  # type: ignore[operator]
+
     def _is_deadlock(self, call: Call, program: Program) -> bool:
         """Output full while the rest of the message still waits to come in (6.3.1.7)."""
         size = sum(len(piece) for piece in self._unsent)
@@ -229,7 +254,13 @@ def _build(cls: type[ScpiDevice]) -> None:
         for handler, declaration in structure.commands():
             tree.add(handler, declaration)
     cls._tree = tree
-    cls._remembered = staticmethod(lru_cache(maxsize=_REMEMBERED)(tree.parse))
+
+    @lru_cache(maxsize=_REMEMBERED)
+    def parsed(message: bytes) -> tuple[Program, Invocation | None]:
+        program = tree.parse(message)
+        return program, program.only
+
+    cls._remembered = staticmethod(parsed)
 
 
 _build(ScpiDevice)

@@ -128,6 +128,13 @@ class Program(NamedTuple):
     invocations: tuple[Invocation, ...]
     error: ScpiError | None
 
+    @property
+    def only(self) -> Invocation | None:
+        """The invocation of a message that holds one, when nothing of it waits for the device."""
+        if self.error is not None or len(self.invocations) != 1 or self.invocations[0].deferred:
+            return None
+        return self.invocations[0]
+
 
 class CommandTree:
     """All commands of one class of device."""
@@ -146,9 +153,7 @@ class CommandTree:
         required = sum(not p.optional for p in parameters)
         endless = bool(parameters) and parameters[-1].repeat
         for mnemonics, markers in expand(declaration.pattern):
-            bounds = tuple(
-                (1, 1) if m is None else mnemonics[m].suffix or (1, 1) for m in markers
-            )
+            bounds = tuple((1, 1) if m is None else mnemonics[m].suffix or (1, 1) for m in markers)
             leaf = Leaf(
                 handler, parameters, markers, bounds, declaration.indefinite, required, endless
             )
