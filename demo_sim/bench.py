@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Mapping, Sequence
 from functools import cached_property
 from typing import TYPE_CHECKING
 
 from demo_sim.amplifier.spec import DEMO_UNIT
 from demo_sim.bench_file import Wiring, bench_text, fixed_leads, load_leads
+from demo_sim.clock import Clock, RealTimeClock
 from demo_sim.errors import DemoError
 from demo_sim.instruments import specifications as spec
 from demo_sim.instruments.control import Control
@@ -17,6 +17,7 @@ from demo_sim.instruments.meter import Meter
 from demo_sim.instruments.scope import Scope
 from demo_sim.instruments.supply import Supply
 from demo_sim.instruments.switch import Switch
+from demo_sim.lock import WorldLock
 from demo_sim.scpi import ScpiDevice
 from demo_sim.world import World
 
@@ -37,12 +38,15 @@ class Bench:
     Attributes:
         world: the world; instruments and hands act on it.
         devices: instrument key → virtual instrument, and ``control``.
-        lock: held while any device works, because all share the world.
+        lock: held while any device works, because all share the world; in real time whoever has
+            to wait gives it up meanwhile.
     """
 
     def __init__(
         self,
         world: World,
+        clock: Clock,
+        lock: WorldLock,
         unit: Mapping[str, object] | None,
         seed: int,
         scope_bits: int,
@@ -50,7 +54,8 @@ class Bench:
         unit_sheet: str | None,
     ) -> None:
         self.world = world
-        self.lock = threading.RLock()
+        self.lock = lock
+        self._clock = clock
         self.wiring = _wiring({**DEMO_UNIT, **(unit or {})})
         self._unit_sheet = unit_sheet or (DEMO_UNIT_SHEET if unit is None else None)
         self._with_switch = with_switch
@@ -60,14 +65,13 @@ class Bench:
         def serial(letters: str) -> str:
             return f"{letters}{seed % 10_000:04d}"
 
-        supply = Supply(world, serial=serial("SU"))
         self.devices: dict[str, ScpiDevice] = {
-            "supply": supply,
+            "supply": Supply(world, serial=serial("SU")),
             "meter": Meter(world, serial=serial("ME")),
             "scope": Scope(world, serial=serial("SC"), bits=scope_bits),
             "generator": Generator(world, serial=serial("GE")),
             "switch": Switch(world, serial=serial("SW")),
-            "control": Control(world, serial=serial("BE"), watch=supply.outputs.watch),
+            "control": Control(world, serial=serial("BE")),
         }
 
     def _wire(self) -> None:
@@ -94,12 +98,13 @@ class Bench:
         control = self.devices["control"]
         assert isinstance(control, Control)
         hosts = {f"{key}.{HOST}": device for key, device in self.devices.items()}
-        if not self.world.virtual:
-            return DemoVisaLibrary(hosts, self.lock)
+        mutex, clock = self.lock.mutex, self._clock
+        if not clock.virtual:
+            return DemoVisaLibrary(hosts, mutex)
         return DemoVisaLibrary(
             hosts,
-            self.lock,
-            now=lambda: self.world.now - control.spent_s,
+            mutex,
+            now=lambda: clock.elapsed - control.spent_s,
             wait=self.world.advance,
         )
 
@@ -163,8 +168,10 @@ def open_bench(
     """
     if scope_bits not in (8, 12):
         raise DemoError("no such scope", found=f"{scope_bits} bits", expected="8 or 12")
-    world = World(unit, tuple(faults), seed, real_time)
-    return Bench(world, unit, seed, scope_bits, with_switch, unit_sheet)
+    lock = WorldLock()
+    clock = RealTimeClock(lock.sleep) if real_time else Clock()
+    world = World(unit, tuple(faults), seed, clock)
+    return Bench(world, clock, lock, unit, seed, scope_bits, with_switch, unit_sheet)
 
 
 def _wiring(unit: Mapping[str, object]) -> Wiring:

@@ -7,6 +7,7 @@ waiting. Everything else is the same, so the world does not care which it has.
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 
 
 class Clock:
@@ -15,27 +16,28 @@ class Clock:
     virtual = True
 
     def __init__(self) -> None:
-        self._now = 0.0
+        self.elapsed = 0.0  # virtual seconds; at rest where the wall is followed
 
     @property
     def now(self) -> float:
         """Seconds since the bench was opened."""
-        return self._now
+        return self.elapsed
 
     def advance(self, seconds: float) -> None:
         """Let time pass. Negative or not finite: ValueError."""
         if not 0.0 <= seconds < float("inf"):
             raise ValueError(f"time cannot advance by {seconds} s")
-        self._now += seconds
+        self.elapsed += seconds
 
 
 class RealTimeClock(Clock):
-    """Seconds of the wall. ``advance`` really waits."""
+    """Seconds of the wall. ``advance`` really waits, by ``sleep``."""
 
     virtual = False
 
-    def __init__(self) -> None:
+    def __init__(self, sleep: Callable[[float], None] = time.sleep) -> None:
         super().__init__()
+        self._sleep = sleep
         self._start = time.monotonic()
 
     @property
@@ -45,4 +47,4 @@ class RealTimeClock(Clock):
     def advance(self, seconds: float) -> None:
         if not 0.0 <= seconds < float("inf"):
             raise ValueError(f"time cannot advance by {seconds} s")
-        time.sleep(seconds)
+        self._sleep(seconds)

@@ -121,8 +121,11 @@ class Heat:
             now = power(self.rise_k)
             first = self.step(h, now)
             after = power(first)
-            second = self.step(h, now, after)
-            error = float(np.abs(second - first).max())
+            if after is now:  # the very same powers: nothing to correct
+                second, error = first, 0.0
+            else:
+                second = self.step(h, now, after)
+                error = float(np.abs(second - first).max())
             allowed = TOLERANCE_K + TOLERANCE_HOT * max(0.0, float(second.max()) - HOT_RISE_K)
             if error > allowed and h > SHORTEST_STEP_S:
                 shrink = max(0.2, 0.8 * (allowed / error) ** 0.5)

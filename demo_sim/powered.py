@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -25,6 +25,7 @@ HOT_STRIDE_S = 1.0
 SAMPLES = 32  # of a sine, for means
 SAMPLES_COMPLEX = 256
 DRIVERS_ON_SINK = 0.5  # part of the small-signal section's power that goes into the sink
+MOST_DRIFT_K = 2.0  # of the room
 HOTTEST_C = 400.0  # beyond it the device model means nothing
 
 
@@ -70,8 +71,13 @@ class PoweredUnit:
         self._wanted: Wanted | None = None
         self._point: Operating | None = None
         self._point_rise = np.zeros(0)
+        self._point_ambient_c = 0.0
         self._power = np.zeros(0)
         self._start: Floats | None = None
+        self._seen: tuple[float, Floats] = (-1.0, np.zeros(0))  # when the point was last looked at
+        self._legs_dc: tuple[Operating | None, Floats] = (None, np.zeros(0))
+        # Whoever watches the unit, called as time passes: within how many seconds to call again.
+        self.look: Callable[[], float] = lambda: math.inf
 
     def _places(self) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
         names = self.heat.network.names
@@ -119,19 +125,26 @@ class PoweredUnit:
 
     # --- operating point ---
 
+    @property
+    def ambient_c(self) -> float:
+        """The room now, °C; the sink is taken to follow it at once, slow as it is."""
+        heat = self.spec.heat
+        drift = heat.ambient_k_per_h * self.now / 3600.0
+        return heat.ambient_c + min(max(drift, -MOST_DRIFT_K), MOST_DRIFT_K)
+
     def junction_c(self, rise_k: Floats | None = None) -> Floats:
         """Junction temperatures (legs, 2, devices), °C."""
         rise = self.heat.rise_k if rise_k is None else rise_k
-        return np.minimum(rise[self._junctions] + self.spec.heat.ambient_c, HOTTEST_C)
+        return np.minimum(rise[self._junctions] + self.ambient_c, HOTTEST_C)
 
     def sensor_c(self, rise_k: Floats | None = None) -> Floats:
         """Bias transistors' temperatures (legs,), °C."""
         rise = self.heat.rise_k if rise_k is None else rise_k
-        return np.minimum(rise[self._sensors] + self.spec.heat.ambient_c, HOTTEST_C)
+        return np.minimum(rise[self._sensors] + self.ambient_c, HOTTEST_C)
 
     def temperature_c(self, node: str) -> float:
         """Of a node of the thermal network, °C."""
-        return float(self.heat.rise_k[self.heat.network.index(node)] + self.spec.heat.ambient_c)
+        return float(self.heat.rise_k[self.heat.network.index(node)]) + self.ambient_c
 
     def wanted(self) -> Wanted:
         """What the legs should put out, sampled for means."""
@@ -141,15 +154,18 @@ class PoweredUnit:
 
     def operating(self) -> Operating:
         """The operating point now."""
-        self.power(self.heat.rise_k)
-        assert self._point is not None
+        now, rise_k = self._seen
+        if self._point is None or self.now != now or self.heat.rise_k is not rise_k:
+            self.power(self.heat.rise_k)
+            self._seen = (self.now, self.heat.rise_k)
+            assert self._point is not None
         return self._point
 
     def power(self, rise_k: Floats) -> Floats:
         """W into each thermal node; keeps the operating point that goes with it."""
         if self._point is not None:
-            moved = np.abs(rise_k - self._point_rise)
-            if float(moved.max()) < SAME_TEMPERATURE_K:
+            moved = float(np.abs(rise_k - self._point_rise).max())
+            if moved + abs(self.ambient_c - self._point_ambient_c) < SAME_TEMPERATURE_K:
                 return self._power
         junction_c, sensor_c = self.junction_c(rise_k), self.sensor_c(rise_k)
         wanted, admittance = self.wanted(), self.joined.admittance
@@ -170,6 +186,7 @@ class PoweredUnit:
             DRIVERS_ON_SINK * quiescent * self.electrics.alive(rails) * (rails.pos - rails.neg)
         )
         self._point, self._point_rise, self._power = point, rise_k.copy(), power
+        self._point_ambient_c = self.ambient_c
         return power
 
     # --- time ---
@@ -179,10 +196,11 @@ class PoweredUnit:
         end = self.now + seconds
         while True:
             self._relays()
+            patience = self.look()
             left = end - self.now
             if left <= 1e-12:
                 break
-            stride = min(left, max(1e-6, self._next_event() - self.now))
+            stride = min(left, max(1e-6, min(patience, self._next_event() - self.now)))
             if self.rails.moving:
                 stride = min(stride, self._move_rails(stride))
             elif float(self.junction_c().max()) > HOT_C:
@@ -210,20 +228,26 @@ class PoweredUnit:
     def _relays(self) -> None:
         rails = self.rails.rails
         least = min(rails.pos, -rails.neg) if self.spec.split else rails.pos
-        middle = self.electrics.middle(rails)
-        wanted = self.wanted()
         for i, relay in enumerate(self.relays):
             threshold = self.spec.rails.relay_threshold - (0.15 if relay.closed else 0.0)
             up = least >= threshold * self.spec.rail_voltage
             dc = 0.0
             if up:
-                point = self.operating()
-                legs = [k for k, c in enumerate(self.electrics.channel_of) if c == i]
-                means = (point.volts[legs] * wanted.weights[legs]).sum(axis=1) - middle
-                dc = float(np.abs(means).max())
+                dc = float(self._channel_dc()[i])
             relay.observe(self.now, up, dc)
             if relay.act(self.now):
                 self.relay_moved()
+
+    def _channel_dc(self) -> Floats:
+        """Largest DC of each channel's legs about their middle, V, as the relays' guard sees it."""
+        point = self.operating()
+        if self._legs_dc[0] is not point:
+            means = (point.volts * self.wanted().weights).sum(axis=1)
+            legs = np.abs(means - self.electrics.middle(self.rails.rails))
+            dc = np.zeros(len(self.relays))
+            np.maximum.at(dc, self.electrics.channel_of, legs)
+            self._legs_dc = (point, dc)
+        return self._legs_dc[1]
 
     def relay_moved(self) -> None:
         """The world replaces this: loads must be joined anew."""

@@ -7,7 +7,7 @@ tells only to ``World.truth``.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -18,7 +18,7 @@ from demo_sim import noise
 from demo_sim.amplifier.signal import at_input
 from demo_sim.amplifier.spec import HALVES, AmplifierSpec
 from demo_sim.bench_parts import BenchSpec, SensorSpec
-from demo_sim.clock import Clock, RealTimeClock
+from demo_sim.clock import Clock
 from demo_sim.errors import DemoError
 from demo_sim.faults import apply_faults, parse_fault
 from demo_sim.instruments.temperature import platinum_resistance
@@ -43,7 +43,7 @@ class World:
     Args:
         unit: a unit sheet's plain values, SI; None is the built-in one.
         faults: such as "dc_offset@left=0.6", in the order they are put in.
-        seed: draws every part and every hidden error. real_time: the clock follows the wall.
+        seed: draws every part and every hidden error. clock: a virtual one when none is given.
 
     Raises:
         DemoError: a fault or a unit that cannot be built.
@@ -54,20 +54,23 @@ class World:
         unit: Mapping[str, object] | None = None,
         faults: Sequence[str] = (),
         seed: int = 1,
-        real_time: bool = False,
+        clock: Clock | None = None,
     ) -> None:
         self._seed = seed
         amplifier = AmplifierSpec.build(unit, self.rng("unit"))
         requests = [parse_fault(text) for text in faults]
         self._bench = apply_faults(BenchSpec.around(amplifier, self.rng("bench")), requests)
         spec = self._bench.amplifier
-        self._clock = RealTimeClock() if real_time else Clock()
+        self._clock = Clock() if clock is None else clock
         self._hookup = Hookup(unit_nodes(spec), self._bench.meter_swapped)
         self._supplies: dict[tuple[str, int], OutputSetting] = {}
         self._drives: dict[str, Drive] = {}
         closed = [False] * sum(len(c.legs) for c in spec.channels)
         self._unit = PoweredUnit(spec, join(spec, self._hookup, self._bench.loads, closed))
         self._unit.relay_moved = self._rejoin  # type: ignore[method-assign]
+        self._unit.look = self._look
+        self._watchers: list[Callable[[float], float]] = []
+        self._states: dict[tuple[str, int], tuple[object, int, SupplyState]] = {}
         self._waves = Waveforms(self._unit, seed, self._ripple)
         self._feeds: dict[tuple[str, int], str] = {}
 
@@ -93,6 +96,17 @@ class World:
         behind = self._clock.now - self._unit.now
         if behind > 0.0:
             self._unit.advance(behind)
+
+    def watch(self, look: Callable[[float], float]) -> None:
+        """Call ``look(now)`` whenever time passes, as a comparator that never sleeps would look.
+
+        It may change what a supply does, and says within how many seconds to be called again.
+        """
+        self._watchers.append(look)
+
+    def _look(self) -> float:
+        now = self._unit.now
+        return min((look(now) for look in self._watchers), default=math.inf)
 
     # --- hookup ---
 
@@ -166,6 +180,7 @@ class World:
     def _refeed(self) -> None:
         """Work out which output feeds which rail, in what sense."""
         self._feeds = {}
+        self._states = {}
         best: dict[str, tuple[float, Source]] = {}
         for (key, output), setting in sorted(self._supplies.items()):
             pos = self._where(self._hookup.node_of(f"{key}.{output}.pos"))
@@ -192,10 +207,17 @@ class World:
 
     def supply_state(self, key: str, output: int) -> SupplyState:
         """Terminal values of that output now."""
+        point, epoch = self._unit.operating(), self._unit.epoch
+        kept = self._states.get((key, output))
+        if kept is None or kept[0] is not point or kept[1] != epoch:
+            kept = (point, epoch, self._state(key, output))
+            self._states[key, output] = kept
+        return kept[2]
+
+    def _state(self, key: str, output: int) -> SupplyState:
         setting = self._supplies.get((key, output), OutputSetting(0.0, 0.0, False))
         use = self._feeds.get((key, output), "open")
         if use in ("pos", "neg", "both"):
-            self._unit.operating()
             rails = [
                 getattr(self._unit.rails, side) for side in ("pos", "neg") if use in (side, "both")
             ]
@@ -345,7 +367,7 @@ class World:
 
     def _sensed(self, sensor: str, part: SensorSpec) -> float:
         """°C that a sensor's resistance stands for, its own error included."""
-        ambient = self._unit.spec.heat.ambient_c
+        ambient = self._unit.ambient_c
         true = ambient
         if sensor == "sink":
             true += (1.0 - part.off) * (self._unit.temperature_c("sink") - ambient)

@@ -8,7 +8,7 @@ from demo_sim.scpi import ScpiDevice
 # Parsing and answering; without it a client that polls would wait for ever in virtual time.
 MESSAGE_S = 0.001
 # It is let pass in portions: heat and rails need not be worked out for every status query.
-PORTION_S = 0.020
+PORTION_S = 0.100
 
 
 class Instrument(ScpiDevice):
@@ -22,13 +22,14 @@ class Instrument(ScpiDevice):
         self.world = world
         self.key = key
         self._owed_s = 0.0
+        self._virtual = world.virtual
         super().__init__(serial=serial)
 
     def begin_message(self) -> None:
-        if not self.world.virtual:
+        if self._virtual:
+            self.owe(MESSAGE_S)
+        else:
             self.world.catch_up()
-            return
-        self.owe(MESSAGE_S)
 
     def owe(self, seconds: float) -> None:
         """Let a moment pass, together with others like it."""

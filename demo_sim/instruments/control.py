@@ -6,7 +6,6 @@ real bench can be driven over the same link.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Protocol
 
 from demo_sim.errors import DemoError
@@ -18,8 +17,6 @@ from demo_sim.scpi import Call, Numeric, Quoted, ScpiError, String, command, que
 # whoever types.
 HAND_S = 2.0
 LONGEST_WAIT_S = 1e5
-# A long wait is broken up, so that what acts by itself (the supply's protection) can act in it.
-WATCH_EVERY_S = 5.0
 
 
 class HandledWorld(Surroundings, Protocol):
@@ -37,20 +34,13 @@ class HandledWorld(Surroundings, Protocol):
 
 
 class Control(Instrument):
-    """The ``control`` resource. ``watch`` is called again and again while the clock runs."""
+    """The ``control`` resource."""
 
     model = "SIMULATED BENCH"
 
-    def __init__(
-        self,
-        world: HandledWorld,
-        key: str = "control",
-        serial: str = "0",
-        watch: Callable[[], None] = lambda: None,
-    ) -> None:
+    def __init__(self, world: HandledWorld, key: str = "control", serial: str = "0") -> None:
         super().__init__(world, key, serial)
         self._world = world
-        self._watch = watch
         self.spent_s = 0.0  # time that clock and hands have let pass
 
     def begin_message(self) -> None:
@@ -64,12 +54,7 @@ class Control(Instrument):
 
     @command("CLOCk:WAIT", Numeric(unit="S", min=0.0, max=LONGEST_WAIT_S))
     def wait(self, call: Call, seconds: float) -> None:
-        left = seconds
-        while left > 0.0:
-            portion = min(left, WATCH_EVERY_S)
-            self._world.advance(portion)
-            self._watch()
-            left -= portion
+        self._world.advance(seconds)
         self.spent_s += seconds
 
     @query("CLOCk:VIRTual")

@@ -86,10 +86,6 @@ class Supply(Instrument):
         self.number = 1
         self.outputs.reset()
 
-    def begin_message(self) -> None:
-        super().begin_message()
-        self.outputs.watch()
-
     def update_conditions(self) -> None:
         for n in self.outputs.numbers:
             self.status["isummary", n].condition = self._condition(n)
@@ -203,6 +199,7 @@ class Supply(Instrument):
     @command("[SOURce:]VOLTage:PROTection:STATe", Boolean())
     def arm_voltage_protection(self, call: Call, on: bool) -> None:
         self.selected.over_volts_armed = on
+        self.outputs.watch()
 
     @query("[SOURce:]VOLTage:PROTection:STATe")
     def voltage_protection_armed(self, call: Call) -> bool:
@@ -231,6 +228,7 @@ class Supply(Instrument):
     @command("[SOURce:]CURRent:PROTection:STATe", Boolean())
     def arm_current_protection(self, call: Call, on: bool) -> None:
         self.selected.over_amperes_armed = on
+        self.outputs.watch()
 
     @query("[SOURce:]CURRent:PROTection:STATe")
     def current_protection_armed(self, call: Call) -> bool:

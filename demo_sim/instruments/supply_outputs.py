@@ -8,10 +8,11 @@ every output down at once, and they stay down until the protection is cleared.
 from __future__ import annotations
 
 import math
+import operator
 from dataclasses import dataclass
 
 from demo_sim.instruments import specifications as spec
-from demo_sim.instruments.hidden import HiddenErrors
+from demo_sim.instruments.hidden import HiddenError, HiddenErrors
 from demo_sim.instruments.surroundings import Surroundings
 from demo_sim.ports import OutputSetting, SupplyState
 
@@ -20,6 +21,9 @@ PROGRAM_S = 0.005
 READ_S = 0.020  # read-back averages one line cycle
 # The over-current comparator waits this long, so that charging a reservoir does not trip it.
 OVER_CURRENT_DELAY_S = 0.010
+# A comparator never sleeps. What creeps is looked at this often, and more often near a level.
+LOOK_S, LOOK_CLOSELY_S = 5.0, 0.5
+NEAR_LEVEL = 0.8
 
 
 @dataclass(slots=True)
@@ -47,15 +51,15 @@ class SupplyOutputs:
         self._world = world
         self._key = key
         self._errors = HiddenErrors(world, key)
+        self._drawn: dict[tuple[str, int], HiddenError] = {}
+        self._quiet: tuple[list[SupplyState], float] = ([], 0.0)
         self._noise = world.rng(f"{key}.noise")
         self.on = False
         self.tracking = False
         self._outputs: dict[int, Output] = {}
+        self.numbers = range(1, len(spec.SUPPLY_VOLTS) + 1)
         self.reset()
-
-    @property
-    def numbers(self) -> range:
-        return range(1, len(spec.SUPPLY_VOLTS) + 1)
+        world.watch(self._look)
 
     def __getitem__(self, number: int) -> Output:
         return self._outputs[number]
@@ -118,7 +122,6 @@ class SupplyOutputs:
 
     def read_volts(self, number: int) -> float:
         self._world.advance(READ_S)
-        self.watch()
         volts = self._world.supply_state(self._key, number).volts
         return self._shown(
             number,
@@ -130,7 +133,6 @@ class SupplyOutputs:
 
     def read_amperes(self, number: int) -> float:
         self._world.advance(READ_S)
-        self.watch()
         amperes = self._world.supply_state(self._key, number).amps
         return self._shown(
             number,
@@ -144,44 +146,62 @@ class SupplyOutputs:
         return self.on and self._world.supply_state(self._key, number).constant_current
 
     def watch(self) -> None:
-        """What the protection comparators do at this moment; every message and step calls it."""
+        """Let the protection comparators look at a level that was changed."""
+        self._quiet = ([], 0.0)
+        self._look(self._world.now)
+
+    def _look(self, now: float) -> float:
+        """What the protection comparators do at bench time ``now``; the world calls it as time
+        passes. Within how many seconds they have to look again."""
         if not self.on:
-            return
-        now = self._world.now
-        for n in self.numbers:
+            return math.inf
+        key = self._key
+        states = [self._world.supply_state(key, n) for n in self.numbers]
+        seen, patience = self._quiet
+        if len(seen) == len(states) and all(map(operator.is_, seen, states)):
+            return patience  # nothing has moved since all was well
+        patience, over = LOOK_S, False
+        for n, state in zip(self.numbers, states, strict=True):
             output = self[n]
-            if self._world.node_of(f"{self._key}.{n}.pos") is None:
-                state = SupplyState(output.present, 0.0, False, 0.0)  # nothing to work out
-            else:
-                state = self._world.supply_state(self._key, n)
             over_volts = self._actual(n, "protection_voltage", output.over_volts)
             over_amperes = self._actual(n, "protection_current", output.over_amperes)
             if output.over_volts_armed and state.volts > over_volts:
                 output.over_volts_tripped = True
             if output.over_amperes_armed and state.amps > over_amperes:
                 output.over_since = min(output.over_since, now)
-                if now - output.over_since >= OVER_CURRENT_DELAY_S:
-                    output.over_amperes_tripped = True
+                left = output.over_since + OVER_CURRENT_DELAY_S - now
+                output.over_amperes_tripped = left <= 1e-9
+                patience, over = min(patience, left), True
             else:
                 output.over_since = math.inf
+                if state.amps > NEAR_LEVEL * over_amperes:
+                    patience = min(patience, LOOK_CLOSELY_S)
+        self._quiet = ([] if over else states, patience)
         if self.tripped():
             self.on = False
             for n in self.numbers:
                 self[n].present = 0.0
                 self[n].over_since = math.inf
             self._drive()
+            return math.inf
+        return patience
 
     def _together(self, number: int) -> tuple[int, ...]:
         return (1, 2) if self.tracking and number in (1, 2) else (number,)
 
     def _actual(self, number: int, function: str, value: float) -> float:
         """What comes out for what was set: the hidden programming error, never below zero."""
-        error = self._errors.of(spec.accuracy("supply", function), str(number))
-        return max(0.0, error.apply(value))
+        return max(0.0, self._error(number, function).apply(value))
+
+    def _error(self, number: int, function: str) -> HiddenError:
+        error = self._drawn.get((function, number))
+        if error is None:
+            error = self._errors.of(spec.accuracy("supply", function), str(number))
+            self._drawn[function, number] = error
+        return error
 
     def _shown(self, number: int, function: str, value: float, noise: float, digit: float) -> float:
-        error = self._errors.of(spec.accuracy("supply", function), str(number))
-        shown = error.apply(value) + float(self._noise.normal(0.0, noise))
+        shown = self._error(number, function).apply(value) + float(self._noise.normal(0.0, noise))
         return round(shown / digit) * digit
 
     def _settle(self) -> None:
@@ -202,8 +222,6 @@ class SupplyOutputs:
                 )
             self._drive()
             self._world.advance(SLEW_STEP_S)
-            self.watch()
-        self.watch()
 
     def _drive(self) -> None:
         for n in self.numbers:

@@ -6,6 +6,7 @@ to work out by hand. Times in seconds of bench time, volts, amperes, ohms.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Protocol
 
 import numpy as np
@@ -26,6 +27,8 @@ class Surroundings(Protocol):
     def catch_up(self) -> None: ...
 
     def advance(self, dt: float) -> None: ...
+
+    def watch(self, look: Callable[[float], float]) -> None: ...
 
     def rng(self, name: str) -> np.random.Generator: ...
 

@@ -12,10 +12,10 @@ import contextlib
 import logging
 import socket
 import threading
-from contextlib import AbstractContextManager
 from typing import Any, Self
 
 from demo_sim.links.stream import ScpiStream
+from demo_sim.lock import Interrupted, WorldLock
 from demo_sim.scpi import ScpiDevice
 
 _log = logging.getLogger(__name__)
@@ -31,7 +31,8 @@ class ScpiTcpServer:
         host: address to bind; loopback unless told otherwise, for a simulated instrument has no
             password.
         port: TCP port; 0 takes a free one (see ``port`` afterwards).
-        lock: held while the device works; devices that share a world share it.
+        lock: held while the device works, though not while it waits for the wall clock; devices
+            that share a world share it.
         most_connections: further clients are turned away at once.
         send_timeout: seconds within which a client has to take each piece of a response.
 
@@ -45,12 +46,12 @@ class ScpiTcpServer:
         host: str = "127.0.0.1",
         port: int = 0,
         *,
-        lock: AbstractContextManager[Any] | None = None,
+        lock: WorldLock | None = None,
         most_connections: int = 32,
         send_timeout: float = 10.0,
     ) -> None:
         self._device = device
-        self._lock = lock if lock is not None else threading.RLock()
+        self._lock = lock if lock is not None else WorldLock()
         self._most_connections = most_connections
         self._send_timeout = send_timeout
         self._connections: dict[socket.socket, threading.Thread] = {}
@@ -78,9 +79,11 @@ class ScpiTcpServer:
     def close(self, patience: float = 5.0) -> None:
         """Stop listening, hang up on everybody, wait for the threads; safe to call twice.
 
-        ``patience``: seconds to wait for a device that is in the middle of something.
+        ``patience``: seconds to wait for a device that is in the middle of something. One that
+        waits for the wall clock stops waiting.
         """
         self._closed.set()
+        self._lock.wake(patience)
         with contextlib.suppress(OSError):
             self._listener.shutdown(socket.SHUT_RDWR)  # wakes accept()
         self._listener.close()
@@ -124,6 +127,7 @@ class ScpiTcpServer:
             # A response goes out when it is ready, not when the kernel has gathered more.
             connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             connection.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+            self._lock.wait_until(self._closed)
             stream = ScpiStream(self._device)
             while not self._closed.is_set():
                 connection.settimeout(None)  # a client may keep quiet for as long as it likes
@@ -134,6 +138,8 @@ class ScpiTcpServer:
                 self._answer(connection, stream, data)
         except OSError as error:
             _log.debug("%s: connection lost: %s", self.resource, error)
+        except Interrupted:
+            _log.debug("%s: closed while %s was waiting", self.resource, self._device.model)
         finally:
             connection.close()
             with self._guard:
@@ -142,7 +148,7 @@ class ScpiTcpServer:
     def _answer(self, connection: socket.socket, stream: ScpiStream, data: bytes) -> None:
         responses = stream.feed(data)
         while not self._closed.is_set():
-            with self._lock:
+            with self._device.turn, self._lock:
                 response = next(responses, None)
             if response is None:
                 return

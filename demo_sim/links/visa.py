@@ -42,6 +42,7 @@ class Session:
 
     def __init__(self, device: ScpiDevice, resource_name: str, manager: VISARMSession) -> None:
         self.device = device
+        self.turn = device.turn
         self.timeout_ms = DEFAULT_TIMEOUT_MS
         self.termchar = 0x0A
         self.termchar_enabled = False
@@ -264,7 +265,7 @@ class DemoVisaLibrary(highlevel.VisaLibraryBase):
         """All of ``data``; what it asks for is done before this returns."""
         link = self._sessions.get(session) or self._session(session)
         now = self._now
-        with self._lock:
+        with link.turn, self._lock:
             if now is None:
                 link.write(data)
             else:
@@ -282,7 +283,7 @@ class DemoVisaLibrary(highlevel.VisaLibraryBase):
     def read(self, session: VISASession, count: int) -> tuple[bytes, StatusCode]:
         """Up to ``count`` bytes; ``VisaIOError`` (time-out) when there is nothing to read."""
         link = self._sessions.get(session) or self._session(session)
-        with self._lock:
+        with link.turn, self._lock:
             if link.busy_s and self._now is not None and link.still_busy(self._now()):
                 data, status = b"", _TIMEOUT
             else:
@@ -296,21 +297,24 @@ class DemoVisaLibrary(highlevel.VisaLibraryBase):
 
     def clear(self, session: VISASession) -> StatusCode:
         """Device clear; on a socket only what has arrived is thrown away."""
-        with self._lock:
-            return self.handle_return_value(session, self._session(session).clear())
+        link = self._session(session)
+        with link.turn, self._lock:
+            return self.handle_return_value(session, link.clear())
 
     def read_stb(self, session: VISASession) -> tuple[int, StatusCode]:
         """Serial poll; not on a socket."""
-        with self._lock:
-            byte, status = self._session(session).poll()
+        link = self._session(session)
+        with link.turn, self._lock:
+            byte, status = link.poll()
         return byte, self.handle_return_value(session, status)
 
     def assert_trigger(
         self, session: VISASession, protocol: constants.TriggerProtocol
     ) -> StatusCode:
         """Bus trigger; not on a socket."""
-        with self._lock:
-            return self.handle_return_value(session, self._session(session).trigger())
+        link = self._session(session)
+        with link.turn, self._lock:
+            return self.handle_return_value(session, link.trigger())
 
     def flush(self, session: VISASession, mask: constants.BufferOperation) -> StatusCode:
         """Nothing is buffered on the way out; on the way in, a discard empties a socket."""

@@ -32,10 +32,19 @@ class Circuit:
     drives: dict[str, Drive | None] = field(default_factory=dict)
     series: dict[tuple[str | None, str | None], float] = field(default_factory=dict)
     fitted: dict[str, float] = field(default_factory=dict)
+    watchers: list[Callable[[float], float]] = field(default_factory=list)
 
     def advance(self, seconds: float) -> None:
         assert seconds >= 0.0
-        self.now += seconds
+        end = self.now + seconds
+        while True:
+            patience = min((look(self.now) for look in self.watchers), default=math.inf)
+            if self.now >= end:
+                break
+            self.now = min(end, self.now + patience)
+
+    def watch(self, look: Callable[[float], float]) -> None:
+        self.watchers.append(look)
 
     def catch_up(self) -> None:
         pass

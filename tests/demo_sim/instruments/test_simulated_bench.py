@@ -1,11 +1,15 @@
 """The bench as a whole: wiring, hands, clock, switch, and both ways in."""
 
+import select
+import socket
+import time
 import tomllib
 
 import pytest
 import pyvisa
 
 import demo_sim
+from demo_sim.ports import Drive, Tone
 from seqrun.files.driver import load_driver
 from seqrun.files.shipped import find
 
@@ -234,3 +238,71 @@ def test_one_to_one_probe_where_ten_to_one_is_declared_shows_ten_times_the_volts
 def test_eight_bit_scope_goes_by_a_driver_that_says_so():
     file = tomllib.loads(demo_sim.open_bench(scope_bits=8).bench_toml())
     assert load_driver(find("driver", file["instrument"]["scope"]["driver"])).scope.bits == 8
+
+
+def test_over_current_protection_acts_while_another_instrument_is_at_work(bench):
+    powered(bench)
+    ask(bench, "supply", "INST:NSEL 1;:CURR:PROT 0.3")
+    ask(bench, "generator", "VOLT 0.5")
+    assert ask(bench, "supply", "OUTP?") == "1"
+    ask(bench, "generator", "OUTP1 ON")
+    ask(bench, "meter", "CONF:VOLT:DC 100;:VOLT:NPLC 1;:READ?")  # 42 ms
+    assert ask(bench, "supply", "CURR:PROT:TRIP?;:OUTP?") == "1;0"
+
+
+def test_over_current_protection_waits_for_its_delay_and_no_longer(bench):
+    powered(bench)
+    ask(bench, "supply", "INST:NSEL 1;:CURR:PROT 0.3")
+    for channel in (1, 2):
+        bench.world.set_drive(f"generator.{channel}", Drive((Tone(1000.0, 0.7),)))
+    bench.world.advance(0.0)
+    bench.world.advance(0.009)
+    assert bench.devices["supply"].outputs.on
+    bench.world.advance(0.002)
+    assert not bench.devices["supply"].outputs.on
+
+
+def test_protection_catches_a_slow_rise_soon_after_it_passes_the_level():
+    bench = demo_sim.open_bench(faults=("thermal_runaway@left=1",))
+    ask(bench, "supply", "VOLT 30;CURR 4;:CURR:PROT 1;:INST:NSEL 2;:VOLT 30;CURR 4;:OUTP ON")
+    highest = [0.0]
+
+    def note(now):
+        highest.append(bench.world.supply_state("supply", 1).amps)
+        return 0.1
+
+    bench.world.watch(note)
+    ask(bench, "control", "CLOC:WAIT 1200")
+    assert not bench.devices["supply"].outputs.on
+    assert max(highest) < 1.1
+
+
+def test_clock_that_is_told_to_wait_keeps_nobody_else_waiting():
+    with demo_sim.open_bench(real_time=True).serve() as server:
+        waiting, asking = (client(server, key) for key in ("control", "meter"))
+        waiting.sendall(b"CLOC:WAIT 30\n")
+        begun = time.monotonic()
+        asking.sendall(b"*IDN?\n")
+        assert b"METER" in asking.recv(100)
+        server.close()
+        assert time.monotonic() - begun < 3.0
+
+
+def test_instrument_is_busy_for_itself_alone_in_real_time():
+    bench = demo_sim.open_bench(real_time=True)
+    turn = bench.devices["meter"].turn
+    with bench.serve() as server:
+        measuring, second, other = (client(server, key) for key in ("meter", "meter", "supply"))
+        measuring.sendall(b"CONF:VOLT:DC 10;:VOLT:NPLC 100;:READ?\n")  # 4 s
+        while turn.acquire(blocking=False):
+            turn.release()
+        second.sendall(b"*IDN?\n")
+        other.sendall(b"*IDN?\n")
+        assert b"SUPPLY" in other.recv(100)
+        readable, _, _ = select.select([measuring, second], [], [], 0.0)
+        assert not readable  # the same instrument answers nobody before its reading is done
+
+
+def client(server, key):
+    host, port = server.resources[key].split("::")[1:3]
+    return socket.create_connection((host, int(port)), timeout=10.0)

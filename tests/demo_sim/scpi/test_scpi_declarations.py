@@ -183,7 +183,5 @@ def test_a_channel_list_names_each_channel_of_its_ranges(ranges: list[tuple[int,
 
     switch = Switch()
     switch.execute(f"CLOS (@{','.join(f'{a}:{b}' for a, b in ranges)})")
-    expected = [
-        n for a, b in ranges for n in (range(a, b + 1) if a <= b else range(a, b - 1, -1))
-    ]
+    expected = [n for a, b in ranges for n in (range(a, b + 1) if a <= b else range(a, b - 1, -1))]
     assert switch.closed == tuple(expected)

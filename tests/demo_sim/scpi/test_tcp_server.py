@@ -14,6 +14,7 @@ import pyvisa
 from ieee488_2_reference import Reference
 
 from demo_sim.links.tcp import ScpiTcpServer
+from demo_sim.lock import WorldLock
 from demo_sim.scpi import Call, query
 
 
@@ -146,7 +147,7 @@ def test_a_client_too_many_is_turned_away_at_once(server: ScpiTcpServer) -> None
 
 
 def test_the_device_works_only_under_the_shared_lock() -> None:
-    lock = threading.RLock()
+    lock = WorldLock()
     with ScpiTcpServer(Reference(), lock=lock) as server, _client(server, 0.1) as client:
         with lock:
             client.sendall(b"FUNC?\n")
@@ -181,9 +182,7 @@ def test_a_visa_client_that_is_not_ours_reads_text_and_blocks(server: ScpiTcpSer
     scope = manager.open_resource(server.resource, read_termination="\n", write_termination="\n")
     assert isinstance(scope, pyvisa.resources.MessageBasedResource)
     assert scope.query("*IDN?") == "SEQRUN DEMO,REFERENCE,R1,1.0"
-    got = scope.query_binary_values(
-        "WAV?", datatype="H", container=np.ndarray, chunk_size=1 << 20
-    )
+    got = scope.query_binary_values("WAV?", datatype="H", container=np.ndarray, chunk_size=1 << 20)
     assert np.array_equal(got, np.arange(2_000_000).astype("<u2"))
     assert scope.query("SYST:ERR?") == '0,"No error"'
     scope.close()
