@@ -288,6 +288,11 @@ class Unit(FileModel):
             "supply_at_rated_power": Quantity(self.supply_current_at(self.rated_power), "A"),
             "relay_delay_least": Quantity(self.relay_delay[0], "s"),
             "relay_delay_most": Quantity(self.relay_delay[1], "s"),
+            **(
+                {}
+                if self.standby_voltage is None
+                else {"standby_voltage": Quantity(self.standby_voltage, "V")}
+            ),
         }
 
     def plain(self) -> dict[str, Any]:
@@ -338,6 +343,7 @@ UNIT_OF_NAME: dict[str, str] = {
     "supply_at_rated_power": "A",
     "relay_delay_least": "s",
     "relay_delay_most": "s",
+    "standby_voltage": "V",  # of units that have a standby rail
 }
 
 

@@ -77,6 +77,7 @@ class Engine:
         self._next_look = 0.0
         self._observed: dict[str, float] = {}
         self._verdicts: dict[str, list[Verdict]] = {}
+        self._done: dict[str, float] = {}
         self._start = self._time = self.clock.now()
 
     # --- what a step sees --------------------------------------------------------------------
@@ -199,6 +200,11 @@ class Engine:
             raise NotMeasured(f"'{step_id}' has no reading: {why}", where=step_id)
         return found
 
+    def done_at(self, step_id: str) -> float:
+        if step_id not in self._done:
+            raise NotMeasured(f"'{step_id}' was not reached", where=step_id)
+        return self._done[step_id]
+
     def persistent(self, key: str, make: Callable[[], UFloat]) -> UFloat:
         if key not in self._variables:
             self._variables[key] = make()
@@ -254,7 +260,7 @@ class Engine:
             )
             begun = len(self.judged)
             self._do(action)
-            self.now()
+            self._done[action.id] = self.now()
             self.reached.add(action.id)
             if action.limit is not None and not _decided(self.judged[begun:]):
                 step = cast(Step, action.step)

@@ -134,6 +134,14 @@ class Context(Protocol):
         """
         ...
 
+    def done_at(self, step_id: str) -> float:
+        """Bench time at which an earlier step was done, s.
+
+        Raises:
+            NotMeasured: it was not reached.
+        """
+        ...
+
     def persistent(self, key: str, make: Callable[[], UFloat]) -> UFloat:
         """A variable that stays the same through the run (a resistor's value), made once."""
         ...

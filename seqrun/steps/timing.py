@@ -111,6 +111,7 @@ class RelayRelease(Step):
             before = ctx.clock.now()
             ctx.supply.enable(False)
             after = ctx.clock.now()
+            ctx.powered_off()
             off = rectangular(0.5 * (before + after), 0.5 * (after - before), "moment of switching")
 
             def all_gone() -> bool | None:

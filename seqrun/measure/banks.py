@@ -1,0 +1,63 @@
+"""Devices in parallel, one by one: who carries how much, and how that goes with temperature."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from uncertainties import UFloat
+
+from seqrun.errors import NotMeasured
+from seqrun.measure.levels import shares
+
+
+@dataclass(frozen=True, slots=True)
+class Busiest:
+    """The device that carries most of its bank's current.
+
+    ``share`` is its part of the whole (1/n when all are alike); ``ahead`` the difference of its
+    share to the next one's. Both are ratios.
+    """
+
+    index: int
+    share: UFloat
+    ahead: UFloat
+
+
+def busiest(currents: Sequence[UFloat]) -> Busiest:
+    """Which of the devices in parallel carries most, as a part of the bank's whole current.
+
+    The gain error of a common meter range cancels; ballast tolerances do not.
+
+    Args:
+        currents: of each device, A.
+
+    Raises:
+        NotMeasured: fewer than two devices, or no current beyond its uncertainty.
+    """
+    parts = [(departure + 1.0) / len(currents) for departure in shares(currents)]
+    order = sorted(range(len(parts)), key=lambda k: -float(parts[k].nominal_value))
+    first, second = order[0], order[1]
+    return Busiest(first, parts[first], parts[first] - parts[second])
+
+
+def current_per_kelvin(hot: UFloat, cold: UFloat, hot_c: UFloat, cold_c: UFloat) -> UFloat:
+    """How much a device's current grows for each kelvin of the heatsink between two states, A/K.
+
+    A chord, not a tangent: the current of a junction grows exponentially where nothing holds it.
+
+    Args:
+        hot, cold: the current in both states, A.
+        hot_c, cold_c: the heatsink's temperature in both, °C.
+
+    Raises:
+        NotMeasured: the temperatures do not differ beyond their uncertainty.
+    """
+    rise = hot_c - cold_c
+    if not float(rise.nominal_value) > 2.0 * float(rise.std_dev):
+        raise NotMeasured(
+            f"the heatsink differs by {rise.nominal_value:.2g} K between the two readings",
+            expected=f"more than {2.0 * float(rise.std_dev):.2g} K, the uncertainty of that",
+            hint="warm it longer, or with more power",
+        )
+    return (hot - cold) / rise

@@ -1,0 +1,135 @@
+"""Output devices one by one: current per kelvin, and which one takes most of its bank's current."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import ClassVar
+
+from pydantic import Field
+from uncertainties import UFloat
+
+from seqrun.errors import NotMeasured
+from seqrun.measure.banks import busiest, current_per_kelvin
+from seqrun.plan.needs import Forecast, Needs
+from seqrun.plan.view import BenchView
+from seqrun.steps.base import Context, Explained, Measured, Step
+from seqrun.values import COVERAGE_FACTOR, Reading, rectangular
+
+BEND = 0.05  # of what it cools by between two readings: a decay over less than a third of its τ
+
+
+class CurrentSlope(Step):
+    """How much the current of a device grows for each kelvin of the heatsink, from readings of
+    current and temperature in two states."""
+
+    kind: ClassVar[str] = "current_slope"
+    unit: ClassVar[str] = "A/K"
+    quantity: ClassVar[str] = "device_current_slope"
+    id_fields: ClassVar[tuple[str, ...]] = ("of", "against", "hot", "hot_after", "cold")
+    explains: ClassVar = {
+        "device_current_slope": Explained(
+            "A/K",
+            "How much a device's idle current grows for each kelvin of the heatsink.",
+            "Its current hot less its current cold, over the heatsink's temperature hot less cold; "
+            "what both readings have in common cancels.",
+            "Read soon after power is taken off, while devices are still hotter than the sink, it "
+            "comes out too large. Near nothing is what a bias that follows the heat gives; a "
+            "device far steeper than its neighbours has lost its thermal contact.",
+        )
+    }
+
+    of: str = Field(description="id of the current, hot")
+    against: str = Field(description="id of the current, cold")
+    hot: str = Field(description="id of the heatsink's temperature, hot")
+    hot_after: str | None = Field(
+        None, description="id of that temperature read again afterwards: it has fallen by then"
+    )
+    cold: str = Field(description="id of the heatsink's temperature, cold")
+
+    def needs(self, view: BenchView) -> Needs:
+        # The ballast is the same in both: over a rise of half the limit little else is left.
+        unit = view.unit
+        u_volts = view.standard_uncertainty("meter", "dc_voltage", unit.idle_current * unit.ballast)
+        u_growth = 0.2 * unit.idle_current * unit.ballast_tolerance / math.sqrt(3.0)
+        u = math.hypot(u_growth, 0.2 * u_volts / unit.ballast) / (0.5 * unit.sink_rise_limit)
+        return Needs(seconds=0.0, forecast=Forecast(0.0, COVERAGE_FACTOR * u))
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        hot_c, cold_c = self._hot(ctx), ctx.measured(self.cold)[-1][1]
+        pairs = zip(ctx.measured(self.of), ctx.measured(self.against), strict=True)
+        for (reading, hot), (_, cold) in pairs:
+            yield Measured(
+                "device_current_slope",
+                "A/K",
+                current_per_kelvin(hot, cold, hot_c, cold_c),
+                channel=reading.channel,
+                instruments=reading.instruments,
+                note=f"from {cold_c.nominal_value:.1f} °C to {hot_c.nominal_value:.1f} °C",
+            )
+
+    def _hot(self, ctx: Context) -> UFloat:
+        """The heatsink's temperature when the hot current was read: on the line between the two
+        readings about it, which a few minutes of a decay follow closely enough."""
+        before = ctx.measured(self.hot)[-1][1]
+        if self.hot_after is None:
+            return before
+        after = ctx.measured(self.hot_after)[-1][1]
+        begun, ended = ctx.done_at(self.hot), ctx.done_at(self.hot_after)
+        share = (ctx.done_at(self.of) - begun) / (ended - begun)
+        # A line between the ends of a decay lies above it by at most an eighth of its curvature.
+        bend = abs(float((before - after).nominal_value)) * BEND
+        return before + share * (after - before) + rectangular(0.0, bend, "bend of the cooling")
+
+
+class LargestShare(Step):
+    """Which of the devices in parallel carries most, from earlier readings of their currents."""
+
+    kind: ClassVar[str] = "largest_share"
+    unit: ClassVar[str] = "%"
+    quantity: ClassVar[str] = "largest_share"
+    explains: ClassVar = {
+        "largest_share": Explained(
+            "%",
+            "The part of its bank's current that the busiest of the devices in parallel carries; "
+            "the note names it. With n alike it is 100 % / n.",
+            "From the currents read before; the meter's gain error cancels, the resistors' "
+            "tolerances do not.",
+            "A neighbour that is open makes a healthy device look greedy: see idle_current.",
+        )
+    }
+
+    of: str = Field(description='the beginning of the ids of the currents, as "hot.left.upper"')
+
+    def needs(self, view: BenchView) -> Needs:
+        n = max(view.unit.output_devices, 2)
+        u = view.unit.ballast_tolerance / math.sqrt(3.0) * math.sqrt((1.0 - 1.0 / n) / n)
+        spread = 100.0 * COVERAGE_FACTOR * u / math.sqrt(n)
+        return Needs(
+            seconds=0.0,
+            forecast=Forecast(
+                100.0 / n, spread, better="measured ballast resistors: a smaller ballast_tolerance"
+            ),
+        )
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        earlier = ctx.measured(self.of)
+        if len(earlier) < 2:
+            raise NotMeasured(
+                f"{len(earlier)} device current under '{self.of}'",
+                expected="at least two devices in parallel",
+                where=self.id,
+            )
+        found = busiest([value for _, value in earlier])
+        reading = earlier[found.index][0]
+        equal = 100.0 / len(earlier)
+        sure = float(found.ahead.nominal_value) > COVERAGE_FACTOR * float(found.ahead.std_dev)
+        who = reading.channel if sure else "none stands out beyond the resistors' tolerance"
+        yield Measured(
+            "largest_share",
+            "%",
+            100.0 * found.share,
+            channel=self.of.partition(".")[2],
+            instruments=sorted({name for r, _ in earlier for name in r.instruments}),
+            note=f"{who}; an equal share is {equal:.3g} %",
+        )
