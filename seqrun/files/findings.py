@@ -12,6 +12,7 @@ filled into every text.
     on = "{channel}.*"             # pattern(s) of the readings' channels; all when left out
     take = "largest"               # first (when left out), last, largest, smallest, mean,
                                    # sum, spread (largest less smallest) or count
+    at_least = 2                   # readings that it needs, else it is unknown (1)
 
 or it is arithmetic over other values and the names of the unit sheet (``of = "idle_most.{channel}
 / idle_current"``, see :mod:`seqrun.files.expression`), or a number in the reason that the run
@@ -115,6 +116,7 @@ class Value(Which):
 
     unit: str = Field("", description="base unit of the readings, such as V")
     take: Take = "first"
+    at_least: int = Field(1, ge=1, le=1000, description="readings that it needs, else unknown")
     of: Expression | None = Field(None, description="arithmetic over values and the unit sheet")
     reason: str = Field("", description='how the run ended, with {value}: "*, stage * ({value})*"')
 

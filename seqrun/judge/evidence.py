@@ -97,7 +97,7 @@ def _value(
             numbers.append(Quantity(reading.value, reading.unit).in_unit(value.unit))
         except QuantityError:
             return None  # the same name for two kinds of thing: no number to be had
-    if not numbers:
+    if len(numbers) < value.at_least:
         return None
     taken = {
         "first": numbers[0],

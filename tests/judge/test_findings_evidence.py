@@ -1,0 +1,124 @@
+"""What the readings show: values and signs of a findings file."""
+
+from __future__ import annotations
+
+import pytest
+from findings_cases import HEAD, offset, patterns, read
+
+from seqrun.judge.evidence import evidence_of, values_of
+from seqrun.quantity import Quantity
+from seqrun.values import Judged, Verdict
+
+CAUSE = '[[cause]]\nid = "c"\ntitle = "c"\nnext = "look"\n[cause.seen]\n"s" = "always"\n'
+SIGN = '[[sign]]\nid = "s"\nvalue = "v"\nabove = "{above}"\nwords = "it is {{value}}"\n'
+
+
+def with_value(value: str, above: str = "0 A") -> str:
+    return f'{HEAD}[[value]]\nid = "v"\n{value}\n{SIGN.format(above=above)}{CAUSE}'
+
+
+def currents(*amperes: float | None) -> list[Judged]:
+    return [
+        read(f"cold.left.upper.{n}", "idle_current", a, "A", f"left.upper.{n}")
+        for n, a in enumerate(amperes, 1)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("take", "expected"),
+    [
+        ("first", 0.02),
+        ("last", 0.03),
+        ("largest", 0.04),
+        ("smallest", 0.02),
+        ("mean", 0.03),
+        ("sum", 0.09),
+        ("spread", 0.02),
+    ],
+)
+def test_one_number_is_taken_from_several_readings(take: str, expected: float) -> None:
+    text = with_value(f'unit = "A"\nquantity = "idle_current"\ntake = "{take}"')
+    found = values_of(patterns(text), currents(0.02, 0.04, 0.03), "")
+    assert found["v"] == Quantity(pytest.approx(expected), "A")
+
+
+def test_readings_are_chosen_by_step_and_channel() -> None:
+    text = with_value(
+        'unit = "A"\nquantity = "idle_current"\nsteps = "cold.*"\non = "*.upper.2"\ntake = "sum"'
+    )
+    assert values_of(patterns(text), currents(0.02, 0.04), "")["v"].value == 0.04
+
+
+def test_a_reading_that_was_not_made_leaves_its_value_unknown() -> None:
+    text = with_value('unit = "A"\nquantity = "idle_current"')
+    assert values_of(patterns(text), currents(None), "") == {}
+    assert evidence_of(patterns(text), currents(None), "")["s"].seen is None
+
+
+def test_a_comparison_of_channels_needs_as_many_as_it_says() -> None:
+    text = with_value('unit = "A"\nquantity = "idle_current"\ntake = "largest"\nat_least = 2')
+    assert "v" not in values_of(patterns(text), currents(0.02), "")
+    assert "v" in values_of(patterns(text), currents(0.02, 0.03), "")
+
+
+def test_ratings_and_readings_meet_in_arithmetic() -> None:
+    text = with_value('of = "w / idle_current"', above="1").replace(
+        '[[value]]\nid = "v"',
+        '[[value]]\nid = "w"\nunit = "A"\nquantity = "idle_current"\n[[value]]\nid = "v"',
+    )
+    assert values_of(patterns(text), currents(0.05), "")["v"].value == pytest.approx(2.0)
+
+
+def test_arithmetic_that_comes_to_nothing_is_unknown_not_an_error() -> None:
+    text = with_value('of = "idle_current / w"', above="1").replace(
+        '[[value]]\nid = "v"',
+        '[[value]]\nid = "w"\nunit = "A"\nquantity = "idle_current"\n[[value]]\nid = "v"',
+    )
+    assert "v" not in values_of(patterns(text), currents(0.0), "")
+
+
+def test_the_stage_at_which_the_bring_up_tripped_is_read_from_the_reason() -> None:
+    text = with_value('unit = "V"\nreason = "tripped: *, stage * of * ({value})*"', above="9 V")
+    reason = "tripped: bring_up, stage 4 of 10 (12 V): rail.pos draws 0.5 A"
+    assert values_of(patterns(text), [], reason)["v"] == Quantity(12.0, "V")
+    assert evidence_of(patterns(text), [], reason)["s"].words == "it is 12 V"
+    assert values_of(patterns(text), [], "fail: offset.left 0.6 V") == {}
+
+
+def test_a_run_that_ended_otherwise_does_not_show_how_another_ends() -> None:
+    found = evidence_of(patterns(), [], "all 40 limits are met")
+    assert found["tripped_low"].seen is False
+
+
+def test_what_could_not_be_measured_for_another_reason_is_no_sign() -> None:
+    slow = evidence_of(patterns(), [offset(None, note="waited 60 s for out.left to settle")], "")
+    gone = evidence_of(patterns(), [offset(None, note="the meter went silent")], "")
+    assert slow["unsettled.left"].seen is True
+    assert gone["unsettled.left"].seen is False
+    assert gone["unsettled.right"].seen is None
+
+
+def test_a_sign_that_another_explains_tells_nothing() -> None:
+    text = (
+        HEAD
+        + '[[value]]\nid = "v"\nunit = "A"\nquantity = "idle_current"\n'
+        + '[[sign]]\nid = "high"\nvalue = "v"\nabove = "1 A"\nwords = "high"\n'
+        + '[[sign]]\nid = "s"\nvalue = "v"\nabove = "0.1 A"\nunless = ["high"]\nwords = "raised"\n'
+        + CAUSE
+    )
+    assert evidence_of(patterns(text), currents(2.0), "")["s"].seen is None
+    assert evidence_of(patterns(text), currents(0.5), "")["s"].seen is True
+    assert evidence_of(patterns(text), currents(0.01), "")["s"].seen is False
+
+
+def test_a_verdict_can_be_a_sign() -> None:
+    text = (
+        HEAD
+        + '[[sign]]\nid = "s"\nverdict = ["fail", "conditional fail"]\nquantity = "noise"\n'
+        + 'words = "noise {value}"\n'
+        + CAUSE
+    )
+    loud = read("noise.left", "noise", 0.01, "V", "left", Verdict.FAIL)
+    found = evidence_of(patterns(text), [loud], "")["s"]
+    assert found.seen is True
+    assert found.words == "noise 10 mV"

@@ -1,0 +1,175 @@
+"""Repair or salvage: the arithmetic of a suggestion."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from seqrun.errors import FileError, UsageError
+from seqrun.files.costs import CostSheet, amount
+from seqrun.judge.findings import Finding, Findings, SectionState
+from seqrun.judge.salvage import advise
+
+SHEET = """
+currency = "EUR"
+hourly_rate = 40
+value_working = 200
+value_as_parts = 30
+value_of_case = 10
+hours_to_strip = 0.5
+hours_to_find = 0.5
+[repair.any]
+hours = 2
+parts = 20
+success = 0.8
+[repair.bias_high]
+hours = 0.5
+success = 1.0
+[keep]
+output_stage = 25
+"""
+
+
+def sheet(text: str = SHEET) -> CostSheet:
+    return CostSheet.from_text(text)
+
+
+def cause(name: str, probability: float, kind: str = "unit", section: str = "") -> Finding:
+    return Finding(name, name, kind, section, section, probability, "look", ())
+
+
+def findings(
+    *causes: Finding, none: float = 0.0, sections: tuple[SectionState, ...] = ()
+) -> Findings:
+    return Findings(causes, none, "", (), "", sections)
+
+
+def test_repair_of_a_sure_cause_is_value_less_work_and_parts() -> None:
+    # 0.8 · 200 + 0.2 · (30 + 10) − 20 − 40 · (0.5 + 2) = 48
+    found = advise(findings(cause("hum.left", 1.0)), sheet())
+    assert found.repair.mean == pytest.approx(48.0)
+
+
+def test_every_cause_counts_with_its_probability() -> None:
+    # hum as above, 48; bias 200 − 40 · 1.0 = 160
+    found = advise(findings(cause("hum.left", 0.25), cause("bias_high.left", 0.75)), sheet())
+    assert found.repair.mean == pytest.approx(0.25 * 48.0 + 0.75 * 160.0)
+    assert found.planned_hours == pytest.approx(0.25 * 2.5 + 0.75 * 1.0)
+
+
+def test_salvage_sells_what_measured_good_less_the_stripping() -> None:
+    sections = (
+        SectionState("output_stage.left", "output stage, left", "good", 8),
+        SectionState("output_stage.right", "output stage, right", "suspect", 8),
+        SectionState("relay.left", "relay", "good", 1),
+    )
+    found = advise(findings(cause("hum.left", 1.0), sections=sections), sheet())
+    assert found.salvage.mean == pytest.approx(30.0 + 10.0 + 25.0 - 20.0)
+    assert [kept.title for kept in found.kept] == ["output stage, left", "relay"]
+    assert found.suspect == ("output stage, right",)
+
+
+def test_a_section_that_a_likely_cause_sits_in_is_not_worth_keeping() -> None:
+    sections = (SectionState("output_stage.left", "output stage, left", "good", 8),)
+    accused = cause("hum.left", 1.0, section="output_stage.left")
+    assert advise(findings(accused, sections=sections), sheet()).kept == ()
+
+
+def test_a_mistake_on_the_bench_costs_the_hour_to_find_it() -> None:
+    both = findings(cause("probe_factor.left", 0.99, "bench"), cause("hum.left", 0.01))
+    found = advise(both, sheet())
+    assert found.repair.mean == pytest.approx(0.99 * (200.0 - 20.0) + 0.01 * 48.0)
+
+
+def test_at_the_break_even_hours_both_choices_are_worth_the_same() -> None:
+    found = advise(findings(cause("hum.left", 1.0)), sheet())
+    assert found.break_even_hours is not None
+    more = found.break_even_hours - found.planned_hours
+    assert found.repair.mean - 40.0 * more == pytest.approx(found.salvage.mean)
+
+
+def test_a_unit_worth_less_than_its_parts_never_pays_to_repair() -> None:
+    poor = sheet(SHEET.replace("value_working = 200", "value_working = 30"))
+    found = advise(findings(cause("hum.left", 1.0)), poor)
+    assert found.break_even_hours is None
+    assert found.better == "salvage"
+    assert found.repair_ahead == 0.0
+
+
+def test_without_any_doubt_there_is_no_spread() -> None:
+    certain = sheet(SHEET.replace("success = 0.8", "success = 1.0"))
+    found = advise(findings(cause("hum.left", 1.0)), certain)
+    assert found.repair.u == pytest.approx(0.0, abs=1e-9)
+    assert found.repair.low == pytest.approx(found.repair.high)
+
+
+def test_the_spread_of_a_repair_that_may_fail_is_that_of_two_outcomes() -> None:
+    # 80 % of 200, 20 % of 40: standard deviation √(0.8 · 0.2) · 160 = 64
+    found = advise(findings(cause("hum.left", 1.0)), sheet())
+    assert found.repair.u == pytest.approx(64.0, rel=0.02)
+
+
+def test_the_same_sheet_always_gives_the_same_numbers() -> None:
+    doubtful = sheet(SHEET.replace("value_working = 200", "value_working = [120, 180, 260]"))
+    one, two = (advise(findings(cause("hum.left", 1.0)), doubtful) for _ in range(2))
+    assert one == two
+
+
+def test_causes_that_the_sheet_does_not_know_are_left_out_and_said() -> None:
+    narrow = sheet(SHEET.replace("[repair.any]", "[repair.hum]"))
+    found = advise(findings(cause("hum.left", 0.5), cause("dc_offset.left", 0.5)), narrow)
+    assert found.left_out == ("dc_offset.left",)
+    assert found.repair.mean == pytest.approx(48.0)
+
+
+def test_a_sheet_without_any_repair_is_refused() -> None:
+    narrow = sheet(SHEET.replace("[repair.any]", "[repair.hum]"))
+    with pytest.raises(UsageError, match="no repair"):
+        advise(findings(cause("dc_offset.left", 1.0)), narrow)
+
+
+@pytest.mark.parametrize(
+    ("was", "becomes"),
+    [
+        ("hourly_rate = 40", "hourly_rate = -1"),
+        ("hourly_rate = 40", "hourly_rate = [60, 40]"),
+        ("hourly_rate = 40", 'hourly_rate = "forty"'),
+        ("hourly_rate = 40", "hourly_rate = 40\nhourly_rat = 1"),
+        ("success = 0.8", "success = 1.2"),
+        ("hourly_rate = 40", "hourly_rate = inf"),
+        ("hourly_rate = 40", "hourly_rate = [1, 2, 3, 4]"),
+    ],
+)
+def test_a_slip_in_a_cost_sheet_is_refused(was: str, becomes: str) -> None:
+    with pytest.raises(FileError):
+        sheet(SHEET.replace(was, becomes))
+
+
+@given(st.floats(0.0, 500.0), st.floats(0.0, 100.0), st.floats(0.05, 1.0), st.floats(0.0, 1.0))
+@settings(max_examples=25, deadline=None)
+def test_a_working_unit_worth_more_makes_repair_worth_what_repairs_hold(
+    worth: float, more: float, success: float, share: float
+) -> None:
+    both = findings(cause("hum.left", share), none=1.0 - share)
+    means = [
+        advise(
+            both,
+            sheet(
+                SHEET.replace("value_working = 200", f"value_working = {value}").replace(
+                    "success = 0.8", f"success = {success}"
+                )
+            ),
+        ).repair.mean
+        for value in (worth, worth + more)
+    ]
+    holds = share * success + (1.0 - share)
+    assert means[1] - means[0] == pytest.approx(holds * more, abs=1e-6)
+
+
+def test_an_amount_between_two_is_rectangular_with_three_triangular() -> None:
+    assert amount([10, 22]).u == pytest.approx(12.0 / math.sqrt(12.0))
+    assert amount([10, 16, 22]).u == pytest.approx(6.0 / math.sqrt(6.0))
+    assert amount(7).u == 0.0

@@ -1,0 +1,117 @@
+"""From signs to causes: the odds, the reasons, what is left unexplained."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import pytest
+from findings_cases import TWO, offset, patterns, read
+from hypothesis import given
+from hypothesis import strategies as st
+
+from seqrun.judge.findings import ratio_of, weigh
+from seqrun.values import Verdict
+
+OK, BAD = 0.001, 0.4
+frequency = st.floats(min_value=0.001, max_value=0.999)
+
+
+def test_odds_are_prior_times_likelihood_ratio() -> None:
+    # Causes offset.left, offset.right, short and no fault weigh 1 each; a sign 0.9 against 0.1 is
+    # seen on the left, not seen on the right, and nothing tripped: 9 : 1/9 : 1/9 : 1.
+    found = weigh(patterns(), [offset(BAD, "left"), offset(OK, "right")], "fail: offset.left")
+    total = 9.0 + 1.0 / 9.0 + 1.0 / 9.0 + 1.0
+    assert found.causes[0].id == "offset.left"
+    assert found.causes[0].probability == pytest.approx(9.0 / total)
+    assert found.no_fault == pytest.approx(1.0 / total)
+
+
+def test_a_sign_that_was_not_measured_weighs_nothing() -> None:
+    text = TWO.replace('id = "tripped_low"', 'id = "tripped_low"\nunless = ["dc.left"]')
+    found = weigh(patterns(text), [], "")
+    by_id = {cause.id: cause for cause in found.causes}
+    assert by_id["offset.left"].probability == pytest.approx(found.no_fault)
+    assert by_id["offset.left"].reasons == ()
+
+
+def test_a_sign_that_is_missing_speaks_against_a_cause() -> None:
+    found = weigh(patterns(), [offset(OK, "left")], "")
+    left = next(c for c in found.causes if c.id == "offset.left")
+    assert [reason.sign for reason in left.speaking_against] == ["dc.left"]
+    assert left.probability < found.no_fault
+
+
+def test_a_unit_without_signs_is_given_no_fault() -> None:
+    found = weigh(patterns(), [offset(OK, "left"), offset(OK, "right")], "all limits are met")
+    assert not found.faulty
+    assert found.likely == ()
+
+
+def test_trust_below_one_draws_odds_together() -> None:
+    full = patterns()
+    readings = [offset(BAD, "left"), offset(OK, "right")]
+    bold, careful = (
+        weigh(p, readings, "").causes[0].probability for p in (full, replace(full, trust=0.5))
+    )
+    assert careful < bold
+
+
+def test_the_reason_tells_the_value_in_words() -> None:
+    found = weigh(patterns(), [offset(BAD, "left")], "")
+    assert found.causes[0].speaking_for[0].words == "400 mV of DC at the left output"
+
+
+def test_two_rivals_come_with_what_tells_them_apart() -> None:
+    found = weigh(patterns(), [offset(BAD, "left")], "tripped: bring_up, stage 1")
+    assert {found.causes[0].id, found.causes[1].id} == {"offset.left", "short"}
+    assert found.apart == "measure collector to emitter"
+
+
+def test_a_second_fault_is_named_when_the_first_leaves_strong_signs_unexplained() -> None:
+    text = TWO.replace("otherwise = 0.1", "otherwise = 0.01")
+    found = weigh(patterns(text), [offset(BAD, "left")], "tripped: bring_up, stage 1")
+    first = found.causes[0].id
+    assert found.beside == ("a short" if first == "offset.left" else "offset in the left channel")
+    assert len(found.unexplained) == 1
+
+
+def test_a_section_is_good_only_when_all_of_it_passed() -> None:
+    quiet = read("noise.left", "noise", 1e-4, "V", "left")
+    doubt = read("noise.left", "noise", 1e-4, "V", "left", Verdict.CONDITIONAL_PASS)
+    loud = read("noise.left", "noise", 0.1, "V", "left", Verdict.FAIL)
+    states = [
+        next(s.state for s in weigh(patterns(), readings, "").sections if s.id == "stage.left")
+        for readings in (
+            [offset(OK), quiet],
+            [offset(OK)],
+            [offset(OK), doubt],
+            [offset(OK), loud],
+        )
+    ]
+    assert states == ["good", "not told", "not told", "suspect"]
+
+
+@given(frequency, frequency)
+def test_what_a_seen_sign_gains_an_unseen_one_loses(with_it: float, without: float) -> None:
+    # E[likelihood ratio] under "without" is one: no reading can be expected to favour a cause.
+    mean = without * ratio_of(with_it, without, True) + (1.0 - without) * ratio_of(
+        with_it, without, False
+    )
+    assert math.isclose(mean, 1.0, rel_tol=1e-9)
+
+
+@given(
+    st.lists(st.sampled_from([OK, BAD, None, -BAD, 0.0]), min_size=2, max_size=2),
+    st.sampled_from(["", "tripped: bring_up, stage 2", "all 40 limits are met"]),
+)
+def test_probabilities_of_all_causes_and_none_make_one(
+    volts: list[float | None], reason: str
+) -> None:
+    readings = [
+        offset(v, c, "waited to settle") for v, c in zip(volts, ("left", "right"), strict=True)
+    ]
+    found = weigh(patterns(), readings, reason)
+    assert math.isclose(sum(c.probability for c in found.causes) + found.no_fault, 1.0)
+    probabilities = [c.probability for c in found.causes]
+    assert probabilities == sorted(probabilities, reverse=True)
