@@ -249,6 +249,12 @@ class PoweredUnit:
             self._legs_dc = (point, dc)
         return self._legs_dc[1]
 
+    def mute(self, seconds: float) -> None:
+        """Open every output relay at once and keep it open for a while."""
+        for relay in self.relays:
+            relay.mute(self.now, seconds)
+        self.relay_moved()
+
     def relay_moved(self) -> None:
         """The world replaces this: loads must be joined anew."""
         self.changed()

@@ -13,10 +13,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from demo_sim.amplifier.sections import section_response
 from demo_sim.amplifier.signal import FEWEST_POINTS, InputSignal, Period, path_response
 from demo_sim.amplifier.spec import HALVES
 from demo_sim.errors import DemoError
-from demo_sim.waveforms import AUDIO_BANDWIDTH_HZ, SUPPLY_BANDWIDTH_HZ
+from demo_sim.noise import SLOW_RATE_HZ
+from demo_sim.waveforms import SUPPLY_BANDWIDTH_HZ
 from demo_sim.wiring import leg_label
 
 if TYPE_CHECKING:
@@ -83,12 +85,12 @@ class Truth:
     def temperature(self, name: str) -> float:
         """°C of "ambient", "sink", "bias.<leg>", "junction." or "case." + "<leg>.<half>.<n>"."""
         if name == "ambient":
-            return self._unit.spec.heat.ambient_c
+            return self._unit.ambient_c
         return self._unit.temperature_c(name)
 
     def sink_rise(self) -> float:
         """Sink over ambient now, K."""
-        return self._unit.temperature_c("sink") - self._unit.spec.heat.ambient_c
+        return self._unit.temperature_c("sink") - self._unit.ambient_c
 
     def settled_sink_rise(self) -> float:
         """Sink over ambient where the present conditions end, K; inf when they run away."""
@@ -152,6 +154,18 @@ class Truth:
             return 0.0
         return float(np.abs(np.fft.rfft(signal.volts))[1]) * math.sqrt(2.0) / signal.volts.size
 
+    def section_gain(self, channel: str, frequency_hz: float = 1000.0) -> float:
+        """Volts at the power stage's plug per volt at the selected socket, knobs as they are."""
+        spec = self._unit.spec.channel(channel)
+        if spec.section is None:
+            raise DemoError("this unit has no small-signal sections", found=channel)
+        number = self._unit.spec.channel_names.index(channel)
+        divided = spec.input_ohm / (spec.input_ohm + spec.section.output_ohm)
+        response = section_response(
+            np.array([frequency_hz]), spec.section, self._world._front.knobs, number
+        )
+        return float(abs(response[0])) * divided
+
     def output(self, channel: str) -> tuple[Period | None, Floats]:
         """One period at the speaker terminals, V, and its time base."""
         hi, lo = self._terminals(channel)
@@ -213,16 +227,19 @@ class Truth:
     # --- noise ---
 
     def noise_density(self, node: str, frequencies_hz: Floats, against: str = "ground") -> Floats:
-        """V/√Hz of white and flicker noise between two nodes; lines and bursts are not in it."""
+        """V/√Hz of the unit's white and flicker noise between two nodes.
+
+        Lines, bursts, and what a generator brings to an input are not in it.
+        """
         square = np.zeros(frequencies_hz.shape)
         for name, share in self._disturbances(node, against).items():
             kind, _, rest = name.partition(".")
             if kind == "amplifier":
                 own = self._unit.spec.channel(rest.split(".")[0]).noise
-                flicker = own.flicker_hz / np.maximum(frequencies_hz, 1e-3)
+                # Drawn on a coarse grid and joined by straight lines: a low-pass of sinc².
+                smooth = np.sinc(frequencies_hz / SLOW_RATE_HZ) ** 4
+                flicker = smooth * own.flicker_hz / np.maximum(frequencies_hz, 1e-3)
                 square += (share * own.white_v_rt_hz) ** 2 * (1.0 + flicker)
-            elif kind == "generator":
-                square += share**2 / AUDIO_BANDWIDTH_HZ
             elif kind == "ripple":
                 square += (share * self._world._ripple(rest)) ** 2 / SUPPLY_BANDWIDTH_HZ
         return np.sqrt(square)

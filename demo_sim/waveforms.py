@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from demo_sim import noise
 from demo_sim.amplifier.electrics import ChannelTables, Electrics
-from demo_sim.amplifier.signal import Period, pass_through, path_response, slew_limited
+from demo_sim.amplifier.signal import InputSignal, Period, pass_through, path_response, slew_limited
 from demo_sim.amplifier.spec import HALVES, ChannelSpec
 from demo_sim.powered import PoweredUnit
 from demo_sim.wiring import GROUND, ballast_node, leg_label
@@ -102,6 +102,9 @@ class Waveforms:
         self._unit = unit
         self._seed = seed
         self._ripple = ripple
+        # Nodes of sections outside the power stage, and what the unit's own supply puts on a rail.
+        self.special: Callable[[str], NodeSignal | None] = lambda name: None
+        self.rail_tables: Callable[[str], tuple[tuple[Period, Floats], ...]] = lambda side: ()
         self._tables: dict[int, Kept] = {}
         self._alone: dict[int, tuple[object, Electrics]] = {}
         self._bursts = {c.name: noise.Bursts(seed, f"burst.{c.name}") for c in unit.spec.channels}
@@ -150,6 +153,9 @@ class Waveforms:
             return NodeSignal(noises={"stray": 1.0})
         if name == GROUND:
             return NodeSignal()
+        special = self.special(name)
+        if special is not None:
+            return special
         kind, _, rest = name.partition(".")
         if kind == "rail" or name.startswith("link.rail."):
             return self._rail(rest.removeprefix("rail."))
@@ -165,21 +171,16 @@ class Waveforms:
         self._unit.operating()
         rails = self._unit.rails.rails
         return NodeSignal(
-            dc=rails.pos if side == "pos" else rails.neg, noises={f"ripple.{side}": 1.0}
+            rails.pos if side == "pos" else rails.neg,
+            self.rail_tables(side),
+            {f"ripple.{side}": 1.0},
         )
 
     def _input(self, channel: str) -> NodeSignal:
         signal = self._unit.inputs.get(channel)
-        if signal is None:
-            return NodeSignal(noises={"stray": 1.0})
-        noises = {f"generator.{terminal}": volts for terminal, volts in signal.noise}
-        if signal.open:
-            noises["stray"] = OPEN_INPUT_PICKUP
-        if signal.period is not None and signal.volts is not None:
-            return NodeSignal(signal.dc, ((signal.period, signal.volts),), noises)
-        return NodeSignal(signal.dc, (), noises)
+        return NodeSignal(noises={"stray": 1.0}) if signal is None else of_input(signal, channel)
 
-    def _leg(self, number: int, leg: int) -> NodeSignal:
+    def leg(self, number: int, leg: int) -> NodeSignal:
         """The output of a half-bridge before the relay."""
         tables = self.tables(number)
         channel = self._unit.spec.channels[number]
@@ -197,6 +198,8 @@ class Waveforms:
         signal = self._unit.inputs[channel.name]
         for terminal, rms in signal.noise:
             noises[f"generator.{terminal}"] = rms * gain
+        if signal.density_v_rt_hz:
+            noises[f"section.{channel.name}"] = signal.density_v_rt_hz * gain
         if signal.open:
             noises["stray"] = OPEN_INPUT_PICKUP * gain
         return NodeSignal(mean, pairs, noises)
@@ -217,13 +220,13 @@ class Waveforms:
         for k, (i, j, _) in enumerate(labels):
             factor = float(unit.joined.outputs[mine, k])
             if factor:
-                total = total.minus(_scaled(self._leg(i, j), -factor))
+                total = total.minus(_scaled(self.leg(i, j), -factor))
         return replace(total, gate=unit.spec.channels[number].name if relay.closed else None)
 
     def _ballast(self, name: str) -> NodeSignal:
         number, leg, half, n, end = self._places[name]
         h = HALVES.index(half)
-        output = self._leg(number, leg)
+        output = self.leg(number, leg)
         # Upper: hot is the device's end. Lower: hot is the output's end (current flows on down).
         if (half == "upper") == (end == "cold"):
             return output
@@ -291,6 +294,8 @@ class Waveforms:
                 pole_hz = min(pole_hz, channel.legs[0].pole_hz)
             elif kind == "generator":
                 density = 1.0 / math.sqrt(AUDIO_BANDWIDTH_HZ)
+            elif kind == "section":
+                density = 1.0
             elif kind == "ripple":
                 density = self._ripple(rest) / math.sqrt(SUPPLY_BANDWIDTH_HZ)
             else:
@@ -366,6 +371,8 @@ class Waveforms:
             spec = self._unit.spec.channel(rest.split(".")[0]).noise
             flicker = math.sqrt(spec.flicker_hz * 3.0)  # some three octaves below 1/T
             return float(rng.normal()) * spec.white_v_rt_hz * math.hypot(averaged, flicker)
+        if kind == "section":
+            return float(rng.normal()) * averaged
         if kind == "generator":
             return float(rng.normal()) * averaged / math.sqrt(AUDIO_BANDWIDTH_HZ)
         if kind == "slow":
@@ -385,6 +392,18 @@ class Waveforms:
             return sum(p.mean(start_s, seconds) for p in self.steady(name))
         ripple = self._ripple(rest)
         return float(rng.normal()) * ripple * averaged / math.sqrt(SUPPLY_BANDWIDTH_HZ)
+
+
+def of_input(signal: InputSignal, name: str) -> NodeSignal:
+    """An input's node; ``name`` tells its sections' noise from others'."""
+    noises = {f"generator.{terminal}": volts for terminal, volts in signal.noise}
+    if signal.open:
+        noises["stray"] = OPEN_INPUT_PICKUP
+    if signal.density_v_rt_hz:
+        noises[f"section.{name}"] = signal.density_v_rt_hz
+    if signal.period is not None and signal.volts is not None:
+        return NodeSignal(signal.dc, ((signal.period, signal.volts),), noises)
+    return NodeSignal(signal.dc, (), noises)
 
 
 def _split(period: Period | None, table: Floats) -> tuple[float, tuple[tuple[Period, Floats], ...]]:

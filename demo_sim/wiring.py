@@ -59,6 +59,9 @@ def unit_nodes(spec: AmplifierSpec) -> list[str]:
         nodes += ["rail.neg", "link.rail.neg"]
     for channel in spec.channels:
         nodes.append(f"in.{channel.name}")
+        nodes += [f"in.{channel.name}.{name}" for name in spec.inputs]
+        if spec.headphones:
+            nodes.append(f"phones.{channel.name}")
         for leg in channel.legs:
             nodes.append(f"out.{leg_label(channel.name, leg.side)}")
             for half in HALVES:
@@ -67,6 +70,8 @@ def unit_nodes(spec: AmplifierSpec) -> list[str]:
                         ballast_node(channel.name, leg.side, half, number, end)
                         for end in ("hot", "cold")
                     ]
+    if spec.standby_v is not None:
+        nodes.append("standby")
     for sensor in ("sink", "ambient"):
         nodes += [f"sensor.{sensor}.hot", f"sensor.{sensor}.cold"]
     return nodes

@@ -15,17 +15,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from demo_sim import noise
-from demo_sim.amplifier.signal import at_input
+from demo_sim.amplifier.signal import InputSignal, Period
 from demo_sim.amplifier.spec import HALVES, AmplifierSpec
 from demo_sim.bench_parts import BenchSpec, SensorSpec
 from demo_sim.clock import Clock
 from demo_sim.errors import DemoError
 from demo_sim.faults import apply_faults, parse_fault
+from demo_sim.front import MUTE_S, Front
 from demo_sim.instruments.temperature import platinum_resistance
+from demo_sim.own_supply import OwnSupply
 from demo_sim.ports import Drive, OutputSetting, SupplyState
 from demo_sim.powered import PoweredUnit
 from demo_sim.rails import Rail, Source
-from demo_sim.waveforms import Waveforms
+from demo_sim.waveforms import NodeSignal, Waveforms, of_input
 from demo_sim.wiring import GROUND, Hookup, Load, ballast_node, join, unit_nodes
 
 if TYPE_CHECKING:
@@ -72,7 +74,14 @@ class World:
         self._watchers: list[Callable[[float], float]] = []
         self._states: dict[tuple[str, int], tuple[object, int, SupplyState]] = {}
         self._waves = Waveforms(self._unit, seed, self._ripple)
+        self._waves.special = self._section_node
+        self._waves.rail_tables = self._own_ripple
         self._feeds: dict[tuple[str, int], str] = {}
+        self._front = Front(spec)
+        self._own = OwnSupply(spec)
+        self._own_sides: set[str] = set()
+        self._sockets: dict[str, InputSignal] = {}
+        self._redrive()
 
     # --- time ---
 
@@ -201,6 +210,10 @@ class World:
             for side in ("pos", "neg") if use == "both" else (use,):
                 if side not in best or source.volts > best[side][0]:
                     best[side] = (source.volts, source)
+        own = self._own.source(self._front.knobs)
+        self._own_sides = {side for side in ("pos", "neg") if own is not None and side not in best}
+        if own is not None:
+            best |= dict.fromkeys(self._own_sides, (own.volts, own))
         self._unit.feed(
             best["pos"][1] if "pos" in best else None, best["neg"][1] if "neg" in best else None
         )
@@ -286,21 +299,46 @@ class World:
         self._redrive()
 
     def _redrive(self) -> None:
-        inputs = {}
-        for channel in self._unit.spec.channels:
-            node = f"in.{channel.name}"
-            here = [(t, d) for t, d in sorted(self._drives.items()) if self.node_of(t) == node]
-            inputs[channel.name] = at_input(here, channel.input_ohm)
-        self._unit.drive(inputs)
+        at: dict[str, list[tuple[str, Drive]]] = {}
+        for terminal, drive in sorted(self._drives.items()):
+            node = self.node_of(terminal)
+            if node is not None:
+                at.setdefault(node, []).append((terminal, drive))
+        self._sockets = self._front.sockets(at)
+        self._unit.drive(self._front.inputs(at))
 
     def set_setting(self, name: str, value: str | float | bool) -> None:
         """A knob, switch or plug of the unit. Unknown names or values: DemoError."""
-        raise DemoError("this unit has no such knob", found=f"{name} = {value}")
+        before = self._front.knobs
+        self._front.turn(name, value)
+        if self._front.knobs.input != before.input:
+            self._unit.mute(MUTE_S)
+        self._refeed()
+        self._redrive()
 
     @property
     def settings(self) -> Mapping[str, str | float | bool]:
         """Knobs, switches and plugs as they stand."""
-        return {}
+        return self._front.settings()
+
+    def _section_node(self, name: str) -> NodeSignal | None:
+        """Sockets, headphone contacts and the standby rail; None for all others."""
+        kind, _, rest = name.partition(".")
+        if name in self._sockets:
+            return of_input(self._sockets[name], rest)
+        if name == "standby":
+            volts = self._own.standby_volts(self._front.knobs)
+            return NodeSignal(volts, self._own.standby_ripple() if volts else ())
+        if kind == "phones":
+            # Through its resistor and open: what the power stage gives, relay or not.
+            return self._waves.leg(self._unit.spec.channel_names.index(rest), 0)
+        return None
+
+    def _own_ripple(self, side: str) -> tuple[tuple[Period, Floats], ...]:
+        if side not in self._own_sides:
+            return ()
+        rail: Rail = getattr(self._unit.rails, side)
+        return self._own.rail_ripple(rail.amps)
 
     # --- what instruments see ---
 

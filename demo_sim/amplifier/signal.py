@@ -91,6 +91,7 @@ class InputSignal:
     volts: Floats | None = None
     open: bool = False
     noise: tuple[tuple[str, float], ...] = ()  # (drive's terminal, V rms in 22 Hz … 22 kHz)
+    density_v_rt_hz: float = 0.0  # of sections before this node
 
 
 def common_period(frequencies: Sequence[float]) -> tuple[float, tuple[int, ...]]:

@@ -13,6 +13,7 @@ from typing import Literal, Self
 
 import numpy as np
 
+from demo_sim.amplifier.sections import SectionSpec
 from demo_sim.errors import DemoError
 
 Topology = Literal["single_ended", "bridged", "parallel_bridged"]
@@ -121,6 +122,7 @@ class ChannelSpec:
     relay: RelaySpec
     noise: NoiseSpec = field(default_factory=NoiseSpec)
     input_ohm: float = 22e3
+    section: SectionSpec | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,6 +202,9 @@ class AmplifierSpec:
     heat: HeatSpec = field(default_factory=HeatSpec)
     rails: RailSpec = field(default_factory=RailSpec)
     path: PathSpec = field(default_factory=PathSpec)
+    inputs: tuple[str, ...] = ()
+    headphones: bool = False
+    standby_v: float | None = None
 
     @property
     def channel_names(self) -> tuple[str, ...]:
@@ -246,6 +251,7 @@ class AmplifierSpec:
         sides = ("",) if topology == "single_ended" else SIDES
         tolerance = _number(values, "ballast_tolerance")
         parts = _Parts(rng, _number(values, "ballast"), devices, tolerance)
+        input_ohm = _number(values, "input_impedance") if values.get("input_impedance") else 22e3
         channels = []
         for name in names:
             channel_gain = gain * (1.0 + 0.006 * float(rng.uniform(-1.0, 1.0)))
@@ -263,13 +269,16 @@ class AmplifierSpec:
                     )
                 )
             relay = RelaySpec(pull_in_s=relay_s * (1.0 + 0.05 * float(rng.uniform(-1.0, 1.0))))
-            channels.append(ChannelSpec(name, tuple(legs), relay))
+            channels.append(ChannelSpec(name, tuple(legs), relay, input_ohm=input_ohm))
         rail = _number(values, "rail_voltage")
         power, load = _number(values, "rated_power"), _number(values, "rated_load")
         heat = _heat(values, len(names) * len(sides), rng)
         # What is drawn last leaves the draws above as they were.
         heat = replace(heat, ambient_k_per_h=float(rng.uniform(-1.0, 1.0)))
         rails = RailSpec(relay_threshold=float(rng.uniform(0.65, 0.95)))
+        inputs = _inputs(values)
+        if inputs:
+            channels = [replace(c, section=SectionSpec.drawn(rng)) for c in channels]
         return cls(
             model=str(values["model"]),
             topology=topology,  # type: ignore[arg-type]
@@ -283,6 +292,9 @@ class AmplifierSpec:
             heat=heat,
             rails=rails,
             path=replace(PathSpec(), drop_v=_drop(values, len(names), len(sides))),
+            inputs=inputs,
+            headphones=bool(values.get("headphones", False)),
+            standby_v=_number(values, "standby_voltage") if values.get("standby_voltage") else None,
         )
 
 
@@ -367,6 +379,13 @@ def _names(values: Mapping[str, object]) -> tuple[str, ...]:
     if isinstance(names, str) or not isinstance(names, Sequence) or not names:
         raise DemoError("unit value 'channels'", found=repr(names), expected="a list of names")
     return tuple(str(name) for name in names)
+
+
+def _inputs(values: Mapping[str, object]) -> tuple[str, ...]:
+    inputs = values.get("inputs") or ()
+    if isinstance(inputs, str) or not isinstance(inputs, Sequence):
+        raise DemoError("unit value 'inputs'", found=repr(inputs), expected="a list of names")
+    return tuple(str(name) for name in inputs)
 
 
 def _relay_delay(values: Mapping[str, object]) -> float:

@@ -312,6 +312,10 @@ class Unit(FileModel):
             "sink_rise_limit": self.sink_rise_limit,
             "idle_current": self.idle_current,
             "relay_delay": sum(self.relay_delay) / 2.0,
+            "input_impedance": self.input_impedance,
+            "inputs": list(self.inputs),
+            "headphones": self.headphones,
+            "standby_voltage": self.standby_voltage,
         }
 
     @classmethod
