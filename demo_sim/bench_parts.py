@@ -53,5 +53,6 @@ class BenchSpec:
         )
         return cls(amplifier, loads, sink, ambient)
 
-    def with_load(self, name: str, **changes: float) -> Self:
-        return replace(self, loads={**self.loads, name: replace(self.loads[name], **changes)})
+    def with_load(self, name: str, ohm: float) -> Self:
+        """With one load of another true resistance; its label stays."""
+        return replace(self, loads={**self.loads, name: replace(self.loads[name], ohm=ohm)})

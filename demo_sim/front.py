@@ -118,6 +118,7 @@ class Front:
             return mine
         for other in own.values():
             if other.period is not None:
-                response = 1j * CROSSTALK * other.period.frequencies() / 1000.0
-                return replace(mine, period=other.period, volts=pass_through(other, response))
+                coupled = np.zeros(other.period.points // 2 + 1, dtype=np.complex128)
+                coupled.imag = CROSSTALK * other.period.frequencies() / 1000.0
+                return replace(mine, period=other.period, volts=pass_through(other, coupled))
         return mine

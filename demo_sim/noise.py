@@ -10,12 +10,13 @@ import hashlib
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+Real = TypeVar("Real", np.float32, np.float64)
 SLOW_RATE_HZ = 16e3  # enough for hum, flicker and bursts
 BURST_SLOT_S = 1.0  # bursts are drawn slot by slot
 MOST_BURSTS_HZ = 400.0
@@ -47,12 +48,12 @@ class Window:
         return f"{self.start_s:.9f}/{self.spacing_s:.12f}/{self.points}"
 
 
-def stretched(coarse: NDArray[Any], factor: int, points: int) -> NDArray[Any]:
+def stretched(coarse: NDArray[Real], factor: int, points: int) -> NDArray[Real]:
     """Linear interpolation of evenly spaced values onto a grid ``factor`` times finer."""
     if factor == 1:
         return coarse[:points]
     ramp = (np.arange(factor) / factor).astype(coarse.dtype)
-    fine = np.diff(coarse)[:, None] * ramp
+    fine: NDArray[Real] = np.diff(coarse)[:, None] * ramp
     fine += coarse[:-1, None]
     return fine.reshape(-1)[:points]
 
@@ -73,7 +74,8 @@ def slow_grid(window: Window) -> tuple[int, Floats]:
     """How much coarser than the window slow things may be drawn, and at which times."""
     factor = max(1, int(1.0 / (window.spacing_s * SLOW_RATE_HZ)))
     count = math.ceil(window.points / factor) + 1
-    return factor, window.start_s + np.arange(count) * (factor * window.spacing_s)
+    steps = np.arange(count, dtype=np.float64)
+    return factor, np.asarray(window.start_s + steps * (factor * window.spacing_s))
 
 
 def flicker(times: Floats, density: float, corner_hz: float, rng: np.random.Generator) -> Floats:
@@ -161,5 +163,5 @@ class Bursts:
 def mean_over(function: Callable[[Floats], Floats], start_s: float, seconds: float) -> float:
     """Mean of a slow function over a stretch of time, by 2 ms or finer steps."""
     count = max(64, min(20_000, int(seconds / 1e-3)))
-    t = start_s + (np.arange(count) + 0.5) * (seconds / count)
+    t = np.asarray(start_s + (np.arange(count) + 0.5) * (seconds / count), dtype=np.float64)
     return float(function(t).mean())

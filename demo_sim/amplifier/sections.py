@@ -114,7 +114,8 @@ def riaa(frequencies: Floats, taus_s: tuple[float, float, float] = RIAA_S) -> Co
         t1, t2, t3 = taus_s
         return np.asarray((1.0 + s * t2) / ((1.0 + s * t1) * (1.0 + s * t3)))
 
-    return at(2j * np.pi * frequencies) / abs(complex(at(np.array([2j * np.pi * 1000.0]))[0]))
+    reference = abs(complex(at(np.array([2j * np.pi * 1000.0]))[0]))
+    return at(np.asarray(2j * np.pi * frequencies, dtype=np.complex128)) / reference
 
 
 def shelf(frequencies: Floats, turnover_hz: float, decibels: float, treble: bool) -> Complexes:

@@ -45,7 +45,7 @@ class Period:
 
     def frequencies(self) -> Floats:
         """Of the bins of a real FFT over the table, Hz."""
-        return np.arange(self.points // 2 + 1) * self.frequency_hz
+        return np.asarray(np.arange(self.points // 2 + 1) * self.frequency_hz, dtype=np.float64)
 
     def evaluate(self, table: Floats, t: Floats) -> Floats:
         """The table's value at times ``t``, linear between points."""
@@ -66,12 +66,11 @@ class Period:
     def mean(self, table: Floats, start_s: float, seconds: float) -> float:
         """Exact mean of the (steady) table over a stretch of time."""
         if self.every_s:
-            t = start_s + (np.arange(20_000) + 0.5) * (seconds / 20_000)
-            return float(self.evaluate(table, t).mean())
+            times = start_s + np.linspace(0.0, seconds, 20_001)[1:] - 0.5 * seconds / 20_000
+            return float(self.evaluate(table, times).mean())
         closed = np.append(table, table[:1])
         total = np.concatenate(([0.0], np.cumsum(0.5 * (closed[1:] + closed[:-1]))))
         grid = np.arange(self.points + 1)
-        whole = 0.0
         ends = []
         for t in (start_s, start_s + seconds):
             phase = (t - self.start_s) * self.frequency_hz
