@@ -67,6 +67,14 @@ class Rail:
         """At the supply's terminals."""
         return self.volts + self.amps * self.spec.feed_ohm
 
+    @property
+    def filling_a(self) -> float:
+        """What the supply gives while it fills the reservoir: its limit, or what the resistance
+        between them lets through."""
+        assert self.source is not None
+        through = max(0.0, self.source.volts - self.volts) / self.ohm
+        return min(self.source.limit_a, through)
+
     def take(self, unit_a: float) -> None:
         """Note what the unit draws at the present voltage."""
         self.draw_a = unit_a + self.volts / self.spec.bleeder_ohm
@@ -187,7 +195,8 @@ class RailPair:
         if rail.source is None or rail.mode == "decaying":
             rail.amps, rail.limited = 0.0, False
         elif rail.mode == "charging":
-            rail.amps, rail.limited = rail.source.limit_a, True
+            rail.amps = rail.filling_a
+            rail.limited = rail.amps >= rail.source.limit_a
         else:
             rail.amps = min(rail.draw_a, rail.source.limit_a)
 
@@ -199,7 +208,7 @@ class RailPair:
         for name, rail in (("pos", self.pos), ("neg", self.neg)):
             if rail.mode == "held" or rail not in self._all():
                 continue
-            given = rail.source.limit_a if rail.mode == "charging" and rail.source else 0.0
+            given = rail.filling_a if rail.mode == "charging" and rail.source else 0.0
             rate = (given - rail.draw_a) / rail.spec.reservoir_f
             rates[name] = rate
             if abs(rate) > 1e-12:
