@@ -26,10 +26,12 @@ class Instrument(ScpiDevice):
         super().__init__(serial=serial)
 
     def begin_message(self) -> None:
-        if self._virtual:
-            self.owe(MESSAGE_S)
-        else:
+        if not self._virtual:
             self.world.catch_up()
+            return
+        self._owed_s += MESSAGE_S
+        if self._owed_s >= PORTION_S:
+            self.owe(0.0)
 
     def owe(self, seconds: float) -> None:
         """Let a moment pass, together with others like it."""

@@ -116,8 +116,13 @@ def main() -> None:
         ("meter.least", "SYST:ERR?"),
         ("supply.demo", "*IDN?"),
         ("supply.demo", "VOLT?"),
-        ("supply.demo", "MEAS:CURR?"),
+        ("meter.demo", "VOLT:RANG?"),
+        ("scope.demo", "ACQ:SRAT?"),
+        ("generator.demo", "FREQ?"),
+        ("switch.demo", "ROUT:ROW:COUN?"),
         ("control.demo", "CLOC:NOW?"),
+        ("supply.demo", "MEAS:CURR?"),
+        ("meter.demo", "READ?"),
     )
     for name, message in cases:
         resource = opened[name]
@@ -131,7 +136,7 @@ def main() -> None:
                 lambda _, m=message: echo.query(m), lambda _, r=resource, m=message: r.query(m)
             )
         ratio = slow / fast
-        print(f"{name:<14}{message:<28}{slow:8.1f} µs, echo {fast:5.1f} µs, ratio {ratio:5.2f}")
+        print(f"{name:<16}{message:<28}{slow:8.1f} µs, echo {fast:5.1f} µs, ratio {ratio:5.2f}")
     print(f"target: a query that asks nothing of the world, at most {TARGET}")
 
 

@@ -7,7 +7,9 @@ them; ends with 1 when something was wrong. A quick version is in tests/demo_sim
 
 from __future__ import annotations
 
+import contextlib
 import logging
+import signal
 import sys
 import time
 from collections import Counter
@@ -24,14 +26,24 @@ from scpi_messages import asks, messages
 import demo_sim
 from demo_sim.scpi import ScpiDevice
 
-HANG_S = 10.0  # CPU time of one message; captures of the longest memory take a second or so
+SLOW_S = 1.0  # CPU time of one message that is worth a look
+SHOWN = 8
+HANG_S = 30.0  # and of one that is given up
+
+
+class Hang(BaseException):
+    """A message was given up."""
+
+
+def give_up(*_: object) -> None:
+    raise Hang
 
 
 def run(name: str, device: ScpiDevice, count: int) -> int:
     """Send ``count`` messages; print what came of them; how many kinds of complaint there were."""
     complaints: dict[str, str] = {}
     tally: Counter[str] = Counter()
-    slowest = (0.0, b"")
+    slow: list[tuple[float, bytes]] = [(0.0, b"")]
 
     @settings(
         max_examples=count,
@@ -42,12 +54,19 @@ def run(name: str, device: ScpiDevice, count: int) -> int:
     )
     @given(messages(device))
     def send(message: bytes) -> None:
-        nonlocal slowest
         assume(b"WAIT" not in message.upper())  # days of bench time are no hang, but take a while
         device.execute("*CLS")
         begun = time.process_time()
-        response = device.execute(message)
-        slowest = max(slowest, (time.process_time() - begun, message))
+        signal.setitimer(signal.ITIMER_VIRTUAL, HANG_S)
+        try:
+            response = device.execute(message)
+        except Hang:
+            complaints.setdefault("hang", repr(message))
+            raise
+        finally:
+            signal.setitimer(signal.ITIMER_VIRTUAL, 0.0)
+        slow.append((time.process_time() - begun, message))
+        slow[:] = sorted(slow, reverse=True)[:SHOWN]
         queue = device.execute("SYST:ERR:ALL?").decode("ascii")
         tally["messages"] += 1
         tally["answers"] += bool(response)
@@ -62,13 +81,16 @@ def run(name: str, device: ScpiDevice, count: int) -> int:
             kind = queue[queue.index("System error") :].split('"')[0][:80]
             complaints.setdefault(kind, repr(message))
 
-    send()
+    with contextlib.suppress(Hang):
+        send()
     print(
         f"{name:<12}{tally['messages']:>8} messages {tally['answers']:>8} answers "
-        f"{tally['with errors']:>8} with errors; slowest {slowest[0]:.3f} s"
+        f"{tally['with errors']:>8} with errors; slowest {slow[0][0]:.3f} s",
+        flush=True,
     )
-    if slowest[0] > HANG_S:
-        complaints["slow"] = repr(slowest)
+    for seconds, message in slow:
+        if seconds > SLOW_S:
+            complaints[f"{seconds:.1f} s"] = repr(message)
     for kind, text in complaints.items():
         print(f"    {kind}: {text}")
     return len(complaints)
@@ -77,6 +99,7 @@ def run(name: str, device: ScpiDevice, count: int) -> int:
 def main() -> int:
     """Divide the messages among the instruments."""
     logging.getLogger("demo_sim").setLevel(logging.CRITICAL)
+    signal.signal(signal.SIGVTALRM, give_up)
     total = int(sys.argv[1]) if len(sys.argv) > 1 else 100_000
     bench = demo_sim.open_bench()
     devices: dict[str, ScpiDevice] = {"reference": Reference(), **bench.devices}
