@@ -72,7 +72,7 @@ class Rail:
         """What the supply gives while it fills the reservoir: its limit, or what the resistance
         between them lets through."""
         assert self.source is not None
-        through = max(0.0, self.source.volts - self.volts) / self.ohm
+        through = max(0.0, self.source.volts - self.volts) / max(self.ohm, 1e-6)
         return min(self.source.limit_a, through)
 
     def take(self, unit_a: float) -> None:
