@@ -38,7 +38,10 @@ class Front:
     def settings(self) -> dict[str, str | float | bool]:
         """Knobs that this unit has, as they stand."""
         k = self.knobs
-        own: dict[str, str | float | bool] = {"power_input": k.power_input}
+        own: dict[str, str | float | bool] = {
+            "power_input": k.power_input,
+            "speakers": k.speakers,
+        }
         if self._spec.inputs:
             own |= {
                 "input": k.input,

@@ -65,6 +65,7 @@ class PoweredUnit:
             name: InputSignal(open=True) for name in spec.channel_names
         }
         self.joined = joined
+        self.speakers = True  # the switch in series with the relays
         self.damage: list[str] = []
         self.epoch = 0
         self._junctions, self._sensors = self._places()
@@ -115,8 +116,8 @@ class PoweredUnit:
         self.changed()
 
     def closed(self) -> list[bool]:
-        """Per leg: is its relay closed."""
-        return [self.relays[c].closed for c in self.electrics.channel_of]
+        """Per leg: is its way to the speaker terminal closed, relay and speaker switch."""
+        return [self.speakers and self.relays[c].closed for c in self.electrics.channel_of]
 
     def changed(self) -> None:
         """Something that the operating point depends on is different."""

@@ -313,6 +313,9 @@ class World:
         self._front.turn(name, value)
         if self._front.knobs.input != before.input:
             self._unit.mute(MUTE_S)
+        if self._front.knobs.speakers != before.speakers:
+            self._unit.speakers = self._front.knobs.speakers
+            self._rejoin()
         self._refeed()
         self._redrive()
 

@@ -70,6 +70,7 @@ class Knobs:
     Args:
         input: the selected socket. volume: 0 … 1. balance, bass, treble: −1 … 1. loudness: on.
         power_input: the plug before the power stage: "connected", "unplugged", "shorted".
+        speakers: the speaker terminals are switched on (in series with the output relays).
         mains: the unit's own mains plug is in. standby: its main supply is off.
     """
 
@@ -80,6 +81,7 @@ class Knobs:
     treble: float = 0.0
     loudness: bool = False
     power_input: str = "connected"
+    speakers: bool = True
     mains: bool = False
     standby: bool = False
 
@@ -92,7 +94,7 @@ class Knobs:
         ranges = {"volume": (0.0, 1.0), "balance": (-1.0, 1.0), "bass": (-1.0, 1.0)}
         ranges["treble"] = ranges["bass"]
         choices = {"input": inputs, "power_input": POWER_INPUT}
-        known = ["power_input", *((f.name for f in fields(self)) if inputs else ())]
+        known = ["power_input", "speakers", *((f.name for f in fields(self)) if inputs else ())]
         if name not in known:
             raise DemoError("this unit has no such knob", found=name, expected=", ".join(known))
         if name in ranges:

@@ -214,8 +214,16 @@ def test_knobs_refuse_what_they_cannot_do(receiver, name, value):
         receiver.set_setting(name, value)
 
 
-def test_a_plain_power_amplifier_has_only_the_plug(bench):
+def test_a_plain_power_amplifier_has_only_the_plug_and_the_speaker_switch(bench):
     world = bench()
-    assert dict(world.settings) == {"power_input": "connected"}
+    assert dict(world.settings) == {"power_input": "connected", "speakers": True}
     with pytest.raises(DemoError, match="power_input"):
         world.set_setting("volume", 0.5)
+
+
+def test_with_the_speakers_off_nothing_of_the_stage_is_at_the_terminal(bench):
+    world = bench(faults=["hum@left=0.5"])
+    world.set_setting("speakers", False)
+    assert level(world, "out.left", 100.0) < 1e-6
+    world.set_setting("speakers", True)
+    assert level(world, "out.left", 100.0) > 1e-3
