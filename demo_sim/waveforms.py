@@ -19,6 +19,7 @@ from demo_sim.amplifier.electrics import ChannelTables, Electrics
 from demo_sim.amplifier.signal import InputSignal, Period, pass_through, path_response, slew_limited
 from demo_sim.amplifier.spec import HALVES, ChannelSpec
 from demo_sim.powered import PoweredUnit
+from demo_sim.rails import Rail
 from demo_sim.wiring import GROUND, ballast_node, leg_label
 
 Floats = NDArray[np.float64]
@@ -172,9 +173,29 @@ class Waveforms:
         rails = self._unit.rails.rails
         return NodeSignal(
             rails.pos if side == "pos" else rails.neg,
-            self.rail_tables(side),
+            (*self._signal_on_rail(side), *self.rail_tables(side)),
             {f"ripple.{side}": 1.0},
         )
+
+    def _signal_on_rail(self, side: str) -> tuple[tuple[Period, Floats], ...]:
+        """What the signal's current leaves on a rail, across its reservoir and feed."""
+        rail: Rail = getattr(self._unit.rails, side)
+        half, sign = (0, -1.0) if side == "pos" else (1, 1.0)
+        found = []
+        for number in range(len(self._unit.spec.channels)):
+            tables = self.tables(number)
+            if tables.period is None or tables.period.every_s:
+                continue
+            drawn = tables.device_a[:, half].sum(axis=(0, 1))
+            admittance = 2j * np.pi * tables.period.frequencies() * rail.spec.reservoir_f
+            if not rail.limited:  # a supply at its limit gives no more, whatever the rail does
+                admittance = admittance + 1.0 / max(rail.ohm, 1e-6)
+            spectrum = np.fft.rfft(drawn)
+            spectrum[0] = 0.0  # the mean is in the rail's own balance
+            admittance[0] = 1.0
+            swing = np.fft.irfft(sign * spectrum / admittance, tables.period.points)
+            found.append((tables.period, np.asarray(swing)))
+        return tuple(found)
 
     def _input(self, channel: str) -> NodeSignal:
         signal = self._unit.inputs.get(channel)

@@ -217,6 +217,14 @@ def test_no_severity_is_no_fault(cold_bench):
         assert cold_bench(faults=[f"{info.name}=0"])._bench == healthy
 
 
+def test_every_entry_of_the_catalogue_changes_the_bench(cold_bench):
+    unit = {"topology": "bridged"}
+    healthy = cold_bench(unit)._bench
+    for info in demo_sim.fault_catalogue():
+        channel = "@right" if info.channels else ""
+        assert cold_bench(unit, [f"{info.name}{channel}"])._bench != healthy
+
+
 def test_faults_combine(bench):
     world = bench(faults=["dc_offset@left", "bias_high@right", "hum@left"])
     assert abs(world.truth.offset("left")) > 0.05

@@ -65,6 +65,19 @@ def test_dc_reading_is_the_mean_of_the_waveform(bench, set_sine):
     assert world.dc_voltage("out.left", "ground", world.now, 0.2) == pytest.approx(mean, abs=5e-5)
 
 
+def test_the_signals_current_ripples_the_rail_through_feed_and_reservoir(bench, set_sine):
+    """A half sine of peak I has a fundamental of I/2; the rail answers with |Z| of it."""
+    world = bench()
+    set_sine(world, 0.4, 100.0)
+    seen = spectrum(world, "rail.pos", 100.0)[1]
+    peak = sum(
+        0.4 * 2**0.5 * world.truth.gain(c, 100.0) / world.truth.load_ohm(c)
+        for c in ("left", "right")
+    )
+    impedance = 1.0 / abs(1.0 / 0.054 + 2j * np.pi * 100.0 * 6.8e-3)
+    assert seen == pytest.approx(0.5 * peak * impedance, rel=0.03)
+
+
 def test_ballast_carries_half_sines_under_signal(bench, set_sine):
     world = bench()
     set_sine(world, 0.4)
