@@ -126,7 +126,7 @@ class GeneratorOutputs:
         return Drive(
             tones=tones,
             offset_v=s.offset_v * self.open_circuit_factor(number),
-            noise_v_rms=spec.GENERATOR_NOISE_V_RMS,
+            noise_v_rms=self._noise_v_rms(number),
             shape=shape,
             burst_cycles=s.burst_cycles,
             burst_period_s=s.burst_period_s,
@@ -154,12 +154,21 @@ class GeneratorOutputs:
         return (main, *self._harmonics(main, place))
 
     def _harmonics(self, main: Tone, place: str) -> list[Tone]:
-        """Second and third, which together are the specified distortion."""
-        total = 10.0 ** (spec.GENERATOR_DISTORTION_DBC / 20.0)
-        angle = math.pi / 4.0 + self._errors.within(math.pi / 4.0, f"harmonics.{place}")
+        """Second and third, together within the specified distortion, each at its own phase."""
+        most = 10.0 ** (spec.GENERATOR_DISTORTION_DBC / 20.0)
+        total = main.volts_peak * self._errors.within(most, f"distortion.{place}")
+        angle = self._errors.within(math.pi, f"harmonics.{place}")
         return [
-            Tone(2.0 * main.frequency_hz, main.volts_peak * total * math.cos(angle), 0.0,
-                 main.start_s),
-            Tone(3.0 * main.frequency_hz, main.volts_peak * total * math.sin(angle), 0.0,
-                 main.start_s),
-        ]  # fmt: skip
+            Tone(
+                order * main.frequency_hz,
+                total * share,
+                self._errors.within(math.pi, f"phase of {order}.{place}"),
+                main.start_s,
+            )
+            for order, share in ((2, math.cos(angle)), (3, math.sin(angle)))
+        ]
+
+    def _noise_v_rms(self, number: int) -> float:
+        """Within the specification; by mean squares, as noise adds up."""
+        share = abs(self._errors.within(1.0, f"noise.{number}"))
+        return spec.GENERATOR_NOISE_V_RMS * math.sqrt(share)

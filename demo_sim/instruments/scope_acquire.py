@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from demo_sim.instruments import scope_frontend as front
 from demo_sim.instruments import specifications as spec
 from demo_sim.instruments.hidden import HiddenErrors
+from demo_sim.instruments.scope_coupling import corner_hz, without_dc
 from demo_sim.instruments.scope_trigger import first_edge
 from demo_sim.instruments.surroundings import Surroundings
 
@@ -30,7 +31,8 @@ SEARCH_POINTS = 16384
 # Hysteresis of the trigger comparator, in divisions.
 HYSTERESIS_DIVISIONS = 0.3
 REFINE_STEPS = 40  # coarse steps that the closer look begins before the edge
-AC_MEAN_S = 0.1
+# The front end's curvature is of slow kinds too (self-heating, dielectrics): it lags by up to this.
+CURVATURE_LAG_S = 1e-3
 HIGH_RESOLUTION_FOLD = 256  # samples that high-resolution mode folds at most: four more bits
 
 Acquisition = Literal["NORM", "AVER", "HRES"]
@@ -131,10 +133,10 @@ class Acquirer:
     def tip_volts(self, number: int, t: NDArray[np.float64]) -> NDArray[np.float64]:
         """What channel ``number`` is offered at bench times t, after its coupling."""
         tip = self._world.node_of(f"{self._key}.{number}")
-        volts = self._world.voltage(tip, EARTH, t)
-        if self.settings.channels[number].coupling == "AC":
-            volts = volts - self._world.dc_voltage(tip, EARTH, float(t[0]), AC_MEAN_S)
-        return volts
+        if self.settings.channels[number].coupling == "DC":
+            return self._world.voltage(tip, EARTH, t)
+        corner = corner_hz(self._fitted(number))
+        return without_dc(lambda times: self._world.voltage(tip, EARTH, times), t, corner)
 
     def front_end(self, number: int) -> front.FrontEnd:
         """The channel's chain as set, with its hidden errors."""
@@ -144,8 +146,11 @@ class Acquirer:
         decade = 10.0 ** math.floor(math.log10(at_input) + 1e-12)
         step = next(s * decade for s in (1.0, 2.0, 5.0, 10.0) if at_input <= s * decade * 1.000001)
         error = self._errors.of(spec.accuracy("scope", "voltage"), f"{number}.{step:g}")
-        total = 10.0 ** (spec.SCOPE_DISTORTION_DBC / 20.0)
+        total = self._errors.within(
+            10.0 ** (spec.SCOPE_DISTORTION_DBC / 20.0), f"distortion.{number}"
+        )
         angle = self._errors.within(math.pi, f"curvature.{number}")
+        lag = abs(self._errors.within(CURVATURE_LAG_S, f"lag.{number}"))
         noise = spec.SCOPE_NOISE_OF_RANGE
         if channel.limited:
             noise *= math.sqrt(spec.SCOPE_LIMITED_BANDWIDTH_HZ / spec.SCOPE_BANDWIDTH_HZ)
@@ -158,6 +163,7 @@ class Acquirer:
             offset_error=error.offset,
             second=2.0 * total * math.cos(angle),
             third=4.0 * total * math.sin(angle),
+            late=round(lag * self.settings.rate_hz),
             noise_of_range=noise,
             bits=self.bits,
         )

@@ -31,7 +31,7 @@ class FrontEnd:
         probe_fitted: attenuation of the probe that is really there.
         gain_error: fraction. offset_error: fraction of full scale.
         second, third: coefficients of the amplifier's curvature u + second·u² + third·u³, u = ±1
-            at full scale.
+            at full scale. late: how many samples the curvature lags behind the signal.
         noise_of_range: rms noise, fraction of full scale, before any averaging.
     """
 
@@ -43,6 +43,7 @@ class FrontEnd:
     offset_error: float = 0.0
     second: float = 0.0
     third: float = 0.0
+    late: int = 0
     noise_of_range: float = spec.SCOPE_NOISE_OF_RANGE
     bits: int = spec.SCOPE_BITS
 
@@ -90,7 +91,9 @@ def screen(
         bend += np.float32(front.second)
         bend *= held
         bend *= held
-        u += bend
+        late = min(front.late, u.size)
+        u[late:] += bend[: u.size - late]
+        u[:late] += bend[:late]
     noise = nearly_normal(u.size, rng)
     noise *= np.float32(2.0 * front.noise_of_range / math.sqrt(averaged))
     u += noise
