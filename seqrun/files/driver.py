@@ -219,6 +219,9 @@ class Outputs(Strict):
     distortion: Fraction | None = Field(
         None, gt=0, lt=1, description="a generator's: harmonics over its sine, from the data sheet"
     )
+    noise: Volts | None = Field(
+        None, gt=0, description="a generator's with its output on, 22 Hz to 22 kHz, V rms at most"
+    )
 
 
 class MeterSettings(Strict):

@@ -62,6 +62,12 @@ def power_weights(weighting: Weighting, frequency_hz: Array) -> Array:
     return np.ones_like(frequency_hz)
 
 
+def white_share(weighting: Weighting) -> float:
+    """Weighted over unweighted mean square of noise that is white from 22 Hz to 22 kHz."""
+    frequency_hz = np.linspace(*BAND_HZ, 4000)
+    return float(np.mean(power_weights(weighting, frequency_hz)))
+
+
 def gain_db(weighting: Weighting, frequency_hz: float) -> float:
     """The weighting at one frequency, dB."""
     power = power_weights(weighting, np.array([frequency_hz], dtype=np.float64))

@@ -13,14 +13,18 @@ from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured
 from seqrun.files.expression import WattsExpression
+from seqrun.measure.bounds import above_distortion
 from seqrun.measure.distortion import Distortion, distortion
 from seqrun.measure.power import PowerPoint, power_at_distortion
 from seqrun.measure.uncertain import exactly
+from seqrun.measure.weighting import BAND_HZ
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Fraction, Hertz, Seconds, Volts
 from seqrun.steps.base import Context, Explained, Measured, Step
+from seqrun.steps.distortion import HARMONICS, floor_felt
 from seqrun.steps.drive import Drive, Waveform, drive_needs
+from seqrun.steps.driven import distortion_floor
 from seqrun.steps.power import RAILS_UP
 from seqrun.values import COVERAGE_FACTOR, Bound, Reading, rectangular
 
@@ -231,13 +235,16 @@ class OutputPower(Step):
         found = self._distortion(wave)
         power = drive.power_of(channel, wave)
         drive.gain[channel] = float(found.fundamental_rms.nominal_value) / drive.levels[channel]
-        return power, found.thd.value
+        felt = floor_felt(found, distortion_floor(drive.ctx.view))
+        return power, above_distortion(found.thd.value, felt).value
 
     def _distortion(self, wave: Waveform) -> Distortion:
         return distortion(
             wave.volts,
             1.0 / wave.dt_s,
             self.frequency,
+            harmonics=HARMONICS,
+            band_hz=(min(BAND_HZ[0], 0.5 * self.frequency), BAND_HZ[1]),
             gain=wave.gain,
             clipped=wave.clipped,
         )
@@ -320,12 +327,13 @@ class OutputPower(Step):
             lines.setdefault("frequency_hz", spectrum.frequency_hz[1:upto].tolist())
             reference = float(found.fundamental_rms.nominal_value)
             lines[f"db_{channel}"] = (20.0 * np.log10(rms / reference)).tolist()
+            thd = above_distortion(found.thd.value, floor_felt(found, distortion_floor(ctx.view)))
             yield Measured(
                 "thd",
                 "%",
-                100.0 * found.thd.value,
+                100.0 * thd.value,
                 channel=channel,
-                bound=found.thd.bound,
+                bound=thd.bound,
                 instruments=(ctx.scope.name,),
                 judged=False,
             )

@@ -20,7 +20,7 @@ from seqrun.measure.intermodulation import (
 )
 from seqrun.measure.noise import noise_level
 from seqrun.measure.uncertain import exactly
-from seqrun.measure.weighting import BAND_HZ, Weighting
+from seqrun.measure.weighting import BAND_HZ, Weighting, white_share
 from seqrun.measure.windows import Window
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
@@ -98,14 +98,20 @@ class _OneTone(DrivenStep):
             drive.stop()
         for channel, wave in waves.items():
             try:
-                found = self._read(ctx, drive, frequency, window, wave)
+                found = self._read(ctx, drive, frequency, window, channel, wave)
             except NotMeasured as reason:
                 yield Reading(self.quantity, self.unit, None, channel=channel, note=reason.found)
                 continue
             yield from self._results(found, channel, (scope.name, ctx.generator.name), window)
 
     def _read(
-        self, ctx: Context, drive: Drive, frequency: float, window: Window, wave: Waveform
+        self,
+        ctx: Context,
+        drive: Drive,
+        frequency: float,
+        window: Window,
+        channel: str,
+        wave: Waveform,
     ) -> Distortion:
         rate = 1.0 / wave.dt_s
         plain = distortion(
@@ -121,15 +127,6 @@ class _OneTone(DrivenStep):
             wave.volts, rate, frequency, harmonics=HARMONICS, clipped=wave.clipped
         )
         check_agreement(plain.thd, fitted.thd)
-        floor_noise: UFloat | float | None = None
-        if drive.beside is not None:
-            own = noise_level(drive.beside, rate, weighting=self.weighting)
-            floor_noise = float(own.rms.value.nominal_value) * rectangular(
-                1.0, ALIKE, "own noise, by another channel of the scope"
-            )
-        else:
-            share = min(2.0 * BAND_HZ[1] / rate, 1.0)
-            floor_noise = wave.lsb_v / math.sqrt(12.0) * math.sqrt(share)
         return distortion(
             wave.volts,
             rate,
@@ -140,9 +137,30 @@ class _OneTone(DrivenStep):
             window=window,
             gain=wave.gain,
             clipped=wave.clipped,
-            floor_thd=exactly(floor_felt(plain, self._floor(ctx.view))),
-            floor_noise=floor_noise,
+            floor_thd=floor_felt(plain, self._floor(ctx.view)),
+            floor_noise=self._floor_noise(ctx, drive, wave, channel),
         )
+
+    def _floor_noise(self, ctx: Context, drive: Drive, wave: Waveform, channel: str) -> UFloat:
+        """What scope and generator bring into the noise at an output, V rms."""
+        rate = 1.0 / wave.dt_s
+        if drive.beside is not None:
+            level = noise_level(drive.beside, rate, weighting=self.weighting)
+            own = float(level.rms.value.nominal_value) * rectangular(
+                1.0, ALIKE, "own noise, by another channel of the scope"
+            )
+        else:
+            share = min(2.0 * BAND_HZ[1] / rate, 1.0)
+            own = exactly(wave.lsb_v / math.sqrt(12.0) * math.sqrt(share))
+        generator = ctx.view.drivers[ctx.view.key("generator")].generator
+        most = generator.noise if generator is not None else None
+        if most is None:
+            return own
+        # A data sheet says "at most": the mean square lies anywhere up to that.
+        square = (most * drive.gain[channel]) ** 2 * white_share(self.weighting)
+        return (
+            own * own + rectangular(square / 2.0, square / 2.0, "noise of the generator")
+        ) ** 0.5
 
     def _results(
         self, found: Distortion, channel: str, names: tuple[str, ...], window: Window
@@ -172,7 +190,8 @@ def floor_felt(found: Distortion, floor: float) -> float:
 
     The curvature of scope and generator makes a second and a third harmonic (common practice:
     higher ones fall off fast). Only with those of the unit can they add or cancel; beside a
-    distortion that lies in higher orders they count by their square alone.
+    distortion that lies in higher orders they count by their square alone. How the bench's own is
+    split between the two is not told: each is taken to have half the square.
     """
     thd = float(found.thd.value.nominal_value)
     if found.thd.bound is not Bound.EXACT or thd <= floor:
@@ -181,7 +200,7 @@ def floor_felt(found: Distortion, floor: float) -> float:
         *(float(h.rms.value.nominal_value) for h in found.harmonics if h.order in (2, 3))
     )
     share = low / float(found.fundamental_rms.nominal_value) / thd
-    return floor * min(math.hypot(share, 0.5 * floor / thd), 1.0)
+    return floor * min(math.hypot(share * math.sqrt(0.5), 0.5 * floor / thd), 1.0)
 
 
 def check_agreement(spectral: Bounded, fitted: Bounded) -> None:
