@@ -33,7 +33,7 @@ over_current = "2 * supply_at_rated_power"
 id = "bring_up"
 do = "ramp_supply"
 to = "rail_voltage"
-stages = 2
+stages = 10
 healthy_current = "20 * supply_idle"
 running_limit = "1.6 * supply_at_rated_power"
 [[step]]

@@ -196,6 +196,14 @@ HEAT = Group(
 
 # --- power ------------------------------------------------------------------------------------
 
+
+def _thd_now(seen: Seen) -> float:
+    """Of the unit alone, at the present level."""
+    truth, channel = seen.truth, seen.reading.channel
+    with truth.driven(truth.input_v_rms(channel)):
+        return 100.0 * truths.thd(truth, channel)
+
+
 POWER = Group(
     "power",
     _step("power", "output_power"),
@@ -206,7 +214,7 @@ POWER = Group(
             "power",
             _channel(lambda truth, c: truths.power_at_distortion(truth, c, 0.01)),
         ),
-        Wanted("thd_clipping", "thd", "power", _channel(lambda t, c: 100.0 * truths.thd(t, c))),
+        Wanted("thd_clipping", "thd", "power", _thd_now),
         Wanted(
             "supply_current_driven",
             "supply_current",
@@ -218,18 +226,23 @@ POWER = Group(
 
 
 def _balance(truth: Any) -> dict[str, float]:
-    drawn, given = truths.supply_w(truth), sum(truths.load_w(truth, c) for c in truths.CHANNELS)
-    seen = {"heat": drawn - given, "efficiency": 100.0 * given / max(drawn, 1e-9)}
-    return seen | {f"volts.{rail}": float(truth.dc(rail)) for rail in truths.RAILS}
+    """Power in against power out, and the rails, with drive and without."""
+    drawn = truths.supply_w(truth)
+    given = math.fsum(truths.load_w(truth, c) for c in truths.CHANNELS)
+    state = "driven" if given > 0.0 else "idle"
+    seen = {f"{state}.{rail}": abs(float(truth.dc(rail))) for rail in truths.RAILS}
+    if given > 0.0:
+        seen |= {"heat": drawn - given, "efficiency": 100.0 * given / drawn}
+    return seen
 
 
 def _sag(seen: Seen) -> float:
     rail = seen.reading.channel
-    return abs(float(seen.truth.dc(rail))) - abs(seen.at_capture[f"volts.{rail}"])
+    return seen.at_capture[f"idle.{rail}"] - seen.at_capture[f"driven.{rail}"]
 
 
 def _sag_share(seen: Seen) -> float:
-    return 100.0 * _sag(seen) / abs(float(seen.truth.dc(seen.reading.channel)))
+    return 100.0 * _sag(seen) / seen.at_capture[f"idle.{seen.reading.channel}"]
 
 
 SUPPLIES = Group(
@@ -259,7 +272,7 @@ def _distorted(truth: Any) -> dict[str, float]:
         if volts <= 0.0:  # its relay is open
             continue
         noise = truths.noise_v(truth, channel)
-        with truth.driven(volts / float(truth.gain(channel, 1000.0))):
+        with truth.driven(truth.input_v_rms(channel)):
             thd = truths.thd(truth, channel)
         seen[f"thd.{channel}"] = 100.0 * thd
         seen[f"thd_n.{channel}"] = 100.0 * math.hypot(thd, noise / max(volts, 1e-9))
@@ -375,13 +388,13 @@ RESPONSE = Group(
             "lower_corner",
             "lower_corner",
             "response",
-            _channel(lambda truth, c: truths.corner_hz(truth, c, 0.5)),
+            _channel(lambda truth, c: truths.corner_hz(truth, c, 1.0)),
         ),
         Wanted(
             "upper_corner",
             "upper_corner",
             "response",
-            _channel(lambda truth, c: truths.corner_hz(truth, c, 1e6)),
+            _channel(lambda truth, c: truths.corner_hz(truth, c, 200e3)),
         ),
     ),
 )

@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from seqrun.measure.weighting import BAND_HZ, Weighting, power_weights
+from seqrun.steps.distortion import HARMONICS
 
 Array = NDArray[np.float64]
-HARMONICS = 10  # the highest that the steps count into THD
 CHANNELS = ("left", "right")
 RAILS = {"rail.pos": 1, "rail.neg": 2}
 GRID_HZ = 1.0  # of integrals over noise
@@ -37,7 +37,7 @@ def fundamental_v(truth: Any, channel: str) -> float:
 
 
 def thd(truth: Any, channel: str) -> float:
-    """Harmonics 2 to 10 over the fundamental, at the present drive."""
+    """The harmonics that the steps count, over the fundamental, at the present drive."""
     size = np.abs(spectrum(truth, channel))
     if size.size <= HARMONICS:
         return 0.0
@@ -116,16 +116,17 @@ def flatness_db(truth: Any, channel: str, low_hz: float = 20.0, high_hz: float =
 
 
 def corner_hz(truth: Any, channel: str, outer_hz: float) -> float:
-    """Where the gain has fallen by 3 dB re 1 kHz, between 1 kHz and ``outer_hz``."""
-    wanted = float(truth.gain(channel, 1000.0)) / math.sqrt(2.0)
-    inner = 1000.0
-    for _ in range(60):
-        middle = math.sqrt(inner * outer_hz)
-        if float(truth.gain(channel, middle)) > wanted:
+    """Where the response has fallen by 3 dB re 1 kHz, between 1 kHz and ``outer_hz``."""
+    wanted = response(truth, channel, 1000.0) / math.sqrt(2.0)
+    inner = math.log(1000.0)
+    outer = math.log(outer_hz)
+    for _ in range(16):
+        middle = 0.5 * (inner + outer)
+        if response(truth, channel, math.exp(middle)) > wanted:
             inner = middle
         else:
-            outer_hz = middle
-    return inner
+            outer = middle
+    return math.exp(0.5 * (inner + outer))
 
 
 def sharing(currents: list[float]) -> float:
