@@ -16,6 +16,7 @@ import numpy as np
 from demo_sim.amplifier.sections import SectionSpec
 from demo_sim.errors import DemoError
 
+# "parallel_bridged" is two amplifiers at each terminal; their devices are taken as one leg's.
 Topology = Literal["single_ended", "bridged", "parallel_bridged"]
 HALVES = ("upper", "lower")
 SIDES = ("pos", "neg")
