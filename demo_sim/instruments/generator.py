@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any, cast
 
 from demo_sim.instruments import specifications as spec
@@ -16,7 +17,18 @@ from demo_sim.instruments.generator_outputs import (
     to_rms,
 )
 from demo_sim.instruments.surroundings import Surroundings
-from demo_sim.scpi import Boolean, Call, Choice, Integer, Numeric, ScpiError, command, query
+from demo_sim.scpi import (
+    Boolean,
+    Call,
+    Choice,
+    Integer,
+    Numeric,
+    Quoted,
+    ScpiError,
+    command,
+    nr3,
+    query,
+)
 
 _LOWEST_HZ, _HIGHEST_HZ = spec.GENERATOR_FREQUENCY_HZ
 _LONGEST_PERIOD_S = 500.0
@@ -47,6 +59,8 @@ def _least_offset(device: Any, call: Call) -> float:
 
 _LEVEL = Numeric(unit="V", min=_least, max=_most, default=_default)
 _FREQUENCY = Numeric(unit="HZ", min=_LOWEST_HZ, max=_HIGHEST_HZ, default=1000.0)
+_OFFSET = Numeric(unit="V", min=_least_offset, max=_most_offset, default=0.0)
+_APPLIED = tuple(replace(parameter, optional=True) for parameter in (_FREQUENCY, _LEVEL, _OFFSET))
 
 
 class Generator(Instrument):
@@ -120,10 +134,7 @@ class Generator(Instrument):
         s = self.setting(call)
         return from_rms(s.volts_rms, s.unit, s.shape)
 
-    @command(
-        "[SOURce<1-2>:]VOLTage[:LEVel][:IMMediate]:OFFSet",
-        Numeric(unit="V", min=_least_offset, max=_most_offset, default=0.0),
-    )
+    @command("[SOURce<1-2>:]VOLTage[:LEVel][:IMMediate]:OFFSet", _OFFSET)
     def set_offset(self, call: Call, volts: float) -> None:
         self._change(call, "offset_v", volts)
 
@@ -178,6 +189,40 @@ class Generator(Instrument):
     @query("[SOURce<1-2>:]BURSt:INTernal:PERiod")
     def period_query(self, call: Call) -> float:
         return self.setting(call).burst_period_s
+
+    # --- everything at once ----------------------------------------------------------------
+    def _apply_all(self, call: Call, shape: Shape, hz: Any, level: Any, offset: Any) -> None:
+        """Shape, frequency, level and offset together, and the output on; what is left out, or
+        DEFault, keeps nothing of what was set before (1 kHz, 0.1 V rms, 0 V)."""
+        s = self.setting(call)
+        wanted = Setting(shape=shape, unit=s.unit, load_ohm=s.load_ohm, on=True)
+        if hz is not None:
+            wanted.frequency_hz = hz
+        if level is not None:
+            wanted.volts_rms = _rms(level, replace(s, shape=shape))
+        if offset is not None:
+            wanted.offset_v = offset
+        self.outputs.settings[call.suffix] = wanted
+        try:
+            self._apply(call)
+        except ScpiError:
+            self.outputs.settings[call.suffix] = s
+            raise
+
+    @command("[SOURce<1-2>:]APPLy:SINusoid", *_APPLIED)
+    def apply_sine(self, call: Call, hz: Any, level: Any, offset: Any) -> None:
+        self._apply_all(call, "SIN", hz, level, offset)
+
+    @command("[SOURce<1-2>:]APPLy:SQUare", *_APPLIED)
+    def apply_square(self, call: Call, hz: Any, level: Any, offset: Any) -> None:
+        self._apply_all(call, "SQU", hz, level, offset)
+
+    @query("[SOURce<1-2>:]APPLy")
+    def applied(self, call: Call) -> Quoted:
+        """Shape, frequency, level and offset as a string."""
+        s = self.setting(call)
+        level = from_rms(s.volts_rms, s.unit, s.shape)
+        return Quoted(f"{s.shape} {nr3(s.frequency_hz)},{nr3(level)},{nr3(s.offset_v)}")
 
     @command("OUTPut<1-2>[:STATe]", Boolean())
     def switch(self, call: Call, on: bool) -> None:

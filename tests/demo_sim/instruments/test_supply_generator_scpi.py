@@ -144,3 +144,23 @@ def test_reset_switches_off(circuit, supply, generator):
     ask(generator, "OUTP1 ON;*RST")
     assert not circuit.supply[1].on
     assert circuit.drives["generator.1"] is None
+
+
+def test_apply_sets_everything_at_once_and_switches_on(circuit, generator):
+    ask(generator, "SOUR2:BURS:STAT ON;:SOUR2:APPL:SIN 2 KHZ,0.5,0.1")
+    assert ask(generator, "OUTP2?;:SOUR2:BURS:STAT?;:OUTP1?") == "1;0;0"
+    drive = circuit.drives["generator.2"]
+    assert drive.tones[0].frequency_hz == pytest.approx(2000.0, rel=1e-4)
+    assert drive.tones[0].volts_peak == pytest.approx(0.5 * math.sqrt(2), rel=0.03)
+    assert drive.offset_v == pytest.approx(0.1)
+    shape, values = ask(generator, "SOUR2:APPL?").strip('"').split(" ")
+    assert shape == "SIN"
+    assert [float(value) for value in values.split(",")] == [2000.0, 0.5, 0.1]
+
+
+def test_apply_that_is_refused_leaves_what_was_set(circuit, generator):
+    ask(generator, "FREQ 300;:APPL:SQU 1 KHZ,5,5")
+    assert error(generator) == -221
+    assert ask(generator, "OUTP1?;:FUNC?") == "0;SIN"
+    assert float(ask(generator, "FREQ?")) == 300.0
+    assert circuit.drives["generator.1"] is None
