@@ -1,0 +1,62 @@
+"""AC coupling: a capacitor before the scope's attenuator, which makes a first-order high-pass.
+
+About 10 Hz with the tip straight on the input (1 MΩ); a ×10 probe puts ten times the resistance
+in series with the same capacitor and lowers it to 1 Hz (common practice).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+CORNER_HZ = 10.0  # at ×1
+# The capacitor's charge at the first sample comes from what was there before, for this many time
+# constants and at this rate.
+PAST_TAUS, PAST_RATE_HZ = 5.0, 40_960.0
+STEPS_PER_RADIAN = 32.0  # steps of the filter in one time constant, at least
+MOST_STEPS = 4_000_000
+
+
+def corner_hz(probe: float) -> float:
+    """−3 dB of AC coupling behind a probe of that attenuation."""
+    return CORNER_HZ / max(1.0, probe)
+
+
+def without_dc(voltage: Callable[[Floats], Floats], t: Floats, corner: float) -> Floats:
+    """V behind the capacitor at uniformly spaced times ``t``; ``voltage`` is what is before it."""
+    if t.size < 2:
+        return voltage(t) - _charge(voltage, t, corner)
+    spacing = float(t[-1] - t[0]) / (t.size - 1)
+    tau = 1.0 / (2.0 * math.pi * corner)
+    finer = min(math.ceil(STEPS_PER_RADIAN * spacing / tau), MOST_STEPS // t.size)
+    if finer <= 1 and spacing > tau:  # too slow to follow, too long to work out: all of it is DC
+        volts = voltage(t)
+        return volts - volts.mean()
+    finer = max(1, finer)
+    steps = t if finer == 1 else t[0] + np.arange(finer * (t.size - 1) + 1) * (spacing / finer)
+    volts = voltage(steps)
+    charge = _followed(volts, _charge(voltage, t, corner), spacing / finer / tau)
+    return (volts - charge)[::finer]
+
+
+def _charge(voltage: Callable[[Floats], Floats], t: Floats, corner: float) -> float:
+    """V on the capacitor at the first of the times."""
+    per_step = 2.0 * math.pi * corner / PAST_RATE_HZ
+    count = math.ceil(PAST_TAUS / per_step)
+    past = voltage(float(t[0]) - np.arange(count, 0, -1) / PAST_RATE_HZ)
+    return float(_followed(past, float(past.mean()), per_step)[-1])
+
+
+def _followed(volts: Floats, start: float, per_step: float) -> Floats:
+    """V on the capacitor as it follows: a first-order lag that begins at ``start``."""
+    from scipy.signal import lfilter
+
+    kept = math.exp(-per_step)
+    # One step late: a jump of the input passes the capacitor whole, and then leaks away.
+    after, _ = lfilter([1.0 - kept], [1.0, -kept], volts, zi=[kept * start])
+    return np.concatenate(([start], after[:-1]))
