@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -65,12 +65,8 @@ def percent(probability: float) -> str:
 
 def ratio(reason: Reason) -> str:
     """A likelihood ratio in few characters: ``"x30"`` for, ``"/30"`` against."""
-    value = reason.ratio if reason.ratio >= 1.0 else 1.0 / reason.ratio
-    return (
-        f"{'x' if reason.ratio >= 1.0 else '/'}{value:.2g}"
-        if value < 99.5
-        else (f"{'x' if reason.ratio >= 1.0 else '/'}{min(value, 999.0):.0f}")
-    )
+    sign, size = ("x", reason.ratio) if reason.ratio >= 1.0 else ("/", 1.0 / reason.ratio)
+    return f"{sign}{size:.2g}" if size < 99.5 else f"{sign}{min(size, 999.0):.0f}"
 
 
 def heading(findings: Findings) -> str:
@@ -179,7 +175,8 @@ def advice_words(advice: Advice) -> list[str]:
             f"{advice.break_even_hours:.1f} h."
         )
     if advice.left_out:
-        found.append(f"Not counted, for the sheet has no repair for it: {_and(advice.left_out)}.")
+        left_out = "; ".join(advice.left_out)
+        found.append(f"Not counted, for the sheet has no repair for it: {left_out}.")
     return found
 
 
@@ -189,7 +186,3 @@ def kept_words(advice: Advice) -> list[str]:
         f"{k.title} ({money(k.value, advice.currency)})" if k.value is not None else k.title
         for k in advice.kept
     ]
-
-
-def _and(texts: Sequence[str]) -> str:
-    return "; ".join(texts)
