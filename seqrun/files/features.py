@@ -16,6 +16,7 @@ FEATURES: dict[str, Callable[[Unit], bool]] = {
     "bridged output": lambda unit: unit.bridged,
     "single-ended output": lambda unit: not unit.bridged,
     "inputs": lambda unit: bool(unit.inputs),
+    "no preamplifier": lambda unit: not unit.inputs,
     "phono input": lambda unit: "phono" in unit.inputs,
     "headphones": lambda unit: unit.headphones,
     "standby rail": lambda unit: unit.standby_voltage is not None,

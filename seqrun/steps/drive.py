@@ -29,6 +29,8 @@ CYCLES = 100
 SAMPLES_PER_CYCLE = 200
 #: a level is near enough when the power is within this share of the wanted one
 NEAR = 0.02
+#: how much more gain than was thought is tried when an output is beyond the scope's range
+LOUDER = 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -247,12 +249,17 @@ class Drive:
             NotMeasured: when an output stays dead or the power cannot be reached.
         """
         self.set({c: 0.5 * self.level_for(c, watts) for c in self.channels})
-        for _ in range(tries):
+        for turn in range(tries):
             waves = self.capture(rate_hz=rate_hz, points=points)
             near = True
             for channel, wave in waves.items():
                 rms = self.rms(wave)
                 level = self.levels[channel]
+                if wave.clipped and turn + 1 < tries:
+                    # More gain than the sheet says, as with a preamplifier in front: go down.
+                    self.gain[channel] *= LOUDER
+                    near = False
+                    continue
                 if wave.clipped or rms < 0.1 * level * self.gain[channel]:
                     raise NotMeasured(
                         f"out.{channel} gives {rms:.3g} V for {level:.3g} V at the input",

@@ -1,0 +1,353 @@
+"""Where does a disturbance live? Cut the signal's path at one place after another and look again.
+
+What stays when everything before the cut is taken away comes from behind it; what goes came from
+before it. Each cut is chosen so that it halves what is left under suspicion.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from typing import ClassVar, Literal, Self
+
+import numpy as np
+from pydantic import Field, model_validator
+from uncertainties import UFloat
+
+from seqrun.errors import NotMeasured
+from seqrun.files.common import Strict
+from seqrun.measure.bounds import Bounded
+from seqrun.measure.lines import hum
+from seqrun.measure.noise import noise_level
+from seqrun.measure.uncertain import magnitude
+from seqrun.measure.weighting import BAND_HZ
+from seqrun.plan.needs import Hookup, Needs
+from seqrun.plan.view import BenchView
+from seqrun.quantity import Hertz, custom_error, render
+from seqrun.steps.base import Context, Explained, Measured, Step
+from seqrun.steps.drive import Drive
+from seqrun.steps.listening import Heard, Listening, listening_needs
+from seqrun.steps.noise import together
+from seqrun.steps.outlook import quiet_volts
+from seqrun.values import Bound, Reading
+
+STAYS = 0.7  # of its level: more is left than a cut before it would leave
+GOES = 0.35  # less is left than what comes from behind the cut would leave
+BY_ITSELF = 0.5  # a change of the level without any cut by more than this share proves nothing
+NOISE_RATE_HZ, HUM_RATE_HZ = 100e3, 20e3
+
+LookFor = Literal["noise", "hum", "offset"]
+
+
+class Cut(Strict):
+    """A place where the signal's path can be cut, and how.
+
+    Either a control is turned (``control``, ``position`` and ``back``), or the generator's lead is
+    taken off the input (``lead_off``).
+    """
+
+    name: str = Field(description='in words, such as "volume down"')
+    after: str = Field(description="the last of the suspects that the cut takes away")
+    control: str = ""
+    position: str = ""
+    back: str = Field("", description="where the control stands again afterwards")
+    words: str = Field("", description="more for the operator")
+    lead_off: bool = Field(False, description="true: the generator's lead off the input")
+    effort: float = Field(default=1.0, gt=0.0, description="how much work it is, against the rest")
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Self:
+        turned = bool(self.control and self.position and self.back)
+        if turned == self.lead_off or (self.lead_off and self.control):
+            raise custom_error(
+                "a cut that is neither a control nor a lead",
+                "control, position and back together, or lead_off = true",
+            )
+        return self
+
+
+def next_cut(suspects: Sequence[str], left: Sequence[str], cuts: Iterable[Cut]) -> Cut | None:
+    """The cut that splits what is left most evenly; the less work of two alike; None: none does.
+
+    Args:
+        suspects: all of them, in the order in which the signal passes them.
+        left: those that are not ruled out, in the same order.
+    """
+    order = {name: number for number, name in enumerate(suspects)}
+    best: tuple[int, float] | None = None
+    chosen = None
+    for cut in cuts:
+        before = sum(order[name] <= order[cut.after] for name in left)
+        worst = max(before, len(left) - before)
+        if worst == len(left):
+            continue
+        if best is None or (worst, cut.effort) < best:
+            best, chosen = (worst, cut.effort), cut
+    return chosen
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What a cut told: the suspects that are left, those ruled out by it, and how it was."""
+
+    left: tuple[str, ...]
+    ruled_out: tuple[str, ...]
+    how: Literal["stays", "goes", "partly"]
+
+
+def told(suspects: Sequence[str], left: Sequence[str], cut: Cut, share: float) -> Outcome:
+    """What is left after a cut.
+
+    Args:
+        share: the level with the cut over the level without it.
+    """
+    order = {name: number for number, name in enumerate(suspects)}
+    before = tuple(name for name in left if order[name] <= order[cut.after])
+    behind = tuple(name for name in left if order[name] > order[cut.after])
+    if share >= STAYS:
+        return Outcome(behind, before, "stays")
+    if share <= GOES:
+        return Outcome(before, behind, "goes")
+    return Outcome(tuple(left), (), "partly")
+
+
+class Isolate(Step):
+    """Narrow down which section a disturbance at an output comes from.
+
+    The level is read with everything connected. Above the limit, the path is cut at one place
+    after another, each chosen to halve the sections still under suspicion; after each it is said
+    what is ruled out. In the end everything is as before, and the level must be so, too: a
+    disturbance that comes and goes by itself proves nothing.
+    """
+
+    kind: ClassVar[str] = "isolate"
+    unit: ClassVar[str] = "V"
+    quantity: ClassVar[str] = "disturbance"
+    explains: ClassVar = {
+        "disturbance": Explained(
+            "V",
+            "The noise, hum or DC at an output with everything connected and no signal; the note "
+            "tells which sections it can come from.",
+            "As noise, hum or dc_offset. Above its limit the signal's path is cut at one place "
+            "after another: what stays comes from behind the cut, what goes from before it.",
+            "A disturbance that comes and goes by itself; two faults at once; a ground loop that "
+            "a cut opens as well.",
+        ),
+        "disturbance_cut": Explained(
+            "V",
+            "The same with the path cut at the place that the note tells. Shown, not judged.",
+            "As disturbance.",
+            "A plug that was not really off.",
+        ),
+        "suspects_left": Explained(
+            "",
+            "How many sections are still under suspicion after all cuts; the note names them.",
+            "Counted. Shown, not judged.",
+            "A place where this unit cannot be cut leaves two neighbours together.",
+        ),
+    }
+
+    at: str
+    look_for: LookFor
+    suspects: tuple[str, ...] = Field(min_length=2, description="sections, in the signal's order")
+    cuts: tuple[Cut, ...] = Field(min_length=1)
+    input: str = Field("", description="the input that the generator is on; none: the fixed one")
+    mains: Hertz = Field(default=50.0, description="50 Hz or 60 Hz")
+    records: int = Field(default=6, ge=1, le=100)
+
+    @model_validator(mode="after")
+    def _known(self) -> Self:
+        if len(set(self.suspects)) < len(self.suspects):
+            raise custom_error("a suspect that stands twice", "each section once")
+        for cut in self.cuts:
+            if cut.after not in self.suspects[:-1]:
+                raise custom_error(
+                    f"after = '{cut.after}'", f"one of {', '.join(self.suspects[:-1])}"
+                )
+        return self
+
+    def needs(self, view: BenchView) -> Needs:
+        view.generator_on(self._of())
+        seconds = 6.0 * (len(self.cuts) + 2)
+        if self.look_for == "offset":
+            return Needs(
+                roles=frozenset({"meter", "generator"}),
+                hookups=(view.meter_across(self.at),),
+                seconds=seconds,
+                live=True,
+            )
+        needs = listening_needs(view, self.at, seconds)
+        return replace(needs, roles=needs.roles | {"generator"}, forecast=quiet_volts(self, view))
+
+    def _of(self) -> str:
+        return self.channel or self.at.partition(".")[2].partition(".")[0]
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        source = Drive(ctx, 1000.0, (self._of(),))
+        source.terminate()
+        try:
+            begun = self._level(ctx)
+            high = ctx.limit.high if ctx.limit is not None else None
+            least = abs(high) if high is not None else 0.0
+            if float(begun.value.nominal_value) <= least:
+                yield self._reading(ctx, begun, "nothing to look for: it is within its limit")
+                return
+            name = self.channel or self.at
+            ctx.say(
+                f"{name}: {self.look_for} of {_volts(begun)} with everything connected; it may come"
+                f" from: {', '.join(self.suspects)}"
+            )
+            left, tried = self.suspects, []
+            open_cuts = list(self.cuts)
+            while len(left) > 1 and (cut := next_cut(self.suspects, left, open_cuts)):
+                open_cuts.remove(cut)
+                try:
+                    with self._cut(ctx, cut):
+                        now = self._level(ctx)
+                except NotMeasured as reason:
+                    ctx.say(f"{name}: {cut.name} is not possible here: {reason.found}")
+                    continue
+                tried.append((cut, now))
+                share = float(now.value.nominal_value) / float(begun.value.nominal_value)
+                found = told(self.suspects, left, cut, share)
+                ctx.say(f"{name}: {cut.name}: {_said(now, share, found)}")
+                left = found.left
+                yield self._at_cut(ctx, cut, now)
+            self._check_still_there(ctx, begun, bool(tried))
+        finally:
+            source.stop()
+        verdict = f"comes from: {', '.join(left)}"
+        if not tried:
+            verdict = f"nothing could be cut; {verdict}"
+        ctx.say(f"{name}: the {self.look_for} {verdict}")
+        yield self._reading(ctx, begun, verdict)
+        yield Reading("suspects_left", "", float(len(left)), channel=name, note=", ".join(left))
+
+    def _check_still_there(self, ctx: Context, begun: Bounded, tried: bool) -> None:
+        if not tried:
+            return
+        again = self._level(ctx)
+        was, now = float(begun.value.nominal_value), float(again.value.nominal_value)
+        if abs(now - was) > BY_ITSELF * was:
+            raise NotMeasured(
+                f"{self.look_for} of {_volts(begun)} has become {_volts(again)} by itself, so that "
+                "the cuts prove nothing",
+                expected="a disturbance that is as it was once everything is connected again",
+                where=self.id,
+                hint="a disturbance that comes and goes is found by 'noise-hunt'",
+            )
+
+    # --- the level -----------------------------------------------------------------------------
+
+    def _level(self, ctx: Context) -> Bounded:
+        if self.look_for == "offset":
+            return Bounded(self._dc(ctx), Bound.EXACT)
+        rate = NOISE_RATE_HZ if self.look_for == "noise" else HUM_RATE_HZ
+        listening = Listening(ctx, self.at, sample_rate_hz=rate, seconds=0.5)
+        found = []
+        for number in range(1, self.records + 1):
+            found.append(self._one(listening.hear()))
+            ctx.progress(_volts(found[-1]), number / self.records)
+        return together(found)[0]
+
+    def _one(self, heard: Heard) -> Bounded:
+        if self.look_for == "hum":
+            lines = hum(
+                heard.wave.volts,
+                heard.rate_hz,
+                mains_hz=self.mains,
+                multiples=10,
+                gain=heard.wave.gain,
+                clipped=heard.wave.clipped,
+            )
+            return lines.total
+        own = None
+        if heard.own is not None:
+            alone = noise_level(heard.own, heard.rate_hz)
+            own = float(alone.rms.value.nominal_value)
+        return noise_level(
+            heard.wave.volts,
+            heard.rate_hz,
+            gain=heard.wave.gain,
+            floor=heard.floor(own, BAND_HZ[1]),
+            clipped=heard.wave.clipped,
+        ).rms
+
+    def _dc(self, ctx: Context) -> UFloat:
+        ctx.connect(ctx.view.meter_across(self.at))
+        ctx.meter.configure("dc_voltage", None, 10.0)
+        before = np.inf
+
+        def still() -> bool | None:
+            nonlocal before
+            now = ctx.meter.read_raw()
+            steady = abs(now - before) < max(2e-3, 0.02 * abs(now))
+            before = now
+            return True if steady else None
+
+        ctx.wait_until(still, every_s=0.5, at_most_s=30.0, what=f"{self.at} to settle")
+        return magnitude(ctx.meter.read(3))
+
+    # --- cutting -------------------------------------------------------------------------------
+
+    @contextmanager
+    def _cut(self, ctx: Context, cut: Cut) -> Iterator[None]:
+        """The path cut for as long as this lasts."""
+        if cut.control:
+            ctx.turn(cut.control, cut.position, cut.words or cut.name)
+            try:
+                yield
+            finally:
+                ctx.turn(cut.control, cut.back, "as it was")
+            return
+        view, channel = ctx.view, self._of()
+        terminal = f"{view.key('generator')}.{view.generator_on(channel)}"
+        node = f"in.{channel}.{self.input}" if self.input else f"in.{channel}"
+        ctx.disconnect(terminal, cut.words or cut.name)
+        try:
+            yield
+        finally:
+            ctx.connect(Hookup(((terminal, node),), f"generator {terminal} back to {node}"))
+
+    # --- results -------------------------------------------------------------------------------
+
+    def _names(self, ctx: Context) -> tuple[str, ...]:
+        return (ctx.meter.name,) if self.look_for == "offset" else (ctx.scope.name,)
+
+    def _reading(self, ctx: Context, level: Bounded, note: str) -> Measured:
+        return Measured(
+            "disturbance",
+            "V",
+            level.value,
+            channel=self.channel or self.at,
+            bound=level.bound,
+            instruments=self._names(ctx),
+            note=f"{self.look_for}; {note}",
+        )
+
+    def _at_cut(self, ctx: Context, cut: Cut, level: Bounded) -> Measured:
+        return Measured(
+            "disturbance_cut",
+            "V",
+            level.value,
+            channel=self.channel or self.at,
+            bound=level.bound,
+            instruments=self._names(ctx),
+            note=f"{self.look_for}; {cut.name}",
+            judged=False,
+        )
+
+
+def _volts(level: Bounded) -> str:
+    word = "at most " if level.bound is Bound.AT_MOST else ""
+    return word + render(float(level.value.nominal_value), "V", digits=3)
+
+
+def _said(now: Bounded, share: float, found: Outcome) -> str:
+    level = f"{_volts(now)} is left ({100.0 * share:.0f} %)"
+    if found.how == "partly":
+        return f"{level}: part of it goes; both sides of the cut have a share in it"
+    ruled = ", ".join(found.ruled_out) or "nothing more"
+    how = "it stays" if found.how == "stays" else "it goes"
+    return f"{level}: {how}; ruled out: {ruled}; left: {', '.join(found.left)}"
