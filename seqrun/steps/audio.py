@@ -13,7 +13,7 @@ from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured
 from seqrun.files.expression import WattsExpression
-from seqrun.measure.bounds import above_distortion
+from seqrun.measure.bounds import Bounded, above_distortion
 from seqrun.measure.distortion import Distortion, distortion
 from seqrun.measure.power import PowerPoint, power_at_distortion
 from seqrun.measure.uncertain import exactly
@@ -24,7 +24,7 @@ from seqrun.quantity import Fraction, Hertz, Seconds, Volts
 from seqrun.steps.base import Context, Explained, Measured, Step
 from seqrun.steps.distortion import HARMONICS, floor_felt
 from seqrun.steps.drive import Drive, Waveform, drive_needs
-from seqrun.steps.driven import distortion_floor
+from seqrun.steps.driven import distortion_floor, level_seen
 from seqrun.steps.power import RAILS_UP
 from seqrun.values import COVERAGE_FACTOR, Bound, Reading, rectangular
 
@@ -143,6 +143,12 @@ class _Search:
         )
 
 
+def _thd(ctx: Context, found: Distortion, wave: Waveform) -> Bounded:
+    """The distortion with the bench's own in its budget."""
+    floor = floor_felt(found, distortion_floor(ctx.view, level_seen(ctx, wave)))
+    return above_distortion(found.thd.value, floor)
+
+
 class OutputPower(Step):
     """Output power at a stated distortion, all channels driven at once into their loads.
 
@@ -235,8 +241,7 @@ class OutputPower(Step):
         found = self._distortion(wave)
         power = drive.power_of(channel, wave)
         drive.gain[channel] = float(found.fundamental_rms.nominal_value) / drive.levels[channel]
-        felt = floor_felt(found, distortion_floor(drive.ctx.view))
-        return power, above_distortion(found.thd.value, felt).value
+        return power, _thd(drive.ctx, found, wave).value
 
     def _distortion(self, wave: Waveform) -> Distortion:
         return distortion(
@@ -327,7 +332,7 @@ class OutputPower(Step):
             lines.setdefault("frequency_hz", spectrum.frequency_hz[1:upto].tolist())
             reference = float(found.fundamental_rms.nominal_value)
             lines[f"db_{channel}"] = (20.0 * np.log10(rms / reference)).tolist()
-            thd = above_distortion(found.thd.value, floor_felt(found, distortion_floor(ctx.view)))
+            thd = _thd(ctx, found, wave)
             yield Measured(
                 "thd",
                 "%",

@@ -27,7 +27,7 @@ from seqrun.plan.view import BenchView
 from seqrun.quantity import Fraction, Hertz
 from seqrun.steps.base import Context, Explained, Measured
 from seqrun.steps.drive import Drive, Waveform
-from seqrun.steps.driven import DrivenStep, distortion_floor, floor_probe, tuned
+from seqrun.steps.driven import DrivenStep, distortion_floor, floor_probe, level_seen, tuned
 from seqrun.steps.listening import ALIKE
 from seqrun.steps.outlook import DB_PER_SHARE, distortion_share
 from seqrun.values import COVERAGE_FACTOR, Bound, Reading, rectangular
@@ -73,8 +73,8 @@ class _OneTone(DrivenStep):
         spare = floor_probe(view, self.channels(view))
         return needs if spare is None else replace(needs, hookups=(*needs.hookups, spare[1]))
 
-    def _floor(self, view: BenchView) -> float:
-        return self.floor if self.floor is not None else distortion_floor(view)
+    def _floor(self, view: BenchView, level: float = 1.0) -> float:
+        return self.floor if self.floor is not None else distortion_floor(view, level)
 
     def forecast(self, view: BenchView) -> Forecast:
         """In percent; SINAD turns it over."""
@@ -137,7 +137,7 @@ class _OneTone(DrivenStep):
             window=window,
             gain=wave.gain,
             clipped=wave.clipped,
-            floor_thd=floor_felt(plain, self._floor(ctx.view)),
+            floor_thd=floor_felt(plain, self._floor(ctx.view, level_seen(ctx, wave))),
             floor_noise=self._floor_noise(ctx, drive, wave, channel),
         )
 

@@ -11,7 +11,7 @@ from seqrun.measure.windows import Window, choose, coherent_setting
 from seqrun.plan.needs import Hookup, Needs
 from seqrun.plan.view import BenchView
 from seqrun.steps.base import Context, Step
-from seqrun.steps.drive import drive_needs
+from seqrun.steps.drive import Waveform, drive_needs
 from seqrun.steps.listening import on_ground, spare_probe
 
 #: how far generator and scope clocks may differ: two quartz oscillators of 50 ppm (common practice)
@@ -57,12 +57,22 @@ def floor_probe(view: BenchView, channels: tuple[str, ...]) -> tuple[int, Hookup
     return None if spare is None else (spare, on_ground(view, spare))
 
 
-def distortion_floor(view: BenchView) -> float:
+def level_seen(ctx: Context, wave: Waveform) -> float:
+    """Peak of a record over what the range holds."""
+    half_scale = wave.lsb_v * math.pow(2.0, ctx.scope.bits - 1)
+    return min(float(abs(wave.volts).max()) / half_scale, 1.0)
+
+
+def distortion_floor(view: BenchView, level: float = 1.0) -> float:
     """Distortion of generator and scope together, as a ratio, from what their drivers say.
 
     Each is taken to have what its data sheet allows, at a phase of its own, so that squares add.
     Where the data sheet is silent the scope's is one converter step against the peak (an integral
     nonlinearity of that size is usual) and the generator's nothing beside it.
+
+    Args:
+        level: peak over full scale of the scope: the second harmonic of a slight curvature falls
+            with the level, the third with its square; half the square is taken to be in each.
     """
     scope = view.drivers[view.key("scope")].scope
     generator = view.drivers[view.key("generator")].generator
@@ -70,6 +80,7 @@ def distortion_floor(view: BenchView) -> float:
     own = scope.distortion or STEPS_OF_CURVATURE * 2.0 ** (1 - scope.bits)
     # Lines that quantising makes of a sine fall by about 9 dB a bit (from memory); ten of them.
     steps = math.sqrt(10.0) * math.pow(2.0, -1.5 * scope.bits)
+    own *= level * math.sqrt(0.5 * (1.0 + level * level))
     return math.hypot(own, steps, generator.distortion or 0.0)
 
 
