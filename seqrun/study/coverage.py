@@ -11,17 +11,23 @@ rectangular one (a·2/√3 against 0.95·a); more is a budget that claims errors
 
 from __future__ import annotations
 
+import difflib
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
+from seqrun.errors import UsageError
 from seqrun.measure.proportion import wilson_interval
-from seqrun.study.benches import Pair
+from seqrun.study.benches import Pair, Wanted, done
+from seqrun.study.quantities import GROUPS, Group
+from seqrun.study.running import each
 from seqrun.values import Bound
 
 LEAST_COVERAGE = 0.93
 MOST_WIDTH = 1.3
 SHARE = 0.95
+Told = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +74,60 @@ class Coverage:
         """Within the aims: coverage, and width where it could be found."""
         narrow = math.isnan(self.width) or self.width <= MOST_WIDTH
         return self.share >= LEAST_COVERAGE and narrow
+
+
+def cover(
+    quantity: str | None = None,
+    benches: int = 400,
+    *,
+    first_seed: int = 1,
+    processes: int = 1,
+    told: Told = lambda group, done, of: None,
+) -> list[Coverage]:
+    """Run many simulated benches and count, for one quantity or for all.
+
+    Args:
+        quantity: a name of :func:`seqrun.study.quantities.by_quantity`, or of a group of them.
+        told: called with the group's name, how many benches are done, and of how many.
+
+    Raises:
+        UsageError: no such quantity, with the nearest known one.
+    """
+    found: list[Coverage] = []
+    for group, wanted in chosen(quantity):
+        pairs = each(
+            partial(bench_of, group.name),
+            range(first_seed, first_seed + benches),
+            processes=processes,
+            told=partial(told, group.name),
+        )
+        found += [coverage_of(w.name, [p for p in pairs if p.name == w.name]) for w in wanted]
+    return found
+
+
+def bench_of(group: str, seed: int) -> list[Pair]:
+    """What one bench says of a group of quantities."""
+    one = next(g for g in GROUPS if g.name == group)
+    return done(seed, one.steps, one.wanted, watch=one.watch, faults=one.faults)
+
+
+def chosen(quantity: str | None) -> list[tuple[Group, tuple[Wanted, ...]]]:
+    """The groups to run, and what is wanted of each."""
+    if quantity is None:
+        return [(group, group.wanted) for group in GROUPS]
+    for group in GROUPS:
+        if group.name == quantity:
+            return [(group, group.wanted)]
+        for one in group.wanted:
+            if one.name == quantity:
+                return [(group, (one,))]
+    known = [one.name for group in GROUPS for one in group.wanted]
+    near = difflib.get_close_matches(quantity, known, 1)
+    raise UsageError(
+        f"'{quantity}' is not studied",
+        expected=f"did you mean '{near[0]}'?" if near else f"one of {', '.join(known)}",
+        where="--quantity",
+    )
 
 
 def holds(pair: Pair) -> bool:

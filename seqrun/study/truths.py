@@ -36,12 +36,12 @@ def fundamental_v(truth: Any, channel: str) -> float:
     return float(abs(lines[1])) / math.sqrt(2.0) if lines.size > 1 else 0.0
 
 
-def thd(truth: Any, channel: str) -> float:
+def thd(truth: Any, channel: str, highest: int = HARMONICS) -> float:
     """The harmonics that the steps count, over the fundamental, at the present drive."""
     size = np.abs(spectrum(truth, channel))
-    if size.size <= HARMONICS:
+    if size.size <= highest:
         return 0.0
-    return float(np.sqrt((size[2 : HARMONICS + 1] ** 2).sum()) / max(size[1], 1e-30))
+    return float(np.sqrt((size[2 : highest + 1] ** 2).sum()) / max(size[1], 1e-30))
 
 
 def load_w(truth: Any, channel: str) -> float:
@@ -65,9 +65,10 @@ def heat_w(truth: Any) -> float:
 def power_at_distortion(
     truth: Any, channel: str, distortion: float, frequency_hz: float = 1000.0
 ) -> float:
-    """W into a load at a distortion, all channels driven alike."""
-    low, high = 0.0, 80.0 / float(truth.gain(channel, frequency_hz))
-    for _ in range(24):
+    """W into a load at a distortion near the present level, all channels driven alike."""
+    level = float(truth.input_v_rms(channel))
+    low, high = 0.8 * level, 1.2 * level
+    for _ in range(13):
         middle = 0.5 * (low + high)
         with truth.driven(middle, frequency_hz):
             low, high = (low, middle) if thd(truth, channel) > distortion else (middle, high)

@@ -1,0 +1,86 @@
+"""The tables of studies, as text of 80 columns."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Sequence
+
+from seqrun.quantity import render
+from seqrun.study.coverage import LEAST_COVERAGE, MOST_WIDTH, Coverage
+from seqrun.study.decisions import MOST_FALSE_ACCEPTS, Rates
+from seqrun.values import Verdict
+
+COVERAGE_HEAD = (
+    f"{'quantity':22s} {'readings':>8s} {'held':>7s} {'width':>6s} {'median U':>10s} "
+    f"{'bias/U':>6s} {'bounds':>7s}"
+)
+COVERAGE_FOOT = (
+    f"held: share of value ± U (k = 2) that holds the truth; aim {LEAST_COVERAGE:.0%} or more\n"
+    "width: U over the narrowest interval that would have held 95 % of the errors;\n"
+    f"       aim {MOST_WIDTH:g} or less (1.02 normal, 1.22 rectangular); - where too few\n"
+    "bounds: readings that say 'at most' or 'at least'; they count in held, not in width"
+)
+DECISION_HEAD = (
+    f"{'':25s} {'do not conform':^22s}   {'conform':^22s}\n"
+    f"{'quantity, limit':25s} {'accept':>7s} {'cond.':>7s} {'reject':>6s}   "
+    f"{'reject':>7s} {'cond.':>7s} {'accept':>6s}"
+)
+DECISION_FOOT = (
+    "do not conform, accept: false accepts, in % of all that do not conform;\n"
+    f"guarded acceptance aims at {100 * MOST_FALSE_ACCEPTS:g} % at most\n"
+    "conform, reject: false rejects, in % of all that conform; cond.: conditional"
+)
+
+
+def coverage_table(found: Iterable[Coverage]) -> Iterator[str]:
+    """Lines; a star marks what lies outside the aims."""
+    yield COVERAGE_HEAD
+    for one in found:
+        yield coverage_line(one)
+    yield from COVERAGE_FOOT.split("\n")
+
+
+def coverage_line(one: Coverage) -> str:
+    """One quantity."""
+    width = "-" if math.isnan(one.width) else f"{one.width:.2f}"
+    bias = "-" if math.isnan(one.bias) else f"{one.bias:+.2f}"
+    held = "-" if math.isnan(one.share) else f"{100.0 * one.share:.1f} %"
+    u = "-" if math.isnan(one.expanded) else render(one.expanded, one.unit, digits=3)
+    missing = f"  {one.missing} not measured" if one.missing else ""
+    star = "" if one.honest else " *"
+    return (
+        f"{one.name:22s} {one.readings + one.bounds:8d} {held:>7s} {width:>6s} {u:>10s} "
+        f"{bias:>6s} {one.bounds:7d}{missing}{star}"
+    )
+
+
+def decision_table(found: Sequence[Rates]) -> Iterator[str]:
+    """Lines, a pair of rules for each quantity."""
+    yield from DECISION_HEAD.split("\n")
+    for one in found:
+        yield decision_line(one)
+    yield from DECISION_FOOT.split("\n")
+
+
+def decision_line(one: Rates) -> str:
+    """One quantity under one rule, shares in percent."""
+    sides = [
+        f"{words} {render(side, one.unit)}"
+        for words, side in (("≥", one.limit.low), ("≤", one.limit.high))
+        if side is not None
+    ]
+    label = f"{one.name} {' '.join(sides)}"
+    bad, good = one.of_others, one.of_conforming
+    between = (Verdict.CONDITIONAL_PASS, Verdict.CONDITIONAL_FAIL)
+    unsure_bad = sum(one.others[v] for v in between)
+    unsure_good = sum(one.conforming[v] for v in between)
+    return (
+        f"{label:25s} {_of(one.false_accepts, bad):>7s} {_of(unsure_bad, bad):>7s} "
+        f"{_of(one.others[Verdict.FAIL], bad):>6s}   {_of(one.false_rejects, good):>7s} "
+        f"{_of(unsure_good, good):>7s} {_of(one.conforming[Verdict.PASS], good):>6s}  "
+        f"{one.decision}"
+    )
+
+
+def _of(count: int, total: int) -> str:
+    return f"{100.0 * count / total:.1f}" if total else "-"
