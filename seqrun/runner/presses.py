@@ -8,6 +8,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
+from seqrun.errors import NotMeasured
 from seqrun.steps.base import Press
 
 LOOK_S = 0.05  # how long the reader sleeps on an idle terminal before it sees that it is over
@@ -17,29 +18,40 @@ Presses = Callable[[], list[Press]]
 
 @contextmanager
 def no_presses() -> Iterator[Presses]:
-    """For whoever has no keyboard."""
-    yield list
+    """For whoever has no keyboard.
+
+    Raises:
+        NotMeasured: always.
+    """
+    raise _nobody()
+    yield list  # makes it a generator
+
+
+def _nobody() -> NotMeasured:
+    return NotMeasured(
+        "nobody is at a terminal to press keys", expected="an operator at the terminal"
+    )
 
 
 @contextmanager
 def terminal_presses() -> Iterator[Presses]:
     """While this lasts, what is typed at the terminal arrives key by key, unechoed.
 
-    Yields what is to be called for the keys pressed since the last call. Where there is no terminal
-    nothing is ever pressed. Ctrl-C still interrupts.
+    Yields what is to be called for the keys pressed since the last call. Ctrl-C still interrupts.
+
+    Raises:
+        NotMeasured: there is no terminal.
     """
     try:
         import termios
         import tty
     except ImportError:
-        yield list
-        return
+        raise _nobody() from None
     try:
         number = sys.stdin.fileno()
         before = termios.tcgetattr(number)
     except (OSError, ValueError, termios.error):
-        yield list
-        return
+        raise _nobody() from None
     reader = _Reader(number)
     try:
         tty.setcbreak(number)

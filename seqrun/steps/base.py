@@ -119,7 +119,11 @@ class Context(Protocol):
 
     def presses(self) -> AbstractContextManager[Callable[[], list[Press]]]:
         """While it is open, what it yields gives the keys that the operator has pressed since it
-        was last called; nobody there: none."""
+        was last called.
+
+        Raises:
+            NotMeasured: nobody is there to press keys.
+        """
         ...
 
     def evaluate(self, expression: Expression | float, unit: str) -> float:
