@@ -22,6 +22,7 @@ TOLERANCE_K = 0.01
 # What is this hot is on its way to failing; there the story matters, not the hundredth.
 HOT_RISE_K, TOLERANCE_HOT = 60.0, 2e-3
 LONGEST_STEP_S = 20.0
+LONGEST_STEADY_S = 300.0  # while the powers stay what they are, where a step of any length is exact
 SHORTEST_STEP_S = 5e-3
 
 
@@ -117,7 +118,7 @@ class Heat:
         """Move on; ``power(rise_k)`` gives W into each node."""
         left = seconds
         while left > 1e-12:
-            h = min(left, self._step_s, LONGEST_STEP_S)
+            h = min(left, self._step_s)
             now = power(self.rise_k)
             first = self.step(h, now)
             after = power(first)
@@ -135,4 +136,5 @@ class Heat:
             left -= h
             if h == self._step_s or error > 0.3 * allowed:
                 growth = 0.8 * (allowed / max(error, 1e-6)) ** 0.5
-                self._step_s = min(LONGEST_STEP_S, h * min(3.0, max(0.3, growth)))
+                longest = LONGEST_STEP_S if error > 0.0 else LONGEST_STEADY_S
+                self._step_s = min(longest, h * min(3.0, max(0.3, growth)))

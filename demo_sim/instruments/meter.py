@@ -35,7 +35,7 @@ from demo_sim.scpi import (
     query,
 )
 
-LONGEST_MEMORY = 10_000
+LONGEST_MEMORY = 1_000
 INFINITE_BURST = LONGEST_MEMORY  # TRIGger:COUNt INFinity fills the memory
 TERMINAL_CELSIUS = 23.0  # the input terminals, where a thermocouple's cold end is
 READING_BYTES_PER_S = 50_000.0

@@ -25,7 +25,7 @@ RANGE_CHANGE_S = 0.020
 START_S = 0.0015
 AC_SETTLE_S = 0.4
 AC_WINDOW_S = 0.1
-AC_RATE_HZ = 409_600.0
+AC_RATE_HZ = 204_800.0
 CREST_FACTOR = 3.0
 # A dc reading overloads when peaks pass this multiple of its range; they are looked for at this
 # many places, which a signal of 20 Hz to 20 kHz cannot all miss.
@@ -97,10 +97,17 @@ class MeterFront:
         at = scales.index(self._last_range.get(function, scales[-1]))
         value = one(scales[at])
         if at > 0 and abs(value) < DOWN_RANGE_AT * scales[at]:
-            # Straight to the range that should hold it; peaks may still send it up again.
-            at = next(i for i, s in enumerate(scales) if abs(value) < spec.METER_OVERRANGE * s)
-            self._spend(RANGE_CHANGE_S)
-            value = one(scales[at])
+            # Straight to the range that should hold it and its peaks.
+            peak = self._peak_seen[3] if function == "dc_voltage" else 0.0
+            better = next(
+                i
+                for i, s in enumerate(scales)
+                if i == at or (abs(value) < spec.METER_OVERRANGE * s and peak <= PEAK_HEADROOM * s)
+            )
+            if better != at:
+                at = better
+                self._spend(RANGE_CHANGE_S)
+                value = one(scales[at])
         while abs(value) >= OVERLOAD and at + 1 < len(scales):
             at += 1
             self._spend(RANGE_CHANGE_S)

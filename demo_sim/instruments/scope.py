@@ -136,6 +136,7 @@ class Scope(Instrument):
     @command("SINGle")
     def single(self, call: Call) -> None:
         """Arm for one record. The one before is gone."""
+        self.acquirer.check()
         self._running, self._record = False, None
         self.world.advance(ARM_S)
         self._armed_until = self.world.now + self.settings.trigger.time_out_s
@@ -144,6 +145,7 @@ class Scope(Instrument):
     @command("RUN")
     def run(self, call: Call) -> None:
         """Acquire again and again; what is read out is a record of that moment."""
+        self.acquirer.check()
         self._running, self._armed_until = True, None
 
     @command("STOP")
@@ -290,7 +292,7 @@ class Scope(Instrument):
     def sweep_query(self, call: Call) -> str:
         return self.settings.trigger.sweep
 
-    @command("TRIGger:TIMeout", Numeric(unit="S", min=0.001, max=1000.0, default=10.0))
+    @command("TRIGger:TIMeout", Numeric(unit="S", min=0.001, max=100.0, default=10.0))
     def set_time_out(self, call: Call, seconds: float) -> None:
         self.settings.trigger.time_out_s = seconds
 
@@ -354,8 +356,7 @@ class Scope(Instrument):
         _, trace = self._readable(fresh=self._running)
         answer: Any
         if self._format == "ASC":
-            volts = (trace.codes - float(front.CENTRE)) * trace.increment_v + trace.offset_v
-            answer = Ascii(",".join(f"{v:.5E}" for v in volts).encode("ascii"))
+            answer = Ascii(_as_text(trace))
             size = len(answer)
         elif self._format == "BYTE":
             answer = (trace.codes >> 8).astype(np.uint8)
@@ -378,3 +379,11 @@ class Scope(Instrument):
         if trace is None:
             raise ScpiError(-221, f"channel {self._source} was not acquired")
         return self._record, trace
+
+
+def _as_text(trace: Trace) -> bytes:
+    """Volts of a trace, comma separated. Codes repeat: each is written out once."""
+    codes, which = np.unique(trace.codes, return_inverse=True)
+    volts = (codes - float(front.CENTRE)) * trace.increment_v + trace.offset_v
+    texts = [f"{v:.5E}" for v in volts.tolist()]
+    return ",".join([texts[i] for i in which.tolist()]).encode("ascii")

@@ -20,6 +20,7 @@ from demo_sim.instruments.hidden import HiddenErrors
 from demo_sim.instruments.scope_coupling import corner_hz, without_dc
 from demo_sim.instruments.scope_trigger import first_edge
 from demo_sim.instruments.surroundings import Surroundings
+from demo_sim.scpi import ScpiError
 
 RATE_STEPS = (1.0, 2.0, 4.0, 5.0, 8.0)
 EARTH = "ground"  # the unit's ground is earthed by the generator's shields and by the clips
@@ -27,12 +28,14 @@ ARM_S = 0.002
 # With no edge for this long, automatic sweep starts a record anyway; also the piece of signal that
 # one search for an edge looks through.
 AUTO_WAIT_S = 0.05
-SEARCH_POINTS = 16384
+SEARCH_POINTS, FIRST_POINTS = 8192, 1024  # of the whole look, and of a first glance
 # Hysteresis of the trigger comparator, in divisions.
 HYSTERESIS_DIVISIONS = 0.3
-REFINE_STEPS = 40  # coarse steps that the closer look begins before the edge
+# The closer look begins this many coarse steps before the edge, and is no longer than that.
+REFINE_STEPS, REFINE_POINTS = 40, 32768
 # The front end's curvature is of slow kinds too (self-heating, dielectrics): it lags by up to this.
 CURVATURE_LAG_S = 1e-3
+MOST_AVERAGED = 16_000_000  # samples of all sweeps and channels together
 HIGH_RESOLUTION_FOLD = 256  # samples that high-resolution mode folds at most: four more bits
 
 Acquisition = Literal["NORM", "AVER", "HRES"]
@@ -175,7 +178,10 @@ class Acquirer:
         """
         world, start = self._world, self._world.now
         rate = min(self.settings.rate_hz, SEARCH_POINTS / AUTO_WAIT_S)
-        position = self._edge(start, rate, math.ceil(AUTO_WAIT_S * rate))
+        whole = math.ceil(AUTO_WAIT_S * rate)
+        position = self._edge(start, rate, min(FIRST_POINTS, whole))
+        if position is None and whole > FIRST_POINTS:
+            position = self._edge(start, rate, whole)
         if position is None:
             world.advance(AUTO_WAIT_S)
             return None
@@ -183,7 +189,7 @@ class Acquirer:
         if self.settings.rate_hz > rate:  # a second look, closer, from a little before the edge
             finer = self.settings.rate_hz
             lead_in = min(offset, REFINE_STEPS / rate)
-            points = min(SEARCH_POINTS, math.ceil((lead_in + 1.0 / rate) * finer))
+            points = min(REFINE_POINTS, math.ceil((lead_in + 1.0 / rate) * finer))
             close = self._edge(start + offset - lead_in, finer, points)
             if close is not None:
                 offset += close / finer - lead_in
@@ -202,6 +208,13 @@ class Acquirer:
             trigger.rising,
             HYSTERESIS_DIVISIONS * channel.range_pp_v / spec.SCOPE_DIVISIONS,
         )
+
+    def check(self) -> None:
+        """Refuse more sweeps than the averaging memory takes: −221."""
+        s = self.settings
+        shown = sum(channel.shown for channel in s.channels.values())
+        if s.kind == "AVER" and s.count * s.points * shown > MOST_AVERAGED:
+            raise ScpiError(-221, f"averaging takes {MOST_AVERAGED} samples in all")
 
     def acquire(self, triggered: bool) -> Record:
         """Fill a record from now on. Averaging waits for an edge before each further sweep."""

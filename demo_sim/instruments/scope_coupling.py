@@ -36,7 +36,7 @@ def without_dc(voltage: Callable[[Floats], Floats], t: Floats, corner: float) ->
     finer = min(math.ceil(STEPS_PER_RADIAN * spacing / tau), MOST_STEPS // t.size)
     if finer <= 1 and spacing > tau:  # too slow to follow, too long to work out: all of it is DC
         volts = voltage(t)
-        return volts - volts.mean()
+        return np.asarray(volts - volts.mean())
     finer = max(1, finer)
     steps = t if finer == 1 else t[0] + np.arange(finer * (t.size - 1) + 1) * (spacing / finer)
     volts = voltage(steps)

@@ -23,6 +23,7 @@ READ_S = 0.020  # read-back averages one line cycle
 OVER_CURRENT_DELAY_S = 0.010
 # A comparator never sleeps. What creeps is looked at this often, and more often near a level.
 LOOK_S, LOOK_CLOSELY_S = 5.0, 0.5
+LONGEST_LOOK_S = 300.0  # where nothing moves at all
 NEAR_LEVEL = 0.8
 
 
@@ -159,7 +160,9 @@ class SupplyOutputs:
         states = [self._world.supply_state(key, n) for n in self.numbers]
         seen, patience = self._quiet
         if len(seen) == len(states) and all(map(operator.is_, seen, states)):
-            return patience  # nothing has moved since all was well
+            # Nothing has moved since all was well.
+            self._quiet = (seen, min(LONGEST_LOOK_S, 2.0 * patience))
+            return patience
         patience, over = LOOK_S, False
         for n, state in zip(self.numbers, states, strict=True):
             output = self[n]

@@ -200,3 +200,9 @@ def test_free_running_scope_gives_a_record_of_the_moment(circuit, scope):
     first = record(scope, 2)[1].mean()
     circuit.volts["b"] = lambda t: np.full_like(t, -1.0)
     assert (first > 2.5, record(scope, 2)[1].mean() < -0.5) == (True, True)
+
+
+def test_averaging_of_more_than_its_memory_takes_is_refused(scope):
+    ask(scope, "ACQ:POIN MAX;COUN 1024;TYPE AVER;:SING")
+    assert error(scope) == -221
+    assert ask(scope, "TRIG:STAT?") == "STOP"
