@@ -36,6 +36,8 @@ def _error(number: int, text: str) -> str:
 
 NONE = '0,"No error"'
 
+# Tables, laid out by hand.
+# fmt: off
 HEADERS = [
     _case("SCPI vol 1, 6.2.1 [memory]",
           "a mnemonic has a short and a long form, and case does not matter",
