@@ -27,6 +27,12 @@ bench_app = typer.Typer(
     help="The bench: serve the simulated one over TCP.", no_args_is_help=True, rich_markup_mode=None
 )
 app.add_typer(bench_app, name="bench")
+study_app = typer.Typer(
+    help="Many simulated benches: do intervals hold the truth, do decisions err?",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+)
+app.add_typer(study_app, name="study")
 
 Bench = Annotated[
     Optional[str],  # noqa: UP045 - typer reads the annotation at run time
@@ -273,6 +279,38 @@ def merge(
     from seqrun.cli.past import merge_command
 
     raise typer.Exit(merge_command(folder, results))
+
+
+Benches = Annotated[int, typer.Option("--benches", min=1, help="Simulated benches for each.")]
+Quantity = Annotated[
+    Optional[str],  # noqa: UP045
+    typer.Option("--quantity", help="One quantity; without it, all."),
+]
+Processes = Annotated[int, typer.Option("--processes", min=1, help="How many at a time.")]
+
+
+@study_app.command("coverage")
+def study_coverage(
+    benches: Benches = 400, quantity: Quantity = None, seed: Seed = 1, processes: Processes = 1
+) -> None:
+    """Show how often value ± U holds the truth, and how wide U is against what was needed."""
+    from seqrun.cli.studies import coverage_command
+
+    raise typer.Exit(
+        coverage_command(quantity=quantity, benches=benches, seed=seed, processes=processes)
+    )
+
+
+@study_app.command("decisions")
+def study_decisions(
+    benches: Benches = 400, quantity: Quantity = None, seed: Seed = 1, processes: Processes = 1
+) -> None:
+    """Show how often units across a limit are accepted or rejected wrongly."""
+    from seqrun.cli.studies import decisions_command
+
+    raise typer.Exit(
+        decisions_command(quantity=quantity, benches=benches, seed=seed, processes=processes)
+    )
 
 
 @bench_app.command("serve")

@@ -11,6 +11,8 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any, cast
 
+from uncertainties import UFloat
+
 from seqrun.files.expand import expand_all
 from seqrun.files.sequence import sequence_from_text
 from seqrun.instruments.link import Link
@@ -119,6 +121,19 @@ class _WatchedEngine(Engine):
         self.look()
 
 
+def _watch_readings(engine: Engine, told: _Told, watch: Watch, truth: Any) -> None:
+    """A meter's reading takes seconds: its truth is the mean of before and after."""
+    meter: Any = engine.meter
+    read = meter.read
+
+    def watched(repeats: int = 1) -> UFloat:
+        before, value, after = watch(truth), read(repeats), watch(truth)
+        told.at_capture.update({k: 0.5 * (before[k] + after[k]) for k in before if k in after})
+        return value
+
+    meter.read = watched
+
+
 @lru_cache(maxsize=16)
 def _steps(text: str, sheet: str | None) -> Any:
     from seqrun.files.unit import load_unit
@@ -168,6 +183,8 @@ def done(
         )
         if watch is not None:
             engine.look = lambda: told.at_capture.update(watch(files.demo.truth))
+            if engine.view.has("meter"):
+                _watch_readings(engine, told, watch, files.demo.truth)
         engine.do_all()
         return told.pairs
     finally:

@@ -74,6 +74,12 @@ class Rates:
         return sum(self.conforming.values())
 
     @property
+    def honest(self) -> bool:
+        """Guarded acceptance takes no more than it may of what does not conform."""
+        few = self.false_accepts <= MOST_FALSE_ACCEPTS * self.of_others
+        return few or self.decision != GUARDED
+
+    @property
     def false_accept_interval(self) -> tuple[float, float]:
         """95 % interval of the false accepts' share of what does not conform."""
         total = self.of_others
