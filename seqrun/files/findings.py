@@ -24,9 +24,10 @@ unknown; a reading that is only a bound ("at most x") stands for its bound.
 (``verdict = "not measured"`` or a list, with ``quantity``, ``steps``, ``on`` as above and
 ``note``, a pattern), or the run ended so (``reason = "tripped: bring_up*"``; with a value, both
 must hold, and a run that ended otherwise does not show it). ``unless`` names signs that explain it
-anyway: when one of them is seen, this one tells nothing. ``words`` say what is seen, with
-``{value}`` for the value; ``not_words`` say that it is not. ``otherwise`` is how often it is seen
-in a unit without any cause that names it.
+anyway: when one of them is seen, this one tells nothing. ``sequences`` are patterns of the
+sequences that it is told by (all when left out): what is read a minute after switch-on and an hour
+after are two things. ``words`` say what is seen, with ``{value}`` for the value; ``not_words`` say
+that it is not. ``otherwise`` is how often it is seen in a unit without any cause that names it.
 
 ``[[cause]]`` is a likely cause: ``title``, the ``section`` it sits in, ``kind`` ("unit" or
 "bench": a mistake on the bench), ``weight`` (how common it is beside the others, before anything
@@ -147,6 +148,7 @@ class Sign(Which):
     note: str = Field("*", description="pattern of the reading's note")
     reason: str = Field("", description='pattern of how the run ended, as "tripped: bring_up*"')
     unless: Patterns = Field((), description="ids of signs that explain it anyway")
+    sequences: Patterns = Field(("*",), description="patterns of the sequences that tell it")
 
     @model_validator(mode="after")
     def _one_way(self) -> Self:
@@ -207,7 +209,7 @@ class FindingsFile(FileModel):
     )
     sequences: Patterns = Field(("*",), description="patterns of the sequences that it is for")
     no_fault: float = Field(
-        3.0, gt=0.0, le=1000.0, description="weight of a unit without any of these causes"
+        0.5, gt=0.0, lt=1.0, description="probability of none of them, before anything is read"
     )
     trust: float = Field(
         0.7,

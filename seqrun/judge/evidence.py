@@ -53,10 +53,17 @@ def values_of(patterns: Patterns, judged: Sequence[Judged], reason: str) -> dict
     return found
 
 
-def evidence_of(patterns: Patterns, judged: Sequence[Judged], reason: str) -> dict[str, Evidence]:
-    """Every sign, seen, not seen or untold, by id."""
+def evidence_of(
+    patterns: Patterns, judged: Sequence[Judged], reason: str, sequence: str = ""
+) -> dict[str, Evidence]:
+    """Every sign, seen, not seen or untold, by id; ``sequence`` is the name of the run's."""
     names = {**patterns.unit.names(), **values_of(patterns, judged, reason)}
-    first = {sign.id: _sign(sign, judged, reason, names) for sign in patterns.signs}
+    first = {
+        sign.id: _sign(sign, judged, reason, names)
+        if any(fnmatchcase(sequence, pattern) for pattern in sign.sequences)
+        else Evidence(sign, None)
+        for sign in patterns.signs
+    }
     found: dict[str, Evidence] = {}
     for name, evidence in first.items():
         explained = any(first[other].seen for other in evidence.sign.unless)

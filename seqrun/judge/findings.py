@@ -9,7 +9,8 @@ its likelihood ratio (I. J. Good's weight of evidence)
 with the frequencies that the findings file declares; a sign that the run does not tell weighs
 nothing. The weights of a cause are added, multiplied with ``trust`` (signs of one cause are not
 independent, and a plain sum would claim more than they show) and put on its prior weight. One cause
-at a time is assumed: causes and "no fault" share a probability of one. Signs that are seen and that
+at a time is assumed: causes and "no fault" share a probability of one. A fault is given only when
+the likeliest cause is likelier than none. Signs that are seen and that
 the first cause does not explain are named, with the cause that explains them best: two faults at
 once show so.
 
@@ -94,8 +95,8 @@ class Findings:
 
     @property
     def faulty(self) -> bool:
-        """Some cause is likelier than none."""
-        return self.no_fault < 0.5
+        """The likeliest cause is likelier than none at all."""
+        return self.causes[0].probability > self.no_fault
 
     @property
     def likely(self) -> tuple[Finding, ...]:
@@ -105,21 +106,25 @@ class Findings:
         return tuple(c for c in self.causes if c.probability >= LEAST_SHOWN)
 
 
-def weigh(patterns: Patterns, judged: Sequence[Judged], reason: str = "") -> Findings:
+def weigh(
+    patterns: Patterns, judged: Sequence[Judged], reason: str = "", sequence: str = ""
+) -> Findings:
     """The causes of a findings file, ranked by the readings of one run.
 
     Args:
         judged: every reading of the run, judged, in its order.
         reason: how the run ended, as in ``runs.csv``.
+        sequence: its name, as there; some signs are told by some sequences only.
     """
-    evidence = evidence_of(patterns, judged, reason)
+    evidence = evidence_of(patterns, judged, reason, sequence)
     weights = {c.id: _weight(c, evidence, patterns.trust) for c in patterns.causes}
     probabilities, none = _share(patterns, weights)
     titles = {section.id: section.title for section in patterns.sections}
     ranked = sorted(patterns.causes, key=lambda c: -probabilities[c.id])
     unexplained = _unexplained(ranked[0], evidence)
     # A sign that says nothing for any cause says nothing for a second fault either.
-    best = _explaining(unexplained, ranked[1:], evidence) if none < 0.5 else None
+    faulty = probabilities[ranked[0].id] > none
+    best = _explaining(unexplained, ranked[1:], evidence) if faulty else None
     return Findings(
         causes=tuple(
             Finding(
@@ -164,7 +169,8 @@ def _weight(cause: Cause, evidence: Mapping[str, Evidence], trust: float) -> flo
 
 
 def _share(patterns: Patterns, weights: Mapping[str, float]) -> tuple[dict[str, float], float]:
-    none = math.log(patterns.no_fault)
+    among = math.fsum(cause.weight for cause in patterns.causes)
+    none = math.log(among * patterns.no_fault / (1.0 - patterns.no_fault))
     top = max(none, *weights.values())  # so that nothing overflows
     total = math.exp(none - top) + math.fsum(math.exp(w - top) for w in weights.values())
     shares = {name: math.exp(w - top) / total for name, w in weights.items()}

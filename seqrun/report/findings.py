@@ -72,10 +72,7 @@ def ratio(reason: Reason) -> str:
 def heading(findings: Findings) -> str:
     """What the findings come to, in one sentence."""
     if not findings.faulty:
-        return (
-            f"No fault that is known here explains these readings better than none does "
-            f"(no fault: {percent(findings.no_fault)})."
-        )
+        return "These readings point to none of the faults and bench mistakes that are known here."
     first = findings.causes[0]
     where = " The unit itself may be well." if first.kind == "bench" else ""
     return f"Most likely: {first.title} ({percent(first.probability)}).{where}"

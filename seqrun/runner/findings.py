@@ -36,7 +36,7 @@ def findings_of(
     file = findings_for(sequence)
     if file is None:
         return None
-    found = weigh(patterns_for(file, unit), judged, reason)
+    found = weigh(patterns_for(file, unit), judged, reason, sequence)
     return replace(found, causes=found.causes[:KEPT])
 
 

@@ -248,30 +248,29 @@ def show(results: list[tuple[Case, Findings]], least: float) -> bool:
     return reached
 
 
-def frequencies(patterns: Patterns, read: list[tuple[Case, dict[str, Any]]]) -> None:
+def frequencies(patterns: Patterns, read: list[tuple[Case, dict[str, Any]]], name: str) -> None:
     """Print, for every cause, how often its signs were seen against what the file declares."""
     from seqrun.judge.evidence import evidence_of
 
     seen: dict[tuple[str, str], list[bool]] = defaultdict(list)
     for one, found in read:
-        evidence = evidence_of(patterns, judged(found["rows"]), found["reason"])
+        evidence = evidence_of(patterns, judged(found["rows"]), found["reason"], name)
         for sign, what in evidence.items():
             if what.seen is not None:
-                name = one.name
                 if one.channel and f".{one.channel}" in sign:
                     sign = sign.replace(f".{one.channel}", ".it")
-                seen[name, sign].append(what.seen)
+                seen[one.name, sign].append(what.seen)
     declared: dict[tuple[str, str], float] = {}
     for cause in patterns.causes:
         base, *rest = cause.id.split(".")
         for sign, often in cause.seen.items():
             declared[base, sign.replace(f".{rest[0]}", ".it") if rest else sign] = often
-    for (name, sign), hits in sorted(seen.items()):
-        often = declared.get((name, sign))
+    for (true, sign), hits in sorted(seen.items()):
+        often = declared.get((true, sign))
         rate = sum(hits) / len(hits)
         if often is not None or rate > 0.1:
             shown = "   -" if often is None else f"{often:4.2f}"
-            print(f"{name or NONE:<20}{sign:<28}declared {shown}  seen {rate:4.2f} of {len(hits)}")
+            print(f"{true or NONE:<20}{sign:<28}declared {shown}  seen {rate:4.2f} of {len(hits)}")
 
 
 def main() -> int:
@@ -317,8 +316,11 @@ def main() -> int:
     assert file is not None, "no findings file is for this sequence"
     patterns = patterns_for(file, unit)
     if chosen.frequencies:
-        frequencies(patterns, read)
-    results = [(o, weigh(patterns, judged(f["rows"]), f["reason"])) for o, f in read]
+        frequencies(patterns, read, chosen.sequence)
+    results = [
+        (one, weigh(patterns, judged(found["rows"]), found["reason"], chosen.sequence))
+        for one, found in read
+    ]
     return 0 if show(results, chosen.least) else 1
 
 

@@ -7,7 +7,7 @@ from seqrun.files.patterns import Patterns, patterns_for
 from seqrun.files.unit import load_unit
 from seqrun.values import Bound, Judged, Limit, Reading, Verdict
 
-HEAD = 'title = "Two causes"\nrevision = "A"\nno_fault = 1.0\ntrust = 1.0\n'
+HEAD = 'title = "Two causes"\nrevision = "A"\nno_fault = 0.25\ntrust = 1.0\n'
 TWO = (
     HEAD
     + """

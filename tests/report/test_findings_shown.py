@@ -123,7 +123,7 @@ def test_a_rejected_unit_whose_cause_is_not_known_says_so(recorded: Recorded) ->
     run = recorded(
         bad(), Disposition.REJECT, "fail: offset.right", facts={**FACTS, "findings": CLEAN}
     )
-    assert "No fault that is known here" in section(summarise(run))
+    assert "none of the faults" in section(summarise(run))
 
 
 def test_the_terminal_keeps_to_eighty_columns() -> None:
