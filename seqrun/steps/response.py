@@ -229,7 +229,9 @@ class RiaaDeviation(DrivenStep):
     """Deviation of a phono input from the RIAA playback curve.
 
     The generator's level follows the curve, so that the output stays the same at each frequency.
-    A pad between generator and input brings the generator up to levels that it holds well.
+    A pad between generator and input brings the generator up to levels that it holds well. Without
+    one ``constant_input`` keeps its level instead and lets the output follow the curve: the
+    generator's error cancels, and the scope's ranges differ.
     """
 
     kind: ClassVar[str] = "riaa_deviation"
@@ -249,13 +251,17 @@ class RiaaDeviation(DrivenStep):
     input: str = Field("phono", description='the input: in.<channel>.<input>; "" is in.<channel>')
     pad: Decibels = Field(0.0, ge=0.0, le=100.0, description="attenuation before the input")
     gain: Decibels | None = Field(None, description="from that input to the output at 1 kHz")
+    constant_input: bool = Field(
+        False, description="true: one generator level, and the output follows the curve"
+    )
     low: Hertz = Field(default=20.0, gt=0.0)
     high: Hertz = Field(default=20e3, gt=0.0)
     per_octave: int = Field(default=1, ge=1, le=12)
 
     def needs(self, view: BenchView) -> Needs:
         hookups = [generator_to(view, c, self.input) for c in self.channels(view)]
-        needs = self.driven_needs(view, 15.0)
+        lift = transfer.riaa_playback_db(self.low) if self.constant_input else 0.0
+        needs = self.driven_needs(view, 15.0, math.pow(10.0, lift / 10.0))
         return replace(needs, hookups=(*needs.hookups, *hookups))
 
     def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
@@ -273,7 +279,8 @@ class RiaaDeviation(DrivenStep):
                 drive.frequency_hz = frequency
                 drive.levels = dict.fromkeys(channels, 0.0)
                 drive.gain = {c: gain[c] * curve for c in channels}
-                drive.set({c: level[c] / curve for c in channels})
+                divisor = 1.0 if self.constant_input else curve
+                drive.set({c: level[c] / divisor for c in channels})
                 waves = look(drive, frequency)
                 if any(w.clipped for w in waves.values()):
                     # Far off the curve: look again on a range that holds it.
