@@ -19,6 +19,7 @@ import math
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Annotated, Any
 
 import simpleeval
@@ -66,6 +67,61 @@ _OPERATORS: dict[type[ast.AST], Callable[..., Term]] = {
 }
 
 
+@lru_cache(maxsize=1024)
+def _compiled(text: str) -> tuple[tuple[Quantity | str, ...], ast.Expr | None]:
+    """Operands and program of a text; a step repeated over a unit's parts has the same ones.
+
+    The program is None when the text is a quantity, the only operand then.
+
+    Raises:
+        QuantityError: it is neither a quantity nor arithmetic.
+    """
+    if len(text) > LONGEST_EXPRESSION:
+        raise QuantityError(
+            f"{len(text)} characters", f"an expression of at most {LONGEST_EXPRESSION}"
+        )
+    try:
+        only = read(text)
+    except QuantityError as problem:
+        if _looks_like_a_quantity(text):
+            raise
+        not_a_quantity = problem
+    else:
+        return (only,), None
+    operands: list[Quantity | str] = []
+    words: list[str] = []
+    at = depth = 0
+    while at < len(text):
+        token = _TOKEN.match(text, at)
+        if token is None:
+            rest = text[at:].strip()
+            raise QuantityError(
+                f'"{text}" cannot be read from "{rest[:20]}" on' if rest else not_a_quantity.found,
+                'a quantity such as "50 mV" or arithmetic such as "0.9 * rated_power"',
+            )
+        at = token.end()
+        if token["mark"]:
+            depth += {"(": 1, ")": -1}.get(token["mark"], 0)
+            words.append(token["mark"])
+        elif token["name"] in FUNCTIONS:
+            words.append(token["name"])
+        else:
+            words.append(f"n{len(operands)}")
+            operands.append(read(token["quantity"]) if token["quantity"] else token["name"])
+        if depth > DEEPEST:
+            raise QuantityError(f"more than {DEEPEST} parentheses deep", "fewer")
+    try:
+        tree = ast.parse(" ".join(words), mode="exec")
+    except (SyntaxError, ValueError, MemoryError, RecursionError):
+        tree = None
+    if tree is None or len(tree.body) != 1 or not isinstance(tree.body[0], ast.Expr):
+        raise QuantityError(
+            f'"{text}" is not complete arithmetic',
+            "operands with + - * / ** between them, min( ), max( ), abs( ), sqrt( )",
+        )
+    return tuple(operands), tree.body[0]
+
+
 class Expression:
     """A quantity or an arithmetic expression as it stands in a file. Immutable.
 
@@ -77,62 +133,12 @@ class Expression:
 
     def __init__(self, text: str) -> None:
         self.text = text.strip()
-        self._operands: tuple[Quantity | str, ...]
         try:
-            self._program = self._compile()
+            self._operands, self._program = _compiled(self.text)
         except QuantityError as problem:
             raise FileError(problem.found, expected=problem.expected) from None
         names: set[str] = {o for o in self._operands if not isinstance(o, Quantity)}
         self._names = frozenset(names)
-
-    def _compile(self) -> ast.Expr | None:
-        if len(self.text) > LONGEST_EXPRESSION:
-            raise QuantityError(
-                f"{len(self.text)} characters", f"an expression of at most {LONGEST_EXPRESSION}"
-            )
-        try:
-            self._operands = (read(self.text),)
-        except QuantityError as problem:
-            if _looks_like_a_quantity(self.text):
-                raise
-            not_a_quantity = problem
-        else:
-            return None
-        operands: list[Quantity | str] = []
-        words: list[str] = []
-        at = depth = 0
-        while at < len(self.text):
-            token = _TOKEN.match(self.text, at)
-            if token is None:
-                rest = self.text[at:].strip()
-                raise QuantityError(
-                    f'"{self.text}" cannot be read from "{rest[:20]}" on'
-                    if rest
-                    else not_a_quantity.found,
-                    'a quantity such as "50 mV" or arithmetic such as "0.9 * rated_power"',
-                )
-            at = token.end()
-            if token["mark"]:
-                depth += {"(": 1, ")": -1}.get(token["mark"], 0)
-                words.append(token["mark"])
-            elif token["name"] in FUNCTIONS:
-                words.append(token["name"])
-            else:
-                words.append(f"n{len(operands)}")
-                operands.append(read(token["quantity"]) if token["quantity"] else token["name"])
-            if depth > DEEPEST:
-                raise QuantityError(f"more than {DEEPEST} parentheses deep", "fewer")
-        self._operands = tuple(operands)
-        try:
-            tree = ast.parse(" ".join(words), mode="exec")
-        except (SyntaxError, ValueError, MemoryError, RecursionError):
-            tree = None
-        if tree is None or len(tree.body) != 1 or not isinstance(tree.body[0], ast.Expr):
-            raise QuantityError(
-                f'"{self.text}" is not complete arithmetic',
-                "operands with + - * / ** between them, min( ), max( ), abs( ), sqrt( )",
-            )
-        return tree.body[0]
 
     def names(self) -> frozenset[str]:
         """Names of the unit sheet and ids of steps that it needs."""
@@ -175,7 +181,9 @@ class Expression:
         Raises:
             FileError: unknown name, or kinds that do not go together.
         """
-        unknown = {name: Quantity(math.nan, unit_) for name, unit_ in units.items()}
+        # All names only where one is unknown: the message names the nearest.
+        wanted = self._names if self._names <= units.keys() else units
+        unknown = {name: Quantity(math.nan, units[name]) for name in wanted}
         return unit_of(self._run(unknown))
 
     def check(self, unit: str, units: Mapping[str, str]) -> None:

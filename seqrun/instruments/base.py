@@ -5,7 +5,7 @@ from __future__ import annotations
 from seqrun.files.driver import Driver
 from seqrun.instruments.accuracy import Accuracy
 from seqrun.instruments.interpreter import Operations
-from seqrun.instruments.link import Link
+from seqrun.instruments.link import Link, MessageLog
 
 
 class DrivenInstrument:
@@ -39,6 +39,10 @@ class DrivenInstrument:
         """
         if "make_safe" in self._ops:
             self._link.urgent(*self.driver.operation["make_safe"].send)
+
+    def listen(self, log: MessageLog) -> None:
+        """From now on the link's messages go to another log."""
+        self._link.listen(log)
 
     def close(self) -> None:
         """Give the link back; the instrument keeps its state."""

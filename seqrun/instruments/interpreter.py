@@ -18,6 +18,7 @@ from seqrun.instruments.link import Link
 
 NOT_A_NUMBER = 9.91e37  # SCPI-99 volume 1, 7.2.1.5: neither this nor larger is a result
 INFINITE = 9.9e37
+MOST_READY = 64  # messages kept ready for one operation
 _TRUE = frozenset({"1", "ON", "+1", "TRUE"})
 _FALSE = frozenset({"0", "OFF", "+0", "FALSE"})
 
@@ -43,6 +44,7 @@ class Call:
         "_messages",
         "_name",
         "_pick",
+        "_ready",
         "_scale",
         "_time_out_s",
         "kind",
@@ -73,13 +75,21 @@ class Call:
         self._scale = {name: scale[name] for name in names if name in scale}
         self._pick = _picker(commands)
         self._time_out_s = commands.time_out
+        self._ready: dict[tuple[tuple[str, Any], ...], tuple[str, ...]] = {}
 
     def messages(self, values: Mapping[str, Any]) -> tuple[str, ...]:
         """The messages as they go out, with the error query where it is appended."""
         if self._fixed is not None:
             return self._fixed
-        shown = self._shown(values)
-        return tuple(template(shown) for template in self._messages)
+        # Polling asks the same again and again: the same output, the same channel.
+        key = tuple(values.items())
+        ready = self._ready.get(key)
+        if ready is None:
+            shown = self._shown(values)
+            ready = tuple(template(shown) for template in self._messages)
+            if len(self._ready) < MOST_READY and all(type(v) is int for v in values.values()):
+                self._ready[key] = ready
+        return ready
 
     def bare(self, **values: Any) -> list[str]:
         """The commands alone, to be sent together with others."""

@@ -120,6 +120,10 @@ class Wire:
         """The instrument as errors name it."""
         return f"{self.key} ({self.name})"
 
+    def listen(self, log: MessageLog) -> None:
+        """From now on messages go to another log."""
+        self._log = log
+
     def _send(self, message: str) -> None:
         if self._pacing_s:
             self._pace()

@@ -44,7 +44,7 @@ class MessageLog:
         if self.failure is None:
             try:
                 with self._guard:
-                    self._write(text + "\n")
+                    self._write(f"{text}\n")
             except (OSError, ValueError) as error:  # ValueError: written to after it was closed
                 self.failure = error if isinstance(error, OSError) else OSError(str(error))
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -16,8 +16,8 @@ from typing import Any
 from seqrun.errors import FileError, InstrumentRefused, NotMeasured, SeqrunError, UsageError
 from seqrun.files.bench import Bench, check_bench, driver_path, load_bench
 from seqrun.files.driver import Driver, load_driver
-from seqrun.files.shipped import find
 from seqrun.files.unit import Unit, load_unit
+from seqrun.instruments.base import DrivenInstrument
 from seqrun.instruments.link import Link, MessageLog
 from seqrun.instruments.opening import open_instrument
 from seqrun.instruments.roles import Clock, Instrument
@@ -128,6 +128,14 @@ class OpenBench:
     simulated: bool
     control: Link | None = None
     closers: list[Callable[[], None]] = field(default_factory=list)
+    driven: list[DrivenInstrument] = field(default_factory=list)
+
+    def listen(self, log: MessageLog) -> None:
+        """From now on all messages go to another log."""
+        if self.control is not None:
+            self.control.listen(log)
+        for instrument in self.driven:
+            instrument.listen(log)
 
     def close(self) -> None:
         for close in reversed(self.closers):
@@ -228,9 +236,11 @@ def open_bench(files: BenchFiles, log: MessageLog) -> OpenBench:
             control = Link.open("control", view.bench.simulator.control, manager, log)
             closers.append(control.close)
         instruments: dict[str, Instrument] = {}
+        driven: list[DrivenInstrument] = []
         for key, entry in view.bench.instrument.items():
             instrument = open_instrument(key, entry, view.drivers[key], manager, log)
             instruments[key] = instrument
+            driven.append(instrument)
             closers.append(instrument.close)
         clock: Clock = WallClock() if control is None else BenchClock(control)
     except SeqrunError:
@@ -240,14 +250,4 @@ def open_bench(files: BenchFiles, log: MessageLog) -> OpenBench:
     simulated = files.simulated or any(
         SIMULATED_MARK in instrument.identity.upper() for instrument in instruments.values()
     )
-    return OpenBench(view, instruments, clock, simulated, control, closers)
-
-
-def driver_files(view: BenchView) -> Mapping[str, Path]:
-    """The driver file of each instrument, for the record."""
-    return {key: driver.path for key, driver in view.drivers.items()}
-
-
-def shipped_sequence(name: str) -> Path:
-    """Path of a sequence by name or path."""
-    return find("sequence", name)
+    return OpenBench(view, instruments, clock, simulated, control, closers, driven)

@@ -52,27 +52,22 @@ class Outcome:
 
 
 class EarlyLog:
-    """Messages from before the record exists, handed on once it does.
+    """Messages from before the record exists, kept for it.
 
     Opening the instruments comes first: a bench that does not answer leaves no record behind.
     """
 
     def __init__(self) -> None:
         self._waiting: list[tuple[str, str, str]] = []
-        self._log: MessageLog | None = None
 
     def __call__(self, instrument: str, direction: str, text: str) -> None:
-        if self._log is None:
-            self._waiting.append((instrument, direction, text))
-        else:
-            self._log(instrument, direction, text)
+        self._waiting.append((instrument, direction, text))
 
     def hand_on(self, log: MessageLog) -> None:
-        """From now on into the run's own log."""
+        """Into the run's own log."""
         for message in self._waiting:
             log(*message)
         self._waiting.clear()
-        self._log = log
 
 
 @dataclass
@@ -109,6 +104,7 @@ def execute(
         try:
             record = Store(options.results).start(_info(plan, opened, options))
             log.hand_on(record.message_log())
+            opened.listen(record.message_log())
             return _run(plan, opened, hands, watcher, record, interrupts, wall)
         finally:
             opened.close()

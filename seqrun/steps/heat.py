@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import bisect
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
@@ -16,6 +17,7 @@ from seqrun.files.expression import AmperesExpression, WattsExpression
 from seqrun.files.unit import Unit
 from seqrun.measure.heat import (
     SETTLED_OVER_S,
+    SETTLED_WITHIN_K,
     RisePrediction,
     SettledRise,
     predict_rise,
@@ -367,5 +369,9 @@ class _Curve:
         return found is not None and 2.0 * float(found.end_k.std_dev) <= within_k
 
     def settled(self) -> bool:
+        # The change itself first: what still moves by more needs no statistics to say so.
+        before = bisect.bisect_left(self.times, self.times[-1] - SETTLED_OVER_S)
+        if abs(self.rises[-1] - self.rises[before]) > 1.2 * SETTLED_WITHIN_K:
+            return False
         found = self.settling()
         return found is not None and found.settled
