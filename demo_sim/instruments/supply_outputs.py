@@ -53,7 +53,8 @@ class SupplyOutputs:
         self._key = key
         self._errors = HiddenErrors(world, key)
         self._drawn: dict[tuple[str, int], HiddenError] = {}
-        self._quiet: tuple[list[SupplyState], float] = ([], 0.0)
+        # What was seen when all was well, when that was, and the patience then.
+        self._quiet: tuple[list[SupplyState], float, float] = ([], 0.0, 0.0)
         self._noise = world.rng(f"{key}.noise")
         self.on = False
         self.tracking = False
@@ -148,7 +149,7 @@ class SupplyOutputs:
 
     def watch(self) -> None:
         """Let the protection comparators look at a level that was changed."""
-        self._quiet = ([], 0.0)
+        self._quiet = ([], 0.0, 0.0)
         self._look(self._world.now)
 
     def _look(self, now: float) -> float:
@@ -158,11 +159,10 @@ class SupplyOutputs:
             return math.inf
         key = self._key
         states = [self._world.supply_state(key, n) for n in self.numbers]
-        seen, patience = self._quiet
+        seen, since, patience = self._quiet
         if len(seen) == len(states) and all(map(operator.is_, seen, states)):
-            # Nothing has moved since all was well.
-            self._quiet = (seen, min(LONGEST_LOOK_S, 2.0 * patience))
-            return patience
+            # What has not moved for so long will not move much in as long again.
+            return min(LONGEST_LOOK_S, max(patience, now - since))
         patience, over = LOOK_S, False
         for n, state in zip(self.numbers, states, strict=True):
             output = self[n]
@@ -179,7 +179,7 @@ class SupplyOutputs:
                 output.over_since = math.inf
                 if state.amps > NEAR_LEVEL * over_amperes:
                     patience = min(patience, LOOK_CLOSELY_S)
-        self._quiet = ([] if over else states, patience)
+        self._quiet = ([] if over else states, now, patience)
         if self.tripped():
             self.on = False
             for n in self.numbers:

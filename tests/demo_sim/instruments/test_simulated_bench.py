@@ -306,3 +306,11 @@ def test_instrument_is_busy_for_itself_alone_in_real_time():
 def client(server, key):
     host, port = server.resources[key].split("::")[1:3]
     return socket.create_connection((host, int(port)), timeout=10.0)
+
+
+def test_protection_acts_in_real_time_between_messages():
+    bench = demo_sim.open_bench(real_time=True)
+    ask(bench, "supply", "VOLT 30;CURR 3;:OUTP ON")
+    ask(bench, "supply", "CURR:PROT 10 MA")  # less than the unit draws
+    ask(bench, "control", "CLOC:WAIT 0.05")
+    assert ask(bench, "supply", "CURR:PROT:TRIP?;:OUTP?") == "1;0"
