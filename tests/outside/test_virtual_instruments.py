@@ -74,3 +74,15 @@ def test_meter_converts_type_k_by_its_90(celsius, mv):
 )
 def test_meter_converts_platinum_by_iec_60751(celsius, ohms):
     assert temperature.platinum_temperature(ohms) == pytest.approx(celsius, abs=0.02)
+
+
+@pytest.mark.parametrize("nplc", [0.02, 0.2, 1, 10])
+def test_hum_on_a_reading_is_the_sinc_of_its_integration_time(nplc):
+    # A mean over T passes a line frequency f as |sin(πfT)/πfT| (any text on integrating
+    # converters; common practice): nothing of it over whole cycles.
+    bench = demo_sim.open_bench()
+    ask(bench, "control", 'HAND:CONN "meter.lo","ground"')  # hi hangs free and picks up the line
+    message = f"CONF:VOLT:DC 10;:VOLT:NPLC {nplc};:VOLT:ZERO:AUTO OFF;:SAMP:COUN 401;:READ?"
+    readings = [float(v) for v in ask(bench, "meter", message).split(",")]
+    expected = 0.02 / math.sqrt(2) * abs(np.sinc(nplc))  # 20 mV peak of stray hum
+    assert statistics.stdev(readings) == pytest.approx(expected, rel=0.1, abs=2e-4)
