@@ -31,11 +31,11 @@ that it is not. ``otherwise`` is how often it is seen in a unit without any caus
 
 ``[[cause]]`` is a likely cause: ``title``, the ``section`` it sits in, ``kind`` ("unit" or
 "bench": a mistake on the bench), ``weight`` (how common it is beside the others, before anything
-is read), ``next`` (what to look at first) and ``seen``: sign -> how often it is seen when this is
-the cause. A sign that a cause does not name is as frequent with it as without. A sign with a
-placeholder that the cause is not repeated over stands for all of them: ``"power_low.{channel}"``
-of a weak supply is what every channel shows. How often is a number from 0.001 to 0.999 or one of
-the words
+is read), ``topology`` (of the units that can have it), ``next`` (what to look at first) and
+``seen``: sign -> how often it is seen when this is the cause. A sign that a cause does not name is
+as frequent with it as without. A sign with a placeholder that the cause is not repeated over
+stands for all of them: ``"power_low.{channel}"`` of a weak supply is what every channel shows. How
+often is a number from 0.001 to 0.999 or one of the words
 
     always 0.98   mostly 0.9   usually 0.75   often 0.5   sometimes 0.25   seldom 0.08   never 0.01
 
@@ -59,6 +59,7 @@ from seqrun.files.common import FileModel, Strict, load_text, read_text
 from seqrun.files.expression import Expression
 from seqrun.files.repeat import sample_unit
 from seqrun.files.shipped import find, shipped
+from seqrun.files.unit import Topology
 from seqrun.quantity import DIMENSIONS, custom_error
 from seqrun.values import Verdict
 
@@ -173,6 +174,9 @@ class Cause(Strict):
     each: Any = Field((), description='what it is repeated over, such as "channel"')
     title: Text = Field(description="the cause in words")
     section: str = Field("", description="id of the section it sits in")
+    topology: Annotated[tuple[Topology, ...], BeforeValidator(_listed), WithJsonSchema(_LIST)] = (
+        Field((), description="units that can have it; all when left out")
+    )
     kind: Literal["unit", "bench"] = "unit"
     weight: float = Field(1.0, gt=0.0, le=1000.0, description="how common it is beside the others")
     next: Text = Field(description="what to look at first")

@@ -72,7 +72,8 @@ def expand_leniently(file: FindingsFile, unit: Unit) -> tuple[Patterns, list[Pro
         unit=unit,
     )
     if not problems:  # else what refers to an entry that is wrong would be called wrong too
-        problems += [*_twice(found), *_names(found), *_references(found)]
+        anywhere = [fill(e["id"], dict.fromkeys(placeholders(e["id"]), "*")) for e in file.cause]
+        problems += [*_twice(found), *_names(found), *_references(found, anywhere)]
     return found, list(dict.fromkeys(problems))
 
 
@@ -101,7 +102,7 @@ def _repeated(
             problems += wrong
             one, wrong = validate(model, filled, where)
             problems += wrong
-            if one is not None:
+            if one is not None and not _elsewhere(one, unit):
                 made.append(one)
     return made, problems
 
@@ -135,6 +136,11 @@ def _absent(entry: Mapping[str, Any], unit: Unit) -> bool:
     return isinstance(names, list | tuple) and any(
         isinstance(name, str) and absent.get(name, False) for name in names
     )
+
+
+def _elsewhere(entry: Strict, unit: Unit) -> bool:
+    """A cause that a unit of this topology cannot have."""
+    return isinstance(entry, Cause) and bool(entry.topology) and unit.topology not in entry.topology
 
 
 def _twice(found: Patterns) -> Iterator[Problem]:
@@ -191,10 +197,11 @@ def _kind(expression: Expression, units: Mapping[str, str]) -> tuple[str, FileEr
         return "", problem
 
 
-def _references(found: Patterns) -> Iterator[Problem]:
+def _references(found: Patterns, anywhere: Sequence[str]) -> Iterator[Problem]:
+    """Ids that are named but not there; ``anywhere``: causes, those of other topologies too."""
     signs = [sign.id for sign in found.signs]
     sections = [section.id for section in found.sections]
-    causes = [cause.id for cause in found.causes]
+    causes = [*(cause.id for cause in found.causes), *anywhere]
     for sign in found.signs:
         for other in sign.unless:
             if other not in signs or other == sign.id:

@@ -55,6 +55,19 @@ def test_a_cause_without_channels_may_name_a_sign_of_every_channel() -> None:
     assert set(short.seen) == {"dc.left", "dc.right"}
 
 
+def test_what_is_repeated_over_sides_is_left_out_of_a_unit_without_a_bridge() -> None:
+    sides = """
+    [[value]]
+    id = "offset_of.{channel}.{side}"
+    each = ["channel", "side"]
+    unit = "V"
+    quantity = "dc_offset"
+    on = "{channel}.{side}"
+    """
+    assert len(patterns(TWO + sides).values) == 2
+    assert len(patterns(TWO + sides, "demo-bridged").values) == 6
+
+
 def test_what_a_unit_cannot_have_is_not_among_its_causes() -> None:
     file = load_findings("power-stage")
     single, bridged = (
@@ -62,7 +75,7 @@ def test_what_a_unit_cannot_have_is_not_among_its_causes() -> None:
         for name in ("demo-2x40", "demo-bridged")
     )
     assert not any(name.startswith("dead_half_bridge") for name in single)
-    assert "dead_half_bridge.left.neg" in bridged
+    assert "dead_half_bridge.left" in bridged
 
 
 @pytest.mark.parametrize("unit", sorted(shipped("unit")))
