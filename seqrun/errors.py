@@ -60,17 +60,17 @@ class WrongInstrument(InstrumentError):
     """The instrument that answers is not the one that the bench file names."""
 
 
-class NotMeasured(SeqrunError):  # noqa: N818 - it is a state of a reading, not a failure of ours
+class NotMeasured(SeqrunError):
     """A quantity could not be measured; the reason goes on record, and it is never a pass."""
 
 
-class Tripped(SeqrunError):  # noqa: N818
+class Tripped(SeqrunError):
     """A protective threshold was passed; the run ends in the safe state."""
 
     exit_code = 4
 
 
-class Interrupted(SeqrunError):  # noqa: N818
+class Interrupted(SeqrunError):
     """The operator or the system asked the run to end."""
 
     exit_code = 4

@@ -119,6 +119,9 @@ class Sequence(FileModel):
     )
     decision: Decision = "guarded"
     unit: str = Field("", description="unit sheet to use when none is named")
+    releases: bool = Field(
+        False, description="true: an accept by this sequence is proof enough to release the unit"
+    )
     cautions: tuple[Text, ...] = ()
     trip: tuple[Trip, ...] = ()
     step: Annotated[tuple[dict[str, Any], ...], Field(min_length=1, max_length=1000)] = Field(

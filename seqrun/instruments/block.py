@@ -12,7 +12,7 @@ Read = Callable[[int], tuple[bytes, Any]]
 _DIGITS = frozenset(b"%d" % n for n in range(1, 10))
 
 
-class NoBlock(Exception):  # noqa: N818 - caught by the link, which says what was asked
+class NoBlock(Exception):
     """What came instead of a block, as text."""
 
     def __init__(self, data: bytes) -> None:

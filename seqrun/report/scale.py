@@ -123,9 +123,11 @@ def text_bar(row: Row, width: int = 11, *, ascii_only: bool = False) -> str:
         cells[away] = "~" if ascii_only else "≈"
     mark = _cell(shape.at, width)
     # the mark may not hide on which side of the limit it lies
-    for limit in (shape.low, shape.high):
+    for limit, inward in ((shape.low, 1), (shape.high, -1)):
         if limit is not None and mark == _cell(limit, width):
-            mark += -1 if shape.value < limit else 1
+            # exactly on its limit a reading keeps to it
+            kept = (shape.value - limit) * inward >= 0.0
+            mark += inward if kept else -inward
             mark = min(max(mark, 0), width - 1)
     if shape.off_left:
         cells[0] = "<"

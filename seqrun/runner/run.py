@@ -185,6 +185,7 @@ def _preflight(engine: Engine, opened: OpenBench, record: RunRecord) -> None:
     record.facts(
         {
             "sequence_title": plan.sequence.title,
+            "releases": plan.sequence.releases,
             "decision": plan.sequence.decision,
             "cautions": [*plan.sequence.cautions, *view.unit.cautions],
             "unit": view.unit.plain(),

@@ -23,6 +23,7 @@ def a_run(folder: str, volts: float, serial: str = "EX-1", day: int = 1) -> str:
     judged = [decide(reading, Limit(-0.05, 0.05), "guarded", "offset.left")]
     info = RunInfo(serial, "Example 2x40", "acceptance", operator="bench 2")
     record = Store(folder).start(info, datetime(2026, 5, day, tzinfo=UTC))
+    record.facts({"releases": True})
     record.reading(judged[0])
     record.finish(*dispose(judged, "guarded"))
     return record.run_id

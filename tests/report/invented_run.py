@@ -170,6 +170,7 @@ def traces() -> dict[str, dict[str, np.ndarray]]:
 
 
 FACTS: dict[str, object] = {
+    "releases": True,
     "sequence_title": "Acceptance after repair",
     "decision": "guarded",
     "equipment": EQUIPMENT,

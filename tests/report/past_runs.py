@@ -34,5 +34,6 @@ def a_run(
     record = Store(results).start(info, when)
     for reading in readings:
         record.reading(reading, time=when)
+    record.facts({"releases": sequence == "acceptance"})
     record.finish(*dispose(readings, "guarded"), when + timedelta(hours=1))
     return record.run_id

@@ -44,6 +44,14 @@ def test_what_was_not_accepted_is_not_released(
     assert "accept" in str(error.value)
 
 
+def test_an_accept_by_a_sequence_that_proves_less_releases_nothing(
+    results: Path, accepted: RunData
+) -> None:
+    intake = replace(accepted, facts={**accepted.facts, "releases": False})
+    with pytest.raises(UsageError, match="does not release a unit"):
+        sheet(intake)
+
+
 def test_a_unit_that_a_later_run_rejected_is_not_released(results: Path, accepted: RunData) -> None:
     on_record(results, bad(), Disposition.REJECT, "fail")
     with pytest.raises(UsageError, match="a later run of this unit is reject"):
@@ -135,7 +143,7 @@ def test_cautions_speak_of_charge_heat_and_the_mains(accepted: RunData) -> None:
 def test_simple_acceptance_does_not_claim_room_for_errors(results: Path) -> None:
     readings = [judged("power", "output_power", "left", 44.0, "W", 1.0, 40.0, None)]
     readings = [replace(j, decision="simple") for j in readings]
-    run = on_record(results, readings, Disposition.ACCEPT, facts={"decision": "simple"})
+    run = on_record(results, readings, Disposition.ACCEPT, facts={"decision": "simple", "releases": True})
     assert "room for the error" not in sheet(run).kept
     assert "room for the error" in sheet(on_record(results, good(), Disposition.ACCEPT)).kept
 
