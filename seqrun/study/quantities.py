@@ -304,32 +304,31 @@ CROSSOVER = Group(
 
 
 def _noise(weighting: Weighting) -> Tell:
-    return _channel(lambda truth, c: truths.noise_v(truth, c, weighting))
+    return lambda seen: truths.noise_v(seen.truth, "left", weighting)
 
 
 def _snr(seen: Seen) -> float:
     rated_v = math.sqrt(40.0 * 8.0)
-    return 20.0 * math.log10(rated_v / truths.noise_v(seen.truth, seen.reading.channel))
+    return 20.0 * math.log10(rated_v / truths.noise_v(seen.truth, "left"))
+
+
+def _quiet(name: str, **more: str) -> str:
+    return _step(name, "output_noise", at='"out.left"', records="4", record_time='"0.5 s"', **more)
 
 
 QUIET = Group(
     "quiet",
-    "".join(
-        _step(f"{name}.{{channel}}", "output_noise", each='"channel"', at='"out.{channel}"', **more)
-        for name, more in (
-            ("noise", {}),
-            ("noise_a", {"weighting": '"A"'}),
-            ("noise_ccir", {"weighting": '"CCIR-468"'}),
-        )
-    )
-    + _step("snr.{channel}", "signal_to_noise", each='"channel"', of='"noise.{channel}"')
-    + _step("hum.{channel}", "hum", each='"channel"', at='"out.{channel}"'),
+    _quiet("noise")
+    + _quiet("noise_a", weighting='"A"')
+    + _quiet("noise_ccir", weighting='"CCIR-468"')
+    + _step("snr", "signal_to_noise", of='"noise"')
+    + _step("hum", "hum", at='"out.left"'),
     (
         Wanted("noise", "noise", "noise", _noise(Weighting.UNWEIGHTED)),
         Wanted("noise_a_weighted", "noise_a_weighted", "noise_a", _noise(Weighting.A)),
         Wanted("noise_ccir_468", "noise_ccir_468", "noise_ccir", _noise(Weighting.CCIR_468)),
         Wanted("signal_to_noise", "signal_to_noise", "snr", _snr),
-        Wanted("hum", "hum", "hum", _channel(truths.hum_v)),
+        Wanted("hum", "hum", "hum", lambda s: truths.hum_v(s.truth, "left")),
     ),
 )
 

@@ -118,16 +118,14 @@ def flatness_db(truth: Any, channel: str, low_hz: float = 20.0, high_hz: float =
 
 def corner_hz(truth: Any, channel: str, outer_hz: float) -> float:
     """Where the response has fallen by 3 dB re 1 kHz, between 1 kHz and ``outer_hz``."""
+    from scipy.optimize import brentq
+
     wanted = response(truth, channel, 1000.0) / math.sqrt(2.0)
-    inner = math.log(1000.0)
-    outer = math.log(outer_hz)
-    for _ in range(16):
-        middle = 0.5 * (inner + outer)
-        if response(truth, channel, math.exp(middle)) > wanted:
-            inner = middle
-        else:
-            outer = middle
-    return math.exp(0.5 * (inner + outer))
+
+    def above(log_hz: float) -> float:
+        return response(truth, channel, math.exp(log_hz)) / wanted - 1.0
+
+    return math.exp(brentq(above, math.log(1000.0), math.log(outer_hz), xtol=1e-4))
 
 
 def sharing(currents: list[float]) -> float:
