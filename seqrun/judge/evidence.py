@@ -64,15 +64,16 @@ def evidence_of(
         else Evidence(sign, None)
         for sign in patterns.signs
     }
-    found: dict[str, Evidence] = {}
-    for name, evidence in first.items():
-        explained = any(first[other].seen for other in evidence.sign.unless)
-        found[name] = (
-            Evidence(evidence.sign, None, evidence.value)
-            if explained and evidence.seen
-            else evidence
-        )
-    return found
+    return {name: _unless(name, first, ()) for name in first}
+
+
+def _unless(name: str, first: Mapping[str, Evidence], asked: tuple[str, ...]) -> Evidence:
+    """A sign that is seen but explained by another tells nothing; nor does it explain a third."""
+    evidence = first[name]
+    others = (other for other in evidence.sign.unless if other not in asked)
+    if evidence.seen and any(_unless(o, first, (*asked, name)).seen for o in others):
+        return Evidence(evidence.sign, None, evidence.value)
+    return evidence
 
 
 def about(which: Which, judged: Iterable[Judged]) -> list[Judged]:

@@ -23,6 +23,7 @@ import math
 import random
 import sys
 import tempfile
+import tomllib
 from collections import Counter, defaultdict
 from collections.abc import Iterable
 from concurrent.futures import ProcessPoolExecutor
@@ -80,14 +81,14 @@ class Case:
         return (f"{self.name}{at}={self.severity:g}",)
 
 
-def case(number: int, least: float, names: list[demo_sim.FaultInfo]) -> Case:
+def case(number: int, least: float, most: float, names: list[demo_sim.FaultInfo]) -> Case:
     """The unit of a number: always the same one."""
     rng = random.Random(f"findings {number}")
     seed = rng.randrange(1, 10**6)
     if rng.random() < HEALTHY:
         return Case(number, "", "", 0.0, seed)
     fault = rng.choice(names)
-    severity = round(rng.uniform(least, 1.0), 3)
+    severity = round(rng.uniform(least, most), 3)
     channel = rng.choice(load_unit(UNIT).channels) if fault.channels else ""
     return Case(number, fault.name, channel, severity, seed)
 
@@ -106,6 +107,14 @@ def sequence_text(name: str) -> tuple[str, list[str]]:
     return text.replace(mark, added + mark), lacking
 
 
+def what_is_read(text: str) -> str:
+    """What of a sequence the readings depend on, as text: steps and trips without their words."""
+    table = tomllib.loads(text)
+    entries = [*table["step"], *table.get("trip", ())]
+    plain = [{k: v for k, v in entry.items() if k != "why"} for entry in entries]
+    return json.dumps([plain, table.get("decision")], sort_keys=True)
+
+
 def sources() -> str:
     """A digest of what the readings come from."""
     root = Path(demo_sim.__file__).resolve().parents[1]
@@ -118,7 +127,7 @@ def sources() -> str:
 
 def recorded(one: Case, name: str, text: str, cache: Path, made_with: str) -> dict[str, Any]:
     """What was read of a unit: from the folder, or by a run."""
-    key = hashlib.sha256(f"{text}|{one.faults}|{one.seed}".encode()).hexdigest()[:24]
+    key = hashlib.sha256(f"{what_is_read(text)}|{one.faults}|{one.seed}".encode()).hexdigest()[:24]
     path = cache / f"{key}.json"
     if path.is_file():
         found: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
@@ -129,6 +138,8 @@ def recorded(one: Case, name: str, text: str, cache: Path, made_with: str) -> di
         plan, files = prepare(str(sequence), "demo", UNIT, faults=one.faults, seed=one.seed)
         options = Options("BENCH-1", "", Path(folder) / "results")
         outcome = execute(plan, files, None, Watcher(), options, Interrupts())
+        if "interrupted" in outcome.reason:
+            raise SystemExit("interrupted")
         rows = load_run(options.results, outcome.run_id).readings
         found = {
             "made_with": made_with,
@@ -197,7 +208,7 @@ def share(part: int, whole: int) -> str:
     return f"{100.0 * part / whole:5.1f} % ± {100.0 * u:.1f}"
 
 
-def show(results: list[tuple[Case, Findings]], least: float) -> bool:
+def show(results: list[tuple[Case, Findings]], least: float, most: float) -> bool:
     """Print everything; True when the wanted rates are reached."""
     counts: dict[str, Count] = defaultdict(Count)
     confusion: dict[str, Counter[str]] = defaultdict(Counter)
@@ -225,7 +236,7 @@ def show(results: list[tuple[Case, Findings]], least: float) -> bool:
         )
     named = ", ".join(f"{k} {n}" for k, n in confusion[NONE].most_common())
     print(f"{NONE:<20}{healthy:>6}{'':>19}   {named}\n")
-    print(f"severities from {least:g} to 1, {len(results)} runs")
+    print(f"severities from {least:g} to {most:g}, {len(results)} runs")
     rows = (
         ("true cause first", total.first, total.units, 0.75),
         ("  with its channel", total.first_channel, total.units, None),
@@ -280,6 +291,7 @@ def main() -> int:
     parser.add_argument("--runs", type=int, default=100)
     parser.add_argument("--start", type=int, default=0, help="number of the first unit")
     parser.add_argument("--least", type=float, default=0.3, help="smallest severity")
+    parser.add_argument("--most", type=float, default=1.0, help="largest severity")
     parser.add_argument("--sequence", default="acceptance")
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument(
@@ -291,7 +303,10 @@ def main() -> int:
     text, added = sequence_text(chosen.sequence)
     unit = load_unit(UNIT)
     names = [f for f in demo_sim.fault_catalogue() if f.name != "dead_half_bridge" or unit.bridged]
-    cases = [case(n, chosen.least, names) for n in range(chosen.start, chosen.start + chosen.runs)]
+    cases = [
+        case(n, chosen.least, chosen.most, names)
+        for n in range(chosen.start, chosen.start + chosen.runs)
+    ]
     made_with = sources()
     print(f"sequence {chosen.sequence}; put into it: {', '.join(added) or 'nothing'}")
     if not unit.bridged:
@@ -321,7 +336,7 @@ def main() -> int:
         (one, weigh(patterns, judged(found["rows"]), found["reason"], chosen.sequence))
         for one, found in read
     ]
-    return 0 if show(results, chosen.least) else 1
+    return 0 if show(results, chosen.least, chosen.most) else 1
 
 
 if __name__ == "__main__":

@@ -111,6 +111,20 @@ def test_a_sign_that_another_explains_tells_nothing() -> None:
     assert evidence_of(patterns(text), currents(0.01), "")["s"].seen is False
 
 
+def test_a_sign_that_is_explained_itself_explains_no_other() -> None:
+    above = [("loud", "2 A", ""), ("high", "1 A", "loud"), ("s", "0.1 A", "high")]
+    text = HEAD + '[[value]]\nid = "v"\nunit = "A"\nquantity = "idle_current"\n'
+    for name, least, unless in above:
+        text += f'[[sign]]\nid = "{name}"\nvalue = "v"\nabove = "{least}"\nwords = "{name}"\n'
+        text += f'unless = ["{unless}"]\n' if unless else ""
+    found = evidence_of(patterns(text + CAUSE), currents(3.0), "")
+    assert {name: one.seen for name, one in found.items()} == {
+        "loud": True,
+        "high": None,
+        "s": True,
+    }
+
+
 def test_a_verdict_can_be_a_sign() -> None:
     text = (
         HEAD
