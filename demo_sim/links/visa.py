@@ -88,7 +88,10 @@ class Session:
         if not output.size:
             self.device.read_output(count)  # leaves the −420
             return b"", _TIMEOUT
-        return self.take(output, count)
+        if self.termchar_enabled:
+            return self.take(output, count)
+        data = output.read(count)
+        return data, _MAX_COUNT if output.size else _SUCCESS
 
     def take(self, output: OutputQueue, count: int) -> tuple[bytes, StatusCode]:
         """Up to ``count`` bytes, or to the termination character where that is enabled."""
@@ -265,10 +268,11 @@ class DemoVisaLibrary(highlevel.VisaLibraryBase):
         """All of ``data``; what it asks for is done before this returns."""
         link = self._sessions.get(session) or self._session(session)
         now = self._now
-        with link.turn, self._lock:
-            if now is None:
+        if now is None:  # a device that waits gives up the lock and keeps its turn
+            with link.turn, self._lock:
                 link.write(data)
-            else:
+        else:
+            with self._lock:
                 begun = now()
                 if link.busy_s:
                     link.catch_up(begun)

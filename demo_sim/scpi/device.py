@@ -35,7 +35,7 @@ import logging
 import threading
 from collections.abc import Callable
 from functools import lru_cache
-from typing import ClassVar
+from typing import ClassVar, TypeVar
 
 from demo_sim.scpi import status
 from demo_sim.scpi.common import CommonCommands
@@ -45,6 +45,8 @@ from demo_sim.scpi.output import OutputQueue
 from demo_sim.scpi.parameters import Call, Deferred
 from demo_sim.scpi.response import Buffer, IndefiniteBlock, encode
 from demo_sim.scpi.tree import CommandTree, Invocation, Program, declarations
+
+_T = TypeVar("_T")
 
 _log = logging.getLogger(__name__)
 
@@ -71,6 +73,7 @@ class ScpiDevice(CommonCommands):
 
     _tree: ClassVar[CommandTree]
     _remembered: ClassVar[Callable[[bytes], tuple[Program, Invocation | None]]]
+    _remembered_alone: ClassVar[Callable[[bytes], Invocation | None]]
 
     def __init_subclass__(cls, **kwargs: object) -> None:
         super().__init_subclass__(**kwargs)
@@ -81,6 +84,7 @@ class ScpiDevice(CommonCommands):
         self.turn = threading.RLock()  # taken by a link for as long as a message takes
         self._framer = MessageFramer(self.longest_message)
         self._recall = type(self)._remembered
+        self._recall_alone = type(self)._remembered_alone
 
     # --- for a controller that reads when it likes ------------------------------------------
     def receive(self, data: bytes, end: bool = True) -> None:
@@ -89,6 +93,14 @@ class ScpiDevice(CommonCommands):
         ``end``: the link marks the last byte with END. A response that is still unread when the
         next message comes is lost and leaves −410 (IEEE 488.2, 6.3.2.3).
         """
+        if self._framer.idle and len(data) <= _LONGEST_REMEMBERED:
+            only = self._recall_alone(data)
+            if only is not None:
+                if self.output.size:
+                    self.output.clear()
+                    self.push_error(ScpiError(-410))
+                self._exchange(self._run_one, only, self.output)
+                return
         for message in self._framer.feed(data, end):
             if self.output.size:
                 if isinstance(message, bytes) and not message.strip():
@@ -124,6 +136,12 @@ class ScpiDevice(CommonCommands):
         if type(message) is not bytes:
             self.push_error(ScpiError(-363, f"more than {self.longest_message} bytes"))
             return
+        self._exchange(self._run, message, output)
+
+    def _exchange(
+        self, run: Callable[[_T, OutputQueue], None], what: _T, output: OutputQueue
+    ) -> None:
+        """Begin, run and end a message; whatever is wrong inside, the device outlives it."""
         try:
             self.begin_message()
         except ScpiError as error:
@@ -132,7 +150,7 @@ class ScpiDevice(CommonCommands):
             # Go on: whatever is wrong, the error queue must remain readable.
             self._own_mistake(error, "before a message")
         try:
-            self._run(message, output)
+            run(what, output)
             if self.service_enable:
                 self.note_service_request()
         except Exception as error:
@@ -192,7 +210,7 @@ class ScpiDevice(CommonCommands):
                 output.append(b"".join(unsent))
 
     def _run_one(self, invocation: Invocation, output: OutputQueue) -> None:
-        """What most messages are: one command or query. The same as below, for less."""
+        """What most messages are: one command or query. The same as above, for less."""
         handler, call, values, is_query, _, _ = invocation
         try:
             result = handler(self, call, *values)
@@ -260,7 +278,15 @@ def _build(cls: type[ScpiDevice]) -> None:
         program = tree.parse(message)
         return program, program.only
 
+    @lru_cache(maxsize=_REMEMBERED)
+    def alone(data: bytes) -> Invocation | None:
+        """The command or query in bytes that are one whole message with its NL, and hold one."""
+        if data.find(b"\n") != len(data) - 1 or b";" in data or b"#" in data:
+            return None
+        return tree.parse(data).only
+
     cls._remembered = staticmethod(parsed)
+    cls._remembered_alone = staticmethod(alone)
 
 
 _build(ScpiDevice)

@@ -48,6 +48,7 @@ class MessageFramer:
         self._quote = 0
         self._skip = 0  # bytes of an oversized block still to be thrown away
         self._discarding = False
+        self.idle = True  # no message has been begun
 
     @property
     def pending(self) -> int:
@@ -64,6 +65,13 @@ class MessageFramer:
                 return [data]
         found: list[bytes | Overrun] = []
         self._buffer += data
+        try:
+            self._collect(found, end)
+        finally:
+            self.idle = not self._buffer and not self._discarding
+        return found
+
+    def _collect(self, found: list[bytes | Overrun], end: bool) -> None:
         while True:
             if self._discarding and not self._discard(end):
                 break
@@ -81,7 +89,6 @@ class MessageFramer:
         if end and self._buffer:
             found.append(bytes(self._buffer))
             self._advance(len(self._buffer))
-        return found
 
     def _advance(self, count: int) -> None:
         del self._buffer[:count]
