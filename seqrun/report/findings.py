@@ -14,9 +14,14 @@ if TYPE_CHECKING:
 
 SHOWN_REASONS = 4  # for a cause, and as many against it
 SHOWN_CAUSES = 3
+SURE_ENOUGH = 0.5  # below, something else is likelier than the likeliest cause
 ASSUMED = (
     "The percentages assume one fault at a time, and that the declared frequencies hold for this "
     "unit. They decide nothing: the verdicts do."
+)
+CAUTION = (
+    "Before touching anything: power off, and each rail confirmed below 2 V by meter. Mains parts "
+    "follow local codes and are for licensed people."
 )
 KEY = "x30: thirty times as likely with this cause as without it; /30: thirty times less likely."
 SUGGESTION = (
@@ -75,6 +80,8 @@ def heading(findings: Findings) -> str:
         return "These readings point to none of the faults and bench mistakes that are known here."
     first = findings.causes[0]
     where = " The unit itself may be well." if first.kind == "bench" else ""
+    if first.probability < SURE_ENOUGH:
+        return f"Not settled. The likeliest: {first.title} ({percent(first.probability)}).{where}"
     return f"Most likely: {first.title} ({percent(first.probability)}).{where}"
 
 
@@ -141,6 +148,7 @@ def section(summary: Summary) -> str:
         second_fault=second_fault(found),
         sections=sections(found),
         assumed=ASSUMED,
+        caution=CAUTION,
         key=KEY,
     )
     return html

@@ -60,6 +60,7 @@ def findings_view(
         second = say.second_fault(findings)
         if second:
             parts += [Text(), _item("!", second, text)]
+        parts += [Text(), _item("!", f"CAUTION  {say.CAUTION}", text)]
     parts.append(Text())
     parts += [
         _item(" ", f"{name}: {'; '.join(titles)}", text) for name, titles in _groups(findings)

@@ -138,6 +138,16 @@ def test_the_terminal_says_reasons_for_and_against() -> None:
     assert "SIMULATED" in text
 
 
+def test_nobody_is_sent_to_a_unit_without_the_caution(recorded: Recorded) -> None:
+    assert "below 2 V by meter" in " ".join(printed(FOUND).split())
+    assert "below 2 V by meter" in on_page(recorded, FOUND, Disposition.REJECT)
+
+
+def test_a_likeliest_cause_that_is_not_likely_is_said_so() -> None:
+    doubtful = replace(FOUND, causes=(replace(BIAS, probability=0.3), PROBE))
+    assert heading(doubtful).startswith("Not settled")
+
+
 def test_an_ascii_terminal_gets_ascii() -> None:
     assert printed(FOUND, ADVICE, "ascii").isascii()
 
