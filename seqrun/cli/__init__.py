@@ -174,8 +174,8 @@ def findings(
     run_id: Annotated[str, typer.Argument(help="Run id, a part of it, or 'last'.")] = "last",
     results: Results = Path("results"),
     costs: Annotated[
-        Optional[Path],  # noqa: UP045
-        typer.Option("--costs", help="Cost sheet: also weigh repair against salvage."),
+        Optional[str],  # noqa: UP045
+        typer.Option("--costs", help="Cost sheet (or 'example'): weigh repair against salvage."),
     ] = None,
 ) -> None:
     """Show the likely causes that a run's readings point to, with odds and reasons."""

@@ -7,7 +7,7 @@ from pathlib import Path
 from seqrun.errors import UsageError
 
 
-def findings_command(run_id: str, results: Path, *, costs: Path | None) -> int:
+def findings_command(run_id: str, results: Path, *, costs: str | None) -> int:
     """``seqrun findings``: 0, whatever is found; the verdicts of the run decide, not this.
 
     Raises:

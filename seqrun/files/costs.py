@@ -36,6 +36,7 @@ from typing import Annotated, Any, Self
 from pydantic import BeforeValidator, Field, StringConstraints, WithJsonSchema
 
 from seqrun.files.common import FileModel, Strict, load_text, read_text
+from seqrun.files.shipped import find
 from seqrun.quantity import custom_error
 
 _LARGEST = 1e9
@@ -154,10 +155,11 @@ class CostSheet(FileModel):
         return load_text(cls, text, Path(path))
 
 
-def load_costs(path: str | Path) -> CostSheet:
-    """A cost sheet by path.
+def load_costs(name: str | Path) -> CostSheet:
+    """A cost sheet by path, or the shipped ``example`` by its name.
 
     Raises:
         FileError: missing, or with something wrong in it.
     """
-    return CostSheet.from_text(read_text(Path(path)), Path(path))
+    path = find("costs", name)
+    return CostSheet.from_text(read_text(path), path)

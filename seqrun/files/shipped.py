@@ -13,13 +13,14 @@ import seqrun
 from seqrun.errors import FileError
 from seqrun.files.common import nearest
 
-Kind = Literal["sequence", "unit", "driver", "findings"]
+Kind = Literal["sequence", "unit", "driver", "findings", "costs"]
 
 _FOLDERS: dict[Kind, str] = {
     "sequence": "sequences",
     "unit": "sequences/units",
     "driver": "drivers",
     "findings": "sequences/findings",
+    "costs": "sequences/costs",
 }
 
 

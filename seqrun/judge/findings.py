@@ -96,7 +96,7 @@ class Findings:
     @property
     def faulty(self) -> bool:
         """The likeliest cause is likelier than none at all."""
-        return self.causes[0].probability > self.no_fault
+        return bool(self.causes) and self.causes[0].probability > self.no_fault
 
     @property
     def likely(self) -> tuple[Finding, ...]:
@@ -116,6 +116,9 @@ def weigh(
         reason: how the run ended, as in ``runs.csv``.
         sequence: its name, as there; some signs are told by some sequences only.
     """
+    sections = tuple(section_state(section, judged) for section in patterns.sections)
+    if not patterns.causes:  # all of them are of other topologies
+        return Findings((), 1.0, "", (), "", sections)
     evidence = evidence_of(patterns, judged, reason, sequence)
     weights = {c.id: _weight(c, evidence, patterns.trust) for c in patterns.causes}
     probabilities, none = _share(patterns, weights)
@@ -143,7 +146,7 @@ def weigh(
         apart=_apart(patterns, ranked),
         unexplained=tuple(evidence[sign].words for sign in unexplained) if best else (),
         beside=best.title if best else "",
-        sections=tuple(section_state(section, judged) for section in patterns.sections),
+        sections=sections,
     )
 
 

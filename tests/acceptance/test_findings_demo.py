@@ -64,7 +64,7 @@ def test_the_command_weighs_repair_against_salvage(
     done = acceptance("bias_high@left")
     sheet = tmp_path / "costs.toml"
     sheet.write_text(SHEET, encoding="utf-8")
-    code = findings_command(done.outcome.run_id, done.outcome.folder.parent, costs=sheet)
+    code = findings_command(done.outcome.run_id, done.outcome.folder.parent, costs=str(sheet))
     text = capsys.readouterr().out
     assert code == 0
     assert "bias of the left channel set too high" in text

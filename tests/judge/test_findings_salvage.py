@@ -169,6 +169,17 @@ def test_a_working_unit_worth_more_makes_repair_worth_what_repairs_hold(
     assert means[1] - means[0] == pytest.approx(holds * more, abs=1e-6)
 
 
+def test_the_example_that_ships_is_right_and_names_only_causes_and_sections_there_are() -> None:
+    from seqrun.files.costs import ANY, load_costs
+    from seqrun.files.findings import load_findings
+
+    example, file = load_costs("example"), load_findings("power-stage")
+    causes = {entry["id"].split(".")[0] for entry in file.cause}
+    sections = {entry["id"].split(".")[0] for entry in file.section}
+    assert set(example.repair) <= {*causes, ANY}
+    assert set(example.keep) <= sections
+
+
 def test_an_amount_between_two_is_rectangular_with_three_triangular() -> None:
     assert amount([10, 22]).u == pytest.approx(12.0 / math.sqrt(12.0))
     assert amount([10, 16, 22]).u == pytest.approx(6.0 / math.sqrt(6.0))

@@ -48,6 +48,12 @@ def test_a_unit_without_signs_is_given_no_fault() -> None:
     assert found.likely == ()
 
 
+def test_a_unit_that_can_have_none_of_the_causes_is_given_none() -> None:
+    found = weigh(replace(patterns(), causes=()), [offset(BAD)], "")
+    assert not found.faulty
+    assert found.no_fault == 1.0
+
+
 def test_trust_below_one_draws_odds_together() -> None:
     full = patterns()
     readings = [offset(BAD, "left"), offset(OK, "right")]
