@@ -54,3 +54,21 @@ def test_no_message_breaks_an_instrument(bench, key, data):
     assert time.process_time() - begun < LONGEST_S, units
     errors = device.execute("SYST:ERR:ALL?")
     assert OWN_MISTAKE not in errors, (units, errors)
+
+
+HEAVIEST = (
+    ("meter", "CONF:VOLT:AC;:SAMP:COUN MAX;:READ?"),
+    ("meter", "CONF:RES;:SAMP:COUN MAX;:READ?"),
+    ("meter", "CONF:VOLT;:TRIG:DEL MAX;COUN INF;:INIT;*OPC?"),
+    ("scope", "*RST;:ACQ:POIN MAX;:SING;:WAV:FORM ASC;DATA?"),
+    ("scope", "*RST;:ACQ:POIN MAX;COUN MAX;TYPE AVER;:SING;*OPC?"),
+    ("scope", "*RST;:TRIG:SWE NORM;LEV 100;TIM 20;:SING;*OPC?"),
+    ("control", "CLOC:WAIT MAX"),
+)
+
+
+@pytest.mark.parametrize(("key", "message"), HEAVIEST)
+def test_longest_readings_records_and_waits_are_soon_done(bench, key, message):
+    begun = time.process_time()
+    bench.devices[key].execute(message)
+    assert time.process_time() - begun < LONGEST_S
