@@ -67,9 +67,9 @@ def test_no_message_breaks_an_instrument(bench, key, data):
 
 
 HEAVIEST = (
-    ("meter", "CONF:VOLT:AC;:SAMP:COUN MAX;:READ?"),
+    ("meter", "CONF:VOLT:AC;:SAMP:COUN 300;:READ?"),
     ("meter", "CONF:RES;:SAMP:COUN MAX;:READ?"),
-    ("meter", "CONF:VOLT;:TRIG:DEL MAX;COUN INF;:INIT;*OPC?"),
+    ("meter", "CONF:VOLT;:TRIG:DEL MAX;COUN 300;:INIT;*OPC?"),
     ("scope", "*RST;:ACQ:POIN MAX;:SING;:WAV:FORM ASC;DATA?"),
     ("scope", "*RST;:ACQ:POIN MAX;COUN MAX;TYPE AVER;:SING;*OPC?"),
     ("scope", "*RST;:TRIG:SWE NORM;LEV 100;TIM 20;:SING;*OPC?"),
