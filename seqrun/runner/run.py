@@ -165,6 +165,9 @@ def _run(
         rails = list(plan.view.rails.values())
         ending.safe = make_safe(opened.instruments, opened.clock, rails)
         watcher.safe(ending.safe.confirmed, ending.safe.unconfirmed)
+    if ending.reason is None and interrupts.arrived:
+        # It came after the last step or while the unit was being made safe.
+        ending.reason = interrupts.reason
     return _finish(engine, opened, record, watcher, ending, wall)
 
 

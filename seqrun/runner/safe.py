@@ -74,7 +74,10 @@ def _confirm_supply(
         waiting = list(rails)
         while waiting:
             waiting = [
-                n for n in waiting if abs(float(supply.voltage(n).nominal_value)) >= DISCHARGED_V
+                n
+                for n in waiting
+                # "not below", so that an answer that is no number is never a discharged rail
+                if not abs(float(supply.voltage(n).nominal_value)) < DISCHARGED_V
             ]
             if not waiting or clock.now() - start > discharge_s:
                 break

@@ -33,7 +33,12 @@ class Interrupts:
             Interrupted: names the signal.
         """
         if self.arrived and not self.closing:
-            raise Interrupted(f"the run was interrupted by {self.arrived}")
+            raise Interrupted(self.reason)
+
+    @property
+    def reason(self) -> str:
+        """What arrived, in words."""
+        return f"the run was interrupted by {self.arrived}"
 
     @contextmanager
     def prompt(self) -> Iterator[None]:
@@ -72,4 +77,4 @@ class Interrupts:
         self.wake()
         if self.prompting:
             self.prompting = False
-            raise Interrupted(f"the run was interrupted by {self.arrived}")
+            raise Interrupted(self.reason)

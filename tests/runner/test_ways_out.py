@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import math
 import os
 import signal
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from uncertainties import UFloat, ufloat
 
 import demo_sim
 from seqrun.errors import InstrumentSilent
 from seqrun.files.unit import load_unit
+from seqrun.instruments.supply import DrivenSupply
 from seqrun.record import RecordError, RunData, RunRecord, load_run
 from seqrun.runner.events import Watcher
 from seqrun.runner.opening import BenchFiles
@@ -63,6 +66,38 @@ def test_a_signal_ends_in_the_safe_state_whenever_it_comes(
     assert is_dead(files.demo)
     assert record.run.disposition is Disposition.ABORTED
     assert signal.getsignal(number) is before
+
+
+@dataclass
+class WhileMadeSafe(Watcher):
+    """Interrupts when all steps are done and the safe state has just been entered."""
+
+    def safe(self, confirmed: Sequence[str], unconfirmed: Sequence[str]) -> None:
+        os.kill(os.getpid(), signal.SIGINT)
+
+
+def test_an_interrupt_after_the_last_step_is_still_no_accept(
+    tmp_path: Path, short_sequence: Callable[..., str]
+) -> None:
+    outcome, record, files = run(tmp_path, WhileMadeSafe(), sequence=short_sequence())
+    assert outcome.disposition is Disposition.ABORTED
+    assert "Ctrl-C" in record.run.reason
+    assert is_dead(files.demo)
+
+
+def test_a_rail_whose_reading_is_no_number_is_not_told_to_be_discharged(
+    tmp_path: Path, short_sequence: Callable[..., str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def unreadable(self: DrivenSupply, output: int) -> UFloat:
+        return ufloat(math.nan, 0.01)
+
+    def supply_answers_nonsense() -> None:
+        monkeypatch.setattr(DrivenSupply, "voltage", unreadable)
+
+    watcher = AtStep("discharge", supply_answers_nonsense)
+    outcome, _, _ = run(tmp_path, watcher, sequence=short_sequence())
+    assert any("output 1" in line and "do not touch" in line for line in outcome.safe.unconfirmed)
+    assert outcome.disposition is Disposition.HOLD
 
 
 def test_an_error_of_ours_ends_in_the_safe_state_and_is_kept(
