@@ -68,7 +68,7 @@ TRIP_UNITS: dict[str, str] = {
     "supply_current": "A",
     "sink_temperature": "°C",
     "supply_voltage": "V",
-    "out_dc": "V",
+    "out_dc": "V",  # without its sign
 }
 Text = Annotated[str, StringConstraints(min_length=1, max_length=400)]
 

@@ -2,7 +2,7 @@
 
 The supply's own protection acts in microseconds; these act between messages. A trip is watched
 only while its quantity can be read without moving a lead: supply current and voltage always, the
-sink's temperature while the meter is on its sensor.
+sink's temperature while the meter is on its sensor, DC at an output while the meter is on that.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Protocol
 
-from seqrun.errors import Tripped
+from seqrun.errors import NotMeasured, Tripped
 from seqrun.files.sequence import Trip
 from seqrun.instruments.roles import Supply
 from seqrun.plan.view import BenchView
@@ -43,32 +43,37 @@ class Watched(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class ArmedTrip:
-    """One trip with its threshold resolved: ``read`` returns None when it cannot be read now."""
+    """One trip with its threshold resolved. ``read`` returns the quantity wherever it is watched
+    (each rail, the sink), and nothing where it cannot be read now."""
 
     quantity: str
     unit: str
     above: float | None
     below: float | None
     why: str
-    read: Callable[[], float | None]
+    read: Callable[[], list[float]]
 
     def look(self) -> None:
         """Read the quantity once.
 
         Raises:
-            Tripped: when it is beyond the threshold.
+            Tripped: when it is beyond the threshold, or the instrument has no number for it.
         """
-        value = self.read()
-        if value is None:
-            return
-        if self.above is not None and not value <= self.above:
-            raise self._trip(value, f"at most {self.above:.4g} {self.unit}")
-        if self.below is not None and not value >= self.below:
-            raise self._trip(value, f"at least {self.below:.4g} {self.unit}")
+        try:
+            values = self.read()
+        except NotMeasured as reason:
+            # What protects must not go blind: this is no step that could be left out.
+            raise self._trip("cannot be read", reason.found) from reason
+        for value in values:
+            shown = f"is {value:.4g} {self.unit}"
+            if self.above is not None and not value <= self.above:
+                raise self._trip(shown, f"at most {self.above:.4g} {self.unit}")
+            if self.below is not None and not value >= self.below:
+                raise self._trip(shown, f"at least {self.below:.4g} {self.unit}")
 
-    def _trip(self, value: float, expected: str) -> Tripped:
+    def _trip(self, found: str, expected: str) -> Tripped:
         return Tripped(
-            f"{self.quantity} is {value:.4g} {self.unit}: {self.why}",
+            f"{self.quantity} {found}: {self.why}",
             expected=expected,
             where="trip",
             hint="find the cause before powering the unit again",
@@ -82,11 +87,11 @@ def arm(trips: Iterable[Trip], bench: Watched) -> list[ArmedTrip]:
     nothing, and only then is it worth the message.
     """
     names = bench.names()
-    readers: dict[str, Callable[[], float | None]] = {
-        "supply_current": lambda: _supply_current(bench),
-        "supply_voltage": lambda: _supply_voltage(bench),
-        "sink_temperature": lambda: bench.observed("sink_temperature"),
-        "out_dc": lambda: bench.observed("out_dc"),
+    readers: dict[str, Callable[[], list[float]]] = {
+        "supply_current": lambda: _supply_currents(bench),
+        "supply_voltage": lambda: _supply_voltages(bench),
+        "sink_temperature": lambda: _observed(bench, "sink_temperature"),
+        "out_dc": lambda: _observed(bench, "out_dc"),
     }
     armed: list[ArmedTrip] = []
     for trip in trips:
@@ -99,11 +104,11 @@ def arm(trips: Iterable[Trip], bench: Watched) -> list[ArmedTrip]:
     return armed
 
 
-def _supply_current(bench: Watched) -> float | None:
+def _supply_currents(bench: Watched) -> list[float]:
     if not bench.live:
-        return None
+        return []
     supply = bench.supply
-    most = 0.0
+    found: list[float] = []
     for rail, output in bench.view.rails.items():
         amperes = supply.current_raw(output)
         if amperes < DEAD_A and (supply.protection_tripped(output) or not supply.enabled()):
@@ -113,12 +118,16 @@ def _supply_current(bench: Watched) -> float | None:
                 where="trip",
                 hint="find the cause before powering the unit again",
             )
-        most = max(most, amperes)
-    return most
+        found.append(amperes)
+    return found
 
 
-def _supply_voltage(bench: Watched) -> float | None:
+def _supply_voltages(bench: Watched) -> list[float]:
     if not bench.live:
-        return None
-    volts = [float(bench.supply.voltage(n).nominal_value) for n in bench.view.rails.values()]
-    return min(volts)
+        return []
+    return [float(bench.supply.voltage(n).nominal_value) for n in bench.view.rails.values()]
+
+
+def _observed(bench: Watched, quantity: str) -> list[float]:
+    value = bench.observed(quantity)
+    return [] if value is None else [value]

@@ -155,7 +155,8 @@ class Context(Protocol):
         ...
 
     def observe(self, quantity: str, value: float) -> None:
-        """Tell the trips a value that was read anyway: "sink_temperature" in °C."""
+        """Tell the trips a value that was read anyway: "sink_temperature" in °C, "out_dc" in V
+        without its sign."""
         ...
 
     def fact(self, table: str, key: str, value: object) -> None:

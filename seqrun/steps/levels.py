@@ -73,14 +73,24 @@ class DcVoltage(Step):
         meter = ctx.meter
         meter.configure("dc_voltage", self.expect, self.nplc)
         if self.settle is not None:
-            settle(ctx, meter.read_raw, self.settle, "V", self.at)
+            settle(ctx, partial(self._look, ctx), self.settle, "V", self.at)
+        value = meter.read(self.repeats)
+        if self.quantity == "dc_offset":
+            ctx.observe("out_dc", abs(float(value.nominal_value)))
+            ctx.poll()
         yield Measured(
             self.quantity,
             "V",
-            meter.read(self.repeats),
+            value,
             channel=self.channel or self.at,
             instruments=(meter.name,),
         )
+
+    def _look(self, ctx: Context) -> float:
+        volts = ctx.meter.read_raw()
+        if self.quantity == "dc_offset":
+            ctx.observe("out_dc", abs(volts))
+        return volts
 
 
 class SupplyCurrent(Step):

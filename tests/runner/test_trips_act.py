@@ -1,0 +1,65 @@
+"""Trips act on every quantity that a sequence may name, on whichever rail or output it is."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from seqrun.errors import NotMeasured, Tripped
+from seqrun.runner.events import Watcher
+from seqrun.runner.preparation import prepare
+from seqrun.runner.run import Options, Outcome, execute
+from seqrun.runner.signals import Interrupts
+from seqrun.runner.trips import ArmedTrip
+from seqrun.values import Disposition
+
+
+def with_trip(path: str, quantity: str, above: str) -> str:
+    text = Path(path).read_text(encoding="utf-8")
+    trip = f'[[trip]]\nquantity = "{quantity}"\nabove = "{above}"\nwhy = "a test"\n[[step]]'
+    Path(path).write_text(text.replace("[[step]]", trip, 1), encoding="utf-8")
+    return path
+
+
+def run(tmp_path: Path, sequence: str, *faults: str) -> Outcome:
+    plan, files = prepare(sequence, "demo", None, faults=faults)
+    options = Options("T-1", "", tmp_path / "r")
+    return execute(plan, files, None, Watcher(), options, Interrupts())
+
+
+@pytest.mark.parametrize("channel", ["left", "right"])
+def test_dc_at_an_output_trips_whatever_its_sign(
+    tmp_path: Path, short_sequence: Callable[..., str], channel: str
+) -> None:
+    sequence = with_trip(short_sequence(), "out_dc", "300 mV")
+    outcome = run(tmp_path, sequence, f"dc_offset@{channel}=0.6")
+    assert outcome.disposition is Disposition.ABORTED
+    assert "out_dc" in outcome.reason
+    assert outcome.safe.complete
+
+
+def test_without_dc_the_same_trip_lets_the_run_go_on(
+    tmp_path: Path, short_sequence: Callable[..., str]
+) -> None:
+    outcome = run(tmp_path, with_trip(short_sequence(), "out_dc", "300 mV"))
+    assert outcome.disposition is Disposition.ACCEPT
+
+
+def trip(read: Callable[[], list[float]]) -> ArmedTrip:
+    return ArmedTrip("supply_voltage", "V", 33.0, 25.0, "a rail", read)
+
+
+@pytest.mark.parametrize("volts", [[30.0, 34.0], [34.0, 30.0], [24.0, 30.0], [30.0, 24.0]])
+def test_one_rail_beyond_the_threshold_is_enough(volts: list[float]) -> None:
+    with pytest.raises(Tripped):
+        trip(lambda: volts).look()
+
+
+def test_a_protective_quantity_without_a_number_trips() -> None:
+    def overload() -> list[float]:
+        raise NotMeasured("overload")
+
+    with pytest.raises(Tripped, match="cannot be read"):
+        trip(overload).look()
