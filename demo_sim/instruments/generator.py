@@ -7,7 +7,6 @@ from dataclasses import replace
 from typing import Any, cast
 
 from demo_sim.instruments import specifications as spec
-from demo_sim.instruments.base import Instrument
 from demo_sim.instruments.generator_outputs import (
     GeneratorOutputs,
     Setting,
@@ -16,6 +15,7 @@ from demo_sim.instruments.generator_outputs import (
     from_rms,
     to_rms,
 )
+from demo_sim.instruments.saving import SavingInstrument
 from demo_sim.instruments.surroundings import Surroundings
 from demo_sim.scpi import (
     Boolean,
@@ -63,10 +63,11 @@ _OFFSET = Numeric(unit="V", min=_least_offset, max=_most_offset, default=0.0)
 _APPLIED = tuple(replace(parameter, optional=True) for parameter in (_FREQUENCY, _LEVEL, _OFFSET))
 
 
-class Generator(Instrument):
+class Generator(SavingInstrument):
     """Amplitudes are into the declared load, which is high impedance after *RST."""
 
     model = "SIMULATED GENERATOR"
+    kept = ("settings",)
 
     def __init__(self, world: Surroundings, key: str = "generator", serial: str = "0") -> None:
         super().__init__(world, key, serial)
@@ -74,6 +75,18 @@ class Generator(Instrument):
 
     def reset(self) -> None:
         self.outputs.reset()
+
+    @property
+    def settings(self) -> dict[int, Setting]:
+        return self.outputs.settings
+
+    @settings.setter
+    def settings(self, settings: dict[int, Setting]) -> None:
+        self.outputs.settings = settings
+
+    def recalled(self) -> None:
+        for number in self.outputs.numbers:
+            self.outputs.apply(number)
 
     def setting(self, call: Call) -> Setting:
         """Settings of the output that the command's numeric suffix names."""

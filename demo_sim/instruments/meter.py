@@ -7,7 +7,6 @@ from collections import deque
 from typing import Any
 
 from demo_sim.instruments import temperature
-from demo_sim.instruments.base import Instrument
 from demo_sim.instruments.meter_front import OVERLOAD, Function, MeterFront
 from demo_sim.instruments.meter_settings import (
     NPLC,
@@ -18,6 +17,7 @@ from demo_sim.instruments.meter_settings import (
     TemperatureSettings,
     nplc_for_resolution,
 )
+from demo_sim.instruments.saving import SavingInstrument
 from demo_sim.instruments.specifications import METER_TEMPERATURE_K
 from demo_sim.instruments.surroundings import Surroundings
 from demo_sim.scpi import (
@@ -61,10 +61,11 @@ _SENSOR = Choice("FRTD", "RTD", "TCouple", "THERmistor", "DEFault", optional=Tru
 _SENSOR_TYPE = Numeric(words=("K", "J", "T", "DEFault"), optional=True)
 
 
-class Meter(SenseCommands, Instrument):
+class Meter(SenseCommands, SavingInstrument):
     """CONFigure sets a function with the defaults of everything else; INITiate fills the memory."""
 
     model = "SIMULATED METER"
+    kept = ("settings", "temperature", "function", "samples", "triggers", "source", "delay_s")
 
     def __init__(
         self,

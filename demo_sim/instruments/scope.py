@@ -9,7 +9,7 @@ import numpy as np
 
 from demo_sim.instruments import scope_frontend as front
 from demo_sim.instruments import specifications as spec
-from demo_sim.instruments.base import Instrument
+from demo_sim.instruments.saving import SavingInstrument
 from demo_sim.instruments.scope_acquire import (
     ARM_S,
     RATE_STEPS,
@@ -70,10 +70,11 @@ def _least_level(device: Any, call: Call) -> float:
     return source.offset_v - 2.0 * source.range_pp_v
 
 
-class Scope(Instrument):
+class Scope(SavingInstrument):
     """``bits`` is the converter's width, 8 or 12. Clips are one node and are earth."""
 
     model = "SIMULATED SCOPE"
+    kept = ("settings", "_source", "_format", "_lsb_first")
 
     def __init__(
         self,
@@ -99,6 +100,10 @@ class Scope(Instrument):
     @property
     def settings(self) -> Settings:
         return self.acquirer.settings
+
+    @settings.setter
+    def settings(self, settings: Settings) -> None:
+        self.acquirer.settings = settings
 
     def channel(self, call: Call) -> Channel:
         return self.settings.channels[call.suffix]

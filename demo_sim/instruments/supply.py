@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from demo_sim.instruments import specifications as spec
-from demo_sim.instruments.base import Instrument
+from demo_sim.instruments.saving import SavingInstrument
 from demo_sim.instruments.supply_outputs import Output, SupplyOutputs
 from demo_sim.instruments.surroundings import Surroundings
 from demo_sim.scpi import (
@@ -55,10 +55,14 @@ def _amperes_protection(device: Any, call: Call) -> float:
 _OUTPUTS = ChannelList(first=1, last=len(spec.SUPPLY_VOLTS), optional=True)
 
 
-class Supply(Instrument):
-    """Settings go to the selected output; with tracking on, output 1 and 2 are set together."""
+class Supply(SavingInstrument):
+    """Settings go to the selected output; with tracking on, output 1 and 2 are set together.
+
+    Recalled settings come with the outputs off, whatever they were when they were saved.
+    """
 
     model = "SIMULATED SUPPLY"
+    kept = ("number", "settings")
     status_structures = (
         StatusStructure("operation", "STATus:OPERation"),
         StatusStructure(
@@ -81,6 +85,14 @@ class Supply(Instrument):
     @property
     def selected(self) -> Output:
         return self.outputs[self.number]
+
+    @property
+    def settings(self) -> tuple[dict[int, Output], bool]:
+        return self.outputs.settings
+
+    @settings.setter
+    def settings(self, settings: tuple[dict[int, Output], bool]) -> None:
+        self.outputs.settings = settings
 
     def reset(self) -> None:
         self.number = 1

@@ -84,6 +84,21 @@ class SupplyOutputs:
             )
         self._drive()
 
+    @property
+    def settings(self) -> tuple[dict[int, Output], bool]:
+        """What the outputs are set to, and whether they track."""
+        return self._outputs, self.tracking
+
+    @settings.setter
+    def settings(self, settings: tuple[dict[int, Output], bool]) -> None:
+        """With the outputs off, and no trip."""
+        self.on = False
+        self._outputs, self.tracking = settings
+        for output in self._outputs.values():
+            output.present, output.over_since = 0.0, math.inf
+            output.over_volts_tripped = output.over_amperes_tripped = False
+        self._drive()
+
     def fixed(self, number: int) -> bool:
         """Whether this output's voltage cannot be programmed (the third)."""
         return number == 3
