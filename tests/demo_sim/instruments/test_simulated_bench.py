@@ -310,7 +310,7 @@ def client(server, key):
 
 def test_protection_acts_in_real_time_between_messages():
     bench = demo_sim.open_bench(real_time=True)
-    ask(bench, "supply", "VOLT 30;CURR 3;:OUTP ON")
-    ask(bench, "supply", "CURR:PROT 10 MA")  # less than the unit draws
+    ask(bench, "supply", "VOLT 30;CURR 3;:INST:NSEL 2;:VOLT 30;CURR 3;:OUTP ON")
+    ask(bench, "supply", "CURR:PROT 10 MA")  # less than the unit draws at idle
     ask(bench, "control", "CLOC:WAIT 0.05")
     assert ask(bench, "supply", "CURR:PROT:TRIP?;:OUTP?") == "1;0"
