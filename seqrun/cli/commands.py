@@ -85,7 +85,7 @@ def _hands(yes: bool, progress: Progress, interrupts: Interrupts, plan: Plan) ->
 
     def ask(prompt: str) -> str:
         with interrupts.prompt():
-            return progress.ask(prompt)
+            return progress.ask(prompt, interrupts.meanwhile)
 
     return Operator(ask, progress.say)
 

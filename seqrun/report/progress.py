@@ -7,8 +7,9 @@ safe state could not be confirmed.
 
 from __future__ import annotations
 
+import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any, TextIO
 
 from seqrun.report.rows import Row
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
 
 #: seconds of wall time between two redraws; drawing must cost little beside measuring
 _REDRAW_S = 0.12
+#: seconds between two looks at the trips while the operator is asked
+_ASK_S = 1.0
 
 
 class Progress(Watcher):
@@ -106,17 +109,27 @@ class Progress(Watcher):
         """Show a text without disturbing what moves."""
         self._line(text)
 
-    def ask(self, prompt: str) -> str:
+    def ask(self, prompt: str, meanwhile: Callable[[], None]) -> str:
         """Ask the person at the terminal; what moves stands still meanwhile.
+
+        Args:
+            meanwhile: called each second until the answer is there; what it raises ends the
+                asking.
 
         Raises:
             EOFError: there is nobody.
         """
         self._stop()
+        print(plain(prompt) if self._ascii else prompt, end="", flush=True)
         try:
-            return input(plain(prompt) if self._ascii else prompt)
+            while not _typed(_ASK_S):
+                meanwhile()
+            answer = sys.stdin.readline()
         finally:
             self._draw(now=True)
+        if not answer:
+            raise EOFError
+        return answer.rstrip("\r\n")
 
     # --- drawing -----------------------------------------------------------------------------
 
@@ -166,6 +179,17 @@ class Progress(Watcher):
         if self._simulated:
             view.append("\n  SIMULATED", "reverse")
         return view
+
+
+def _typed(within_s: float) -> bool:
+    """Whether a line waits to be read. Where that cannot be asked (it can of any terminal but
+    that of Windows), the reading itself has to wait."""
+    import select
+
+    try:
+        return bool(select.select([sys.stdin], [], [], within_s)[0])
+    except (OSError, ValueError):
+        return True
 
 
 def step_line(step_id: str, rows: Sequence[Row], bench_s: float, ascii_only: bool) -> Text:

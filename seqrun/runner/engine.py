@@ -130,6 +130,11 @@ class Engine:
         self._check_interrupt()
         self._look(self.now())
 
+    def watch(self) -> None:
+        """Look at the trips while the operator is asked; an unpowered unit needs no watching."""
+        if self.live:
+            self._look(self.now())
+
     def _look(self, now: float) -> None:
         for trip in self.trips:
             trip.look()

@@ -142,6 +142,7 @@ def _run(
     for switch in switches:
         hands = SwitchHands(switch, hands)
     engine = Engine(plan, opened, hands, record, watcher, interrupts.check)
+    interrupts.watch = engine.watch
     ending = _Ending()
     try:
         watcher.started(record.run_id, len(plan.actions), plan.seconds(), opened.simulated)

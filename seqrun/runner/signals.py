@@ -25,6 +25,7 @@ class Interrupts:
         self.prompting = False
         self.closing = False
         self.wake: Callable[[], None] = lambda: None
+        self.watch: Callable[[], None] = lambda: None  # the trips, once they are armed
 
     def check(self) -> None:
         """Raise when a signal has arrived.
@@ -49,6 +50,19 @@ class Interrupts:
             yield
         finally:
             self.prompting = False
+
+    def meanwhile(self) -> None:
+        """Look at the trips while the operator thinks. A signal that comes just then waits, so
+        that no exchange with an instrument is torn in half.
+
+        Raises:
+            Tripped: a protective threshold was passed.
+            Interrupted: a signal has arrived.
+        """
+        self.prompting = False
+        self.watch()
+        self.prompting = True
+        self.check()
 
     @contextmanager
     def installed(self) -> Iterator[None]:

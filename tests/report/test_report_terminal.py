@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import os
+import sys
 from collections.abc import Callable
 
 import pytest
@@ -187,7 +189,7 @@ def test_a_question_when_nobody_is_there_is_an_end_of_file(
 ) -> None:
     monkeypatch.setattr("sys.stdin", io.StringIO(""))
     with pytest.raises(EOFError):
-        Progress(Pipe()).ask("Enter when done: ")
+        Progress(Pipe()).ask("Enter when done: ", lambda: None)
 
 
 @pytest.mark.parametrize(("seconds", "text"), [(0, "00:00"), (59.6, "01:00"), (3661, "1:01:01")])
@@ -206,3 +208,22 @@ def test_an_escape_sequence_in_an_instruments_answer_cannot_steer_the_terminal()
     progress.step_ended("a\x1b[31m", [judged(value=None, note="\x1b[2J")], 1.0)
     assert "\x1b" not in pipe.getvalue()
     assert "\x07" not in pipe.getvalue()
+
+
+def test_while_an_answer_is_awaited_the_rest_is_looked_after(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    reading, writing = os.pipe()
+    looks: list[int] = []
+
+    def meanwhile() -> None:
+        looks.append(1)
+        if len(looks) == 2:
+            os.write(writing, b"done\n")
+
+    monkeypatch.setattr("seqrun.report.progress._ASK_S", 0.001)
+    with os.fdopen(reading, encoding="utf-8") as stdin:
+        monkeypatch.setattr(sys, "stdin", stdin)
+        assert Progress(Pipe()).ask("Enter when done: ", meanwhile) == "done"
+    os.close(writing)
+    assert len(looks) >= 2

@@ -6,9 +6,12 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+import pyvisa
+from pyvisa.resources import MessageBasedResource
 
 from seqrun.errors import NotMeasured, Tripped
 from seqrun.runner.events import Watcher
+from seqrun.runner.hands import LIVE_WARNING, Operator
 from seqrun.runner.preparation import prepare
 from seqrun.runner.run import Options, Outcome, execute
 from seqrun.runner.signals import Interrupts
@@ -63,3 +66,30 @@ def test_a_protective_quantity_without_a_number_trips() -> None:
 
     with pytest.raises(Tripped, match="cannot be read"):
         trip(overload).look()
+
+
+def test_the_trips_are_looked_at_while_the_operator_moves_a_lead(
+    tmp_path: Path, short_sequence: Callable[..., str]
+) -> None:
+    sequence = with_trip(short_sequence(), "supply_current", "2 A")
+    plan, files = prepare(sequence, "demo", None)
+    interrupts = Interrupts()
+    heard: list[str] = []
+
+    def somebody_switches_the_supply_off(prompt: str) -> str:
+        with interrupts.prompt():
+            if LIVE_WARNING in heard:
+                device = pyvisa.ResourceManager(files.demo.visa_library).open_resource(
+                    "TCPIP0::supply.demo::INSTR"
+                )
+                assert isinstance(device, MessageBasedResource)
+                device.write("OUTP OFF")
+            interrupts.meanwhile()
+        return ""
+
+    operator = Operator(somebody_switches_the_supply_off, heard.append)
+    options = Options("T-1", "", tmp_path / "r")
+    outcome = execute(plan, files, operator, Watcher(), options, interrupts)
+    assert outcome.disposition is Disposition.ABORTED
+    assert "by itself" in outcome.reason
+    assert heard[-1].startswith("HOOKUP")  # and nothing more was asked
