@@ -6,6 +6,7 @@ trips), makes hookups, resolves limits, judges readings and writes them down as 
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import AbstractContextManager
 from typing import TypeVar, cast
@@ -66,6 +67,7 @@ class Engine:
         self.limit: Limit | None = None
         self.stopped_at = ""
         self.live = False
+        self._charged = False  # powered, or not yet seen to be discharged
         self.powered_at = 0.0
         self.where = dict(plan.view.fixed)
         self.reached: set[str] = set()
@@ -149,32 +151,45 @@ class Engine:
         self.watcher.step_progress(text, fraction, self.elapsed)
 
     def acknowledge(self, text: str) -> None:
+        self._still_going()
         self.hands.acknowledge(text)
 
     def connect(self, *hookups: Hookup) -> None:
         for hookup in hookups:
             if all(self.where.get(terminal) == node for terminal, node in hookup.leads):
                 continue
-            self._check_interrupt()
-            self.hands.connect(hookup, self.live)
+            self._still_going()
+            self.hands.connect(hookup, self._charged)
             self.where.update(hookup.leads)
             self.hookups_made.append(hookup.words)
-            self.watcher.hookup(hookup.words, self.live, self.hands.by)
+            self.watcher.hookup(hookup.words, self._charged, self.hands.by)
             if self.live:
                 self.poll()
 
     def disconnect(self, terminal: str, words: str) -> None:
         if terminal in self.where:
-            self.hands.disconnect(terminal, words, self.live)
+            self._still_going()
+            self.hands.disconnect(terminal, words, self._charged)
             del self.where[terminal]
-            self.watcher.hookup(f"{terminal} off - {words}", self.live, self.hands.by)
+            self.watcher.hookup(f"{terminal} off - {words}", self._charged, self.hands.by)
 
     def turn(self, control: str, position: str, words: str = "") -> None:
-        self._check_interrupt()
-        self.hands.turn(control, position, self.live, words)
-        self.watcher.hookup(f"{control} to {position}", self.live, self.hands.by)
+        self._still_going()
+        self.hands.turn(control, position, self._charged, words)
+        self.watcher.hookup(f"{control} to {position}", self._charged, self.hands.by)
         if self.live:
             self.poll()
+
+    def _still_going(self) -> None:
+        """Before the operator is asked for anything: raise again what is ending the run.
+
+        A step that puts a lead back on its way out must not hold up the safe state with a
+        question, while the unit is powered and something is wrong.
+        """
+        self._check_interrupt()
+        ending = sys.exc_info()[1]
+        if ending is not None and not isinstance(ending, NotMeasured):
+            raise ending
 
     def say(self, text: str) -> None:
         self.watcher.note(text)
@@ -279,7 +294,7 @@ class Engine:
     def _do(self, action: Action) -> None:
         step = cast(Step, action.step)
         if action.needs.energises:
-            self.live = True
+            self.live = self._charged = True
         try:
             self.limit = action.limit.resolve(step.unit, self.names()) if action.limit else None
             self._put_back_probes(action.needs.hookups)
@@ -291,6 +306,8 @@ class Engine:
                     self._judge(action, item.reading, item.judged)
                 else:
                     self._judge(action, item, item.value is None)
+            if action.needs.safe:
+                self._charged = False
         except NotMeasured as reason:
             self._not_measured(action, step, str(reason.found))
         finally:

@@ -15,13 +15,14 @@ from seqrun.plan.needs import Hookup
 from seqrun.runner.presses import Presses, no_presses, terminal_presses
 
 LIVE_WARNING = (
-    "THE UNIT IS POWERED. Insulated clips only, one hand, metal is hot, and a slip between two "
-    "pins destroys an output device."
+    "THE UNIT IS POWERED OR STILL CHARGED. Insulated clips only, one hand, metal is hot, and a "
+    "slip between two pins destroys an output device."
 )
 
 
 class Hands(Protocol):
-    """Moves leads. ``by`` names who, for the record."""
+    """Moves leads. ``by`` names who, for the record; ``live`` is True while the unit is powered
+    or has not been seen to be discharged."""
 
     by: str
 

@@ -1,0 +1,65 @@
+"""What the operator is told and asked while a unit is powered, charged, or being given up."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from seqrun.errors import InstrumentSilent, SeqrunError, Tripped
+from seqrun.runner.events import Watcher
+from seqrun.runner.hands import LIVE_WARNING, Operator
+from seqrun.runner.preparation import prepare
+from seqrun.runner.run import Options, Outcome, execute
+from seqrun.runner.signals import Interrupts
+from seqrun.steps.drive import Drive
+from seqrun.values import Disposition
+
+IMPEDANCE = """
+[[step]]
+id = "relays"
+do = "await_output"
+[[step]]
+id = "impedance.{channel}"
+each = "channel"
+do = "source_impedance"
+"""
+
+
+def run(tmp_path: Path, sequence: str) -> tuple[Outcome, list[str]]:
+    heard: list[str] = []
+    plan, files = prepare(sequence, "demo", None)
+    options = Options("T-1", "", tmp_path / "r")
+    operator = Operator(lambda _: "", heard.append)
+    return execute(plan, files, operator, Watcher(), options, Interrupts()), heard
+
+
+@pytest.mark.parametrize("error", [Tripped("too much"), InstrumentSilent("no answer")])
+def test_a_lead_is_not_asked_back_when_the_run_is_ending(
+    tmp_path: Path,
+    short_sequence: Callable[..., str],
+    monkeypatch: pytest.MonkeyPatch,
+    error: SeqrunError,
+) -> None:
+    sequence = short_sequence(IMPEDANCE)
+    going = Drive.capture
+
+    def ends_without_load(self: Drive, **given: object) -> object:
+        if not all(f"load.{c}.1" in self.ctx.where for c in self.channels):  # type: ignore[attr-defined]
+            raise error
+        return going(self, **given)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(Drive, "capture", ends_without_load)
+    outcome, heard = run(tmp_path, sequence)
+    assert outcome.disposition is Disposition.ABORTED
+    assert outcome.safe.complete
+    assert heard[-1].startswith("TAKE OFF")
+
+
+def test_a_rail_that_may_still_be_charged_is_warned_of(
+    tmp_path: Path, short_sequence: Callable[..., str]
+) -> None:
+    _, heard = run(tmp_path, short_sequence(""))
+    at = [i for i, text in enumerate(heard) if "to rail.neg" in text or "rail.neg" in text]
+    assert at and heard[at[-1] - 1] == LIVE_WARNING
