@@ -32,12 +32,13 @@ def run(
     results: Path,
     *faults: str,
     bench: str = "demo",
+    unit: str | None = None,
     seed: int = 1,
     sequence: str = "acceptance",
     watcher: Watcher | None = None,
 ) -> Done:
     """One run from files to record."""
-    plan, files = prepare(sequence, bench, None, faults=faults, seed=seed)
+    plan, files = prepare(sequence, bench, unit, faults=faults, seed=seed)
     outcome = execute(
         plan, files, None, watcher or Watcher(), Options("TEST-1", "", results), Interrupts()
     )

@@ -19,6 +19,10 @@ FAULTS = {
     "weak_supply": {"power"},
     "dry_thermal_joint@left": {"drift", "share_hot", "heat_eighth"},
     "noisy_device@right": {"noise"},
+    "loss_of_gain@left": {"gain"},
+    "loss_of_treble@right": {"treble"},
+    "load_missing@left": {"power"},
+    "sensor_off": {"heat_idle", "heat_eighth"},
 }
 
 
@@ -92,6 +96,15 @@ def test_thermal_runaway_ends_in_a_trip_with_the_supply_off(
     assert done.outcome.disposition is Disposition.ABORTED
     assert "draws" in done.outcome.reason
     assert done.outcome.safe.complete
+
+
+def test_a_bridged_unit_on_one_rail_is_accepted_by_the_difference_of_two_probes(
+    tmp_path: Path,
+) -> None:
+    done = run(tmp_path, unit="demo-bridged")
+    assert done.outcome.disposition is Disposition.ACCEPT, done.outcome.reason
+    hookups = done.record.facts["hookups"]
+    assert not any(".clip to out" in words for words in hookups)
 
 
 def test_a_simulated_run_says_so_in_every_row(acceptance: Callable) -> None:
