@@ -25,6 +25,7 @@ from seqrun.measure.windows import HANN
 
 Array = NDArray[np.float64]
 LEAST_BINS = 20
+LEAST_LOUDER, MOST_LOUDER = 2.0, 10.0  # a burst's frame against a quiet one, rms
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,9 +161,9 @@ def find_bursts(
     The record is cut into frames; a frame whose rms exceeds a threshold belongs to a burst, and
     neighbouring ones are one burst. The threshold is put where steady noise of the same quiet
     level and of the record's own frame-to-frame spread would exceed it ``false_alarms`` times in
-    the whole record. Quiet level and spread come from median and quartiles of the logarithm of
-    the frames' mean squares, which bursts do not move while they fill less than a quarter of the
-    record. (Robust statistics and extreme values; any textbook.)
+    the whole record, within two to ten times the quiet rms. Quiet level and spread come from median
+    and quartiles of the logarithm of the frames' mean squares, which bursts do not move while they
+    fill less than a quarter of the record. (Robust statistics and extreme values; any textbook.)
 
     Args:
         volts: samples, shape (points,), V; slow drifts are taken out frame by frame.
@@ -186,6 +187,10 @@ def find_bursts(
     # Upper spread from the lower half: bursts are only ever above.
     spread = (middle - float(np.quantile(level, 0.25))) / 0.6745
     limit = math.exp(middle + _quantile(1.0 - false_alarms / count) * max(spread, 1e-9) * 1.15)
+    # Hum makes frames of two kinds and bursts without end make a spread of any size: whatever the
+    # statistics say, a burst is at least twice as loud as what is quiet, and ten times is one.
+    typical = math.exp(middle)
+    limit = min(max(limit, LEAST_LOUDER**2 * typical), MOST_LOUDER**2 * typical)
     loud = square > limit
     edges = np.flatnonzero(np.diff(np.concatenate([[False], loud, [False]]).astype(np.int8)))
     starts, stops = edges[::2], edges[1::2]

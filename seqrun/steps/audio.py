@@ -28,6 +28,7 @@ from seqrun.steps.driven import distortion_floor, level_seen
 from seqrun.steps.power import RAILS_UP
 from seqrun.values import COVERAGE_FACTOR, Bound, Reading, rectangular
 
+PRESENT = 0.08  # of the tone expected: one that has lost 20 dB has closed all the same
 SHOWN_CYCLES = 3  # of the waveform that goes on record
 SHOWN_HZ = 20e3  # upper end of the spectrum that goes on record
 
@@ -59,10 +60,13 @@ class AwaitOutput(Step):
 
     def needs(self, view: BenchView) -> Needs:
         power = self.output**2 / view.unit.rated_load
-        return drive_needs(view, view.unit.channels, power, seconds=6.0)
+        return drive_needs(view, self._channels(view), power, seconds=6.0)
+
+    def _channels(self, view: BenchView) -> tuple[str, ...]:
+        return (self.channel,) if self.channel else tuple(view.unit.channels)
 
     def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
-        drive = Drive(ctx, self.frequency)
+        drive = Drive(ctx, self.frequency, self._channels(ctx.view))
         drive.set({c: self.output / drive.gain[c] for c in drive.channels})
         last_open = dict.fromkeys(drive.channels, ctx.powered_at)
         closed: dict[str, float] = {}
@@ -72,7 +76,7 @@ class AwaitOutput(Step):
             for channel, wave in drive.capture(cycles=10, per_cycle=50).items():
                 if channel in closed:
                     continue
-                if drive.rms(wave) > 0.5 * self.output:
+                if drive.rms(wave) > PRESENT * self.output:
                     closed[channel] = ctx.clock.now()
                 else:
                     last_open[channel] = asked

@@ -8,6 +8,7 @@ from typing import ClassVar
 
 from pydantic import Field
 
+from seqrun.errors import NotMeasured
 from seqrun.files.expression import WattsExpression
 from seqrun.measure.temperature import pt100_temperature_c
 from seqrun.plan.needs import Needs
@@ -127,5 +128,9 @@ class SustainedPower(_Hold, OutputPower):
         return replace(self.hold_needs(view, most, 15.0), forecast=power.forecast)
 
     def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
-        yield from self.held(ctx)
+        try:
+            yield from self.held(ctx)
+        except NotMeasured as reason:
+            # A unit that cannot give it shows by how much: that decides, and not the holding.
+            ctx.say(f"{self.id}: {reason.found}; read without having held it")
         yield from OutputPower.perform(self, ctx)
