@@ -24,11 +24,11 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 bench_app = typer.Typer(
-    help="The bench: serve the simulated one over TCP.", no_args_is_help=True, rich_markup_mode=None
+    help="Serve the simulated bench over TCP.", no_args_is_help=True, rich_markup_mode=None
 )
 app.add_typer(bench_app, name="bench")
 study_app = typer.Typer(
-    help="Many simulated benches: do intervals hold the truth, do decisions err?",
+    help="Try the uncertainties and decisions on many simulated benches.",
     no_args_is_help=True,
     rich_markup_mode=None,
 )
@@ -109,7 +109,7 @@ def plan(
     bench: Bench = None,
     unit: UnitSheet = None,
 ) -> None:
-    """Show what a run would do and what this bench can decide; nothing is opened."""
+    """Show what would be done and what this bench can decide."""
     from seqrun.cli.commands import plan_command
 
     raise typer.Exit(plan_command(sequence, bench=bench, unit=unit))
@@ -137,7 +137,7 @@ def schema(
 
 @app.command()
 def faults() -> None:
-    """List the faults and bench mistakes that the demo can be given."""
+    """List the faults and mistakes that the demo can be given."""
     from seqrun.cli.commands import faults_command
 
     raise typer.Exit(faults_command())
@@ -150,7 +150,7 @@ def explain(
         typer.Argument(help="A quantity as readings name it; without one they are listed."),
     ] = None,
 ) -> None:
-    """Tell what a measured quantity is, how it is done, and what can fool it."""
+    """Tell what a quantity is, how it is read, what can fool it."""
     from seqrun.cli.explain import explain_command
 
     raise typer.Exit(explain_command(quantity))
@@ -178,7 +178,7 @@ def findings(
         typer.Option("--costs", help="Cost sheet (or 'example'): weigh repair against salvage."),
     ] = None,
 ) -> None:
-    """Show the likely causes that a run's readings point to, with odds and reasons."""
+    """Show the likely causes that a run's readings point to."""
     from seqrun.cli.causes import findings_command
 
     raise typer.Exit(findings_command(run_id, results, costs=costs))
@@ -198,7 +198,7 @@ def compare(
     csv: CsvFile = None,
     page: PageFile = None,
 ) -> None:
-    """Compare two runs, reading by reading: changed, unchanged, cannot tell."""
+    """Compare two runs, reading by reading."""
     from seqrun.cli.past import compare_command
 
     raise typer.Exit(
@@ -224,7 +224,7 @@ def history(
     ] = False,
     page: PageFile = None,
 ) -> None:
-    """Show what all runs of a unit or a model say together: trends, drift, yield, spread."""
+    """Show trends, yield and spread over all runs of a unit or model."""
     from seqrun.cli.past import history_command
 
     raise typer.Exit(history_command(serial, results, model=model, simulated=simulated, page=page))
@@ -275,7 +275,7 @@ def merge(
     folder: Annotated[Path, typer.Argument(help="Another bench's results folder; only read.")],
     results: Results = Path("results"),
 ) -> None:
-    """Add another bench's records to ours, without loss or doubles."""
+    """Add another bench's records to these."""
     from seqrun.cli.past import merge_command
 
     raise typer.Exit(merge_command(folder, results))
