@@ -60,6 +60,9 @@ SIGNAL_STEPS = {
     "hum": 'each = "channel"\ndo = "hum"\nat = "out.{channel}"\nlimit = { at_most = "1 mV" }',
     "noise_bursts": 'each = "channel"\ndo = "noise_bursts"\nat = "out.{channel}"',
 }
+#: kinds that show the same
+INSTEAD = {"frequency_response": ("upper_corner",), "source_impedance": ("damping_factor",)}
+ADDED = "signal_"  # begins their ids
 BEFORE = "heat_idle"  # they go in before the metal is warmed
 
 
@@ -96,11 +99,15 @@ def case(number: int, least: float, most: float, names: list[demo_sim.FaultInfo]
 def sequence_text(name: str) -> tuple[str, list[str]]:
     """The shipped sequence with the steps that it lacks, and which these are."""
     text = find("sequence", name).read_text(encoding="utf-8")
-    lacking = [kind for kind in SIGNAL_STEPS if f'do = "{kind}"' not in text]
+    lacking = [
+        kind
+        for kind in SIGNAL_STEPS
+        if not any(f'do = "{name}"' in text for name in (kind, *INSTEAD.get(kind, ())))
+    ]
     added = ""
     for kind in lacking:
         suffix = ".{channel}" if 'each = "channel"' in SIGNAL_STEPS[kind] else ""
-        added += f'[[step]]\nid = "signal_{kind}{suffix}"\n{SIGNAL_STEPS[kind]}\n\n'
+        added += f'[[step]]\nid = "{ADDED}{kind}{suffix}"\n{SIGNAL_STEPS[kind]}\n\n'
     mark = f'[[step]]\nid = "{BEFORE}"'
     if added and mark not in text:
         raise SystemExit(f"the sequence has no step '{BEFORE}' to put others before")
@@ -133,7 +140,7 @@ def recorded(one: Case, name: str, text: str, cache: Path, made_with: str) -> di
         found: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
         return found
     with tempfile.TemporaryDirectory() as folder:
-        sequence = Path(folder) / f"{name}.toml"
+        sequence = Path(folder) / f"{Path(name).stem}.toml"
         sequence.write_text(text, encoding="utf-8")
         plan, files = prepare(str(sequence), "demo", UNIT, faults=one.faults, seed=one.seed)
         options = Options("BENCH-1", "", Path(folder) / "results")
@@ -297,9 +304,13 @@ def main() -> int:
     parser.add_argument(
         "--cache", type=Path, default=Path(tempfile.gettempdir()) / "seqrun-findings"
     )
+    parser.add_argument(
+        "--as-shipped", action="store_true", help="leave out what the steps put in have read"
+    )
     parser.add_argument("--frequencies", action="store_true", help="signs seen against declared")
     chosen = parser.parse_args()
     chosen.cache.mkdir(parents=True, exist_ok=True)
+    name = Path(chosen.sequence).stem
     text, added = sequence_text(chosen.sequence)
     unit = load_unit(UNIT)
     names = [f for f in demo_sim.fault_catalogue() if f.name != "dead_half_bridge" or unit.bridged]
@@ -327,14 +338,17 @@ def main() -> int:
     older = sum(1 for _, found in read if found["made_with"] != made_with)
     if older:
         print(f"{older} runs are from the folder and were made with other sources than these")
-    file = findings_for(chosen.sequence)
+    if chosen.as_shipped:
+        print("readings of the steps put in are left out")
+        for _, found in read:
+            found["rows"] = [row for row in found["rows"] if not row[0].startswith(ADDED)]
+    file = findings_for(name)
     assert file is not None, "no findings file is for this sequence"
     patterns = patterns_for(file, unit)
     if chosen.frequencies:
-        frequencies(patterns, read, chosen.sequence)
+        frequencies(patterns, read, name)
     results = [
-        (one, weigh(patterns, judged(found["rows"]), found["reason"], chosen.sequence))
-        for one, found in read
+        (one, weigh(patterns, judged(found["rows"]), found["reason"], name)) for one, found in read
     ]
     return 0 if show(results, chosen.least, chosen.most) else 1
 
