@@ -7,13 +7,19 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from seqrun.errors import FileError, InstrumentRefused, NotMeasured, SeqrunError, UsageError
+from seqrun.errors import (
+    FileError,
+    InstrumentRefused,
+    NotMeasured,
+    UsageError,
+    WrongInstrument,
+)
 from seqrun.files.bench import Bench, check_bench, driver_path, load_bench
 from seqrun.files.driver import Driver, load_driver
 from seqrun.files.unit import Unit, load_unit
@@ -242,12 +248,34 @@ def open_bench(files: BenchFiles, log: MessageLog) -> OpenBench:
             instruments[key] = instrument
             driven.append(instrument)
             closers.append(instrument.close)
+        if control is not None:
+            _all_simulated(view, instruments)
         clock: Clock = WallClock() if control is None else BenchClock(control)
-    except SeqrunError:
+    except BaseException:
         for close in reversed(closers):
             close()
         raise
-    simulated = files.simulated or any(
-        SIMULATED_MARK in instrument.identity.upper() for instrument in instruments.values()
-    )
+    simulated = files.simulated or any(map(_is_simulated, instruments.values()))
     return OpenBench(view, instruments, clock, simulated, control, closers, driven)
+
+
+def _is_simulated(instrument: Instrument) -> bool:
+    return SIMULATED_MARK in instrument.identity.upper()
+
+
+def _all_simulated(view: BenchView, instruments: Mapping[str, Instrument]) -> None:
+    """A real instrument must not follow a simulated bench's clock and hands: its unit would be
+    powered with nobody asked, and heated for minutes that pass in a moment.
+
+    Raises:
+        WrongInstrument: names the first one that is real.
+    """
+    for key, instrument in instruments.items():
+        if not _is_simulated(instrument):
+            raise WrongInstrument(
+                f"'{instrument.identity}' is a real instrument, and the bench file has a "
+                "[simulator]",
+                expected="real instruments alone, or those of the simulated bench alone",
+                where=f"{key}, {view.bench.instrument[key].resource}",
+                hint="take [simulator] out of the bench file of a real bench",
+            )

@@ -13,7 +13,8 @@ import pytest
 from uncertainties import UFloat, ufloat
 
 import demo_sim
-from seqrun.errors import InstrumentSilent
+from demo_sim.instruments.supply import Supply
+from seqrun.errors import InstrumentSilent, WrongInstrument
 from seqrun.files.unit import load_unit
 from seqrun.instruments.supply import DrivenSupply
 from seqrun.record import RecordError, RunData, RunRecord, load_run
@@ -166,3 +167,13 @@ def test_a_disk_that_fills_up_never_leaves_an_accept(
     )
     assert outcome.disposition is (Disposition.HOLD if full else Disposition.ACCEPT)
     assert isinstance(outcome.failure, RecordError) is full
+
+
+def test_a_real_instrument_never_follows_a_simulated_clock(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(Supply, "model", "SUPPLY 30-5")  # as a real one would answer *IDN?
+    _bench, server, file = serve(tmp_path)
+    with server, pytest.raises(WrongInstrument, match="real instrument"):
+        run(tmp_path, Watcher(), file)
+    assert not (tmp_path / "r").exists()
