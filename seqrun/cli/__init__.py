@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+import traceback
 from pathlib import Path
 from typing import Annotated, Optional
 
@@ -354,9 +355,10 @@ def main() -> None:
     except SeqrunError as error:
         print(f"seqrun: {error}", file=sys.stderr)
         sys.exit(error.exit_code)
-    except BrokenPipeError:
-        sys.stderr.close()
-        sys.exit(2)
+    except Exception:
+        # A mistake of ours is no verdict: Python's own code for it, 1, would be a reject.
+        traceback.print_exc()
+        sys.exit(4)
 
 
 if __name__ == "__main__":

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from seqrun.plan.build import Plan
     from seqrun.report.progress import Progress
     from seqrun.runner.hands import Hands
+    from seqrun.runner.run import Outcome
     from seqrun.runner.signals import Interrupts
 
 
@@ -31,15 +32,11 @@ def run_command(
     seed: int,
     yes: bool,
 ) -> int:
-    """``seqrun run``."""
+    """``seqrun run``: the exit code is the disposition, whether it could be shown or not."""
     from seqrun.files.serial import check_serial
 
     check_serial(serial)
-    from seqrun.record import load_run
-    from seqrun.report.findings import pointer
-    from seqrun.report.page import write_page
     from seqrun.report.progress import Progress
-    from seqrun.report.terminal import run_summary
     from seqrun.runner.preparation import prepare
     from seqrun.runner.run import Options, execute
     from seqrun.runner.signals import Interrupts
@@ -52,6 +49,26 @@ def run_command(
         serial=serial, operator=operator or files.view.bench.operator, results=results
     )
     outcome = execute(plan, files, hands, progress, options, interrupts)
+    try:
+        _show(outcome, results)
+    except (OSError, SeqrunError) as error:
+        # The run is over and judged: what it came to does not depend on a page.
+        print(f"seqrun: the report is not whole: {error}", file=sys.stderr)
+    return EXIT_CODES[outcome.disposition]
+
+
+def _show(outcome: Outcome, results: Path) -> None:
+    """The page of a run that has just ended, and the same in the terminal.
+
+    Raises:
+        SeqrunError: the record cannot be read back.
+        OSError: the page cannot be written; nobody reads the output any more.
+    """
+    from seqrun.record import load_run
+    from seqrun.report.findings import pointer
+    from seqrun.report.page import write_page
+    from seqrun.report.terminal import run_summary
+
     record = load_run(results, outcome.run_id)
     page = outcome.folder / "report.html"
     write_page(record, page)
@@ -59,7 +76,6 @@ def run_command(
     if likely := pointer(record.facts):
         print(textwrap.fill(likely, 80))
     print(f"{outcome.disposition.value.upper()} - report: {page}")
-    return EXIT_CODES[outcome.disposition]
 
 
 def _hands(yes: bool, progress: Progress, interrupts: Interrupts, plan: Plan) -> Hands:

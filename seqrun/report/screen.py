@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 from typing import TYPE_CHECKING, TextIO
@@ -51,8 +52,15 @@ def console(file: TextIO | None = None) -> Console:
     """A console of at most 80 columns. Colour follows NO_COLOR and whether a person is watching."""
     from rich.console import Console
 
+    class OurConsole(Console):
+        def on_broken_pipe(self) -> None:
+            """An error that can be handled, in place of an exit with code 1: that is a reject."""
+            with contextlib.suppress(SystemExit):
+                super().on_broken_pipe()
+            raise BrokenPipeError("nobody reads the output any more")
+
     probe = Console(file=file)
-    return Console(
+    return OurConsole(
         file=file,
         width=min(probe.width, WIDTH) if probe.is_terminal else WIDTH,
         highlight=False,

@@ -154,6 +154,8 @@ def _run(
         ending.reason = end.found
     except SeqrunError as error:
         ending.reason, ending.failure = str(error).splitlines()[0], error
+    except BrokenPipeError as error:
+        ending.reason, ending.failure = str(error), error
     except BaseException as error:
         # A mistake of ours: the trace goes on record, and the unit is made safe all the same.
         ending.reason, ending.failure = f"{type(error).__name__}: {error}", error
