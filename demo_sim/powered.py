@@ -75,7 +75,8 @@ class PoweredUnit:
         self._point_ambient_c = 0.0
         self._power = np.zeros(0)
         self._start: Floats | None = None
-        self._seen: tuple[float, Floats] = (-1.0, np.zeros(0))  # when the point was last looked at
+        # When and for which heat which point was last found to be the present one.
+        self._seen: tuple[float, Floats, Operating | None] = (-1.0, np.zeros(0), None)
         self._legs_dc: tuple[Operating | None, Floats] = (None, np.zeros(0))
         # Whoever watches the unit, called as time passes: within how many seconds to call again.
         self.look: Callable[[], float] = lambda: math.inf
@@ -155,12 +156,18 @@ class PoweredUnit:
 
     def operating(self) -> Operating:
         """The operating point now."""
-        now, rise_k = self._seen
-        if self._point is None or self.now != now or self.heat.rise_k is not rise_k:
+        now, rise_k, point = self._seen
+        if (
+            point is None
+            or self._point is not point
+            or self.now != now
+            or (self.heat.rise_k is not rise_k)
+        ):
             self.power(self.heat.rise_k)
-            self._seen = (self.now, self.heat.rise_k)
-            assert self._point is not None
-        return self._point
+            point = self._point
+            assert point is not None
+            self._seen = (self.now, self.heat.rise_k, point)
+        return point
 
     def power(self, rise_k: Floats) -> Floats:
         """W into each thermal node; keeps the operating point that goes with it."""

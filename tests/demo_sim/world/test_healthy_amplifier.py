@@ -107,3 +107,10 @@ def test_two_worlds_of_one_seed_are_the_same_and_of_two_seeds_are_not(bench):
     volts = [w.voltage("out.left", "ground", t) for w in (one, same, other)]
     assert np.array_equal(volts[0], volts[1])
     assert not np.array_equal(volts[0], volts[2])
+
+
+def test_asking_where_heat_ends_changes_nothing_now(bench):
+    world = bench()
+    before = world.truth.device_current("left", "upper", 1)
+    world.truth.settled_sink_rise()
+    assert world.truth.device_current("left", "upper", 1) == pytest.approx(before, rel=1e-3)
