@@ -75,7 +75,9 @@ def tur(limit: Limit, expanded_uncertainty: float, expected: float = 0.0) -> flo
     With two limits: the span of the limit over twice U, U being the expanded uncertainty at about
     95 % (ANSI/NCSL Z540.3:2006, 3.11). For a single limit the standard gives no definition; common
     practice takes the distance from the expected value to the limit, over U. ``expected`` is that
-    value; zero suits a quantity whose ideal is zero (noise, distortion, offset).
+    value; zero suits a quantity whose ideal is zero (noise, distortion, offset). Where U is only
+    known at the limit itself (``expected`` is the limit) there is no such distance: the size of
+    the limit stands in for it.
 
     Returns:
         infinity when U is zero, NaN when there is no limit.
@@ -83,9 +85,9 @@ def tur(limit: Limit, expanded_uncertainty: float, expected: float = 0.0) -> flo
     if limit.low is not None and limit.high is not None:
         room = (limit.high - limit.low) / 2.0
     elif limit.high is not None:
-        room = abs(limit.high - expected)
+        room = abs(limit.high - expected) or abs(limit.high)
     elif limit.low is not None:
-        room = abs(limit.low - expected)
+        room = abs(limit.low - expected) or abs(limit.low)
     else:
         return math.nan
     return math.inf if expanded_uncertainty == 0.0 else room / expanded_uncertainty

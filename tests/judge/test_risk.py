@@ -78,6 +78,11 @@ def test_uncertainty_ratio_of_one_limit_is_the_distance_from_what_is_expected() 
     assert tur(Limit(high=0.1), 0.02) == pytest.approx(5.0)
 
 
+def test_where_only_the_limit_is_expected_its_size_counts() -> None:
+    assert tur(Limit(high=2e-3), 23e-6, expected=2e-3) == pytest.approx(87.0, rel=0.01)
+    assert tur(Limit(low=30e3), 800.0, expected=30e3) == pytest.approx(37.5)
+
+
 def test_uncertainty_ratio_without_uncertainty_or_limit() -> None:
     assert tur(Limit(high=1.0), 0.0) == math.inf
     assert math.isnan(tur(Limit(), 1.0))
