@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import signal
 import sys
 import textwrap
@@ -137,8 +138,15 @@ def schema_command(kind: str) -> int:
     from seqrun.files.schema import schema
     from seqrun.steps.base import kinds
 
+    _files_are_utf8()
     print(json.dumps(schema(kind, kinds()), indent=2, ensure_ascii=False))
     return 0
+
+
+def _files_are_utf8() -> None:
+    """What is printed to be kept as a file is UTF-8 (TOML and JSON are), whatever the locale."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(encoding="utf-8")
 
 
 def faults_command() -> int:
@@ -197,6 +205,7 @@ def serve_command(
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: server.close())
     text = server.bench_toml()
+    _files_are_utf8()
     for key, resource in server.resources.items():
         print(f"# {key}: {resource}")
     print(text, flush=True)

@@ -107,3 +107,11 @@ def test_the_served_bench_prints_its_resources_and_stops_on_a_signal(tmp_path: P
     server.stdout.close()
     assert any("TCPIP0::127.0.0.1::" in line for line in lines)
     assert "[simulator]" in file.read_text(encoding="utf-8")
+
+
+def test_a_schema_is_utf_8_whatever_the_locale(tmp_path: Path) -> None:
+    plain = {**os.environ, "LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0"}
+    words = [sys.executable, "-m", "seqrun", "schema", "unit"]
+    printed = subprocess.run(words, env=plain, capture_output=True, check=True, cwd=tmp_path)
+    assert "Ω" in printed.stdout.decode("utf-8")
+    assert json.loads(printed.stdout)
