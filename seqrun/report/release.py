@@ -146,14 +146,14 @@ def release(
             where=row.run_id,
             hint="seqrun report shows what decided it",
         )
-    if run.facts.get("releases") is not True:
+    summary = summarise(run)
+    if not summary.releases:
         raise UsageError(
             f"an accept by the sequence '{row.sequence}' does not release a unit",
             expected="a run of a sequence that says releases = true, such as acceptance",
             where=row.run_id,
             hint="do the acceptance, and release the unit on that run",
         )
-    summary = summarise(run)
     _refuse_when_doubted(run, summary, others)
     texts = [
         _typed("--fault-found", fault_found, needed=True),

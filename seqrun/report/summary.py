@@ -80,7 +80,14 @@ class Summary:
         return said
 
     @property
+    def releases(self) -> bool:
+        """Whether an accept by this sequence is proof enough to release the unit."""
+        return self.facts.get("releases") is True
+
+    @property
     def next_actions(self) -> list[str]:
+        if self.disposition is Disposition.ACCEPT and not self.releases:
+            return [verdicts.NO_RELEASE]
         if self.simulated and self.disposition is Disposition.ACCEPT:
             return ["Nothing: the bench was simulated. On a real one this would be an accept."]
         said = verdicts.next_actions(self.rows, self.disposition or Disposition.ABORTED)

@@ -158,6 +158,13 @@ def _spoken(against: Sequence[Row]) -> list[Said]:
     return said
 
 
+#: what is next after an accept by a sequence that proves less than an acceptance does
+NO_RELEASE = (
+    "This sequence releases no unit: go on to the next one, and do the acceptance before the unit"
+    " goes back into use."
+)
+
+
 def next_actions(rows: Sequence[Row], disposition: Disposition | None) -> list[str]:
     """What the technician does next."""
     by = {verdict: [row for row in rows if row.verdict is verdict] for verdict in Verdict}

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from invented_run import bad, good, judged, on_record
+from invented_run import FACTS, bad, good, judged, on_record
 
 from seqrun.record import RunData
 from seqrun.report.page import render_page, write_page
@@ -153,6 +153,15 @@ def test_a_real_accept_has_nothing_across_it(recorded: Recorded) -> None:
     assert 'class="across' not in page
     assert "SIMULATED" not in page
     assert "The unit may go back into use" in page
+
+
+def test_an_accept_by_a_sequence_that_proves_less_sends_no_unit_back_into_use(
+    recorded: Recorded,
+) -> None:
+    facts = {**FACTS, "releases": False}
+    page = render_page(recorded(good(), Disposition.ACCEPT, "all met", facts=facts))
+    assert "The unit may go back into use" not in page
+    assert "releases no unit" in page
 
 
 @pytest.mark.parametrize("disposition", [Disposition.HOLD, Disposition.ABORTED])
