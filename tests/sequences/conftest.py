@@ -1,0 +1,76 @@
+"""Whole runs of the shipped sequences on the simulated bench, each made once and shared."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from seqrun.record import load_run
+from seqrun.runner.events import Watcher
+from seqrun.runner.preparation import prepare
+from seqrun.runner.run import Options, Outcome, execute
+from seqrun.runner.signals import Interrupts
+from seqrun.values import Judged, Reading, Verdict
+
+
+class _Listener(Watcher):
+    """Keeps what the person is told."""
+
+    def __init__(self) -> None:
+        self.told: list[str] = []
+
+    def note(self, text: str) -> None:
+        self.told.append(text)
+
+
+@dataclass(frozen=True)
+class Done:
+    """A run that is over: its outcome, and what was said while it went on."""
+
+    outcome: Outcome
+    told: tuple[str, ...]
+    facts: dict[str, object]
+
+    def ids(self, *verdicts: Verdict) -> set[str]:
+        """Steps that came out so."""
+        return {j.step for j in self.outcome.judged if j.verdict in verdicts}
+
+    def readings(self, step: str, quantity: str | None = None) -> list[Reading]:
+        return [
+            j.reading
+            for j in self.outcome.judged
+            if j.step == step and quantity in (None, j.reading.quantity)
+        ]
+
+    def of(self, quantity: str) -> list[Judged]:
+        return [j for j in self.outcome.judged if j.reading.quantity == quantity]
+
+    def said(self, *words: str) -> bool:
+        """Whether one of the notes holds all of these words."""
+        return any(all(word in text for word in words) for text in self.told)
+
+
+Run = Callable[..., Done]
+
+
+@pytest.fixture(scope="session")
+def run(tmp_path_factory: pytest.TempPathFactory) -> Run:
+    """``run("intake", "hum@left=0.5", unit="demo-mono")``."""
+    made: dict[tuple[object, ...], Done] = {}
+    results: Path = tmp_path_factory.mktemp("results")
+
+    def get(sequence: str, *faults: str, unit: str | None = None) -> Done:
+        key = (sequence, faults, unit)
+        if key not in made:
+            plan, files = prepare(sequence, "demo", unit, faults=faults)
+            watcher = _Listener()
+            options = Options("T-1", "", results)
+            outcome = execute(plan, files, None, watcher, options, Interrupts())
+            facts = load_run(results, outcome.run_id).facts
+            made[key] = Done(outcome, tuple(watcher.told), dict(facts))
+        return made[key]
+
+    return get
