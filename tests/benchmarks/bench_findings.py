@@ -284,10 +284,9 @@ def frequencies(patterns: Patterns, read: list[tuple[Case, dict[str, Any]]], nam
         for sign, often in cause.seen.items():
             declared[base, sign.replace(f".{rest[0]}", ".it") if rest else sign] = often
     for (true, sign), hits in sorted(seen.items()):
-        often = declared.get((true, sign))
+        shown = f"{declared[true, sign]:4.2f}" if (true, sign) in declared else "   -"
         rate = sum(hits) / len(hits)
-        if often is not None or rate > 0.1:
-            shown = "   -" if often is None else f"{often:4.2f}"
+        if (true, sign) in declared or rate > 0.1:
             print(f"{true or NONE:<20}{sign:<28}declared {shown}  seen {rate:4.2f} of {len(hits)}")
 
 
