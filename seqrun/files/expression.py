@@ -287,9 +287,6 @@ class InUnit:
 VoltsExpression = Annotated[Expression, InUnit("V")]
 AmperesExpression = Annotated[Expression, InUnit("A")]
 WattsExpression = Annotated[Expression, InUnit("W")]
-HertzExpression = Annotated[Expression, InUnit("Hz")]
-SecondsExpression = Annotated[Expression, InUnit("s")]
-KelvinsExpression = Annotated[Expression, InUnit("K")]
 
 
 def _looks_like_a_quantity(text: str) -> bool:

@@ -153,15 +153,6 @@ class Chart:
         x, anchor = (_LEFT + 6, "start") if left else (self.width - _RIGHT - 4, "end")
         self._note(x, y - 6 if above else y + 16, words, anchor)
 
-    def upright(self, value: float, words: str) -> None:
-        """A vertical line with words at its top."""
-        x = self.px(value)
-        self._parts.append(
-            f'<line x1="{x:.1f}" y1="{_TOP}" x2="{x:.1f}" y2="{self.height - _BOTTOM}" '
-            f'stroke="{_SOFT}" stroke-width="1" stroke-dasharray="3 3"/>'
-        )
-        self._note(x + 4, self.height - _BOTTOM - 6, words, "start")
-
     def svg(self) -> str:
         """The chart as SVG text."""
         return (
