@@ -120,7 +120,8 @@ class Sequence(FileModel):
     decision: Decision = "guarded"
     unit: str = Field("", description="unit sheet to use when none is named")
     releases: bool = Field(
-        False, description="true: an accept by this sequence is proof enough to release the unit"
+        default=False,
+        description="true: an accept by this sequence is proof enough to release the unit",
     )
     cautions: tuple[Text, ...] = ()
     trip: tuple[Trip, ...] = ()
