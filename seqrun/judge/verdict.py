@@ -55,7 +55,8 @@ def decide(reading: Reading, limit: Limit | None, decision: str, step: str) -> J
     measured* whether or not it has a limit; so is one whose limit is not a finite number or
     contradicts itself (low above high). The note of the reading in the result then says why, and a
     value that is no number is taken out. A reading without a budget is judged with U = 0, and the
-    note says so when it decides a limit.
+    note says so when it decides a limit; under "guarded" it is a conditional pass at best, unless it
+    is a bound, which claims no more than it may.
 
     Args:
         reading: value and budget, in the reading's own unit.
@@ -87,6 +88,8 @@ def decide(reading: Reading, limit: Limit | None, decision: str, step: str) -> J
         return _undecided(reading, limit, decision, step, _too_weak(reading, value, limit))
     if not reading.budget and decision == GUARDED:
         reading = _noted(reading, "no uncertainty stated: judged with U = 0")
+        if verdict is Verdict.PASS and reading.bound is Bound.EXACT:
+            verdict = Verdict.CONDITIONAL_PASS  # there is no guard band without an uncertainty
     probability = conformance_probability(value, reading.standard_uncertainty, limit)
     return Judged(reading, step, limit, decision, verdict, probability)
 

@@ -37,7 +37,7 @@ DISPOSITION_MARKS = {
 }
 
 DISPOSITION_WORDS = {
-    Disposition.ACCEPT: "Every limit is met with the guard that the decision rule asks for.",
+    Disposition.ACCEPT: "Every limit is met, as the decision rule asks.",
     Disposition.HOLD: "Not decided: these readings do not allow an accept, nor a clear reject.",
     Disposition.REJECT: "At least one limit is broken. The unit may not go back into use.",
     Disposition.ABORTED: "The run did not finish. It says nothing in favour of the unit.",

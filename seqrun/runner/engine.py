@@ -159,12 +159,21 @@ class Engine:
             if all(self.where.get(terminal) == node for terminal, node in hookup.leads):
                 continue
             self._still_going()
+            self._ready_meter(hookup)
             self.hands.connect(hookup, self._charged)
             self.where.update(hookup.leads)
             self.hookups_made.append(hookup.words)
             self.watcher.hookup(hookup.words, self._charged, self.hands.by)
             if self.live:
                 self.poll()
+
+    def _ready_meter(self, hookup: Hookup) -> None:
+        """A meter that still reads ohms drives a current, and does not like volts: it is set to
+        DC volts before its leads go onto anything that may be charged."""
+        if not self._charged or not self.view.has("meter"):
+            return
+        if any(t.partition(".")[0] == self.view.key("meter") for t, _ in hookup.leads):
+            self.meter.configure("dc_voltage", None, 1.0)
 
     def disconnect(self, terminal: str, words: str) -> None:
         if terminal in self.where:

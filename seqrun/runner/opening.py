@@ -172,8 +172,8 @@ def read_bench(
         raise UsageError(
             "no bench is named",
             expected="--bench FILE, the file that names your instruments",
-            hint="write one ('seqrun schema bench' describes it, 'seqrun bench find' lists what "
-            "answers), or try everything on the simulated bench with --bench demo",
+            hint="write one ('seqrun schema bench' describes it, 'seqrun bench serve' prints one "
+            "to start from), or try everything on the simulated bench with --bench demo",
         )
     if bench == DEMO:
         import demo_sim

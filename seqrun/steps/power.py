@@ -218,18 +218,19 @@ class PowerDown(Step):
         )
 
     def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
-        # The meter goes onto the first rail before the power goes, so that its fall is watched.
         meter, view = ctx.meter, ctx.view
-        first = True
+        try:
+            # The meter goes onto the first rail before the power goes, so that its fall is watched.
+            ctx.connect(view.meter_across(next(iter(view.rails))))
+        finally:
+            # Whether the meter could be put there or not: the power goes.
+            for output in range(1, ctx.generator.outputs + 1) if view.has("generator") else ():
+                ctx.generator.enable(output, False)
+            ctx.supply.enable(False)
+            ctx.powered_off()
         for rail in view.rails:
             ctx.connect(view.meter_across(rail))
             meter.configure("dc_voltage", None, 1.0)
-            if first:
-                for output in range(1, ctx.generator.outputs + 1) if view.has("generator") else ():
-                    ctx.generator.enable(output, False)
-                ctx.supply.enable(False)
-                ctx.powered_off()
-                first = False
 
             def discharged() -> float | None:
                 volts = meter.read_raw()
