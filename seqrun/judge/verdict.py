@@ -55,8 +55,8 @@ def decide(reading: Reading, limit: Limit | None, decision: str, step: str) -> J
     measured* whether or not it has a limit; so is one whose limit is not a finite number or
     contradicts itself (low above high). The note of the reading in the result then says why, and a
     value that is no number is taken out. A reading without a budget is judged with U = 0, and the
-    note says so when it decides a limit; under "guarded" it is a conditional pass at best, unless it
-    is a bound, which claims no more than it may.
+    note says so when it decides a limit; under "guarded" it is a conditional pass at best, unless
+    it is a bound, which claims no more than it may.
 
     Args:
         reading: value and budget, in the reading's own unit.
