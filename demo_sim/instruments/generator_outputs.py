@@ -143,8 +143,9 @@ class GeneratorOutputs:
         level = max(0.0, level) if volts_rms > 0.0 else 0.0
         # Flatness: a tilt that reaches the hidden figure four octaves away from the reference.
         decades = math.log10(frequency_hz / REFERENCE_HZ) / math.log10(20.0)
-        tilt_db = self._errors.within(spec.GENERATOR_FLATNESS_DB, f"flatness.{place}")
-        level *= 10.0 ** (tilt_db * max(-1.0, min(1.0, decades)) / 20.0)
+        side = "below" if decades < 0.0 else "above"  # coupling on one, roll-off on the other
+        tilt_db = self._errors.within(spec.GENERATOR_FLATNESS_DB, f"flatness.{place}.{side}")
+        level *= 10.0 ** (tilt_db * min(1.0, abs(decades)) / 20.0)
         # One reference oscillator for both outputs.
         frequency_hz *= 1.0 + self._errors.within(spec.GENERATOR_FREQUENCY, "frequency")
         peak = level * peak_per_rms(shape)

@@ -11,6 +11,7 @@ from seqrun.errors import InstrumentRefused
 from seqrun.files.driver import Driver
 from seqrun.instruments.base import DrivenInstrument
 from seqrun.instruments.link import Link
+from seqrun.values import rectangular
 
 REFERENCE_HZ = 1000.0  # where a level specification without frequency holds
 
@@ -21,6 +22,7 @@ class DrivenGenerator(DrivenInstrument):
     def __init__(self, name: str, driver: Driver, link: Link) -> None:
         super().__init__(name, driver, link)
         self._set: dict[int, tuple[object, ...]] = {}
+        self._departures: dict[tuple[int, bool], UFloat] = {}
         self._level: dict[int, tuple[float, float]] = {}  # V rms, Hz
 
     @property
@@ -82,10 +84,19 @@ class DrivenGenerator(DrivenInstrument):
         place = f"output {output}"
         value = self._accuracy.attach(volts, self._accuracy.row("level", volts), place)
         if "flatness" in self.driver.rows and not math.isclose(frequency, REFERENCE_HZ):
-            row = self._accuracy.row("flatness", volts)
-            gain, _ = self._accuracy.variables(row, frequency, place)
-            value = value * (1.0 + gain)
+            value = value * (1.0 + self._flatness(output, frequency < REFERENCE_HZ))
         return value
+
+    def _flatness(self, output: int, below: bool) -> UFloat:
+        """Departure from the level at 1 kHz, mean 0. A response has no jumps: what it does wrong
+        on one side of 1 kHz it does at all frequencies there."""
+        key = (output, below)
+        if key not in self._departures:
+            side = "below" if below else "above"
+            row = self._accuracy.row("flatness", 0.0)
+            name = f"{self.name} output {output} flatness {side} 1 kHz"
+            self._departures[key] = rectangular(0.0, row.gain, name)
+        return self._departures[key]
 
     def make_safe(self) -> None:
         """All outputs off."""

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from uncertainties import UFloat, umath
+from uncertainties import UFloat, covariance_matrix, umath
 
 from seqrun.errors import NotMeasured
 from seqrun.measure.bounds import Bounded, above_noise
@@ -208,10 +208,13 @@ def _crossing(logs: Array, relative: Sequence[UFloat], start: int, step: int) ->
         if outer.nominal_value <= HALF_POWER_DB < inner.nominal_value:
             share = (HALF_POWER_DB - inner) / (outer - inner)
             gap = float(logs[i + step] - logs[i])
-            log_f = float(logs[i]) + share * gap
             # A first-order roll-off has a slope of 4.34 dB per neper and a curvature of 4.34 dB
-            # per neper² at its corner; a chord departs from it by up to curvature·gap²/8.
-            bend = gap * gap / 8.0
+            # per neper² at its corner: it runs outside the chord by curvature/2·s(1 − s)·gap². The
+            # order of the roll-off is not known; twice as much, or nothing, is possible.
+            s = float(share.nominal_value)
+            bend = 0.5 * s * (1.0 - s) * gap * gap
+            steeper = 1.0 + (s - 0.5) * abs(gap)  # than the chord, where it is crossed
+            log_f = float(logs[i]) + s * gap + step * bend + (share - s) * gap / steeper
             frequency = umath.exp(log_f)
             nominal = float(frequency.nominal_value)
             return frequency + variable(
@@ -307,11 +310,21 @@ def volume_tracking(one: Sequence[UFloat], other: Sequence[UFloat]) -> VolumeTra
 
 
 def _largest(values: Sequence[UFloat]) -> UFloat:
-    worst = values[0]
-    for value in values[1:]:
-        if abs(value.nominal_value) > abs(worst.nominal_value):
-            worst = value
-    return magnitude(worst)
+    """The largest magnitude. What an error takes from it another value may make up for: it is
+    less uncertain than the value by itself, by as much as a simulation from the values' own
+    covariance says (fixed seed)."""
+    nominal = np.array([float(v.nominal_value) for v in values])
+    worst = magnitude(values[int(np.argmax(np.abs(nominal)))])
+    u, top = float(worst.std_dev), float(worst.nominal_value)
+    rivals = [v for v in values if abs(v.nominal_value) + 3.0 * v.std_dev > top - 3.0 * u]
+    if u == 0.0 or len(rivals) < 2:
+        return worst
+    scale, axes = np.linalg.eigh(np.array(covariance_matrix(rivals)))
+    draws = np.random.default_rng(0).standard_normal((2000, len(rivals)))
+    about = np.array([float(v.nominal_value) for v in rivals])
+    errors = draws * np.sqrt(np.clip(scale, 0.0, None)) @ axes.T
+    largest = np.abs(about + errors).max(axis=1)
+    return top + (worst - top) * min(float(np.std(largest)) / u, 1.0)
 
 
 def _present(level: UFloat, what: str) -> None:
