@@ -25,7 +25,7 @@ from seqrun.steps.base import kinds
 from seqrun.values import Judged, Reading
 
 HEAD = 'title = "Study"\nrevision = "A"\ndecision = "guarded"\n'
-BRING_UP = """
+_RAMP = """
 [[step]]
 id = "protection"
 do = "protect_supply"
@@ -34,14 +34,19 @@ over_current = "2 * supply_at_rated_power"
 [[step]]
 id = "bring_up"
 do = "ramp_supply"
-to = "rail_voltage"
-stages = 10
+to = "{to}"
+stages = {stages}
 healthy_current = "20 * supply_idle"
 running_limit = "1.6 * supply_at_rated_power"
 [[step]]
 id = "relays"
 do = "await_output"
 """
+
+
+def bring_up(to: str = "rail_voltage", stages: int = 2) -> str:
+    """The steps that power a unit; fewer stages take less time where the ramp is not studied."""
+    return _RAMP.format(to=to, stages=stages)
 
 
 @dataclass
@@ -152,7 +157,7 @@ def done(
     watch: Watch | None = None,
     faults: Sequence[str] = (),
     unit: str | None = None,
-    bring_up: str = BRING_UP,
+    powering: str | None = None,
 ) -> list[Pair]:
     """Power a unit on a fresh simulated bench, do some steps, and tell each reading's truth.
 
@@ -163,11 +168,12 @@ def done(
         watch: looks at the truth whenever the scope is about to be asked for a record, while the
             drive is still on.
         faults: in the unit, as ``"dc_offset@left=0.6"``.
+        powering: the steps of the bring-up, when other than the usual ones.
 
     Raises:
         SeqrunError: the bench cannot do these steps, or a trip ended them.
     """
-    sequence, expanded = _steps(HEAD + bring_up + steps, unit)
+    sequence, expanded = _steps(HEAD + (powering or bring_up()) + steps, unit)
     files = read_bench("demo", unit, faults=faults, seed=seed)
     opened = open_bench(files, lambda *_: None)
     try:

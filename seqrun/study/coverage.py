@@ -19,7 +19,7 @@ from functools import partial
 
 from seqrun.errors import UsageError
 from seqrun.measure.proportion import wilson_interval
-from seqrun.study.benches import Pair, Wanted, done
+from seqrun.study.benches import Pair, Wanted, bring_up, done
 from seqrun.study.quantities import GROUPS, Group
 from seqrun.study.running import each
 from seqrun.values import Bound
@@ -108,7 +108,14 @@ def cover(
 def bench_of(group: str, seed: int) -> list[Pair]:
     """What one bench says of a group of quantities."""
     one = next(g for g in GROUPS if g.name == group)
-    return done(seed, one.steps, one.wanted, watch=one.watch, faults=one.faults)
+    return done(
+        seed,
+        one.steps,
+        one.wanted,
+        watch=one.watch,
+        faults=one.faults,
+        powering=bring_up(stages=one.stages),
+    )
 
 
 def chosen(quantity: str | None) -> list[tuple[Group, tuple[Wanted, ...]]]:

@@ -23,7 +23,7 @@ from seqrun.judge import decide
 from seqrun.judge.verdict import GUARDED, SIMPLE, Decision
 from seqrun.measure.proportion import wilson_interval
 from seqrun.study import quantities, truths
-from seqrun.study.benches import BRING_UP, Pair, Wanted, done
+from seqrun.study.benches import Pair, Wanted, bring_up, done
 from seqrun.study.running import each
 from seqrun.values import Limit, Verdict
 
@@ -149,8 +149,8 @@ _POWER = Wanted(
 def _power(seed: int) -> list[Pair]:
     low, high = POWER_RAILS_V
     volts = low + (high - low) * 0.5 * (1.0 + _place(seed, "output_power"))
-    bring_up = BRING_UP.replace('to = "rail_voltage"', f'to = "{volts:.4f} V"')
-    pairs = done(seed, quantities.POWER.steps, [_POWER], bring_up=bring_up)
+    powering = bring_up(to=f"{volts:.4f} V")
+    pairs = done(seed, quantities.POWER.steps, [_POWER], powering=powering)
     return [pair for pair in pairs if pair.reading.channel == "left"]
 
 

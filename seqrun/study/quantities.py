@@ -23,6 +23,7 @@ class Group:
         steps: ``[[step]]`` entries.
         watch: see :func:`seqrun.study.benches.done`.
         faults: given to every unit, where a healthy one has too little of it to be read.
+        stages: a ramp in few stages saves time where the bring-up is not studied.
     """
 
     name: str
@@ -30,6 +31,7 @@ class Group:
     wanted: tuple[Wanted, ...]
     watch: Watch | None = None
     faults: tuple[str, ...] = ()
+    stages: int = 2  # of the bring-up
 
 
 def _step(name: str, do: str, **keys: str) -> str:
@@ -140,6 +142,7 @@ LEVELS = Group(
         Wanted("current_sharing", "current_sharing", "share", _sharing),
         Wanted("idle_dissipation", "dissipation", "heat", lambda s: truths.heat_w(s.truth)),
     ),
+    stages=10,
 )
 
 
