@@ -21,8 +21,8 @@ COVERAGE_FOOT = (
     "bounds: readings that say 'at most' or 'at least'; they count in held, not in width"
 )
 DECISION_HEAD = (
-    f"{'':25s} {'do not conform':^22s}   {'conform':^22s}\n"
-    f"{'quantity, limit':25s} {'accept':>7s} {'cond.':>7s} {'reject':>6s}   "
+    f"{'':23s} {'do not conform':^22s}   {'conform':^22s}\n"
+    f"{'quantity, limit':23s} {'accept':>7s} {'cond.':>7s} {'reject':>6s}   "
     f"{'reject':>7s} {'cond.':>7s} {'accept':>6s}"
 )
 DECISION_FOOT = (
@@ -75,7 +75,7 @@ def decision_line(one: Rates) -> str:
     unsure_bad = sum(one.others[v] for v in between)
     unsure_good = sum(one.conforming[v] for v in between)
     return (
-        f"{label:25s} {_of(one.false_accepts, bad):>7s} {_of(unsure_bad, bad):>7s} "
+        f"{label:23s} {_of(one.false_accepts, bad):>7s} {_of(unsure_bad, bad):>7s} "
         f"{_of(one.others[Verdict.FAIL], bad):>6s}   {_of(one.false_rejects, good):>7s} "
         f"{_of(unsure_good, good):>7s} {_of(one.conforming[Verdict.PASS], good):>6s}  "
         f"{one.decision}"
