@@ -18,7 +18,7 @@ COVERAGE_FOOT = (
     f"held: share of value ± U (k = 2) that holds the truth; aim {LEAST_COVERAGE:.0%} or more\n"
     "width: U over the narrowest interval that would have held 95 % of the errors;\n"
     f"       aim {MOST_WIDTH:g} or less (1.02 normal, 1.22 rectangular); - where too few\n"
-    "bounds: readings that say 'at most' or 'at least'; they count in held, not in width"
+    "bounds: readings that say 'at most' or 'at least': in held, not in width"
 )
 DECISION_HEAD = (
     f"{'':23s} {'do not conform':^22s}   {'conform':^22s}\n"
