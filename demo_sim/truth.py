@@ -175,6 +175,10 @@ class Truth:
         period, table = signal.tables[0]
         return period, table + signal.dc
 
+    def clips(self, channel: str) -> bool:
+        """Whether the tops of a channel's output are cut off at the present drive."""
+        return self._waves.tables(self._unit.spec.channel_names.index(channel)).clipped
+
     def thd(
         self, channel: str, input_v_rms: float | None = None, frequency_hz: float = 1000.0
     ) -> float:

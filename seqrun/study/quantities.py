@@ -146,6 +146,17 @@ LEVELS = Group(
 )
 
 
+def _balance(truth: Any) -> dict[str, float]:
+    """Power in against power out, and the rails, with drive and without."""
+    drawn = truths.supply_w(truth)
+    given = math.fsum(truths.load_w(truth, c) for c in truths.CHANNELS)
+    state = "driven" if given > 0.0 else "idle"
+    seen = {f"{state}.{rail}": abs(float(truth.dc(rail))) for rail in truths.RAILS}
+    if given > 0.0:
+        seen |= {"heat": drawn - given, "efficiency": 100.0 * given / drawn}
+    return seen
+
+
 # --- heat -------------------------------------------------------------------------------------
 
 
@@ -185,7 +196,9 @@ HEAT = Group(
         each='["channel", "half", "device"]',
         of='"hot.{channel}.{half}.{device}"',
         against='"cold.{channel}.{half}.{device}"',
-    ),
+    )
+    + _step("eighth", "dissipation", power='"rated_power / 8"')
+    + _step("resistance", "thermal_resistance", of='"settled"', heat='"eighth"'),
     (
         Wanted("sink_rise_predicted", "sink_rise", "predicted", _RISE),
         Wanted("sink_rise_settled", "sink_rise", "settled", _RISE),
@@ -194,7 +207,15 @@ HEAT = Group(
         Wanted("idle_current_cold", "idle_current", "cold", _device),
         Wanted("idle_current_hot", "idle_current", "hot", _device),
         Wanted("idle_drift", "idle_drift", "drift", _drift),
+        Wanted("dissipation_eighth", "dissipation", "eighth", lambda s: s.at_capture["heat"]),
+        Wanted(
+            "thermal_resistance",
+            "thermal_resistance",
+            "resistance",
+            lambda s: s.kept["settled", ""] / s.kept["eighth", ""],
+        ),
     ),
+    _balance,
 )
 
 
@@ -227,17 +248,6 @@ POWER = Group(
         ),
     ),
 )
-
-
-def _balance(truth: Any) -> dict[str, float]:
-    """Power in against power out, and the rails, with drive and without."""
-    drawn = truths.supply_w(truth)
-    given = math.fsum(truths.load_w(truth, c) for c in truths.CHANNELS)
-    state = "driven" if given > 0.0 else "idle"
-    seen = {f"{state}.{rail}": abs(float(truth.dc(rail))) for rail in truths.RAILS}
-    if given > 0.0:
-        seen |= {"heat": drawn - given, "efficiency": 100.0 * given / drawn}
-    return seen
 
 
 def _sag(seen: Seen) -> float:
@@ -402,6 +412,32 @@ RESPONSE = Group(
     ),
 )
 
+
+def _both(truth: Any) -> dict[str, float]:
+    """The tone at both outputs while one is driven."""
+    volts = {c: truths.fundamental_v(truth, c) for c in truths.CHANNELS}
+    loud = max(volts.values())
+    return volts if loud > 0.0 else {}
+
+
+def _separation_db(seen: Seen) -> float:
+    driven, other = seen.reading.channel.split("/")
+    there = seen.at_capture[other]
+    return 20.0 * math.log10(seen.at_capture[driven] / there) if there > 0.0 else math.inf
+
+
+CLIPPING = Group(
+    "clipping",
+    _step("onset", "clipping_onset"),
+    (Wanted("clipping_onset", "clipping_onset", "onset", _channel(truths.clipping_onset_w)),),
+)
+CROSSTALK = Group(
+    "crosstalk",
+    _step("separation", "channel_separation", power='"10 W"'),
+    (Wanted("channel_separation", "channel_separation", "separation", _separation_db),),
+    _both,
+)
+
 GROUPS: tuple[Group, ...] = (
     LEVELS,
     HEAT,
@@ -412,6 +448,8 @@ GROUPS: tuple[Group, ...] = (
     QUIET,
     TRANSFER,
     RESPONSE,
+    CROSSTALK,
+    CLIPPING,
 )
 
 

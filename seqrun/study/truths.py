@@ -76,6 +76,18 @@ def power_at_distortion(
         return load_w(truth, channel)
 
 
+def clipping_onset_w(truth: Any, channel: str, frequency_hz: float = 1000.0) -> float:
+    """W into a load at which its tops begin to be cut off, all channels driven alike."""
+    gain = float(truth.gain(channel, frequency_hz))
+    low, high = 0.0, abs(float(truth.rail("pos"))) / math.sqrt(2.0) / gain
+    for _ in range(16):
+        middle = 0.5 * (low + high)
+        with truth.driven(middle, frequency_hz):
+            low, high = (low, middle) if truth.clips(channel) else (middle, high)
+    with truth.driven(low, frequency_hz):
+        return load_w(truth, channel)
+
+
 def noise_v(truth: Any, channel: str, weighting: Weighting = Weighting.UNWEIGHTED) -> float:
     """V rms of noise and hum at an output, 22 Hz to 22 kHz, weighted."""
     f = np.arange(BAND_HZ[0], BAND_HZ[1], GRID_HZ) + 0.5 * GRID_HZ
