@@ -35,8 +35,19 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as folder:
         start = time.perf_counter()
         subprocess.run(
-            [python, "-m", "seqrun", "run", "acceptance", "--bench", "demo", "--serial", "DEMO-001"]
-            + ["--results", folder],
+            [
+                python,
+                "-m",
+                "seqrun",
+                "run",
+                "acceptance",
+                "--bench",
+                "demo",
+                "--serial",
+                "DEMO-001",
+                "--results",
+                folder,
+            ],
             check=True,
             capture_output=True,
         )

@@ -143,7 +143,9 @@ def test_cautions_speak_of_charge_heat_and_the_mains(accepted: RunData) -> None:
 def test_simple_acceptance_does_not_claim_room_for_errors(results: Path) -> None:
     readings = [judged("power", "output_power", "left", 44.0, "W", 1.0, 40.0, None)]
     readings = [replace(j, decision="simple") for j in readings]
-    run = on_record(results, readings, Disposition.ACCEPT, facts={"decision": "simple", "releases": True})
+    run = on_record(
+        results, readings, Disposition.ACCEPT, facts={"decision": "simple", "releases": True}
+    )
     assert "room for the error" not in sheet(run).kept
     assert "room for the error" in sheet(on_record(results, good(), Disposition.ACCEPT)).kept
 
