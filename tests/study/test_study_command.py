@@ -1,0 +1,25 @@
+"""``seqrun study``: the tables that the benchmarks print, for a few benches."""
+
+from __future__ import annotations
+
+import pytest
+from typer.testing import CliRunner
+
+from seqrun.cli import app
+from seqrun.cli.studies import coverage_command
+
+
+def test_coverage_of_one_quantity_is_printed_with_its_aims() -> None:
+    result = CliRunner().invoke(
+        app, ["study", "coverage", "--benches", "3", "--quantity", "channel_separation"]
+    )
+    (line,) = [x for x in result.output.splitlines() if x.startswith("channel_separation")]
+    assert line.split()[1] == "6"  # two ways round on each of three benches
+    assert "93%" in result.output
+    assert result.exit_code in (0, 1)
+
+
+def test_too_few_benches_for_a_width_show_none(capsys: pytest.CaptureFixture[str]) -> None:
+    coverage_command(quantity="channel_separation", benches=2, seed=5, processes=1)
+    (line,) = [x for x in capsys.readouterr().out.splitlines() if "separation" in x]
+    assert line.split()[4] == "-"
