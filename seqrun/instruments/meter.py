@@ -53,7 +53,9 @@ class DrivenMeter(DrivenInstrument):
         full_scale: object = AUTO if row is None else row.range
         self._ops[operation](range=full_scale, nplc=cycles)
         self._function, self._row, self._configured = function, row, wanted
-        self._nplc = cycles
+        # A function that no integration time is sent for (AC) keeps the noise of one reading.
+        sent = self.driver.operation[operation].send
+        self._nplc = cycles if any("{nplc" in text for text in sent) else 1.0
         self._reading_s = cycles * self._settings.seconds_per_cycle
 
     def read_raw(self) -> float:
