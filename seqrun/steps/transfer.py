@@ -74,13 +74,23 @@ class _Gains(DrivenStep):
 
     def share(self, view: BenchView) -> float:
         """Relative standard uncertainty of one gain."""
-        volts = math.sqrt(self.planned_watts(view) * view.unit.rated_load)
-        level = volts / math.pow(10.0, view.unit.gain / 20.0)
+        volts, level = self._ends(view)
         if self.by == "meter":
             ends = (("meter", "ac_voltage", volts), ("meter", "ac_voltage", level))
         else:
             ends = (("scope", "voltage", volts), ("generator", "level", level))
         return math.hypot(*(view.standard_uncertainty(*end) / end[2] for end in ends))
+
+    def scatter(self, view: BenchView) -> float:
+        """Relative standard uncertainty of one gain by meter from its noise alone."""
+        row = view.drivers[view.key("meter")].row
+        shares = (row("ac_voltage", v).noise / v for v in self._ends(view))
+        return math.hypot(*shares) / math.sqrt(self.repeats)
+
+    def _ends(self, view: BenchView) -> tuple[float, float]:
+        """What is expected at output and input, V rms."""
+        volts = math.sqrt(self.planned_watts(view) * view.unit.rated_load)
+        return volts, volts / math.pow(10.0, view.unit.gain / 20.0)
 
     def forecast(self, view: BenchView) -> Forecast:
         """Of one gain, dB."""
@@ -169,8 +179,8 @@ class ChannelBalance(_Gains):
 
     def forecast(self, view: BenchView) -> Forecast:
         # One meter's error cancels between the channels; two of a scope's do not.
-        both = math.sqrt(2.0) * self.share(view) if self.by == "scope" else 0.1 * self.share(view)
-        return decibels(both, 0.0, BETTER_METER)
+        one = self.share(view) if self.by == "scope" else self.scatter(view)
+        return decibels(math.sqrt(2.0) * one, 0.0, BETTER_METER)
 
     def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
         if len(ctx.view.unit.channels) < 2 or self.channel:
