@@ -257,7 +257,8 @@ def render(value: float, unit: str, *, uncertainty: float | None = None, digits:
 
 
 def _prefix(size: float, unit: str) -> tuple[str, float]:
-    if unit not in _SCALED or size == 0.0:
+    # Less than one a second is a rate of events; nobody counts bursts in millihertz.
+    if unit not in _SCALED or size == 0.0 or (unit == "Hz" and size < 1.0):
         return "", 1.0
     for prefix, scale in (("M", 1e6), ("k", 1e3), ("", 1.0), ("m", 1e-3), ("µ", 1e-6), ("n", 1e-9)):
         if size >= scale * 0.99995:

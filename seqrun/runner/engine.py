@@ -296,8 +296,7 @@ class Engine:
                 self._not_measured(action, step, "the step made no reading that its limit is about")
             new = self.judged[begun:]
             self.watcher.step_ended(action.id, new, self.elapsed)
-            stop = getattr(action.step, "stop_if_failed", False)
-            if stop and any(j.verdict is Verdict.FAIL for j in new):
+            if {j.verdict for j in new} & _ending(cast(Step, action.step)):
                 self.stopped_at = action.id
 
     def _do(self, action: Action) -> None:
@@ -363,3 +362,9 @@ class Engine:
             and action.id not in self.reached
             and action.id not in self.skipped
         ]
+
+
+def _ending(step: Step) -> set[Verdict]:
+    """The verdicts of a step that end the measuring."""
+    found = {Verdict.FAIL} if step.stop_if_failed else set[Verdict]()
+    return found | {Verdict.NOT_MEASURED} if step.stop_if_not_measured else found

@@ -183,6 +183,9 @@ class Step(StepFields):
     stop_if_failed: bool = Field(
         False, description="true: a fail here ends the measuring; the unit is powered down"
     )
+    stop_if_not_measured: bool = Field(
+        False, description="true: no reading here ends the measuring; the unit is powered down"
+    )
 
     accept_undecided: bool = Field(
         False, description="true: run even if this bench cannot decide the limit; it ends in a hold"

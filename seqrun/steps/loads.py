@@ -1,14 +1,25 @@
-"""Test loads taken off the outputs and put back: first power is given without them."""
+"""Test loads: taken off the outputs and put back (first power is given without them), and measured
+where they are before the unit is powered."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from typing import ClassVar
 
-from seqrun.plan.needs import Hookup, Needs
+from pydantic import Field
+
+from seqrun.errors import NotMeasured, UsageError
+from seqrun.files.bench import Load
+from seqrun.plan.needs import Forecast, Hookup, Needs
 from seqrun.plan.view import BenchView
-from seqrun.steps.base import Context, Measured, Step
-from seqrun.values import Reading
+from seqrun.quantity import render
+from seqrun.steps.base import Context, Explained, Measured, Step
+from seqrun.values import COVERAGE_FACTOR, Reading
+
+LABEL_SLACK = (
+    0.02  # contacts, and a load that is still warm; a wrong load is far off (common practice)
+)
+RATED_SLACK = 0.1  # between a load and the rated load that it stands for
 
 
 class _Loads(Step):
@@ -48,3 +59,80 @@ class PutLoadsOn(_Loads):
             lead = ((f"load.{load.name}.1", hot),)
             ctx.connect(Hookup(lead, f"load {load.name} back onto {hot}"))
         yield from ()
+
+
+class LoadResistance(_Loads):
+    """What the meter reads across the speaker terminals of a unit without power.
+
+    The output relay is open then (and an output stage without bias conducts nothing), so it is the
+    load alone. A reading that is not the bench file's is no reading: the wrong load is a mistake on
+    the bench, and every power after it would be wrong.
+    """
+
+    kind: ClassVar[str] = "load_resistance"
+    unit: ClassVar[str] = "Ω"
+    quantity: ClassVar[str] = "load_resistance"
+    explains: ClassVar = {
+        "load_resistance": Explained(
+            "Ω",
+            "The resistance of the test load, at the speaker terminals.",
+            "The meter's four leads across the terminals before the unit is powered; it has to be "
+            "what the bench file says.",
+            "A unit still charged; a terminal that only the meter touches; a unit without output "
+            "relay, whose output stage lies across the load.",
+        )
+    }
+
+    repeats: int = Field(default=3, ge=2, le=100)
+
+    def needs(self, view: BenchView) -> Needs:
+        channels = self.channels(view)
+        for channel in channels:
+            load = view.load(channel)
+            if abs(load.resistance / view.unit.rated_load - 1.0) > RATED_SLACK:
+                raise UsageError(
+                    f"load '{load.name}' is {render(load.resistance, 'Ω')}",
+                    expected=f"about {render(view.unit.rated_load, 'Ω')}, the unit's rated load",
+                    where=self.id,
+                    hint="put the right load on and its measured resistance into the bench file",
+                )
+        rated = view.unit.rated_load
+        u = view.standard_uncertainty("meter", "resistance_4w", rated)
+        return Needs(
+            roles=frozenset({"meter"}),
+            hookups=tuple(view.meter_four_wire(f"out.{c}") for c in channels[:1]),
+            seconds=8.0 * len(channels),
+            forecast=Forecast(rated, COVERAGE_FACTOR * u, better="a better meter"),
+        )
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        meter = ctx.meter
+        for channel in self.channels(ctx.view):
+            load = ctx.view.load(channel)
+            ctx.connect(ctx.view.meter_four_wire(f"out.{channel}"))
+            meter.configure("resistance_4w", 1.1 * load.resistance, 10.0)
+            try:
+                ohms = meter.read(self.repeats)
+            except NotMeasured:
+                reason = f"{_named(load)} is not there: the terminals read open"
+                yield Reading(self.quantity, self.unit, None, channel=channel, note=reason)
+                continue
+            read = float(ohms.nominal_value)
+            off = abs(read / load.resistance - 1.0)
+            if off > max(3.0 * load.tolerance, LABEL_SLACK):
+                yield Reading(
+                    self.quantity,
+                    self.unit,
+                    None,
+                    channel=channel,
+                    note=f"{_named(load)} reads {render(read, 'Ω')}: not the load that it says",
+                )
+                continue
+            yield Measured(
+                self.quantity, self.unit, ohms, channel=channel, instruments=(meter.name,)
+            )
+
+
+def _named(load: Load) -> str:
+    """A load as its label has it."""
+    return f"load {load.name} of {render(load.resistance, 'Ω')}"

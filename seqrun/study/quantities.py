@@ -79,6 +79,11 @@ CURRENT_KEYS = {
     "at": '"ballast.{channel}.{half}.{device}"',
     "settle": '{ within = "1 mA", for = "2 s", at_most = "30 s" }',
 }
+LOADS = Group(
+    "loads",
+    _step("down", "power_down") + _step("load.{channel}", "load_resistance", each='"channel"'),
+    (Wanted("load_resistance", "load_resistance", "load", _channel(lambda t, c: t.load_ohm(c))),),
+)
 LEVELS = Group(
     "levels",
     AMBIENT
@@ -439,6 +444,7 @@ CROSSTALK = Group(
 )
 
 GROUPS: tuple[Group, ...] = (
+    LOADS,
     LEVELS,
     HEAT,
     POWER,

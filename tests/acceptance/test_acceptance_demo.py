@@ -21,7 +21,7 @@ FAULTS = {
     "noisy_device@right": {"noise"},
     "loss_of_gain@left": {"gain"},
     "loss_of_treble@right": {"treble"},
-    "load_missing@left": {"power"},
+    "load_missing@left": {"load"},
     "sensor_off": {"heat_idle", "heat_eighth"},
 }
 
