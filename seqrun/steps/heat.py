@@ -26,31 +26,28 @@ from seqrun.measure.heat import (
 from seqrun.measure.power import dissipation, supply_power
 from seqrun.measure.temperature import (
     check_attached,
-    pt100_reading,
-    pt100_temperature_c,
     pt100_tolerance_k,
-    sensor_error,
 )
 from seqrun.measure.uncertain import exactly
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Kelvins, Seconds
 from seqrun.steps.base import Context, Explained, Measured, Step
-from seqrun.steps.drive import Drive, drive_needs
+from seqrun.steps.drive import Drive
+from seqrun.steps.sink import (
+    PT100_EXPECTED_OHM,
+    driven_and_watched,
+    idle_and_watched,
+    read_temperature,
+    sink_now,
+    watch_sink,
+)
 from seqrun.values import COVERAGE_FACTOR, Bound, Reading, rectangular
 
-PT100_EXPECTED_OHM = 150.0  # chooses a range that holds 0 °C to 130 °C
 OHM_PER_K = 0.385  # slope of a Pt100 (IEC 60751), for forecasts
 FIT_EVERY = 24  # readings between two fits: the curve does not change faster
 CARRIED_ON = 1.4  # time constants that a fit carries an even drift on (tried on simulated rooms)
 BEYOND = 1.25  # times the limit: no need to go on heating
-
-
-def read_temperature(ctx: Context, point: str, repeats: int) -> UFloat:
-    """Temperature of a Pt100 on the meter's four leads, °C, with meter and sensor budget."""
-    sensor = ctx.view.sensor(point)
-    error = ctx.persistent(point, lambda: sensor_error(f"sensor {sensor.name}"))
-    return pt100_reading(ctx.meter.read(repeats), sensor.tolerance_class, error)
 
 
 class Temperature(Step):
@@ -149,24 +146,13 @@ class Soak(Step):
     every: Seconds = Field(default=5.0, ge=1.0)
 
     def needs(self, view: BenchView) -> Needs:
-        sensor = view.meter_four_wire(self.at)
         seconds = 0.6 * self.at_most
         if self.power is None:
-            return Needs(
-                roles=frozenset({"meter", "supply"}),
-                hookups=(sensor,),
-                seconds=seconds,
-                live=True,
-                forecast=self._forecast(view),
-            )
-        watts = self.power.evaluate_in("W", view.unit.names())
-        driven = drive_needs(view, view.unit.channels, watts, seconds=seconds)
-        return replace(
-            driven,
-            roles=driven.roles | {"meter"},
-            hookups=(*driven.hookups, sensor),
-            forecast=self._forecast(view),
-        )
+            needs = idle_and_watched(view, self.at, seconds)
+        else:
+            watts = self.power.evaluate_in("W", view.unit.names())
+            needs = driven_and_watched(view, self.at, watts, seconds)
+        return replace(needs, forecast=self._forecast(view))
 
     def _forecast(self, view: BenchView) -> Forecast:
         """Two sensors' tolerances, the meter, the ambient's drift and what is still to come."""
@@ -200,8 +186,7 @@ class Soak(Step):
                 drive.stop()
 
     def _watch(self, ctx: Context, ambient: UFloat) -> tuple[_Curve, str]:
-        meter = ctx.meter
-        meter.configure("resistance_4w", PT100_EXPECTED_OHM, 1.0)
+        watch_sink(ctx)
         ambient_c = float(ambient.nominal_value)
         high = ctx.limit.high if ctx.limit is not None else None
         most = ctx.evaluate(self.healthy_current, "A") if self.healthy_current else None
@@ -209,8 +194,7 @@ class Soak(Step):
         start = ctx.clock.now()
 
         def finished() -> str | None:
-            celsius = pt100_temperature_c(meter.read_raw())
-            ctx.observe("sink_temperature", celsius)
+            celsius = sink_now(ctx)
             if most is not None:
                 self._check_current(ctx, most)
             rise = celsius - ambient_c

@@ -10,14 +10,13 @@ from pydantic import Field
 
 from seqrun.errors import NotMeasured
 from seqrun.files.expression import WattsExpression
-from seqrun.measure.temperature import pt100_temperature_c
 from seqrun.plan.needs import Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Seconds, render
 from seqrun.steps.audio import OutputPower
 from seqrun.steps.base import Context, Explained, Measured, Step
-from seqrun.steps.drive import Drive, drive_needs
-from seqrun.steps.heat import PT100_EXPECTED_OHM, read_temperature
+from seqrun.steps.drive import Drive
+from seqrun.steps.sink import driven_and_watched, let_pass, read_temperature, watch_sink
 from seqrun.values import Reading
 
 
@@ -32,23 +31,11 @@ class _Hold(Step):
 
     def held(self, ctx: Context) -> Iterator[Measured]:
         """Hold it, and tell what came out at the end; none of it is judged."""
-        meter = ctx.meter
-        meter.configure("resistance_4w", PT100_EXPECTED_OHM, 1.0)
+        watch_sink(ctx)
         drive = Drive(ctx, self.frequency)
         try:
             drive.to_power(ctx.evaluate(self.power, "W"))
-            begun = ctx.clock.now()
-
-            def over() -> bool | None:
-                celsius = pt100_temperature_c(meter.read_raw())
-                ctx.observe("sink_temperature", celsius)
-                passed = ctx.clock.now() - begun
-                ctx.progress(f"sink {celsius:.1f} °C", min(passed / self.hold, 1.0))
-                return True if passed >= self.hold else None
-
-            ctx.wait_until(
-                over, every_s=self.every, at_most_s=self.hold + 60.0, what="the time to pass"
-            )
+            let_pass(ctx, self.hold, every_s=self.every, timed=True)
             powers = drive.powers()
             drive.check_load(powers)
         finally:
@@ -68,18 +55,13 @@ class _Hold(Step):
             "held_sink_temperature",
             "°C",
             read_temperature(ctx, self.at, 3),
-            instruments=(meter.name,),
+            instruments=(ctx.meter.name,),
             judged=False,
         )
 
     def hold_needs(self, view: BenchView, watts: float, seconds: float) -> Needs:
         """Of the holding and ``seconds`` more, with at most ``watts`` into each load."""
-        driven = drive_needs(view, view.unit.channels, watts, seconds=self.hold + seconds)
-        return replace(
-            driven,
-            roles=driven.roles | {"meter"},
-            hookups=(*driven.hookups, view.meter_four_wire(self.at)),
-        )
+        return driven_and_watched(view, self.at, watts, self.hold + seconds)
 
 
 class HoldPower(_Hold):

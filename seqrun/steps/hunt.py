@@ -18,15 +18,14 @@ from pydantic import Field
 from seqrun.errors import NotMeasured
 from seqrun.files.expression import WattsExpression
 from seqrun.measure import hunting
-from seqrun.measure.temperature import pt100_temperature_c
 from seqrun.measure.uncertain import exactly
 from seqrun.plan.needs import Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Seconds, render
 from seqrun.steps.base import Context, Explained, Measured, Press, Step
-from seqrun.steps.drive import Drive, drive_needs
-from seqrun.steps.heat import PT100_EXPECTED_OHM
+from seqrun.steps.drive import Drive
 from seqrun.steps.listening import Listening, listening_needs
+from seqrun.steps.sink import driven_and_watched, let_pass, watch_sink
 from seqrun.values import Bound, Reading, normal
 
 Array = NDArray[np.float64]
@@ -38,6 +37,7 @@ DONE: dict[str, tuple[str, float]] = {
     "w": ("warm", 30.0),
 }
 REST, ENOUGH = " ", "q"
+LOOK_EVERY_S = 5.0  # at the heatsink, while it is warmed or cools
 SURE = 0.01  # chance below which a change counts as one
 KEYS = "t tap, f flex, c cool, w warm; 1-9 the part; space: hands off; q: enough"
 
@@ -235,11 +235,9 @@ class NoiseHunt(Step):
         if self.mode == "operator":
             return quiet
         seconds = self.cycles * (self.warm + self.cool + 2.0 * self.listen) + self.listen
-        driven = drive_needs(view, view.unit.channels, self._planned(view), seconds=seconds)
+        heat = driven_and_watched(view, self.sensor, self._planned(view), seconds)
         return replace(
-            driven,
-            roles=driven.roles | quiet.roles | {"meter"},
-            hookups=(*driven.hookups, *quiet.hookups, view.meter_four_wire(self.sensor)),
+            heat, roles=heat.roles | quiet.roles, hookups=(*heat.hookups, *quiet.hookups)
         )
 
     def _planned(self, view: BenchView) -> float:
@@ -302,7 +300,7 @@ class NoiseHunt(Step):
 
     def _by_heat(self, ctx: Context, listening: Listening, watch: Watch) -> list[Span]:
         """Cycles of warm and cool; the spans are those after warming."""
-        ctx.meter.configure("resistance_4w", PT100_EXPECTED_OHM, 1.0)
+        watch_sink(ctx)
         watts = ctx.evaluate(self.power, "W") if self.power else self._planned(ctx.view)
         spans: list[Span] = []
         self._listen(ctx, listening, watch, "cool, before")
@@ -310,13 +308,23 @@ class NoiseHunt(Step):
             drive = Drive(ctx, self.frequency)
             try:
                 drive.to_power(watts)
-                self._pass(ctx, self.warm, f"warming, cycle {cycle} of {self.cycles}")
+                let_pass(
+                    ctx,
+                    self.warm,
+                    every_s=LOOK_EVERY_S,
+                    doing=f"warming, cycle {cycle} of {self.cycles}",
+                )
             finally:
                 drive.stop()
             begun = ctx.clock.now()
             self._listen(ctx, listening, watch, f"hot, cycle {cycle}")
             spans.append(Span("heat", begun, ctx.clock.now()))
-            self._pass(ctx, self.cool, f"cooling, cycle {cycle} of {self.cycles}")
+            let_pass(
+                ctx,
+                self.cool,
+                every_s=LOOK_EVERY_S,
+                doing=f"cooling, cycle {cycle} of {self.cycles}",
+            )
             self._listen(ctx, listening, watch, f"cool, cycle {cycle}")
         return spans
 
@@ -325,17 +333,6 @@ class NoiseHunt(Step):
         while (passed := ctx.clock.now() - begun) < self.listen:
             loudest = self._look(ctx, listening, watch)
             ctx.progress(f"{what}: {render(loudest, 'V', digits=3)}", passed / self.listen)
-
-    def _pass(self, ctx: Context, seconds: float, what: str) -> None:
-        end = ctx.clock.now() + seconds
-
-        def over() -> bool | None:
-            celsius = pt100_temperature_c(ctx.meter.read_raw())
-            ctx.observe("sink_temperature", celsius)
-            ctx.progress(f"{what}: sink {celsius:.1f} °C")
-            return True if ctx.clock.now() >= end else None
-
-        ctx.wait_until(over, every_s=5.0, at_most_s=seconds + 60.0, what="the time to pass")
 
     # --- results -------------------------------------------------------------------------------
 

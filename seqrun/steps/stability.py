@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import ClassVar
 
 import numpy as np
@@ -13,14 +13,19 @@ from uncertainties import UFloat
 from seqrun.errors import NotMeasured
 from seqrun.files.expression import WattsExpression
 from seqrun.measure.heat import loop_gain, runaway, slope, thermal_resistance
-from seqrun.measure.temperature import pt100_temperature_c
 from seqrun.measure.uncertain import exactly
 from seqrun.plan.needs import Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Amperes, Hertz, Kelvins, Seconds
 from seqrun.steps.base import Context, Explained, Measured, Step
-from seqrun.steps.drive import Drive, drive_needs
-from seqrun.steps.heat import PT100_EXPECTED_OHM
+from seqrun.steps.drive import Drive
+from seqrun.steps.sink import (
+    driven_and_watched,
+    idle_and_watched,
+    let_pass,
+    sink_now,
+    watch_sink,
+)
 from seqrun.values import Bound, Reading
 
 
@@ -121,50 +126,30 @@ class RunawayMargin(Step):
     least: Amperes = Field(default=0.005, ge=0.0, description="growth that is no creep")
 
     def needs(self, view: BenchView) -> Needs:
-        sensor = view.meter_four_wire(self.at)
-        seconds = self.watch + (self.warm if self.power else 0.0)
         if self.power is None:
-            return Needs(
-                roles=frozenset({"meter", "supply"}), hookups=(sensor,), seconds=seconds, live=True
-            )
+            return idle_and_watched(view, self.at, self.watch)
         watts = self.power.evaluate_in("W", view.unit.names())
-        driven = drive_needs(view, view.unit.channels, watts, seconds=seconds)
-        return replace(driven, roles=driven.roles | {"meter"}, hookups=(*driven.hookups, sensor))
+        return driven_and_watched(view, self.at, watts, self.watch + self.warm)
 
     def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
         resistance = ctx.measured(self.resistance)[-1][1] if self.resistance else None
-        ctx.meter.configure("resistance_4w", PT100_EXPECTED_OHM, 1.0)
+        watch_sink(ctx)
         if self.power is not None:
             drive = Drive(ctx, self.frequency)
             try:
                 drive.to_power(ctx.evaluate(self.power, "W"))
-                self._let_pass(ctx, self.warm)
+                let_pass(ctx, self.warm, every_s=self.every, doing="warming up")
             finally:
                 drive.stop()
         course = self._watch(ctx)
         yield from self._readings(ctx, course, resistance)
-
-    def _let_pass(self, ctx: Context, seconds: float) -> None:
-        end = ctx.clock.now() + seconds
-
-        def over() -> bool | None:
-            celsius = self._celsius(ctx)
-            ctx.progress(f"warming up, sink {celsius:.1f} °C")
-            return True if ctx.clock.now() >= end else None
-
-        ctx.wait_until(over, every_s=self.every, at_most_s=seconds + 60.0, what="the warm-up")
-
-    def _celsius(self, ctx: Context) -> float:
-        celsius = pt100_temperature_c(ctx.meter.read_raw())
-        ctx.observe("sink_temperature", celsius)
-        return celsius
 
     def _watch(self, ctx: Context) -> _Course:
         course = _Course(amperes={rail: [] for rail in ctx.view.rails})
         begun = ctx.clock.now()
 
         def over() -> bool | None:
-            celsius = self._celsius(ctx)
+            celsius = sink_now(ctx)
             now = ctx.clock.now() - begun
             course.times.append(now)
             course.celsius.append(celsius)
