@@ -194,6 +194,10 @@ def compare(
     matters: Annotated[
         str, typer.Option("--matters", help="Share of a limit that a change must reach to matter.")
     ] = "20 %",
+    new_ballasts: Annotated[
+        bool,
+        typer.Option("--new-ballasts", help="Ballast resistors were replaced in between."),
+    ] = False,
     everything: Annotated[
         bool, typer.Option("--all", help="Show what stayed as it was, too.")
     ] = False,
@@ -205,7 +209,14 @@ def compare(
 
     raise typer.Exit(
         compare_command(
-            before, after, results, matters=matters, everything=everything, csv=csv, page=page
+            before,
+            after,
+            results,
+            matters=matters,
+            new_ballasts=new_ballasts,
+            everything=everything,
+            csv=csv,
+            page=page,
         )
     )
 
@@ -325,6 +336,12 @@ def bench_serve(
     real_time: Annotated[
         bool, typer.Option("--real-time", help="Follow the wall clock instead of virtual time.")
     ] = False,
+    switch: Annotated[
+        bool, typer.Option("--switch", help="With a relay matrix that moves leads by itself.")
+    ] = False,
+    scope_bits: Annotated[
+        int, typer.Option("--scope-bits", help="Of the scope's converter: 8 or 12.")
+    ] = 12,
     file: Annotated[
         Optional[Path],  # noqa: UP045
         typer.Option("--file", help="Write the bench file here as well."),
@@ -341,6 +358,8 @@ def bench_serve(
             host=host,
             port=port,
             real_time=real_time,
+            switch=switch,
+            scope_bits=scope_bits,
             file=file,
         )
     )

@@ -176,6 +176,8 @@ def serve_command(
     host: str,
     port: int,
     real_time: bool,
+    switch: bool,
+    scope_bits: int,
     file: Path | None,
 ) -> int:
     """``seqrun bench serve``: until Ctrl-C."""
@@ -190,10 +192,16 @@ def serve_command(
             faults=tuple(faults),
             seed=seed,
             real_time=real_time,
+            with_switch=switch,
+            scope_bits=scope_bits,
             unit_sheet=unit or DEMO_UNIT,
         )
     except demo_sim.DemoError as error:
-        raise UsageError(str(error), where="--fault", hint="'seqrun faults' lists them") from None
+        raise UsageError(
+            str(error),
+            where="bench serve",
+            hint="'seqrun faults' lists the faults" if faults else None,
+        ) from None
     try:
         server = demo.serve(host=host, ports=port or None)
     except OSError as error:

@@ -13,6 +13,7 @@ def compare_command(
     results: Path,
     *,
     matters: str,
+    new_ballasts: bool,
     everything: bool,
     csv: Path | None,
     page: Path | None,
@@ -28,7 +29,8 @@ def compare_command(
         share = parse(matters, "")
     except QuantityError as error:
         raise UsageError(error.found, expected=error.wanted, where="--matters") from None
-    run = compare(load_run(results, before), load_run(results, after), share)
+    one, two = load_run(results, before), load_run(results, after)
+    run = compare(one, two, share, new_ballasts=new_ballasts)
     comparison(run, everything=everything)
     if csv is not None:
         print(f"table: {write_csv(run, csv)}")

@@ -95,7 +95,7 @@ def test_every_fault_of_the_catalogue_is_listed(seqrun: Callable) -> None:
 def test_the_served_bench_prints_its_resources_and_stops_on_a_signal(tmp_path: Path) -> None:
     file = tmp_path / "bench.toml"
     server = subprocess.Popen(
-        [sys.executable, "-m", "seqrun", "bench", "serve", "--file", str(file)],
+        [sys.executable, "-m", "seqrun", "bench", "serve", "--switch", "--file", str(file)],
         stdout=subprocess.PIPE,
         text=True,
         env={**os.environ, "PYTHONUNBUFFERED": "1"},
@@ -106,7 +106,15 @@ def test_the_served_bench_prints_its_resources_and_stops_on_a_signal(tmp_path: P
     assert server.wait(timeout=20.0) == 0
     server.stdout.close()
     assert any("TCPIP0::127.0.0.1::" in line for line in lines)
-    assert "[simulator]" in file.read_text(encoding="utf-8")
+    text = file.read_text(encoding="utf-8")
+    assert "[simulator]" in text
+    assert "[instrument.switch]" in text
+
+
+def test_a_scope_of_nine_bits_is_not_to_be_had(seqrun: Callable[..., Any]) -> None:
+    done = seqrun("bench", "serve", "--scope-bits", "9")
+    assert done.code == 2
+    assert "expected: 8 or 12" in done.err
 
 
 def test_a_schema_is_utf_8_whatever_the_locale(tmp_path: Path) -> None:
