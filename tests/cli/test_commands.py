@@ -111,7 +111,7 @@ def test_the_served_bench_prints_its_resources_and_stops_on_a_signal(tmp_path: P
     assert "[instrument.switch]" in text
 
 
-def test_a_scope_of_nine_bits_is_not_to_be_had(seqrun: Callable[..., Any]) -> None:
+def test_a_scope_of_nine_bits_is_not_to_be_had(seqrun: Callable) -> None:
     done = seqrun("bench", "serve", "--scope-bits", "9")
     assert done.code == 2
     assert "expected: 8 or 12" in done.err
