@@ -9,6 +9,9 @@ from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured
 from seqrun.measure.levels import shares
+from seqrun.values import rectangular
+
+BEND = 0.05  # of what it cools by between two readings: a decay over less than a third of its τ
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,3 +64,15 @@ def current_per_kelvin(hot: UFloat, cold: UFloat, hot_c: UFloat, cold_c: UFloat)
             hint="warm it longer, or with more power",
         )
     return (hot - cold) / rise
+
+
+def on_the_way(before: UFloat, after: UFloat, share: float) -> UFloat:
+    """A temperature between two readings of a decay, °C: on the line between them, which a few
+    minutes of it follow closely enough (``bend of the cooling``).
+
+    Args:
+        share: of the time between the two that has passed.
+    """
+    # A line between the ends of a decay lies above it by at most an eighth of its curvature.
+    bend = abs(float((before - after).nominal_value)) * BEND
+    return before + share * (after - before) + rectangular(0.0, bend, "bend of the cooling")

@@ -110,9 +110,7 @@ def root_of_square(square: float, u_square: float, name: str) -> Bounded:
     return Bounded(variable(root, u_square / (2.0 * root), name))
 
 
-def quantisation_rms(lsb: float, band_hz: tuple[float, float], sample_rate_hz: float) -> float:
-    """rms of a converter's quantisation noise within a band: lsb/√12, spread evenly up to half the
-    sample rate (true of signals that cross many steps; IEEE 1241)."""
-    half = sample_rate_hz / 2.0
-    width = max(min(band_hz[1], half) - band_hz[0], 0.0)
-    return lsb / math.sqrt(12.0) * math.sqrt(width / half)
+def quantisation_rms(lsb: float, band_hz: float, sample_rate_hz: float) -> float:
+    """rms of a converter's quantisation noise within a band of that width: lsb/√12, spread evenly
+    up to half the sample rate (true of signals that cross many steps; IEEE 1241)."""
+    return lsb / math.sqrt(12.0) * math.sqrt(min(2.0 * band_hz / sample_rate_hz, 1.0))

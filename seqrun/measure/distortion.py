@@ -3,8 +3,7 @@
 Definitions (IEC 60268-3, clause 14.12; IEEE 1241 for SINAD):
 
 * THD: root of the summed mean squares of the harmonics over the fundamental.
-* THD+N: rms of all in the band but the fundamental, over the fundamental; ``of_total`` turns it
-  (or THD) into the ratio to the whole signal that a notch-filter meter shows.
+* THD+N: rms of all in the band but the fundamental, over the fundamental.
 * SINAD: the reciprocal of THD+N.
 
 Contributions: noise under each line (its mean square is taken out, its scatter kept), the
@@ -25,6 +24,7 @@ from uncertainties import UFloat, umath
 from seqrun.errors import NotMeasured
 from seqrun.measure import tones
 from seqrun.measure.bounds import Bounded, above_distortion, above_noise, root_of_square
+from seqrun.measure.noise import STATISTICS
 from seqrun.measure.sinefit import check_record, fit_sine_4
 from seqrun.measure.spectrum import Spectrum, Tone, find_tone, power_spectrum, tone_at
 from seqrun.measure.uncertain import exactly, variable
@@ -34,7 +34,6 @@ from seqrun.values import Bound
 
 Array = NDArray[np.float64]
 NOISE_UNDER = "noise under the harmonics"
-STATISTICS = "statistics of the noise"
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,11 +63,6 @@ class Distortion:
     def sinad_db(self) -> UFloat:
         """SINAD, dB; "at least" when ``thd_n`` is at_most."""
         return -20.0 * umath.log10(self.thd_n.value)
-
-
-def of_total(ratio: UFloat) -> UFloat:
-    """A distortion to the fundamental turned into one to the whole signal: d/√(1+d²)."""
-    return ratio / umath.sqrt(1.0 + ratio * ratio)
 
 
 def distortion(

@@ -17,6 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from seqrun.errors import NotMeasured
+from seqrun.measure.bounds import Bounded
+from seqrun.measure.uncertain import exactly, variable
+from seqrun.values import COVERAGE_FACTOR, Bound
 
 Array = NDArray[np.float64]
 FRAME_S = 0.005
@@ -88,6 +91,17 @@ class RateChange:
     low: float
     high: float
     probability: float
+
+    @property
+    def bounded(self) -> Bounded | None:
+        """The ratio with its interval as ± 2 u; at least ``low`` where it has no upper end; None
+        when there are no bursts at all."""
+        if math.isnan(self.ratio):
+            return None
+        if math.isinf(self.ratio) or math.isinf(self.high):
+            return Bounded(exactly(self.low), Bound.AT_LEAST)
+        u = (self.high - self.low) / (2.0 * COVERAGE_FACTOR)
+        return Bounded(variable(self.ratio, u, "chance of the counts"))
 
 
 def rate_change(

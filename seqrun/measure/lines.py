@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,11 +14,18 @@ from seqrun.errors import NotMeasured
 from seqrun.measure.bounds import Bounded, above_noise, root_of_square
 from seqrun.measure.sinefit import check_record
 from seqrun.measure.spectrum import MEDIAN_OF_NOISE, power_spectrum, tone_at
+from seqrun.measure.uncertain import exactly
 from seqrun.measure.windows import BLACKMAN_HARRIS, HANN
+from seqrun.values import COVERAGE_FACTOR, Bound
 
 Array = NDArray[np.float64]
 #: mains frequency is kept within ±1 % nearly always (EN 50160: ±1 % for 99.5 % of a year)
 MAINS_TOLERANCE = 0.01
+FALSE_ALARMS = 0.01  # lines that noise alone may make in a record
+#: a line on the instrument itself, this strong against the one found, explains it
+SAME_LINE_SHARE = 0.3
+#: times its noise's u; at 2 one silent channel in twenty would have a tone
+TONE_STANDS_OUT = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +98,7 @@ def hum(
     total = root_of_square(square, math.hypot(*(t.u_square for t in found)), "noise under the hum")
     scaled = Bounded(total.value * scale, total.bound)
     even = sum(t.square for t, n in zip(found, orders, strict=True) if n % 2 == 0)
-    if total.bound.value == "exact":
+    if total.bound is Bound.EXACT:
         scaled = above_noise(scaled.value, floor)
     share = min(max(even / square, 0.0), 1.0) if square > 0.0 else 0.0
     return Hum(at, tuple(lines), scaled, share)
@@ -118,22 +126,28 @@ def _mains(power: Array, bin_hz: float, mains_hz: float, orders: list[int]) -> f
     return refined if abs(refined - coarse) < bin_hz else coarse
 
 
+def threshold(bins: float, false_alarms: float = FALSE_ALARMS) -> float:
+    """How many times the noise in a bin a line must have, to be one: what noise alone would exceed
+    ``false_alarms`` times in so many bins, ln(bins/false_alarms) for exponentially distributed
+    power, and 15 % more since the noise about a line is known no better than to a tenth."""
+    return math.log(bins / false_alarms) * 1.15
+
+
 def find_lines(
     volts: Array,
     sample_rate_hz: float,
     *,
     low_hz: float = 1000.0,
     high_hz: float | None = None,
-    false_alarms: float = 0.01,
+    false_alarms: float = FALSE_ALARMS,
     gain: UFloat | None = None,
     most: int = 10,
     clipped: bool = False,
 ) -> tuple[Line, ...]:
     """Lines that stand out of the noise: the whine of a switching supply, strongest first.
 
-    A bin is part of a line when it exceeds the noise about it (running median) by the factor that
-    noise alone would exceed ``false_alarms`` times in the whole band: ln(bins/false_alarms) for
-    exponentially distributed power.
+    A bin is part of a line when it exceeds the noise about it (running median) by the factor of
+    :func:`threshold`.
 
     Args:
         volts: samples, shape (points,), V.
@@ -155,12 +169,12 @@ def find_lines(
     if power.size < 200:
         raise NotMeasured(f"{power.size} bins in the band", expected="a longer record")
     # Neighbouring bins of a windowed spectrum share their chance, so a median of this many is
-    # good to a tenth, which the threshold allows for.
+    # good to a tenth.
     size = 401 if power.size >= 401 else 101
     blocks = power[: power.size - power.size % size].reshape(-1, size)
     typical = np.repeat(np.median(blocks, axis=1) / MEDIAN_OF_NOISE, size)
     typical = np.concatenate([typical, np.full(power.size - typical.size, float(typical[-1]))])
-    over = power > typical * math.log(power.size / false_alarms) * 1.15
+    over = power > typical * threshold(power.size, false_alarms)
     scale = gain if gain is not None else 1.0
     taken = np.zeros(power.size, dtype=bool)
     found: list[Line] = []
@@ -176,3 +190,50 @@ def find_lines(
         one = root_of_square(tone.square, tone.u_square, "noise under the line")
         found.append(Line(tone.frequency_hz, Bounded(one.value * scale, one.bound)))
     return tuple(found)
+
+
+def not_among(lines: Sequence[Line], own: Sequence[Line], width_hz: float) -> tuple[Line, ...]:
+    """The lines that the instrument's own, read beside them, do not explain.
+
+    Args:
+        own: lines of the instrument itself.
+        width_hz: nearer than this, two lines are one.
+    """
+
+    def explained(line: Line) -> bool:
+        level = SAME_LINE_SHARE * float(line.rms.value.nominal_value)
+        return any(
+            abs(line.frequency_hz - other.frequency_hz) < width_hz
+            and other.rms.value.nominal_value > level
+            for other in own
+        )
+
+    return tuple(line for line in lines if not explained(line))
+
+
+def tone_in_noise(
+    volts: Array,
+    sample_rate_hz: float,
+    frequency_hz: float,
+    *,
+    gain: UFloat | None = None,
+    clipped: bool = False,
+) -> Bounded:
+    """rms of a tone of known frequency, V; "at most" where noise hides it.
+
+    Args:
+        volts: samples, shape (points,), V.
+        sample_rate_hz, frequency_hz: samples and periods per second, of one clock.
+        gain: vertical gain of mean 1.
+        clipped: whether the converter ran out of range.
+
+    Raises:
+        NotMeasured: clipped or aliased.
+    """
+    check_record(volts, sample_rate_hz, frequency_hz, clipped)
+    tone = tone_at(power_spectrum(volts, sample_rate_hz), frequency_hz)
+    found = root_of_square(tone.square, tone.u_square, "noise under the tone")
+    if tone.square <= TONE_STANDS_OUT * tone.u_square:
+        most = math.sqrt(max(tone.square, 0.0) + COVERAGE_FACTOR * tone.u_square)
+        found = Bounded(exactly(most), Bound.AT_MOST)
+    return Bounded(found.value * gain if gain is not None else found.value, found.bound)

@@ -19,12 +19,16 @@ from seqrun.errors import NotMeasured
 from seqrun.measure.bounds import Bounded, above_noise
 from seqrun.measure.sinefit import check_record
 from seqrun.measure.spectrum import Spectrum, power_spectrum
-from seqrun.measure.uncertain import variable
+from seqrun.measure.uncertain import exactly, variable
 from seqrun.measure.weighting import BAND_HZ, Weighting, power_weights
 from seqrun.measure.windows import HANN
+from seqrun.values import Bound, budget_of
 
 Array = NDArray[np.float64]
 LEAST_BINS = 20
+STATISTICS = "statistics of the noise"
+#: a record this many standard deviations above the others is no chance among a thousand
+STANDS_OUT = 4.5
 LEAST_LOUDER, MOST_LOUDER = 2.0, 10.0  # a burst's frame against a quiet one, rms
 
 
@@ -90,7 +94,7 @@ def noise_level(
     # E[p²] of a noise bin is twice its squared mean; a steady line has no such scatter, which
     # makes this an upper limit where hum dominates. Lines are told apart by their neighbours.
     u_square = math.sqrt(_scatter_square(power) * spectrum.spread)
-    measured = variable(root, u_square / (2.0 * root), "statistics of the noise")
+    measured = variable(root, u_square / (2.0 * root), STATISTICS)
     scaled = measured * gain if gain is not None else measured
     return NoiseLevel(above_noise(scaled, floor), weighting, spectrum)
 
@@ -141,11 +145,6 @@ class Bursts:
     threshold_rms_v: float
     expected_by_chance: float
     span_s: float
-
-    @property
-    def rate_per_minute(self) -> float:
-        """Bursts per minute of record."""
-        return 60.0 * len(self.starts_s) / self.span_s
 
 
 def find_bursts(
@@ -214,59 +213,51 @@ def _quantile(probability: float) -> float:
     return NormalDist().inv_cdf(probability)
 
 
-@dataclass(frozen=True, slots=True)
-class MarkMatch:
-    """How an operator's marks ("I heard it now") go with the bursts that were found.
+def burst_rate(bursts: int, seconds: float) -> Bounded:
+    """Rate of random events by their count, 1/s, with the count's own chance (Poisson: √n).
 
-    ``probability`` is the chance of at least ``matched`` matches if marks and bursts had nothing
-    to do with each other.
+    With none at all, at most :func:`unseen_rate`.
     """
+    if bursts == 0:
+        return Bounded(exactly(unseen_rate(seconds)), Bound.AT_MOST)
+    return Bounded(
+        variable(bursts / seconds, math.sqrt(bursts) / seconds, "chance of the count"), Bound.EXACT
+    )
 
-    marks: int
-    matched: int
-    expected_by_chance: float
-    probability: float
-    significant: bool
+
+def unseen_rate(seconds: float) -> float:
+    """The rate that no event in a time leaves possible at 95 %, 1/s (Poisson: exp(-3) = 5 %)."""
+    return 3.0 / seconds
 
 
-def match_marks(
-    marks_s: Sequence[float],
-    bursts_s: Sequence[float],
-    span_s: float,
-    *,
-    reaction_s: float = 2.0,
-    significance: float = 0.01,
-) -> MarkMatch:
-    """Whether an operator's marks coincide with bursts by more than chance.
+def level_of_records(levels: Sequence[Bounded]) -> tuple[Bounded, bool]:
+    """One level of many records: their mean square, or the loudest when it stands out.
 
-    A mark matches when a burst began within ``reaction_s`` before it. Under chance each mark
-    matches with the share p of the span that such intervals cover, so the number of matches is
-    binomial; the one-sided tail is the probability.
+    The spread about the middle is judged by the median, which a few loud records do not move. What
+    records differ by beyond the statistics of each is ``scatter between the records``.
 
-    Args:
-        marks_s: times of the marks, s on the record's axis.
-        bursts_s: beginnings of the bursts, s.
-        span_s: length of the watch, s.
-        reaction_s: longest time from burst to mark.
-        significance: probability below which the match is called significant.
-
-    Raises:
-        NotMeasured: no span, or no marks.
+    Returns:
+        The level, and whether it is the loudest alone.
     """
-    if not span_s > 0.0 or not marks_s:
-        raise NotMeasured("no marks to compare with", expected="marks made during the watch")
-    starts = np.sort(np.asarray(bursts_s, dtype=np.float64))
-    covered, until = 0.0, 0.0
-    for start in starts.tolist():
-        low, high = max(start, until, 0.0), min(start + reaction_s, span_s)
-        covered += max(high - low, 0.0)
-        until = max(until, high)
-    share = min(covered / span_s, 1.0)
-    matched = 0
-    for mark in marks_s:
-        i = int(np.searchsorted(starts, mark, side="right"))
-        matched += bool(i > 0 and mark - starts[i - 1] <= reaction_s)
-    n = len(marks_s)
-    tail = sum(math.comb(n, k) * share**k * (1.0 - share) ** (n - k) for k in range(matched, n + 1))
-    probability = min(tail, 1.0)
-    return MarkMatch(n, matched, n * share, probability, probability < significance)
+    values = np.array([float(one.value.nominal_value) for one in levels])
+    loudest = int(values.argmax())
+    middle = float(np.median(values))
+    spread = 1.4826 * float(np.median(np.abs(values - middle)))
+    if len(levels) > 4 and values[loudest] > middle + STANDS_OUT * max(spread, 0.01 * middle):
+        return levels[loudest], True
+    square = exactly(0.0)
+    for one in levels:
+        square = square + one.value * one.value / len(levels)
+    known = float(np.mean([_statistics(one) ** 2 for one in levels]))
+    more = float(np.var(values, ddof=1)) - known if len(levels) > 1 else 0.0
+    if more > 0.0:
+        u = 2.0 * float(values.mean()) * math.sqrt(more / len(levels))
+        square = square + variable(0.0, u, "scatter between the records")
+    buried = any(one.bound is Bound.AT_MOST for one in levels)
+    return Bounded(square**0.5, Bound.AT_MOST if buried else Bound.EXACT), False
+
+
+def _statistics(level: Bounded) -> float:
+    """Standard uncertainty of a record's level by its own statistics alone."""
+    budget = budget_of(level.value)
+    return math.hypot(*(c.standard_uncertainty for c in budget if c.source.name == STATISTICS))

@@ -76,7 +76,7 @@ class AwaitOutput(Step):
             for channel, wave in drive.capture(cycles=10, per_cycle=50).items():
                 if channel in closed:
                     continue
-                if drive.rms(wave) > PRESENT * self.output:
+                if wave.rms_v > PRESENT * self.output:
                     closed[channel] = ctx.clock.now()
                 else:
                     last_open[channel] = asked

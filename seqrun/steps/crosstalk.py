@@ -11,42 +11,24 @@ from pydantic import Field
 from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured
-from seqrun.measure.bounds import Bounded, root_of_square
-from seqrun.measure.sinefit import check_record, fit_sine_4
-from seqrun.measure.spectrum import power_spectrum, tone_at
+from seqrun.measure.bounds import Bounded
+from seqrun.measure.lines import tone_in_noise
+from seqrun.measure.sinefit import fit_sine_4
 from seqrun.measure.transfer import separation_db
-from seqrun.measure.uncertain import exactly
 from seqrun.plan.needs import Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz
 from seqrun.steps.base import Context, Explained, Measured
-from seqrun.steps.drive import Drive, Waveform, across
+from seqrun.steps.drive import Drive, across
 from seqrun.steps.driven import DrivenStep
 from seqrun.steps.outlook import BETTER_SCOPE, decibels, scope_share
 from seqrun.steps.response import generator_to
-from seqrun.values import COVERAGE_FACTOR, Bound, Reading
+from seqrun.values import Bound, Reading
 
 RATE_HZ = 100e3  # samples per second, more for tones above
 PER_CYCLE = 10
 LEAST_S = 0.5  # of a record: the longer, the deeper below the noise a tone is found
-STANDS_OUT = 5.0  # times the noise's u: at 2 one silent channel in twenty would have a tone
 START_V = 0.05  # peak that is looked for first on a quiet output
-
-
-def tone_in_noise(wave: Waveform, frequency_hz: float) -> Bounded:
-    """The rms of a tone of known frequency in a record, V; "at most" when noise hides it.
-
-    Raises:
-        NotMeasured: clipped or aliased.
-    """
-    rate = 1.0 / wave.dt_s
-    check_record(wave.volts, rate, frequency_hz, wave.clipped)
-    tone = tone_at(power_spectrum(wave.volts, rate), frequency_hz)
-    found = root_of_square(tone.square, tone.u_square, "noise under the tone")
-    if tone.square <= STANDS_OUT * tone.u_square:
-        most = math.sqrt(max(tone.square, 0.0) + COVERAGE_FACTOR * tone.u_square)
-        found = Bounded(exactly(most), Bound.AT_MOST)
-    return Bounded(found.value * wave.gain, found.bound)
 
 
 class _Leak(DrivenStep):
@@ -82,7 +64,9 @@ class _Leak(DrivenStep):
             )
             wave = across(got, hot, cold)
             if not wave.clipped:
-                return tone_in_noise(wave, frequency_hz)
+                return tone_in_noise(
+                    wave.volts, 1.0 / wave.dt_s, frequency_hz, gain=wave.gain, clipped=wave.clipped
+                )
             peak *= 5.0
             if peak > 2.0 * ctx.view.unit.largest_peak:
                 raise NotMeasured(

@@ -10,13 +10,11 @@ from pydantic import Field
 from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured
-from seqrun.measure.banks import busiest, current_per_kelvin
+from seqrun.measure.banks import busiest, current_per_kelvin, on_the_way
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.steps.base import Context, Explained, Measured, Step
-from seqrun.values import COVERAGE_FACTOR, Reading, rectangular
-
-BEND = 0.05  # of what it cools by between two readings: a decay over less than a third of its τ
+from seqrun.values import COVERAGE_FACTOR, Reading
 
 
 class CurrentSlope(Step):
@@ -69,17 +67,14 @@ class CurrentSlope(Step):
             )
 
     def _hot(self, ctx: Context) -> UFloat:
-        """The heatsink's temperature when the hot current was read: on the line between the two
-        readings about it, which a few minutes of a decay follow closely enough."""
+        """The heatsink's temperature when the hot current was read, between the readings of it."""
         before = ctx.measured(self.hot)[-1][1]
         if self.hot_after is None:
             return before
         after = ctx.measured(self.hot_after)[-1][1]
         begun, ended = ctx.done_at(self.hot), ctx.done_at(self.hot_after)
         share = (ctx.done_at(self.of) - begun) / (ended - begun)
-        # A line between the ends of a decay lies above it by at most an eighth of its curvature.
-        bend = abs(float((before - after).nominal_value)) * BEND
-        return before + share * (after - before) + rectangular(0.0, bend, "bend of the cooling")
+        return on_the_way(before, after, share)
 
 
 class LargestShare(Step):

@@ -11,7 +11,7 @@ from pydantic import Field
 from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured
-from seqrun.measure.bounds import Bounded
+from seqrun.measure.bounds import Bounded, quantisation_rms
 from seqrun.measure.distortion import Distortion, distortion, distortion_by_fit
 from seqrun.measure.intermodulation import (
     Intermodulation,
@@ -150,8 +150,7 @@ class _OneTone(DrivenStep):
                 1.0, ALIKE, "own noise, by another channel of the scope"
             )
         else:
-            share = min(2.0 * BAND_HZ[1] / rate, 1.0)
-            own = exactly(wave.lsb_v / math.sqrt(12.0) * math.sqrt(share))
+            own = exactly(quantisation_rms(wave.lsb_v, BAND_HZ[1], rate))
         generator = ctx.view.drivers[ctx.view.key("generator")].generator
         most = generator.noise if generator is not None else None
         if most is None:

@@ -9,20 +9,17 @@ from typing import ClassVar, Literal
 
 from pydantic import Field
 
-from seqrun.measure.lines import Line, find_lines, hum
-from seqrun.measure.noise import find_bursts, noise_level
-from seqrun.measure.uncertain import exactly
+from seqrun.measure.lines import Line, find_lines, hum, not_among, threshold
+from seqrun.measure.noise import burst_rate, find_bursts, noise_level, unseen_rate
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Seconds
 from seqrun.steps.base import Context, Explained, Measured, Step
 from seqrun.steps.listening import Heard, Listening, listening_needs
 from seqrun.steps.outlook import near_limit, quiet_volts
-from seqrun.values import COVERAGE_FACTOR, Bound, Reading, normal
+from seqrun.values import COVERAGE_FACTOR, Bound, Reading
 
-#: a line on the probe on ground, this near and this strong against it, is the bench's own
-SAME_LINE_BINS = 20.0
-SAME_LINE_SHARE = 0.3
+SAME_LINE_BINS = 20.0  # this near to a line of the unit, one on ground is the same
 
 
 class HumLines(Step):
@@ -166,13 +163,11 @@ class WhineLines(Step):
             level = noise_level(
                 heard.wave.volts, heard.rate_hz, band_hz=(self.low, top), gain=heard.wave.gain
             )
-            # A line as strong as the threshold of one bin: ln(bins/0.01) times the noise in it.
             bins = (top - self.low) / level.spectrum.bin_hz
-            share = math.log(bins / 0.01) * 1.15 / bins
             yield Measured(
                 "whine",
                 "V",
-                level.rms.value * math.sqrt(share),
+                level.rms.value * math.sqrt(threshold(bins) / bins),
                 bound=Bound.AT_MOST,
                 channel=place,
                 instruments=names,
@@ -208,17 +203,7 @@ class WhineLines(Step):
         if heard.own is None or not lines:
             return lines
         bench = find_lines(heard.own, heard.rate_hz, low_hz=self.low, high_hz=top_hz)
-        width = SAME_LINE_BINS / self.record_time
-
-        def is_of_the_bench(line: Line) -> bool:
-            level = SAME_LINE_SHARE * float(line.rms.value.nominal_value)
-            return any(
-                abs(line.frequency_hz - other.frequency_hz) < width
-                and other.rms.value.nominal_value > level
-                for other in bench
-            )
-
-        return tuple(line for line in lines if not is_of_the_bench(line))
+        return not_among(lines, bench, SAME_LINE_BINS / self.record_time)
 
 
 class NoiseBursts(Step):
@@ -255,12 +240,13 @@ class NoiseBursts(Step):
     trace: Literal["none", "levels"] = "levels"
 
     def needs(self, view: BenchView) -> Needs:
-        # No burst in T leaves 3/T possible; near a limit the count's own chance is the rest.
-        rate = near_limit(self, view, 3.0 / self.watch)
+        # Near a limit the count's own chance is all there is.
+        least = unseen_rate(self.watch)
+        rate = near_limit(self, view, least)
         forecast = Forecast(
             0.0,
             COVERAGE_FACTOR * math.sqrt(rate / self.watch),
-            floor=3.0 / self.watch,
+            floor=least,
             better="a longer watch",
         )
         return replace(listening_needs(view, self.at, 1.2 * self.watch + 5.0), forecast=forecast)
@@ -287,18 +273,15 @@ class NoiseBursts(Step):
             ctx.trace(f"quiet-{self.id}", {"time_s": times, "quiet_v": quiet})
         place, names = self.channel or self.at, (ctx.scope.name,)
         note = f"{bursts} in {span:.0f} s above {1e3 * threshold:.3g} mV rms for 5 ms"
-        if bursts == 0:
-            # No event in T leaves rates up to 3/T possible at 95 % (Poisson: exp(-3) = 5 %).
-            yield Measured(
-                "burst_rate",
-                "Hz",
-                exactly(3.0 / span),
-                bound=Bound.AT_MOST,
-                note=note,
-                channel=place,
-                instruments=names,
-            )
-            return
-        rate = normal(bursts / span, math.sqrt(bursts) / span, "chance of the count")
-        yield Measured("burst_rate", "Hz", rate, note=note, channel=place, instruments=names)
-        yield Reading("burst_peak", "V", peak, channel=place, instruments=names)
+        rate = burst_rate(bursts, span)
+        yield Measured(
+            "burst_rate",
+            "Hz",
+            rate.value,
+            bound=rate.bound,
+            note=note,
+            channel=place,
+            instruments=names,
+        )
+        if bursts:
+            yield Reading("burst_peak", "V", peak, channel=place, instruments=names)

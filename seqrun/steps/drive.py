@@ -45,6 +45,11 @@ class Waveform:
     gain: UFloat
     offset_v: UFloat
 
+    @property
+    def rms_v(self) -> float:
+        """rms of all that is not DC, V, without budget."""
+        return float(np.std(self.volts))
+
 
 def across(got: Capture, hot: int, cold: int | None) -> Waveform:
     """What a capture holds between two probe tips (``cold`` None: between one and ground)."""
@@ -194,13 +199,12 @@ class Drive:
         return self.ctx.persistent(
             f"load.{channel}",
             lambda: rectangular(
-                load.resistance, load.resistance * load.tolerance, f"load {load.name} tolerance"
+                load.resistance,
+                load.resistance * load.tolerance,
+                f"load {load.name} tolerance",
+                f"load {load.name}",
             ),
         )
-
-    def rms(self, wave: Waveform) -> float:
-        """AC rms of a waveform, V, without budget."""
-        return float(np.std(wave.volts))
 
     def powers(self) -> dict[str, UFloat]:
         """Mean power into each load now, W."""
@@ -253,7 +257,7 @@ class Drive:
             waves = self.capture(rate_hz=rate_hz, points=points)
             near = True
             for channel, wave in waves.items():
-                rms = self.rms(wave)
+                rms = wave.rms_v
                 level = self.levels[channel]
                 if wave.clipped and turn + 1 < tries:
                     # More gain than the sheet says, as with a preamplifier in front: go down.

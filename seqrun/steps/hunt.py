@@ -18,7 +18,7 @@ from pydantic import Field
 from seqrun.errors import NotMeasured
 from seqrun.files.expression import WattsExpression
 from seqrun.measure import hunting
-from seqrun.measure.uncertain import exactly
+from seqrun.measure.noise import burst_rate
 from seqrun.plan.needs import Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Seconds, render
@@ -26,7 +26,7 @@ from seqrun.steps.base import Context, Explained, Measured, Press, Step
 from seqrun.steps.drive import Drive
 from seqrun.steps.listening import Listening, listening_needs
 from seqrun.steps.sink import driven_and_watched, let_pass, watch_sink
-from seqrun.values import Bound, Reading, normal
+from seqrun.values import Reading
 
 Array = NDArray[np.float64]
 #: what a key means, and for how many seconds after it what was done may show
@@ -353,20 +353,16 @@ class NoiseHunt(Step):
             [[s.label, round(s.start_s - begun, 2), round(s.end_s - begun, 2)] for s in spans],
         )
         note = f"{rest} in {rest_s:.0f} s at rest above {render(watch.threshold_v, 'V', digits=3)}"
-        if rest == 0:
-            # No event in T leaves rates up to 3/T possible at 95 % (Poisson: exp(-3) = 5 %).
-            yield Measured(
-                "burst_rate",
-                "Hz",
-                exactly(3.0 / rest_s),
-                bound=Bound.AT_MOST,
-                channel=place,
-                instruments=names,
-                note=note,
-            )
-        else:
-            rate = normal(rest / rest_s, math.sqrt(rest) / rest_s, "chance of the count")
-            yield Measured("burst_rate", "Hz", rate, channel=place, instruments=names, note=note)
+        rate = burst_rate(rest, rest_s)
+        yield Measured(
+            "burst_rate",
+            "Hz",
+            rate.value,
+            bound=rate.bound,
+            channel=place,
+            instruments=names,
+            note=note,
+        )
         if not told:
             ctx.say(f"{place}: {note}; nothing was marked, so nothing can be said of any part")
         for one in told:
@@ -374,26 +370,16 @@ class NoiseHunt(Step):
             yield self._ratio(one, place, names)
 
     def _ratio(self, one: Told, place: str, names: tuple[str, ...]) -> Reading | Measured:
-        c = one.change
-        if math.isnan(c.ratio):
+        ratio = one.change.bounded
+        if ratio is None:
             return Reading(
                 "burst_rate_ratio", "", None, channel=place, note=f"{one.label}: no burst at all"
-            )
-        if math.isinf(c.ratio) or math.isinf(c.high):
-            return Measured(
-                "burst_rate_ratio",
-                "",
-                exactly(c.low),
-                bound=Bound.AT_LEAST,
-                channel=place,
-                instruments=names,
-                note=one.words,
-                judged=False,
             )
         return Measured(
             "burst_rate_ratio",
             "",
-            normal(c.ratio, (c.high - c.low) / 4.0, "chance of the counts"),
+            ratio.value,
+            bound=ratio.bound,
             channel=place,
             instruments=names,
             note=one.words,

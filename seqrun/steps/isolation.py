@@ -19,16 +19,14 @@ from seqrun.errors import NotMeasured
 from seqrun.files.common import Strict
 from seqrun.measure.bounds import Bounded
 from seqrun.measure.lines import hum
-from seqrun.measure.noise import noise_level
+from seqrun.measure.noise import level_of_records
 from seqrun.measure.uncertain import magnitude
-from seqrun.measure.weighting import BAND_HZ
 from seqrun.plan.needs import Hookup, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, custom_error, render
 from seqrun.steps.base import Context, Explained, Measured, Step
 from seqrun.steps.drive import Drive
 from seqrun.steps.listening import Heard, Listening, listening_needs
-from seqrun.steps.noise import together
 from seqrun.steps.outlook import quiet_volts
 from seqrun.values import Bound, Reading
 
@@ -249,7 +247,7 @@ class Isolate(Step):
         for number in range(1, self.records + 1):
             found.append(self._one(listening.hear()))
             ctx.progress(_volts(found[-1]), number / self.records)
-        return together(found)[0]
+        return level_of_records(found)[0]
 
     def _one(self, heard: Heard) -> Bounded:
         if self.look_for == "hum":
@@ -262,17 +260,7 @@ class Isolate(Step):
                 clipped=heard.wave.clipped,
             )
             return lines.total
-        own = None
-        if heard.own is not None:
-            alone = noise_level(heard.own, heard.rate_hz)
-            own = float(alone.rms.value.nominal_value)
-        return noise_level(
-            heard.wave.volts,
-            heard.rate_hz,
-            gain=heard.wave.gain,
-            floor=heard.floor(own, BAND_HZ[1]),
-            clipped=heard.wave.clipped,
-        ).rms
+        return heard.noise().rms
 
     def _dc(self, ctx: Context) -> UFloat:
         ctx.connect(ctx.view.meter_across(self.at))

@@ -16,6 +16,9 @@ from numpy.typing import NDArray
 from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured
+from seqrun.measure.bounds import quantisation_rms
+from seqrun.measure.noise import NoiseLevel, noise_level
+from seqrun.measure.weighting import BAND_HZ, Weighting
 from seqrun.plan.needs import Hookup, Needs
 from seqrun.plan.view import BenchView
 from seqrun.steps.base import Context
@@ -88,8 +91,26 @@ class Heard:
         if rms is not None:
             # A difference of two probes has the noise of both.
             return rms * rectangular(1.0, ALIKE, "own noise, by another channel of the scope")
-        share = min(band_hz * 2.0 * self.wave.dt_s, 1.0)
-        return self.wave.lsb_v / math.sqrt(12.0) * math.sqrt(share)
+        return quantisation_rms(self.wave.lsb_v, band_hz, self.rate_hz)
+
+    def noise(self, weighting: Weighting = Weighting.UNWEIGHTED) -> NoiseLevel:
+        """Noise of the record in the audio band, the scope's own taken out.
+
+        Raises:
+            NotMeasured: as :func:`seqrun.measure.noise.noise_level`.
+        """
+        own = None
+        if self.own is not None:
+            alone = noise_level(self.own, self.rate_hz, weighting=weighting)
+            own = float(alone.rms.value.nominal_value)
+        return noise_level(
+            self.wave.volts,
+            self.rate_hz,
+            weighting=weighting,
+            gain=self.wave.gain,
+            floor=self.floor(own, BAND_HZ[1]),
+            clipped=self.wave.clipped,
+        )
 
 
 class Listening:

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import replace
 from typing import ClassVar
 
@@ -11,21 +10,17 @@ import numpy as np
 from pydantic import Field
 
 from seqrun.files.expression import VoltsExpression
-from seqrun.measure.bounds import Bounded
-from seqrun.measure.distortion import STATISTICS
-from seqrun.measure.noise import NoiseLevel, noise_level, signal_to_noise_db
-from seqrun.measure.uncertain import exactly, variable
-from seqrun.measure.weighting import BAND_HZ, Weighting
+from seqrun.measure.noise import NoiseLevel, level_of_records, signal_to_noise_db
+from seqrun.measure.uncertain import exactly
+from seqrun.measure.weighting import Weighting
 from seqrun.plan.needs import Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Seconds
 from seqrun.steps.base import Context, Explained, Measured, Step
-from seqrun.steps.listening import Heard, Listening, listening_needs
+from seqrun.steps.listening import Listening, listening_needs
 from seqrun.steps.outlook import BETTER_SCOPE, decibels, quiet_volts, scope_share
-from seqrun.values import Bound, Reading, budget_of
+from seqrun.values import Bound, Reading
 
-#: a record this many standard deviations above the others is no chance among a thousand
-STANDS_OUT = 4.5
 QUANTITIES = {
     Weighting.UNWEIGHTED: "noise",
     Weighting.A: "noise_a_weighted",
@@ -108,11 +103,13 @@ class OutputNoise(Step):
         for number in range(1, self.records + 1):
             heard = listening.hear()
             highest = max(highest, float(np.abs(heard.wave.volts).max()))
-            found.append(self._level(heard))
+            found.append(heard.noise(self.weighting))
             ctx.progress(
                 f"{1e3 * float(found[-1].rms.value.nominal_value):.3f} mV", number / self.records
             )
-        level, which = together([one.rms for one in found])
+        level, stands_out = level_of_records([one.rms for one in found])
+        of = f"{len(found)} records"
+        which = f"the loudest of {of}, which stands out" if stands_out else f"mean of {of}"
         yield Measured(
             self.quantity,
             "V",
@@ -125,52 +122,6 @@ class OutputNoise(Step):
         yield Reading(
             "noise_peak", "V", highest, channel=self.channel, instruments=(ctx.scope.name,)
         )
-
-    def _level(self, heard: Heard) -> NoiseLevel:
-        own = None
-        if heard.own is not None:
-            alone = noise_level(heard.own, heard.rate_hz, weighting=self.weighting)
-            own = float(alone.rms.value.nominal_value)
-        return noise_level(
-            heard.wave.volts,
-            heard.rate_hz,
-            weighting=self.weighting,
-            gain=heard.wave.gain,
-            floor=heard.floor(own, BAND_HZ[1]),
-            clipped=heard.wave.clipped,
-        )
-
-
-def together(levels: Sequence[Bounded]) -> tuple[Bounded, str]:
-    """One level of many records: their mean square, or the loudest when it stands out.
-
-    The spread about the middle is judged by the median, which a few loud records do not move.
-    """
-    values = np.array([float(one.value.nominal_value) for one in levels])
-    loudest = int(values.argmax())
-    middle = float(np.median(values))
-    spread = 1.4826 * float(np.median(np.abs(values - middle)))
-    if len(levels) > 4 and values[loudest] > middle + STANDS_OUT * max(spread, 0.01 * middle):
-        return levels[loudest], f"the loudest of {len(levels)} records, which stands out"
-    square = exactly(0.0)
-    for one in levels:
-        square = square + one.value * one.value / len(levels)
-    # What the records differ by beyond the statistics of each: noise that is not steady.
-    known = float(np.mean([_statistics(one) ** 2 for one in levels]))
-    more = float(np.var(values, ddof=1)) - known if len(levels) > 1 else 0.0
-    if more > 0.0:
-        u = 2.0 * float(values.mean()) * math.sqrt(more / len(levels))
-        square = square + variable(0.0, u, "scatter between the records")
-    bound = Bound.EXACT
-    if any(one.bound is Bound.AT_MOST for one in levels):
-        bound = Bound.AT_MOST
-    return Bounded(square**0.5, bound), f"mean of {len(levels)} records"
-
-
-def _statistics(level: Bounded) -> float:
-    """Standard uncertainty of a record's level by its own statistics alone."""
-    budget = budget_of(level.value)
-    return math.hypot(*(c.standard_uncertainty for c in budget if c.source.name == STATISTICS))
 
 
 class SignalToNoise(Step):

@@ -52,7 +52,7 @@ class _Watch:
         """Bench time before and after one look, and which outputs carry the tone."""
         before = self.ctx.clock.now()
         waves = self.drive.capture(cycles=LOOK_CYCLES, per_cycle=LOOK_PER_CYCLE)
-        present = {c: self.drive.rms(w) > PRESENT * self.output_v for c, w in waves.items()}
+        present = {c: w.rms_v > PRESENT * self.output_v for c, w in waves.items()}
         return (before, self.ctx.clock.now()), present
 
 

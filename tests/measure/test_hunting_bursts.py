@@ -19,6 +19,7 @@ from seqrun.measure.hunting import (
     rate_change,
     together,
 )
+from seqrun.values import Bound
 
 RATE_HZ = 20e3
 
@@ -99,3 +100,15 @@ def test_the_interval_holds_the_ratio(k: int, t: float, k0: int, t0: float) -> N
     if not math.isnan(found.ratio):
         assert found.low <= found.ratio * (1.0 + 1e-9)
         assert found.ratio <= found.high * (1.0 + 1e-9)
+
+
+def test_a_ratio_of_rates_is_given_with_its_interval_or_as_a_bound() -> None:
+    known = rate_change(20, 60.0, 10, 60.0).bounded
+    assert known is not None
+    assert known.bound is Bound.EXACT
+    assert known.value.nominal_value == pytest.approx(2.0)
+    none_at_rest = rate_change(8, 60.0, 0, 60.0)
+    assert none_at_rest.bounded is not None
+    assert none_at_rest.bounded.bound is Bound.AT_LEAST
+    assert none_at_rest.bounded.value.nominal_value == pytest.approx(none_at_rest.low)
+    assert rate_change(0, 60.0, 0, 60.0).bounded is None

@@ -1,4 +1,4 @@
-"""Noise levels, signal-to-noise, bursts and the operator's marks."""
+"""Noise levels, signal-to-noise, bursts and their rate."""
 
 from __future__ import annotations
 
@@ -8,7 +8,15 @@ import numpy as np
 import pytest
 
 from seqrun.errors import NotMeasured
-from seqrun.measure.noise import find_bursts, match_marks, noise_level, signal_to_noise_db
+from seqrun.measure.bounds import Bounded
+from seqrun.measure.noise import (
+    STATISTICS,
+    burst_rate,
+    find_bursts,
+    level_of_records,
+    noise_level,
+    signal_to_noise_db,
+)
 from seqrun.measure.weighting import Weighting
 from seqrun.values import Bound, normal
 
@@ -89,7 +97,6 @@ def test_bursts_are_found_where_they_are() -> None:
     assert found.starts_s == pytest.approx((0.5, 1.2, 2.5), abs=0.01)
     assert found.lengths_s == pytest.approx((0.02, 0.02, 0.02), abs=0.006)
     assert found.quiet_rms_v == pytest.approx(1e-3, rel=0.02)
-    assert found.rate_per_minute == pytest.approx(60.0)
 
 
 def test_a_slow_drift_of_the_offset_is_no_burst() -> None:
@@ -97,29 +104,24 @@ def test_a_slow_drift_of_the_offset_is_no_burst() -> None:
     assert find_bursts(hiss(6, 300_000) + drift, RATE).starts_s == ()
 
 
-def test_marks_that_follow_every_burst_are_significant() -> None:
-    bursts = [5.0, 22.0, 41.0, 58.0]
-    match = match_marks([b + 0.8 for b in bursts], bursts, 60.0)
-    assert match.matched == 4
-    assert match.significant
-    assert match.probability == pytest.approx((4 * 2.0 / 60.0) ** 4, rel=1e-6)
+def test_four_bursts_in_40_s_are_0_1_hz_to_half_of_it() -> None:
+    found = burst_rate(4, 40.0)
+    assert found.bound is Bound.EXACT
+    assert found.value.nominal_value == pytest.approx(0.1)
+    assert found.value.std_dev == pytest.approx(0.05)
 
 
-def test_marks_at_random_are_not_significant() -> None:
-    rng = np.random.default_rng(7)
-    significant = sum(
-        match_marks(
-            rng.uniform(0, 60, 5).tolist(), rng.uniform(0, 58, 6).tolist(), 60.0
-        ).significant
-        for _ in range(300)
-    )
-    assert significant <= 9
+def test_no_burst_in_60_s_leaves_0_05_hz_possible() -> None:
+    """Poisson: a rate of 3/T stays unseen with a chance of exp(-3), 5 %."""
+    found = burst_rate(0, 60.0)
+    assert found.bound is Bound.AT_MOST
+    assert found.value.nominal_value == pytest.approx(0.05)
 
 
-def test_a_mark_before_the_burst_does_not_match() -> None:
-    assert match_marks([9.9], [10.0], 60.0).matched == 0
-
-
-def test_no_marks_cannot_be_compared() -> None:
-    with pytest.raises(NotMeasured, match="no marks"):
-        match_marks([], [1.0], 60.0)
+@pytest.mark.parametrize("loud", [1.02, 3.0])
+def test_a_record_counts_by_itself_only_where_it_stands_out(loud: float) -> None:
+    volts = [1.0, 1.01, 0.99, 1.0, 1.01, 0.99, loud]
+    level, alone = level_of_records([Bounded(normal(v, 0.01, STATISTICS)) for v in volts])
+    assert alone is (loud > 2.0)
+    middle = (sum(v * v for v in volts) / len(volts)) ** 0.5
+    assert level.value.nominal_value == pytest.approx(loud if alone else middle)

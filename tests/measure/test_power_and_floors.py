@@ -138,9 +138,9 @@ def test_quantisation_of_8_bits_on_40_v_is_known_in_the_audio_band() -> None:
     """An 8-bit converter over 40 V: 156 mV/√12 = 45 mV, of which 22 % of the band."""
     lsb = 40.0 / 256
     wave = np.round(sine(15.0, 100.37, 0.2) / lsb) * lsb - sine(15.0, 100.37, 0.2)
-    everywhere = quantisation_rms(lsb, (0.0, RATE / 2), RATE)
+    everywhere = quantisation_rms(lsb, RATE / 2, RATE)
     assert float(np.std(wave)) == pytest.approx(everywhere, rel=0.02)
-    assert quantisation_rms(lsb, (0.0, 22e3), RATE) == pytest.approx(0.0211, rel=0.01)
+    assert quantisation_rms(lsb, 22e3, RATE) == pytest.approx(0.0211, rel=0.01)
 
 
 def test_what_is_drawn_and_not_delivered_is_heat() -> None:

@@ -9,10 +9,12 @@ import pytest
 
 from seqrun.errors import NotMeasured
 from seqrun.measure import windows
-from seqrun.measure.distortion import distortion, distortion_by_fit, of_total
+from seqrun.measure.bounds import Bounded
+from seqrun.measure.distortion import distortion, distortion_by_fit
 from seqrun.measure.intermodulation import difference_distortion, modulation_distortion
-from seqrun.measure.lines import find_lines, hum
+from seqrun.measure.lines import Line, find_lines, hum, not_among, tone_in_noise
 from seqrun.measure.spectrum import power_spectrum
+from seqrun.measure.uncertain import exactly
 from seqrun.measure.weighting import Weighting
 from seqrun.values import Bound, normal, rectangular
 
@@ -142,10 +144,6 @@ def test_vertical_gain_cancels_in_ratios_and_stays_in_levels() -> None:
     assert found.thd.value.std_dev < 1e-3 * found.thd.value.nominal_value
 
 
-def test_a_notch_meter_shows_less_than_the_ratio_to_the_fundamental() -> None:
-    assert of_total(normal(0.48343, 1e-6, "thd")).nominal_value == pytest.approx(0.43524, abs=1e-5)
-
-
 @pytest.mark.parametrize(
     ("make", "options", "reason"),
     [
@@ -231,3 +229,21 @@ def test_a_whine_is_found_in_noise_and_nothing_in_noise_alone() -> None:
     found = find_lines(noise[0] + 2e-4 * np.sin(2 * np.pi * 33_333.3 * time), RATE)
     assert [round(line.frequency_hz) for line in found] == [33_333]
     assert found[0].rms.value.nominal_value == pytest.approx(2e-4 / 2**0.5, rel=0.15)
+
+
+def test_a_tone_of_known_frequency_is_read_out_of_noise_ten_times_as_strong() -> None:
+    time = np.arange(50_000) / RATE
+    noise = np.random.default_rng(3).normal(0.0, 1e-3, time.size)
+    tone = 1e-4 * math.sqrt(2.0) * np.sin(2 * np.pi * 1000.0 * time)
+    found = tone_in_noise(noise + tone, RATE, 1000.0)
+    assert found.bound is Bound.EXACT
+    assert abs(found.value.nominal_value - 1e-4) < 2.0 * found.value.std_dev
+    hidden = tone_in_noise(noise, RATE, 1000.0)
+    assert hidden.bound is Bound.AT_MOST
+    assert hidden.value.nominal_value < 3e-5
+
+
+def test_a_line_that_the_bench_shows_as_well_is_not_the_units() -> None:
+    mine, benches = (Line(f, Bounded(exactly(1e-3))) for f in (33e3, 40e3))
+    faint = Line(33e3, Bounded(exactly(1e-4)))
+    assert not_among((mine, benches), (Line(40_010.0, benches.rms), faint), 50.0) == (mine,)
