@@ -90,12 +90,6 @@ class Hookup:
     def nodes(self) -> list[str]:
         return list(self._nodes)
 
-    def add_nodes(self, nodes: Iterable[str]) -> None:
-        for node in nodes:
-            if node not in self._known:
-                self._known.add(node)
-                self._nodes.append(node)
-
     @property
     def terminals(self) -> list[str]:
         return sorted(self._leads)

@@ -60,11 +60,3 @@ def wright_omega(x: Floats) -> Floats:
         t = one * (one + residual * (2.0 / 3.0))
         y = y * (1.0 + residual / one * (t - 0.5 * residual) / (t - residual))
     return y
-
-
-def ballasted_current(volts: Floats, log_is: Floats, vt: Floats, ohms: Floats) -> Floats:
-    """Current when ``volts`` stand across base-emitter junction and ballast together.
-
-    V = Vt ln(I/Is) + I R has the solution I = Vt/R · ω(V/Vt + ln(Is R/Vt)).
-    """
-    return vt / ohms * wright_omega(volts / vt + log_is + np.log(ohms / vt))

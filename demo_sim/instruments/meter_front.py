@@ -115,13 +115,6 @@ class MeterFront:
         self._last_range[function] = scales[at]
         return value, scales[at]
 
-    def reading_time(self, function: Function, nplc: float, auto_zero: bool) -> float:
-        """Seconds that one reading takes on a range that it is already on."""
-        if function == "ac_voltage":
-            return START_S + AC_SETTLE_S + AC_WINDOW_S
-        cycles = nplc * (2.0 if auto_zero else 1.0)
-        return START_S + cycles / self.line_hz
-
     def _node(self, terminal: str) -> str | None:
         return self._world.node_of(f"{self._key}.{terminal}")
 

@@ -48,11 +48,6 @@ class FrontEnd:
     bits: int = spec.SCOPE_BITS
 
 
-def curvature(distortion_dbc: float) -> float:
-    """Harmonic amplitude of each of two equal harmonics that together are ``distortion_dbc``."""
-    return float(10.0 ** (distortion_dbc / 20.0) / math.sqrt(2.0))
-
-
 def nearly_normal(points: int, rng: np.random.Generator) -> NDArray[np.float32]:
     """White noise of mean 0 and variance 1, shape (points,): sums of eight random bytes.
 

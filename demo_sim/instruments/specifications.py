@@ -161,7 +161,6 @@ METER_NOISE_OF_RANGE = {
     "resistance_4w": 2e-6,
     "ac_voltage": 2e-5,
 }
-METER_INPUT_OHM = 10e6
 METER_LEAD_OHM = 0.05  # one test lead, up to 0.2 Ω for the pair with contacts
 METER_BURDEN_OHM = 0.01  # the current shunt
 METER_FUSE_A = 12.0

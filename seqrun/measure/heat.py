@@ -49,11 +49,6 @@ class RisePrediction:
         """What is left of the rise at a time on the record's axis, K."""
         return (self.end_k - self.start_k) * umath.exp(-time_s / self.tau_s)
 
-    def settling_time_s(self, within_k: float) -> float:
-        """Time from start until the rest of the rise is within ``within_k``, s."""
-        left = abs(float((self.end_k - self.start_k).nominal_value))
-        return float(self.tau_s.nominal_value) * math.log(max(left / within_k, 1.0))
-
 
 def predict_rise(
     times_s: Sequence[float] | Array,
@@ -231,11 +226,6 @@ def thermal_resistance(rise_k: UFloat, heat_w: UFloat) -> UFloat:
     if heat_w.nominal_value <= COVERAGE_FACTOR * heat_w.std_dev:
         raise NotMeasured("no heat", expected="power going into the heatsink")
     return rise_k / heat_w
-
-
-def thermal_capacitance(tau_s: UFloat, resistance_k_per_w: UFloat) -> UFloat:
-    """Heat capacity of the sink, J/K: τ over thermal resistance."""
-    return tau_s / resistance_k_per_w
 
 
 def loop_gain(volts: UFloat, current_slope_a_per_k: UFloat, resistance_k_per_w: UFloat) -> UFloat:

@@ -23,16 +23,6 @@ from seqrun.values import COVERAGE_FACTOR
 LEAST_PERIODS = 4  # of the mains, for their scatter
 
 
-def offset_between(positive: UFloat, negative: UFloat) -> UFloat:
-    """DC offset of a bridged output: the voltage between its terminals, V.
-
-    Args:
-        positive, negative: each terminal to reference, V, read on one range so that the range's
-            offset cancels. For a single-ended output the offset is the reading itself.
-    """
-    return positive - negative
-
-
 def idle_current(drop: UFloat, ballast: UFloat) -> UFloat:
     """Idle current of one output device from the drop across its ballast resistor, A.
 

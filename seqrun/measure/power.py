@@ -278,13 +278,6 @@ def clipping_onset(series: Sequence[PowerPoint], background: UFloat | None = Non
     return mean + variable(0.0, half / math.sqrt(3.0), "shape of the clipping", "rectangular")
 
 
-def of_the_weaker(powers: Sequence[UFloat]) -> UFloat:
-    """Power per channel with all channels driven: that of the weakest (16 CFR 432)."""
-    if not powers:
-        raise NotMeasured("no channel's power", expected="at least one")
-    return min(powers, key=lambda p: float(p.nominal_value))
-
-
 def dynamic_headroom_db(burst_power_w: UFloat, rated_power_w: UFloat | float) -> UFloat:
     """Power of short bursts over rated power, dB (20 ms of 1 kHz every 500 ms; common practice).
 
@@ -327,14 +320,3 @@ def efficiency(output_powers: Sequence[UFloat], supply_power_w: UFloat) -> UFloa
 def dissipation(output_powers: Sequence[UFloat], supply_power_w: UFloat) -> UFloat:
     """Power that stays in the unit as heat: drawn less delivered, W."""
     return supply_power_w - sum(output_powers)
-
-
-def class_b_supply_power(rail_v: float, load_ohm: float, peak_v: float) -> float:
-    """Power an ideal class-B stage on ±rail_v draws at a sine of peak_v, W: 2·V·peak/(πR)."""
-    return 2.0 * rail_v * peak_v / (math.pi * load_ohm)
-
-
-def class_b_dissipation(rail_v: float, load_ohm: float, peak_v: float) -> float:
-    """Heat in both devices of an ideal class-B pair on ±rail_v, W; largest at peak = 2V/π, where
-    it is 2V²/(π²R) (any power-amplifier handbook). For plans and for judging a measured one."""
-    return class_b_supply_power(rail_v, load_ohm, peak_v) - peak_v * peak_v / (2.0 * load_ohm)

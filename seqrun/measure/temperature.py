@@ -183,29 +183,6 @@ def type_k_temperature_c(millivolts: float, junction_c: float = 0.0) -> float:
     return t
 
 
-def type_k_reading(volts: UFloat, junction_c: UFloat, error: UFloat | None = None) -> UFloat:
-    """Temperature of a type K thermocouple, °C.
-
-    Args:
-        volts: EMF, V, with the meter's uncertainty.
-        junction_c: cold-junction temperature, °C.
-        error: departure in units of class 1 tolerance, the larger of 1.5 K and 0.4 % of t
-            (IEC 60584-1), from :func:`sensor_error`.
-
-    Raises:
-        NotMeasured: as :func:`type_k_temperature_c`.
-    """
-    nominal, junction = float(volts.nominal_value), float(junction_c.nominal_value)
-    t = type_k_temperature_c(1000.0 * nominal, junction)
-    slope = type_k_slope_mv_per_k(t)
-    value = (
-        t
-        + (volts - nominal) * (1000.0 / slope)
-        + (junction_c - junction) * (type_k_slope_mv_per_k(junction) / slope)
-    )
-    return value if error is None else value + max(1.5, 0.004 * abs(t)) * error
-
-
 def _polynomial(terms: tuple[float, ...], x: float) -> float:
     total = 0.0
     for term in reversed(terms):

@@ -22,8 +22,6 @@ from seqrun.measure.uncertain import exactly, magnitude, variable
 from seqrun.values import Bound
 
 Array = NDArray[np.float64]
-#: 0 dBu: the voltage of 1 mW in 600 Ω
-DBU_V = math.sqrt(0.6)
 HALF_POWER_DB = -10.0 * math.log10(2.0)
 AUDIO_BAND_HZ = (20.0, 20_000.0)
 
@@ -37,11 +35,6 @@ def decibels(ratio: UFloat) -> UFloat:
     if not ratio.nominal_value > 0.0:
         raise NotMeasured(f"a ratio of {ratio.nominal_value:g}", expected="more than zero")
     return 20.0 * umath.log10(ratio)
-
-
-def dbu(volts_rms: UFloat) -> UFloat:
-    """Level re 0.7746 V, dBu."""
-    return decibels(volts_rms / DBU_V)
 
 
 def gain_db(output_rms: UFloat, input_rms: UFloat) -> UFloat:

@@ -18,7 +18,7 @@ from seqrun.record.rows import (
 )
 from seqrun.record.run import RunRecord
 from seqrun.record.store import Store
-from seqrun.record.traces import TraceWriter, read_trace
+from seqrun.record.traces import read_trace
 
 __all__ = [
     "READING_COLUMNS",
@@ -33,7 +33,6 @@ __all__ = [
     "RunRow",
     "Store",
     "Trace",
-    "TraceWriter",
     "load_run",
     "merge",
     "read_trace",

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from threading import RLock
@@ -17,7 +16,7 @@ from seqrun.record.places import free_path, safe_name
 from seqrun.record.plain import budget_line, merged, plain, write_json
 from seqrun.record.rows import RunInfo, reading_cells, run_cells
 from seqrun.record.table import Table
-from seqrun.record.traces import TraceWriter, open_text, write_trace
+from seqrun.record.traces import open_text, write_trace
 from seqrun.values import Disposition, Judged
 
 FACTS = "run.json"
@@ -51,7 +50,6 @@ class RunRecord:
         self._count = 0
         self._guard = RLock()
         self._log: MessageLog | None = None
-        self._traces: list[TraceWriter] = []
         self._facts: dict[str, Any] = {}
         try:
             self._budgets = open_text(folder / BUDGETS)
@@ -85,8 +83,6 @@ class RunRecord:
                 self._budgets.flush()
             except OSError as error:
                 raise from_os(error, self.folder / BUDGETS, "writing a budget") from error
-            for trace in self._traces:
-                trace.flush()
             if self._log is not None:
                 self._log.flush()
                 self._raise_log()
@@ -94,7 +90,7 @@ class RunRecord:
     def finish(self, disposition: Disposition, reason: str, time: datetime | None = None) -> None:
         """End the run: flush and close everything, then its last row in ``runs.csv``.
 
-        When budgets, traces or messages could not be kept whole, an accept would lack its grounds:
+        When budgets or messages could not be kept whole, an accept would lack its grounds:
         the row then says hold, and why, before the error is raised.
 
         Raises:
@@ -117,11 +113,6 @@ class RunRecord:
             self._write_facts({"run": end})
             if trouble is not None:
                 raise trouble
-
-    def mark_simulated(self) -> None:
-        """From now on everything of this run is marked as simulated."""
-        self.info = replace(self.info, simulated=True)
-        self.facts({"run": {"simulated": True}})
 
     def facts(self, facts: Mapping[str, object]) -> None:
         """Put facts into ``run.json``: equipment, conditions, decision rule, plan.
@@ -184,17 +175,6 @@ class RunRecord:
         write_trace(path, columns)
         return path
 
-    def trace_writer(self, name: str, columns: Sequence[str]) -> TraceWriter:
-        """A trace that grows; flushed at every reading, closed at the latest with the run.
-
-        Raises:
-            RecordError: it cannot be written.
-        """
-        path = free_path(self.folder / TRACES, safe_name(name), ".csv")
-        writer = TraceWriter(path, columns)
-        self._traces.append(writer)
-        return writer
-
     def message_log(self) -> MessageLog:
         """The log of the messages; one for the run, however often it is asked for.
 
@@ -209,17 +189,10 @@ class RunRecord:
         """Hand everything that is buffered to the system; never raises for the message log."""
         if self._log is not None:
             self._log.flush()
-        for trace in self._traces:
-            trace.flush()
 
     def _close(self) -> RecordError | None:
         """Close what is open; the first thing that went wrong."""
         trouble: RecordError | None = None
-        for trace in self._traces:
-            try:
-                trace.close()
-            except RecordError as error:
-                trouble = trouble or error
         try:
             self._budgets.close()
         except OSError as error:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Self, TextIO
+from typing import TYPE_CHECKING, TextIO
 
 from seqrun.errors import UsageError
 from seqrun.record import cells
@@ -16,59 +16,6 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
 _BUFFER = 1 << 17
-
-
-class TraceWriter:
-    """Writes a trace point by point, for curves that grow while the unit heats.
-
-    Points are buffered; :meth:`flush` hands them to the system, :meth:`close` ends the trace.
-    """
-
-    def __init__(self, path: Path, columns: Sequence[str]) -> None:
-        self.path = path
-        self.columns = _checked(columns, path)
-        try:
-            self._file = open_text(path)
-            self._file.write(encode([self.columns]).decode())
-        except OSError as error:
-            raise from_os(error, path, "writing a trace") from error
-
-    def row(self, *values: float) -> None:
-        """One point, its numbers in the order of the columns. NaN and infinity become empty.
-
-        Raises:
-            UsageError: it has more or fewer numbers than there are columns.
-            RecordError: the disk is full or gone.
-        """
-        if len(values) != len(self.columns):
-            raise UsageError(
-                f"a point of {len(values)} numbers",
-                expected=f"{len(self.columns)}: {', '.join(self.columns)}",
-                where=self.path.name,
-            )
-        try:
-            self._file.write(",".join(map(cells.number, values)) + "\r\n")
-        except OSError as error:
-            raise from_os(error, self.path, "writing a trace") from error
-
-    def flush(self) -> None:
-        if not self._file.closed:
-            try:
-                self._file.flush()
-            except OSError as error:
-                raise from_os(error, self.path, "writing a trace") from error
-
-    def close(self) -> None:
-        try:
-            self._file.close()
-        except OSError as error:
-            raise from_os(error, self.path, "writing a trace") from error
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.close()
 
 
 def write_trace(path: Path, columns: Mapping[str, Iterable[float]]) -> None:

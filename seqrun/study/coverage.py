@@ -88,7 +88,7 @@ def cover(
     """Run many simulated benches and count, for one quantity or for all.
 
     Args:
-        quantity: a name of :func:`seqrun.study.quantities.by_quantity`, or of a group of them.
+        quantity: what is studied, or the name of a group (:data:`seqrun.study.quantities.GROUPS`).
         told: called with the group's name, how many benches are done, and of how many.
 
     Raises:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -457,8 +457,3 @@ GROUPS: tuple[Group, ...] = (
     CROSSTALK,
     CLIPPING,
 )
-
-
-def by_quantity() -> Mapping[str, Group]:
-    """Each studied quantity and the group that it is in."""
-    return {one.name: group for group in GROUPS for one in group.wanted}

@@ -137,7 +137,3 @@ def test_volume_tracking_is_the_largest_change_of_balance() -> None:
         [level(1.0), level(0.1), level(0.01)], [level(1.0), level(0.105), level(0.0099)]
     )
     assert found.largest_db.nominal_value == pytest.approx(20 * math.log10(1.05))
-
-
-def test_minus_10_dbv_consumer_level_is_minus_7_8_dbu() -> None:
-    assert transfer.dbu(level(10 ** (-10 / 20))).nominal_value == pytest.approx(-7.78, abs=0.01)

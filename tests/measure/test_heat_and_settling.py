@@ -59,7 +59,6 @@ def test_cooling_that_improves_with_heat_is_within_the_interval() -> None:
 def test_the_prediction_of_a_reading_to_come_is_the_curve_there() -> None:
     found = heat.predict_rise(*readings(1200.0))
     assert found.at(1800.0).nominal_value == pytest.approx(float(rise(np.array(1800.0))), abs=0.1)
-    assert found.settling_time_s(3.0) == pytest.approx(600.0 * math.log(10.0), rel=0.02)
 
 
 def test_sensor_tolerances_are_in_the_end_of_the_rise() -> None:

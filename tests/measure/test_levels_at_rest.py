@@ -22,13 +22,6 @@ def one_range() -> tuple[UFloat, UFloat]:
     return rectangular(0.0, 5e-4, "gain"), rectangular(0.0, 1e-4, "offset")
 
 
-def test_the_ranges_offset_cancels_between_bridged_terminals() -> None:
-    gain, offset = one_range()
-    between = levels.offset_between(read(15.020, gain, offset), read(15.000, gain, offset))
-    assert between.nominal_value == pytest.approx(0.020)
-    assert between.std_dev == pytest.approx(0.020 * gain.std_dev)
-
-
 def test_5_5_mv_across_0_22_ohm_is_25_ma() -> None:
     current = levels.idle_current(normal(5.5e-3, 1e-5, "meter"), rectangular(0.22, 0.011, "r"))
     assert current.nominal_value == pytest.approx(0.025)

@@ -105,12 +105,6 @@ def test_a_sweep_without_clipping_has_no_onset() -> None:
         power.clipping_onset([point(1.0, 1e-4), point(10.0, 1e-4)])
 
 
-def test_power_per_channel_with_both_driven_is_that_of_the_weaker() -> None:
-    assert power.of_the_weaker(
-        [normal(41.0, 0.1, "l"), normal(39.5, 0.1, "r")]
-    ).nominal_value == pytest.approx(39.5)
-
-
 def test_bursts_of_twice_the_rated_power_are_3_db_of_headroom() -> None:
     found = power.dynamic_headroom_db(normal(80.0, 0.1, "burst"), 40.0)
     assert found.nominal_value == pytest.approx(3.01, abs=0.01)

@@ -2,41 +2,18 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 import pytest
 
 from seqrun.measure.clipping import clip_ratio_at_thd, clipped_thd, power_ratio_at_thd
 from seqrun.measure.power import (
     PowerPoint,
-    class_b_dissipation,
-    class_b_supply_power,
     clipping_onset,
     power_at_distortion,
     power_into_load,
     true_rms,
 )
 from seqrun.values import normal
-
-
-def test_ideal_class_b_turns_78_5_percent_into_output_at_full_swing() -> None:
-    """π/4, any power-amplifier handbook."""
-    rail, load = 30.0, 8.0
-    efficiency = rail**2 / (2.0 * load) / class_b_supply_power(rail, load, rail)
-    assert efficiency == pytest.approx(math.pi / 4.0)
-
-
-def test_ideal_class_b_is_hottest_at_40_5_percent_of_full_power() -> None:
-    """2V²/(π²R) at an output amplitude of 2V/π, any power-amplifier handbook."""
-    rail, load = 30.0, 8.0
-    peaks = np.linspace(0.0, rail, 30_001)
-    heat = [class_b_dissipation(rail, load, float(p)) for p in peaks]
-    worst = float(peaks[int(np.argmax(heat))])
-    assert worst == pytest.approx(2.0 * rail / math.pi, abs=0.002)
-    assert max(heat) == pytest.approx(2.0 * rail**2 / (math.pi**2 * load))
-    assert (worst / rail) ** 2 == pytest.approx(0.405, abs=5e-4)
-
 
 CLIP_V, LOAD_OHM = 20.0, 8.0
 ONSET_W = CLIP_V**2 / (2.0 * LOAD_OHM)

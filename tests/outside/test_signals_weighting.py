@@ -9,7 +9,7 @@ import pytest
 from scipy import signal
 
 from seqrun.measure.noise import noise_level
-from seqrun.measure.transfer import DBU_V, riaa_playback_db
+from seqrun.measure.transfer import riaa_playback_db
 from seqrun.measure.weighting import Weighting, gain_db
 
 # IEC 61672-1, table 3 (values at the exact base-ten frequencies 1000·10^(n/10) Hz; computed).
@@ -79,8 +79,3 @@ def test_weighted_noise_is_that_of_the_filtered_record() -> None:
     # One chance record, but a window uses its middle most: they differ by our statistics.
     assert ours.std_dev < 0.005 * ours.nominal_value
     assert abs(ours.nominal_value - float(np.std(filtered[4096:]))) < 2.0 * ours.std_dev
-
-
-def test_0_dbu_is_a_milliwatt_in_600_ohms() -> None:
-    assert pytest.approx(0.7746, abs=5e-5) == DBU_V
-    assert pytest.approx(1e-3) == DBU_V**2 / 600.0

@@ -89,18 +89,6 @@ def test_columns_of_different_length_are_refused(record: RunRecord) -> None:
         record.trace("heat", {"time_s": [0.0, 1.0], "sink_k": [0.0]})
 
 
-def test_a_growing_trace_is_on_disk_at_every_reading(record: RunRecord) -> None:
-    heat = record.trace_writer("heat", ["time_s", "sink_k"])
-    heat.row(0.0, 1.5)
-    record.reading(rise(21.0))
-    assert heat.path.read_bytes() == b"time_s,sink_k\r\n0.0,1.5\r\n"
-    heat.row(1.0, 1.7)
-    record.finish(Disposition.ABORTED, "interrupted")
-    assert heat.path.read_bytes().endswith(b"1.0,1.7\r\n")
-    with pytest.raises(UsageError, match="3 numbers"):
-        heat.row(1.0, 2.0, 3.0)
-
-
 def test_messages_are_on_disk_after_an_abort_one_a_line(tmp_path: Path) -> None:
     record = Store(tmp_path).start(INFO)
     log = record.message_log()
@@ -187,16 +175,3 @@ json_like = st.recursive(
 @given(json_like)
 def test_whatever_is_plain_can_be_written_as_strict_json(value: object) -> None:
     json.dumps(plain(value), allow_nan=False)
-
-
-def test_a_run_found_to_be_simulated_late_says_so_everywhere(
-    tmp_path: Path,
-) -> None:
-    store = Store(tmp_path)
-    record = store.start(RunInfo("DEMO-001", "Demo 2x40", "acceptance"))
-    record.mark_simulated()
-    record.reading(rise(21.0))
-    record.finish(Disposition.ACCEPT, "met")
-    assert store.runs()[0].simulated
-    assert next(store.readings()).simulated
-    assert load_run(tmp_path, "last").facts["run"]["simulated"] is True
