@@ -1,8 +1,13 @@
-"""Times of switching: when an output comes and goes, and how long it is muted."""
+"""Times of switching: when an output comes and goes, and how long it is muted.
+
+A small tone plays and the output is looked at again and again; what happens between two looks is
+known to their interval.
+"""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,8 +15,10 @@ from numpy.typing import NDArray
 from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured
+from seqrun.measure.bounds import Bounded
 from seqrun.measure.sinefit import check_record
 from seqrun.measure.uncertain import variable
+from seqrun.values import Bound
 
 Array = NDArray[np.float64]
 
@@ -52,86 +59,74 @@ def envelope(
 
 
 @dataclass(frozen=True, slots=True)
-class Switching:
-    """Times at which a tone came (``closed_s``) and went (``opened_s``), on the record's axis."""
+class Look:
+    """One look at an output: when it was begun and ended, s, and whether the tone was there."""
 
-    closed_s: tuple[UFloat, ...]
-    opened_s: tuple[UFloat, ...]
-    level_rms: float
+    begun_s: float
+    ended_s: float
+    present: bool
 
 
-def switching(env: Envelope, *, share: float = 0.5, least_ratio: float = 20.0) -> Switching:
-    """When a tone comes and goes: crossings of half its full level.
-
-    The full level is the 95th percentile of the envelope. A crossing is known to the frame that it
-    falls in: rectangular, ± one period.
+def pull_in_time(looks: Sequence[Look], open_at_s: float, rails_up: UFloat) -> UFloat:
+    """Relay pull-in: from the rails being up to the closing of the output, s.
 
     Args:
-        env: from :func:`envelope`.
-        share: of the full level.
-        least_ratio: how far above the quietest twentieth the full level must stand; the envelope
-            of noise alone reaches 8.
+        looks: in order, up to the first that shows the tone at least.
+        open_at_s: when the relay was open for certain, before all looks.
+        rails_up: when the rails came up, s.
 
     Raises:
-        NotMeasured: the tone neither comes nor goes (always there, or never).
+        NotMeasured: no look shows the tone.
     """
-    full = float(np.quantile(env.rms, 0.95))
-    quiet = float(np.quantile(env.rms, 0.05))
-    if not full > 0.0 or full < least_ratio * quiet:
-        raise NotMeasured(
-            f"the tone stays between {quiet:.3g} V and {full:.3g} V",
-            expected="a tone that comes or goes",
-            hint="the relay did not switch within the record, or there is no drive",
-        )
-    on = env.rms > share * full
-    edges = np.diff(on.astype(np.int8))
-    u = env.frame_s / math.sqrt(3.0)
-
-    def times(sign: int) -> tuple[UFloat, ...]:
-        where = np.flatnonzero(edges == sign)
-        middle = (env.times_s[where] + env.times_s[where + 1]) / 2.0
-        return tuple(variable(float(t), u, "one period of the tone", "rectangular") for t in middle)
-
-    return Switching(times(1), times(-1), full)
+    return _first(looks, True, open_at_s) - rails_up
 
 
-def pull_in_time(events: Switching, power_on_s: UFloat) -> UFloat:
-    """Relay pull-in: from switching on to the (last) closing of the output, s.
+def release_time(looks: Sequence[Look], switched_s: tuple[float, float]) -> UFloat:
+    """Relay release: from switching the power off to the first opening of the output, s.
 
-    Bounces count as not yet closed.
+    Args:
+        looks: in order, after the switching.
+        switched_s: before and after the switching.
 
     Raises:
-        NotMeasured: the output did not close after power came on.
+        NotMeasured: every look shows the tone.
     """
-    later = [t for t in events.closed_s if t.nominal_value > power_on_s.nominal_value]
-    if not later:
-        raise NotMeasured("the output did not close", expected="a tone after switching on")
-    return later[-1] - power_on_s
+    opened = _first(looks, False, switched_s[0])
+    return opened - watched_event(*switched_s, "moment of switching")
 
 
-def release_time(events: Switching, power_off_s: UFloat) -> UFloat:
-    """Relay release: from switching off to the first opening of the output, s.
+def mute_length(looks: Sequence[Look], turned_s: tuple[float, float]) -> Bounded:
+    """Length of a muting: from turning a control to the tone being back for good, s; at most that
+    of the first look when it was there by then.
+
+    Args:
+        looks: in order, after the turning.
+        turned_s: before and after the turning.
 
     Raises:
-        NotMeasured: the output did not open after power went.
+        NotMeasured: no look at all, or none after the last silent one.
     """
-    later = [t for t in events.opened_s if t.nominal_value > power_off_s.nominal_value]
-    if not later:
-        raise NotMeasured("the output did not open", expected="silence after switching off")
-    return later[0] - power_off_s
+    silent = [n for n, look in enumerate(looks) if not look.present]
+    back = silent[-1] + 1 if silent else 0
+    if back >= len(looks):
+        raise NotMeasured("the tone does not come back", expected="a muting that ends")
+    begun = watched_event(*turned_s, "moment of turning")
+    if not silent:
+        half = 0.5 * (turned_s[1] - turned_s[0])
+        return Bounded(looks[0].ended_s - begun + half, Bound.AT_MOST)
+    return Bounded(watched_event(looks[back - 1].begun_s, looks[back].ended_s) - begun)
 
 
-def mute_length(events: Switching) -> UFloat:
-    """Length of a muting (on change of input): from going to coming back, s.
-
-    Raises:
-        NotMeasured: the tone did not go and come back.
-    """
-    for opened in events.opened_s:
-        back = [c for c in events.closed_s if c.nominal_value > opened.nominal_value]
-        if back:
-            return back[0] - opened
-    raise NotMeasured("the tone did not go and come back", expected="one muting in the record")
+def _first(looks: Sequence[Look], present: bool, since_s: float) -> UFloat:
+    """When the tone came (or went) for the first time: between two looks."""
+    for look in looks:
+        if look.present is present:
+            return watched_event(since_s, look.ended_s)
+        since_s = look.begun_s
+    raise NotMeasured(
+        "the tone stays" if looks and not present else "no tone",
+        expected="an output that closes" if present else "an output that opens",
+    )
 
 
 def watched_event(

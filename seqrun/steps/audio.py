@@ -16,95 +16,18 @@ from seqrun.files.expression import WattsExpression
 from seqrun.measure.bounds import Bounded, above_distortion
 from seqrun.measure.distortion import Distortion, distortion
 from seqrun.measure.power import PowerPoint, power_at_distortion
-from seqrun.measure.uncertain import exactly
 from seqrun.measure.weighting import BAND_HZ
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
-from seqrun.quantity import Fraction, Hertz, Seconds, Volts
+from seqrun.quantity import Fraction, Hertz
 from seqrun.steps.base import Context, Explained, Measured, Step
 from seqrun.steps.distortion import HARMONICS, floor_felt
 from seqrun.steps.drive import Drive, Waveform, drive_needs
 from seqrun.steps.driven import distortion_floor, level_seen
-from seqrun.steps.power import RAILS_UP
-from seqrun.values import COVERAGE_FACTOR, Bound, Reading, rectangular
+from seqrun.values import COVERAGE_FACTOR, Bound, Reading
 
-PRESENT = 0.08  # of the tone expected: one that has lost 20 dB has closed all the same
 SHOWN_CYCLES = 3  # of the waveform that goes on record
 SHOWN_HZ = 20e3  # upper end of the spectrum that goes on record
-
-
-class AwaitOutput(Step):
-    """Wait until the output relay has closed: a small tone at the input appears at the output.
-
-    The delay counts from when the rails came up. A ramp leaves open where in it that was; beyond
-    that the delay is known to one interval of the watching.
-    """
-
-    kind: ClassVar[str] = "await_output"
-    unit: ClassVar[str] = "s"
-    quantity: ClassVar[str] = "relay_delay"
-    explains: ClassVar = {
-        "relay_delay": Explained(
-            "s",
-            "The time from the rails being up to the output relay closing.",
-            "A small tone at the input; the scope looks at the outputs again and again "
-            "until the tone is there. Known to one interval of looking.",
-            "DC at the output keeps a relay open: look at dc_offset first. 2 s to 10 s is usual.",
-        ),
-    }
-
-    at_most: Seconds = Field(default=20.0, gt=0.0)
-    every: Seconds = Field(default=0.25, gt=0.0)
-    frequency: Hertz = 1000.0
-    output: Volts = Field(default=0.5, gt=0.0, description="expected at the output, V rms")
-
-    def needs(self, view: BenchView) -> Needs:
-        power = self.output**2 / view.unit.rated_load
-        return drive_needs(view, self._channels(view), power, seconds=6.0)
-
-    def _channels(self, view: BenchView) -> tuple[str, ...]:
-        return (self.channel,) if self.channel else tuple(view.unit.channels)
-
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
-        drive = Drive(ctx, self.frequency, self._channels(ctx.view))
-        drive.set({c: self.output / drive.gain[c] for c in drive.channels})
-        last_open = dict.fromkeys(drive.channels, ctx.powered_at)
-        closed: dict[str, float] = {}
-
-        def all_closed() -> bool | None:
-            asked = ctx.clock.now()
-            for channel, wave in drive.capture(cycles=10, per_cycle=50).items():
-                if channel in closed:
-                    continue
-                if wave.rms_v > PRESENT * self.output:
-                    closed[channel] = ctx.clock.now()
-                else:
-                    last_open[channel] = asked
-            waiting = [c for c in drive.channels if c not in closed]
-            ctx.progress(f"waiting for {', '.join(waiting)}" if waiting else "closed")
-            return None if waiting else True
-
-        why = ""
-        try:
-            ctx.wait_until(
-                all_closed, every_s=self.every, at_most_s=self.at_most, what="the output relays"
-            )
-        except NotMeasured as reason:
-            why = f"no tone at the output: {reason.found}"
-        finally:
-            drive.stop()
-        up = ctx.persistent(RAILS_UP, lambda: exactly(ctx.powered_at))
-        for channel in drive.channels:
-            if channel not in closed:
-                yield Reading("relay_delay", "s", None, channel=channel, note=why)
-                continue
-            earliest, latest = last_open[channel], closed[channel]
-            moment = rectangular(
-                0.5 * (earliest + latest), 0.5 * (latest - earliest), "watching interval"
-            )
-            yield Measured(
-                "relay_delay", "s", moment - up, channel=channel, instruments=(ctx.scope.name,)
-            )
 
 
 @dataclass

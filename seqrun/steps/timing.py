@@ -1,4 +1,4 @@
-"""When outputs go and come back: relay release, mute length on a change of input."""
+"""When outputs come, go and come back: relay pull-in and release, mute on a change of input."""
 
 from __future__ import annotations
 
@@ -10,28 +10,48 @@ from typing import ClassVar
 from pydantic import Field
 
 from seqrun.errors import NotMeasured
-from seqrun.measure.timing import watched_event
+from seqrun.measure.timing import Look, mute_length, pull_in_time, release_time
+from seqrun.measure.uncertain import exactly
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Seconds, Volts
 from seqrun.steps.base import Context, Explained, Measured, Step
 from seqrun.steps.drive import Drive, drive_needs
-from seqrun.values import COVERAGE_FACTOR, Bound, Reading, rectangular
+from seqrun.steps.power import RAILS_UP
+from seqrun.values import COVERAGE_FACTOR, Bound, Reading
 
 PRESENT = 0.5  # of the level: more is a closed relay, less an open one
+CLOSED = 0.08  # of it, to begin with: one that has lost 20 dB has closed all the same
 LOOK_CYCLES = 10
 LOOK_S = 0.03  # what one look takes, about
 LOOK_PER_CYCLE = 50
 
 
 class _Watch:
-    """A small tone at every input, and whether it comes out."""
+    """A small tone at every input, and whether it comes out.
 
-    def __init__(self, ctx: Context, frequency_hz: float, output_v: float) -> None:
+    Args:
+        present: share of the tone that counts as it being there.
+    """
+
+    def __init__(
+        self,
+        ctx: Context,
+        frequency_hz: float,
+        output_v: float,
+        channels: tuple[str, ...] | None = None,
+        present: float = PRESENT,
+    ) -> None:
         self.ctx = ctx
-        self.drive = Drive(ctx, frequency_hz)
+        self.drive = Drive(ctx, frequency_hz, channels)
         self.output_v = output_v
+        self.least_v = present * output_v
         self.channels = self.drive.channels
+        self.looks: dict[str, list[Look]] = {c: [] for c in self.channels}
+
+    def play(self) -> None:
+        """Tone on."""
+        self.drive.set({c: self.output_v / self.drive.gain[c] for c in self.channels})
 
     def begin(self) -> None:
         """Tone on, and see that it comes out of every channel.
@@ -39,8 +59,9 @@ class _Watch:
         Raises:
             NotMeasured: an output is silent before anything was done.
         """
-        self.drive.set({c: self.output_v / self.drive.gain[c] for c in self.channels})
-        silent = [c for c, present in self.look()[1].items() if not present]
+        self.play()
+        self.look()
+        silent = [c for c in self.channels if not self.looks[c].pop().present]
         if silent:
             raise NotMeasured(
                 f"no tone at {', '.join(f'out.{c}' for c in silent)} to begin with",
@@ -48,12 +69,17 @@ class _Watch:
                 hint="put the step after await_output",
             )
 
-    def look(self) -> tuple[tuple[float, float], dict[str, bool]]:
-        """Bench time before and after one look, and which outputs carry the tone."""
-        before = self.ctx.clock.now()
+    def look(self) -> None:
+        """One look at every output."""
+        begun = self.ctx.clock.now()
         waves = self.drive.capture(cycles=LOOK_CYCLES, per_cycle=LOOK_PER_CYCLE)
-        present = {c: w.rms_v > PRESENT * self.output_v for c, w in waves.items()}
-        return (before, self.ctx.clock.now()), present
+        ended = self.ctx.clock.now()
+        for channel, wave in waves.items():
+            self.looks[channel].append(Look(begun, ended, wave.rms_v > self.least_v))
+
+    def seen(self, channel: str, present: bool) -> bool:
+        """Whether a look has shown the channel with (or without) its tone."""
+        return any(look.present is present for look in self.looks[channel])
 
 
 def _needs(view: BenchView, output_v: float, seconds: float) -> Needs:
@@ -68,6 +94,68 @@ def _by_looking(every_s: float) -> Forecast:
         COVERAGE_FACTOR * 0.5 * (every_s + LOOK_S) / math.sqrt(3.0),
         better="looking more often, as far as the scope is quick enough",
     )
+
+
+class AwaitOutput(Step):
+    """Wait until the output relay has closed: a small tone at the input appears at the output.
+
+    The delay counts from when the rails came up. A ramp leaves open where in it that was; beyond
+    that the delay is known to one interval of the watching.
+    """
+
+    kind: ClassVar[str] = "await_output"
+    unit: ClassVar[str] = "s"
+    quantity: ClassVar[str] = "relay_delay"
+    explains: ClassVar = {
+        "relay_delay": Explained(
+            "s",
+            "The time from the rails being up to the output relay closing.",
+            "A small tone at the input; the scope looks at the outputs again and again "
+            "until the tone is there. Known to one interval of looking.",
+            "DC at the output keeps a relay open: look at dc_offset first. 2 s to 10 s is usual.",
+        ),
+    }
+
+    at_most: Seconds = Field(default=20.0, gt=0.0)
+    every: Seconds = Field(default=0.25, gt=0.0)
+    frequency: Hertz = 1000.0
+    output: Volts = Field(default=0.5, gt=0.0, description="expected at the output, V rms")
+
+    def needs(self, view: BenchView) -> Needs:
+        power = self.output**2 / view.unit.rated_load
+        return drive_needs(view, self._channels(view), power, seconds=6.0)
+
+    def _channels(self, view: BenchView) -> tuple[str, ...]:
+        return (self.channel,) if self.channel else tuple(view.unit.channels)
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        watch = _Watch(ctx, self.frequency, self.output, self._channels(ctx.view), CLOSED)
+        watch.play()
+
+        def all_closed() -> bool | None:
+            watch.look()
+            waiting = [c for c in watch.channels if not watch.seen(c, True)]
+            ctx.progress(f"waiting for {', '.join(waiting)}" if waiting else "closed")
+            return None if waiting else True
+
+        why = ""
+        try:
+            ctx.wait_until(
+                all_closed, every_s=self.every, at_most_s=self.at_most, what="the output relays"
+            )
+        except NotMeasured as reason:
+            why = f"no tone at the output: {reason.found}"
+        finally:
+            watch.drive.stop()
+        up = ctx.persistent(RAILS_UP, lambda: exactly(ctx.powered_at))
+        for channel in watch.channels:
+            if not watch.seen(channel, True):
+                yield Reading("relay_delay", "s", None, channel=channel, note=why)
+                continue
+            delay = pull_in_time(watch.looks[channel], ctx.powered_at, up)
+            yield Measured(
+                "relay_delay", "s", delay, channel=channel, instruments=(ctx.scope.name,)
+            )
 
 
 class RelayRelease(Step):
@@ -103,8 +191,7 @@ class RelayRelease(Step):
 
     def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
         watch = _Watch(ctx, self.frequency, self.output)
-        last_there: dict[str, float] = {}
-        gone: dict[str, float] = {}
+        before = after = ctx.clock.now()
         why = ""
         try:
             watch.begin()
@@ -112,17 +199,12 @@ class RelayRelease(Step):
             ctx.supply.enable(False)
             after = ctx.clock.now()
             ctx.powered_off()
-            off = rectangular(0.5 * (before + after), 0.5 * (after - before), "moment of switching")
 
             def all_gone() -> bool | None:
-                (begun, ended), present = watch.look()
-                for channel, there in present.items():
-                    if there:
-                        last_there[channel] = begun
-                    elif channel not in gone:
-                        gone[channel] = ended
-                ctx.progress(f"{len(gone)} of {len(present)} open")
-                return True if len(gone) == len(present) else None
+                watch.look()
+                gone = sum(watch.seen(c, False) for c in watch.channels)
+                ctx.progress(f"{gone} of {len(watch.channels)} open")
+                return True if gone == len(watch.channels) else None
 
             ctx.wait_until(
                 all_gone, every_s=self.every, at_most_s=self.at_most, what="the relays to open"
@@ -132,14 +214,12 @@ class RelayRelease(Step):
         finally:
             watch.drive.stop()
         for channel in watch.channels:
-            if channel not in gone:
-                yield Reading(
-                    "relay_release", "s", None, channel=channel, note=why or "the tone stays"
-                )
+            if not watch.seen(channel, False):
+                yield Reading("relay_release", "s", None, channel=channel, note=why)
                 continue
-            opened = watched_event(last_there.get(channel, before), gone[channel])
+            time = release_time(watch.looks[channel], (before, after))
             yield Measured(
-                "relay_release", "s", opened - off, channel=channel, instruments=(ctx.scope.name,)
+                "relay_release", "s", time, channel=channel, instruments=(ctx.scope.name,)
             )
 
 
@@ -176,8 +256,6 @@ class MuteLength(Step):
 
     def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
         watch = _Watch(ctx, self.frequency, self.output)
-        last_silent: dict[str, float] = {}
-        back: dict[str, float] = {}
         try:
             watch.begin()
             before = ctx.clock.now()
@@ -185,34 +263,25 @@ class MuteLength(Step):
             after = ctx.clock.now()
 
             def all_back() -> bool | None:
-                (begun, ended), present = watch.look()
-                for channel, there in present.items():
-                    if not there:
-                        last_silent[channel] = begun
-                        back.pop(channel, None)
-                    else:
-                        back.setdefault(channel, ended)
-                ctx.progress(f"{len(back)} of {len(present)} back")
-                return True if len(back) == len(present) else None
+                watch.look()
+                back = sum(looks[-1].present for looks in watch.looks.values())
+                ctx.progress(f"{back} of {len(watch.channels)} back")
+                return True if back == len(watch.channels) else None
 
             ctx.wait_until(
                 all_back, every_s=self.every, at_most_s=self.at_most, what="the tone to come back"
             )
         finally:
             watch.drive.stop()
-        for channel in watch.channels:
-            names = (ctx.scope.name,)
-            begun = rectangular(0.5 * (before + after), 0.5 * (after - before), "moment of turning")
-            if channel not in last_silent:
-                yield Measured(
-                    "mute_length",
-                    "s",
-                    back[channel] - begun + 0.5 * (after - before),
-                    channel=channel,
-                    bound=Bound.AT_MOST,
-                    instruments=names,
-                    note="the tone was there at the first look",
-                )
-                continue
-            ended = watched_event(last_silent[channel], back[channel])
-            yield Measured("mute_length", "s", ended - begun, channel=channel, instruments=names)
+        for channel, looks in watch.looks.items():
+            length = mute_length(looks, (before, after))
+            at_once = length.bound is Bound.AT_MOST
+            yield Measured(
+                "mute_length",
+                "s",
+                length.value,
+                channel=channel,
+                bound=length.bound,
+                instruments=(ctx.scope.name,),
+                note="the tone was there at the first look" if at_once else "",
+            )

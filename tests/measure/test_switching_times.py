@@ -1,63 +1,65 @@
-"""Relays and mutes."""
+"""Relays and mutes, by looking again and again."""
 
 from __future__ import annotations
 
-import numpy as np
 import pytest
 
 from seqrun.errors import NotMeasured
-from seqrun.measure import timing
+from seqrun.measure.timing import Look, mute_length, pull_in_time, release_time, watched_event
 from seqrun.measure.uncertain import exactly
-
-RATE, TONE = 20_000.0, 1000.0
-
-
-def tone_between(on: list[tuple[float, float]], seconds: float = 6.0) -> np.ndarray:
-    time = np.arange(round(seconds * RATE)) / RATE
-    gate = sum(((time >= a) & (time < b)).astype(float) for a, b in on)
-    noise = np.random.default_rng(0).normal(0.0, 1e-3, time.size)
-    return gate * np.sin(2 * np.pi * TONE * time) + noise
+from seqrun.values import Bound, rectangular
 
 
-def events(on: list[tuple[float, float]]) -> timing.Switching:
-    return timing.switching(timing.envelope(tone_between(on), RATE, TONE))
+def looks(present: str, begin_s: float = 1.0, every_s: float = 0.5) -> list[Look]:
+    """Looks that take 20 ms each; ``x`` shows the tone."""
+    starts = [begin_s + every_s * n for n in range(len(present))]
+    return [Look(t, t + 0.02, p == "x") for t, p in zip(starts, present, strict=True)]
 
 
-def test_a_relay_that_closes_after_3_2_s_is_read_to_a_period_of_the_tone() -> None:
-    found = timing.pull_in_time(events([(3.2, 6.0)]), exactly(0.0))
-    assert found.nominal_value == pytest.approx(3.2, abs=1.5e-3)
-    assert found.std_dev == pytest.approx(1e-3 / 3**0.5, rel=0.01)
+def test_a_relay_closes_between_the_last_look_without_and_the_first_with() -> None:
+    found = pull_in_time(looks("...xx"), 0.0, exactly(0.0))
+    assert found.nominal_value == pytest.approx((2.0 + 2.52) / 2.0)
+    assert found.std_dev == pytest.approx(0.26 / 3**0.5)
 
 
-def test_a_bouncing_relay_counts_from_its_last_closing() -> None:
-    found = timing.pull_in_time(events([(3.2, 3.21), (3.25, 6.0)]), exactly(0.0))
-    assert found.nominal_value == pytest.approx(3.25, abs=1.5e-3)
+def test_a_relay_that_is_closed_at_the_first_look_closed_since_power_came_on() -> None:
+    found = pull_in_time(looks("x"), 0.0, exactly(0.0))
+    assert found.nominal_value == pytest.approx(0.51)
+    assert found.std_dev == pytest.approx(0.51 / 3**0.5)
 
 
-def test_release_counts_from_switching_off() -> None:
-    found = timing.release_time(events([(0.0, 4.35)]), exactly(4.0))
-    assert found.nominal_value == pytest.approx(0.35, abs=1.5e-3)
+def test_a_ramps_length_is_in_the_pull_in_time() -> None:
+    found = pull_in_time(looks(".x"), 0.0, rectangular(0.5, 0.4, "ramp"))
+    assert found.std_dev == pytest.approx((0.26**2 + 0.4**2) ** 0.5 / 3**0.5)
 
 
-def test_mute_length_is_from_going_to_coming_back() -> None:
-    found = timing.mute_length(events([(0.0, 2.0), (2.8, 6.0)]))
-    assert found.nominal_value == pytest.approx(0.8, abs=2e-3)
+def test_release_is_the_first_opening_whatever_bounces_after_it() -> None:
+    found = release_time(looks("xx.x."), (0.99, 1.0))
+    assert found.nominal_value == pytest.approx((1.5 + 2.02) / 2.0 - 0.995)
 
 
-def test_a_step_of_the_offset_is_no_tone() -> None:
-    wave = tone_between([(4.0, 6.0)])
-    wave += np.where(np.arange(wave.size) < 30_000, 0.0, 0.5)
-    found = timing.switching(timing.envelope(wave, RATE, TONE))
-    assert [t.nominal_value for t in found.closed_s] == pytest.approx([4.0], abs=1.5e-3)
+def test_a_mute_ends_when_the_tone_is_back_for_good() -> None:
+    found = mute_length(looks("..x.xx"), (0.9, 1.0))
+    assert found.bound is Bound.EXACT
+    assert found.value.nominal_value == pytest.approx((2.5 + 3.02) / 2.0 - 0.95)
 
 
-@pytest.mark.parametrize("on", [[], [(0.0, 6.0)]])
-def test_a_tone_that_never_or_always_plays_has_no_times(on: list[tuple[float, float]]) -> None:
+def test_a_mute_over_before_the_first_look_is_at_most_as_long_as_that_took() -> None:
+    found = mute_length(looks("xx"), (0.9, 1.0))
+    assert found.bound is Bound.AT_MOST
+    assert found.value.nominal_value == pytest.approx(1.02 - 0.9)
+
+
+def test_what_does_not_happen_has_no_time() -> None:
+    with pytest.raises(NotMeasured, match="no tone"):
+        pull_in_time(looks("..."), 0.0, exactly(0.0))
     with pytest.raises(NotMeasured, match="tone stays"):
-        events(on)
+        release_time(looks("xxx"), (0.9, 1.0))
+    with pytest.raises(NotMeasured, match="does not come back"):
+        mute_length(looks("x.."), (0.9, 1.0))
 
 
 def test_an_event_between_two_looks_is_rectangular() -> None:
-    found = timing.watched_event(3.0, 3.5)
+    found = watched_event(3.0, 3.5)
     assert found.nominal_value == pytest.approx(3.25)
     assert found.std_dev == pytest.approx(0.25 / 3**0.5)
