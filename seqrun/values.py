@@ -21,11 +21,16 @@ COVERAGE_FACTOR = 2.0
 
 
 class Source(NamedTuple):
-    """Where a contribution comes from: the tag on each independent variable."""
+    """Where a contribution comes from: the tag on each independent variable.
+
+    ``owner`` is set for an error that lasts, one unknown number as long as its owner is the same:
+    ``"instrument meter"``, ``"load left"``. Without one the error is another at every reading.
+    """
 
     name: str
     distribution: Distribution = "normal"
     degrees_of_freedom: float = math.inf
+    owner: str = ""
 
 
 class Bound(StrEnum):
@@ -38,10 +43,16 @@ class Bound(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Contribution:
-    """One line of a budget, in the reading's own unit."""
+    """One line of a budget, in the reading's own unit.
+
+    ``sensitivity`` is what the reading changes by, with its sign, as an error that lasts changes
+    by one of its own unit: the coefficient c of JCGM 100:2008, 5.1.3, so that u = abs(c) u(x).
+    None: the error does not last, or several go by this name.
+    """
 
     source: Source
     standard_uncertainty: float
+    sensitivity: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,9 +118,10 @@ EXIT_CODES = {
 }
 
 
-def rectangular(value: float, half_width: float, name: str) -> UFloat:
+def rectangular(value: float, half_width: float, name: str, owner: str = "") -> UFloat:
     """A value known to lie within ±half_width: u = a/√3 (JCGM 100:2008, 4.3.7)."""
-    return _variable(value, abs(half_width) / math.sqrt(3.0), Source(name, "rectangular"))
+    source = Source(name, "rectangular", owner=owner)
+    return _variable(value, abs(half_width) / math.sqrt(3.0), source)
 
 
 def normal(value: float, u: float, name: str, degrees_of_freedom: float = math.inf) -> UFloat:
@@ -126,13 +138,24 @@ def _variable(value: float, u: float, source: Source) -> UFloat:
 
 def budget_of(value: UFloat) -> tuple[Contribution, ...]:
     """Contributions of a measured number, largest first; variables of one source are combined."""
-    sums: dict[Source, float] = {}
-    for variable, u in value.error_components().items():
+    slopes: dict[Source, list[tuple[float, float]]] = {}
+    for variable, slope in value.derivatives.items():
         tag: Any = variable.tag
         source = tag if isinstance(tag, Source) else Source(str(tag or "unnamed"))
-        sums[source] = math.hypot(sums.get(source, 0.0), u)
-    lines = [Contribution(source, u) for source, u in sums.items() if u > 0.0]
-    return tuple(sorted(lines, key=lambda c: -c.standard_uncertainty))
+        slopes.setdefault(source, []).append((float(slope), float(variable.std_dev)))
+    lines = [_contribution(source, parts) for source, parts in slopes.items()]
+    return tuple(
+        sorted(
+            (line for line in lines if line.standard_uncertainty > 0.0),
+            key=lambda c: -c.standard_uncertainty,
+        )
+    )
+
+
+def _contribution(source: Source, parts: list[tuple[float, float]]) -> Contribution:
+    """The line of all variables of one source, each as its slope and standard uncertainty."""
+    u = math.hypot(*(slope * u for slope, u in parts if u > 0.0))
+    return Contribution(source, u, parts[0][0] if source.owner and len(parts) == 1 else None)
 
 
 def reading(

@@ -86,9 +86,10 @@ class Accuracy:
         key = (row.function, f"{full_scale:.6g}", place)
         if key not in self._persistent:
             label = self.label(row.function, full_scale, place)
+            owner = f"instrument {self._name}"
             self._persistent[key] = (
-                rectangular(0.0, row.gain, f"{label}, % of reading"),
-                rectangular(0.0, row.zero(full_scale), f"{label}, % of range"),
+                rectangular(0.0, row.gain, f"{label}, % of reading", owner),
+                rectangular(0.0, row.zero(full_scale), f"{label}, % of range", owner),
             )
         return self._persistent[key]
 

@@ -95,7 +95,7 @@ class DrivenGenerator(DrivenInstrument):
             side = "below" if below else "above"
             row = self._accuracy.row("flatness", 0.0)
             name = f"{self.name} output {output} flatness {side} 1 kHz"
-            self._departures[key] = rectangular(0.0, row.gain, name)
+            self._departures[key] = rectangular(0.0, row.gain, name, f"instrument {self.name}")
         return self._departures[key]
 
     def make_safe(self) -> None:

@@ -2,10 +2,19 @@
 
 Both come with an expanded uncertainty U (k = 2), so their difference d has
 
-    U_d = 2 · √(u₁² + u₂²)
+    U_d = 2 · √(u₁² + u₂² − 2 Σ r c₁ c₂ u(x)²)
 
-as if the two runs had no error in common. With the same instruments they share a part of it, which
-makes U_d too large, never too small: both statements below then hold with more than their 95 %.
+(JCGM 100:2008, 5.2.2, for y₂ − y₁). The sum goes over the errors x that are one and the same in
+both runs and last from one to the other: gain and offset of a range of the same instrument, in one
+calibration; the tolerance of the same load, sensor or ballast resistor. c is what each reading
+changes by per unit of x, with its sign: a gain error weighs with the reading, and mostly cancels
+between two alike; where the signs differ it adds up. All else, scatter, resolution, fits, is
+another error in each run. So is what cannot be shown to be the same: U_d is then rather too large.
+
+How far such errors stay as they are, no data sheet tells as one number. We assume r = 0.9: between
+two runs each moves, by ageing and the room's temperature, by √(2 · 0.1) = 0.45 of its standard
+uncertainty, about what separates a specification for a day from one for a year. This is our own
+rule. Where it would make U_d smaller, the signs being opposite, r = 1.
 
 changed
     the interval d ± U_d does not hold zero, |d| > U_d. It is the test that ISO 13528:2022, 9.7,
@@ -32,7 +41,7 @@ when it is the same in every digit; otherwise nothing can be told.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -44,6 +53,9 @@ from seqrun.values import COVERAGE_FACTOR, Bound, Judged, Limit, Reading
 SHARE = 0.2
 #: units whose zero is a convention, and the change that matters there
 _FIXED = {"dB": 1.0, "°C": 1.0}
+#: correlation of an error that lasts with itself, from one run to the next
+KEPT = 0.9
+_ALIKE = 1e-6  # standard uncertainties of one error, as two records tell it
 #: probability that an interval at k = 2 leaves out the true value (normal)
 CHANCE = math.erfc(COVERAGE_FACTOR / math.sqrt(2.0))
 
@@ -65,6 +77,7 @@ class Difference:
     expanded: float | None  # U of the difference, k = 2
     matters: float | None  # the least change that matters, δ
     reason: str = ""  # why it cannot be told
+    shared: bool = False  # errors that both readings have in common were taken as such
 
     @property
     def slight(self) -> bool:
@@ -118,11 +131,16 @@ def least_that_matters(
     return share * (sides[0] if sides else max((abs(v) for v in values), default=0.0))
 
 
-def difference(before: Judged, after: Judged, share: float = SHARE) -> Difference:
+def difference(
+    before: Judged, after: Judged, share: float = SHARE, owners: Collection[str] = ()
+) -> Difference:
     """What can be said about two readings of the same quantity, of two runs.
 
     The limit of the reading after says what would matter; where it has none, that of the one
     before.
+
+    Args:
+        owners: whose lasting errors (:class:`~seqrun.values.Source`) are the same in both runs.
 
     Raises:
         UsageError: ``share`` is not more than 0 and at most 1.
@@ -145,9 +163,10 @@ def difference(before: Judged, after: Judged, share: float = SHARE) -> Differenc
     if silent:
         why = f"no uncertainty is stated {' and '.join(silent)}"
         return Difference(Change.CANNOT_TELL, y2 - y1, None, matters, why)
-    expanded = COVERAGE_FACTOR * math.hypot(
-        first.standard_uncertainty * factor, second.standard_uncertainty
-    )
+    common = _common(first, second, factor, owners)
+    both = math.hypot(first.standard_uncertainty * factor, second.standard_uncertainty)
+    square = both * both - 2.0 * math.fsum(common)
+    expanded = COVERAGE_FACTOR * math.sqrt(max(square, 0.0)) if square == square else math.nan
     if not math.isfinite(expanded):
         why = "an uncertainty is not a finite number"
         return Difference(Change.CANNOT_TELL, y2 - y1, None, matters, why)
@@ -158,7 +177,24 @@ def difference(before: Judged, after: Judged, share: float = SHARE) -> Differenc
     if change is Change.CANNOT_TELL:
         shown = render(matters, second.unit, digits=2)
         reason = f"a change of {shown} is neither seen nor excluded"
-    return Difference(change, None if bounded else y2 - y1, expanded, matters, reason)
+    value = None if bounded else y2 - y1
+    return Difference(change, value, expanded, matters, reason, bool(common))
+
+
+def _common(first: Reading, second: Reading, factor: float, owners: Collection[str]) -> list[float]:
+    """r c₁ c₂ u(x)² of each error that both readings have in common."""
+    found = []
+    earlier = {c.source: c for c in first.budget if c.sensitivity and c.source.owner in owners}
+    for two in second.budget:
+        one = earlier.get(two.source)
+        if one is None or not one.sensitivity or not two.sensitivity:
+            continue
+        u1, u2 = (c.standard_uncertainty / abs(c.sensitivity or 1.0) for c in (one, two))
+        if not math.isclose(u1, u2, rel_tol=_ALIKE):
+            continue  # another accuracy table, or another tolerance: not shown to be the same
+        product = factor * one.sensitivity * two.sensitivity
+        found.append((KEPT if product > 0.0 else 1.0) * product * u1 * u2)
+    return found
 
 
 def _unknown(reason: str) -> Difference:

@@ -75,7 +75,7 @@ def sensor_error(name: str) -> UFloat:
 
     Made once per sensor and run, so that readings of one sensor at two times share it.
     """
-    return rectangular(0.0, 1.0, f"{name} tolerance")
+    return rectangular(0.0, 1.0, f"{name} tolerance", name)
 
 
 def pt100_reading(resistance: UFloat, tolerance_class: str, error: UFloat | None = None) -> UFloat:

@@ -17,6 +17,7 @@ from seqrun.record.rows import (
     RunRow,
 )
 from seqrun.record.run import RunRecord
+from seqrun.record.shared import shared_owners
 from seqrun.record.store import Store
 from seqrun.record.traces import read_trace
 
@@ -36,4 +37,5 @@ __all__ = [
     "load_run",
     "merge",
     "read_trace",
+    "shared_owners",
 ]

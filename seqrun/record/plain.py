@@ -112,17 +112,21 @@ def read_json(path: Path) -> dict[str, Any]:
 
 def budget_line(number: int, step: str, quantity: str, budget: Iterable[Contribution]) -> str:
     """One reading's budget as a line of ``budgets.jsonl``; ``number`` counts the run's readings."""
-    lines = [
-        {
-            "source": c.source.name,
-            "distribution": c.source.distribution,
-            "degrees_of_freedom": plain(c.source.degrees_of_freedom),
-            "standard_uncertainty": plain(c.standard_uncertainty),
-        }
-        for c in budget
-    ]
+    lines = [_contribution(c) for c in budget]
     entry = {"reading": number, "step": step, "quantity": quantity, "contributions": lines}
     return json.dumps(entry, ensure_ascii=False, allow_nan=False)
+
+
+def _contribution(c: Contribution) -> dict[str, Any]:
+    line = {
+        "source": c.source.name,
+        "distribution": c.source.distribution,
+        "degrees_of_freedom": plain(c.source.degrees_of_freedom),
+        "standard_uncertainty": plain(c.standard_uncertainty),
+    }
+    if c.source.owner:
+        line |= {"owner": c.source.owner, "sensitivity": plain(c.sensitivity)}
+    return line
 
 
 def budget_of_entry(entry: Mapping[str, Any]) -> tuple[Contribution, ...]:
@@ -134,7 +138,10 @@ def budget_of_entry(entry: Mapping[str, Any]) -> tuple[Contribution, ...]:
     found = []
     for line in entry["contributions"]:
         dof = line["degrees_of_freedom"]
-        source = Source(line["source"], line["distribution"], math.inf if dof is None else dof)
+        # Records made before errors had owners have neither: nothing of them is known to last.
+        owner, slope = str(line.get("owner", "")), line.get("sensitivity")
+        nu = math.inf if dof is None else dof
+        source = Source(line["source"], line["distribution"], nu, owner)
         u = line["standard_uncertainty"]
-        found.append(Contribution(source, math.inf if u is None else u))
+        found.append(Contribution(source, math.inf if u is None else u, slope))
     return tuple(found)

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from seqrun.errors import FileError, UsageError
-from seqrun.judge.change import CHANCE, SHARE, Change, Difference, difference
+from seqrun.judge.change import CHANCE, KEPT, SHARE, Change, Difference, difference
 from seqrun.quantity import render
 from seqrun.report.rows import Row
 from seqrun.report.summary import Summary, row_of, summarise
@@ -27,6 +27,12 @@ _ORDER = (
     Verdict.NOT_MEASURED,
     Verdict.CONDITIONAL_FAIL,
     Verdict.FAIL,
+)
+_CANCELLED = (
+    "Common errors cancelled: in {n} of {of} differences, what both runs read wrong alike (a range"
+    " of the same instrument in one calibration; the same load, sensor or ballast resistor) counts"
+    f" as correlated by {KEPT:g} (JCGM 100, 5.2), which is our own rule. A ballast resistor that"
+    " was replaced in between no longer cancels: say so with --new-ballasts."
 )
 CSV_COLUMNS = (
     "run_before",
@@ -154,6 +160,11 @@ class RunPair:
         return sum(1 for p in self.pairs if p.difference and p.difference.expanded is not None)
 
     @property
+    def cancelled(self) -> int:
+        """How many of them leave out what is wrong in both runs alike."""
+        return sum(1 for p in self.pairs if p.difference and p.difference.shared)
+
+    @property
     def by_chance(self) -> float:
         """How many of them, at most, are expected to show as changed when nothing has."""
         return self.compared * CHANCE
@@ -202,8 +213,11 @@ class RunPair:
             f"What would matter is {share} of what the limit allows: of the distance between two"
             " limits, of a single limit's size, without a limit of the larger value; for levels in"
             " dB and temperatures, 1 dB and 1 K. This is our own rule.",
-            "The uncertainty of the difference takes the two runs as independent. What the same"
-            " instruments read wrong in both cancels, so it is rather too large than too small.",
+            _CANCELLED.format(n=self.cancelled, of=self.compared)
+            if self.cancelled
+            else "The uncertainty of the difference takes the two runs as independent: nothing on"
+            " record shows that they were read with the same instruments in one calibration. What"
+            " is wrong in both alike cancels, so it is rather too large than too small.",
         ]
         if self.compared:
             said.append(
@@ -218,19 +232,25 @@ class RunPair:
         return sorted(self.pairs, key=_rank)
 
 
-def compare(before: RunData, after: RunData, share: float = SHARE) -> RunPair:
+def compare(
+    before: RunData, after: RunData, share: float = SHARE, *, new_ballasts: bool = False
+) -> RunPair:
     """Two runs, their readings matched by step, quantity and channel.
 
     A reading that a run holds several times is matched in order.
 
     Args:
         share: of what a limit allows, that a change must reach before it matters.
+        new_ballasts: ballast resistors of the unit were replaced between the two runs.
 
     Raises:
         UsageError: both are the same run, or the share is not more than 0 and at most 1.
     """
+    from seqrun.record.shared import shared_owners
+
     if before.run.run_id == after.run.run_id:
         raise UsageError("both are the same run", where=before.run.run_id)
+    owners = shared_owners(before, after, new_ballasts=new_ballasts)
     waiting: dict[tuple[str, str, str], list[Judged]] = defaultdict(list)
     for judged in before.judged:
         waiting[_key(judged)].append(judged)
@@ -239,7 +259,8 @@ def compare(before: RunData, after: RunData, share: float = SHARE) -> RunPair:
         olds = waiting[_key(judged)]
         if olds:
             old = olds.pop(0)
-            pairs.append(Pair(row_of(old), row_of(judged), difference(old, judged, share)))
+            change = difference(old, judged, share, owners)
+            pairs.append(Pair(row_of(old), row_of(judged), change))
         else:
             pairs.append(Pair(None, row_of(judged), None))
     left = {id(j) for olds in waiting.values() for j in olds}

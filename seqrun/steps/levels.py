@@ -177,7 +177,10 @@ class DeviceCurrent(Step):
         ballast = ctx.persistent(
             f"ballast at {self.at}",
             lambda: rectangular(
-                unit.ballast, unit.ballast * unit.ballast_tolerance, "ballast resistor tolerance"
+                unit.ballast,
+                unit.ballast * unit.ballast_tolerance,
+                f"{self.at} tolerance",
+                self.at,
             ),
         )
         meter.configure("dc_voltage", 2.0 * unit.idle_current * unit.ballast, self.nplc)
