@@ -21,7 +21,8 @@ from functools import partial
 from seqrun.errors import UsageError
 from seqrun.measure.proportion import wilson_interval
 from seqrun.study.benches import Pair, Wanted, bring_up, done
-from seqrun.study.quantities import GROUPS, Group
+from seqrun.study.groups import Group
+from seqrun.study.quantities import GROUPS
 from seqrun.study.running import each
 from seqrun.values import Bound
 

@@ -22,8 +22,9 @@ from seqrun.errors import UsageError
 from seqrun.judge import decide
 from seqrun.judge.verdict import GUARDED, SIMPLE, Decision
 from seqrun.measure.proportion import wilson_interval
-from seqrun.study import quantities, truths
+from seqrun.study import truths
 from seqrun.study.benches import Pair, Wanted, bring_up, done
+from seqrun.study.power import POWER
 from seqrun.study.running import each
 from seqrun.values import Limit, Verdict
 
@@ -150,7 +151,7 @@ def _power(seed: int) -> list[Pair]:
     low, high = POWER_RAILS_V
     volts = low + (high - low) * 0.5 * (1.0 + _place(seed, "output_power"))
     powering = bring_up(to=f"{volts:.4f} V")
-    pairs = done(seed, quantities.POWER.steps, [_POWER], powering=powering)
+    pairs = done(seed, POWER.steps, [_POWER], powering=powering)
     return [pair for pair in pairs if pair.reading.channel == "left"]
 
 

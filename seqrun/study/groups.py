@@ -1,0 +1,50 @@
+"""Groups of steps to be studied, and how the truth of their readings is told."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from seqrun.study.benches import Seen, Tell, Wanted, Watch
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Steps that are done on one bench, one after another, and what is studied of them.
+
+    Args:
+        steps: ``[[step]]`` entries.
+        watch: see :func:`seqrun.study.benches.done`.
+        faults: given to every unit, where a healthy one has too little of it to be read.
+        stages: a ramp in few stages saves time where the bring-up is not studied.
+    """
+
+    name: str
+    steps: str
+    wanted: tuple[Wanted, ...]
+    watch: Watch | None = None
+    faults: tuple[str, ...] = ()
+    stages: int = 2  # of the bring-up
+
+
+def step(name: str, do: str, **keys: str) -> str:
+    """One entry; values are TOML."""
+    lines = [f'[[step]]\nid = "{name}"\ndo = "{do}"']
+    lines += [f"{key} = {value}" for key, value in keys.items()]
+    return "\n".join(lines) + "\n"
+
+
+def of_channel(tell: Callable[[Any, str], float]) -> Tell:
+    """By the reading's channel: ``tell(truth, channel)``."""
+    return lambda seen: tell(seen.truth, seen.reading.channel)
+
+
+def at_capture(what: str) -> Tell:
+    """Of the reading's channel, or of the unit where it has none."""
+
+    def tell(seen: Seen) -> float:
+        channel = seen.reading.channel
+        return seen.at_capture[f"{what}.{channel}" if channel else what]
+
+    return tell

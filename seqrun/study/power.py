@@ -1,0 +1,237 @@
+"""What is studied of levels at rest, heat, power and supplies."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from seqrun.study import truths
+from seqrun.study.benches import Seen, Tell, Wanted
+from seqrun.study.groups import Group, of_channel, step
+
+DEVICES = (1, 2)
+
+
+def _rail(seen: Seen) -> str:
+    return seen.reading.channel.removeprefix("rail.")
+
+
+# --- at rest ----------------------------------------------------------------------------------
+
+
+def _device(seen: Seen) -> float:
+    channel, half, number = seen.reading.channel.split(".")
+    return float(seen.truth.device_current(channel, half, int(number)))
+
+
+def _sharing(seen: Seen) -> float:
+    channel, half = seen.reading.channel.split(".")
+    currents = [float(seen.truth.device_current(channel, half, n)) for n in DEVICES]
+    return truths.sharing(currents)
+
+
+AMBIENT = step("ambient", "temperature", at='"sensor.ambient"')
+CURRENT_KEYS = {
+    "each": '["channel", "half", "device"]',
+    "at": '"ballast.{channel}.{half}.{device}"',
+    "settle": '{ within = "1 mA", for = "2 s", at_most = "30 s" }',
+}
+LOADS = Group(
+    "loads",
+    step("down", "power_down") + step("load.{channel}", "load_resistance", each='"channel"'),
+    (Wanted("load_resistance", "load_resistance", "load", of_channel(lambda t, c: t.load_ohm(c))),),
+)
+LEVELS = Group(
+    "levels",
+    AMBIENT
+    + step("sink", "temperature", at='"sensor.sink"')
+    + step(
+        "offset.{channel}",
+        "dc_voltage",
+        each='"channel"',
+        at='"out.{channel}"',
+        settle='{ within = "2 mV", for = "3 s", at_most = "60 s" }',
+    )
+    + step(
+        "idle",
+        "supply_current",
+        settle='{ within = "5 mA", for = "3 s", at_most = "60 s" }',
+    )
+    + step("current.{channel}.{half}.{device}", "device_current", **CURRENT_KEYS)
+    + step(
+        "share.{channel}.{half}",
+        "sharing",
+        each='["channel", "half"]',
+        of='"current.{channel}.{half}"',
+    )
+    + step("heat", "dissipation"),
+    (
+        Wanted(
+            "relay_delay",
+            "relay_delay",
+            "relays",
+            of_channel(lambda truth, c: truth.relay_pull_in(c)),
+        ),
+        Wanted(
+            "bring_up_current",
+            "bring_up_current",
+            "bring_up",
+            lambda s: s.truth.supply_current(_rail(s)),
+        ),
+        Wanted(
+            "supply_voltage",
+            "supply_voltage",
+            "bring_up",
+            lambda s: s.truth.supply_volts(_rail(s)),
+        ),
+        Wanted(
+            "ambient_temperature",
+            "ambient_temperature",
+            "ambient",
+            lambda s: s.truth.temperature("ambient"),
+        ),
+        Wanted(
+            "sink_temperature", "sink_temperature", "sink", lambda s: s.truth.temperature("sink")
+        ),
+        Wanted("dc_offset", "dc_offset", "offset", of_channel(lambda truth, c: truth.offset(c))),
+        Wanted(
+            "idle_supply_current",
+            "idle_supply_current",
+            "idle",
+            lambda s: s.truth.supply_current(_rail(s)),
+        ),
+        Wanted("idle_current", "idle_current", "current", _device),
+        Wanted("current_sharing", "current_sharing", "share", _sharing),
+        Wanted("idle_dissipation", "dissipation", "heat", lambda s: truths.heat_w(s.truth)),
+    ),
+    stages=10,
+)
+
+
+def _balance(truth: Any) -> dict[str, float]:
+    """Power in against power out, and the rails, with drive and without."""
+    drawn = truths.supply_w(truth)
+    given = math.fsum(truths.load_w(truth, c) for c in truths.CHANNELS)
+    state = "driven" if given > 0.0 else "idle"
+    seen = {f"{state}.{rail}": abs(float(truth.dc(rail))) for rail in truths.RAILS}
+    if given > 0.0:
+        seen |= {"heat": drawn - given, "efficiency": 100.0 * given / drawn}
+    return seen
+
+
+# --- heat -------------------------------------------------------------------------------------
+
+
+def _drift(seen: Seen) -> float:
+    place = seen.reading.channel
+    return seen.kept[f"hot.{place}", place] - seen.kept[f"cold.{place}", place]
+
+
+def _devices(name: str) -> str:
+    return step(f"{name}.{{channel}}.{{half}}.{{device}}", "device_current", **CURRENT_KEYS)
+
+
+_RISE: Tell = lambda s: s.truth.settled_sink_rise()  # noqa: E731 - one of a table
+HEAT = Group(
+    "heat",
+    AMBIENT
+    + _devices("cold")
+    + step(
+        "predicted",
+        "soak",
+        until='"predicted"',
+        at_most='"40 min"',
+        ambient='"ambient"',
+    )
+    + step(
+        "settled",
+        "soak",
+        power='"rated_power / 8"',
+        until='"settled"',
+        at_most='"120 min"',
+        ambient='"ambient"',
+    )
+    + _devices("hot")
+    + step(
+        "drift.{channel}.{half}.{device}",
+        "idle_drift",
+        each='["channel", "half", "device"]',
+        of='"hot.{channel}.{half}.{device}"',
+        against='"cold.{channel}.{half}.{device}"',
+    )
+    + step("eighth", "dissipation", power='"rated_power / 8"')
+    + step("resistance", "thermal_resistance", of='"settled"', heat='"eighth"'),
+    (
+        Wanted("sink_rise_predicted", "sink_rise", "predicted", _RISE),
+        Wanted("sink_rise_settled", "sink_rise", "settled", _RISE),
+        Wanted("soak_power", "soak_power", "settled", of_channel(truths.load_w)),
+        Wanted("soak_dissipation", "dissipation", "settled", lambda s: truths.heat_w(s.truth)),
+        Wanted("idle_current_cold", "idle_current", "cold", _device),
+        Wanted("idle_current_hot", "idle_current", "hot", _device),
+        Wanted("idle_drift", "idle_drift", "drift", _drift),
+        Wanted("dissipation_eighth", "dissipation", "eighth", lambda s: s.at_capture["heat"]),
+        Wanted(
+            "thermal_resistance",
+            "thermal_resistance",
+            "resistance",
+            lambda s: s.kept["settled", ""] / s.kept["eighth", ""],
+        ),
+    ),
+    _balance,
+)
+
+
+# --- power ------------------------------------------------------------------------------------
+
+
+def _thd_now(seen: Seen) -> float:
+    """Of the unit alone, at the present level."""
+    truth, channel = seen.truth, seen.reading.channel
+    with truth.driven(truth.input_v_rms(channel)):
+        return 100.0 * truths.thd(truth, channel)
+
+
+POWER = Group(
+    "power",
+    step("power", "output_power"),
+    (
+        Wanted(
+            "output_power",
+            "output_power",
+            "power",
+            of_channel(lambda truth, c: truths.power_at_distortion(truth, c, 0.01)),
+        ),
+        Wanted("thd_clipping", "thd", "power", _thd_now),
+        Wanted(
+            "supply_current_driven",
+            "supply_current",
+            "power",
+            lambda s: s.truth.supply_current(_rail(s)),
+        ),
+    ),
+)
+
+
+def _sag(seen: Seen) -> float:
+    rail = seen.reading.channel
+    return seen.at_capture[f"idle.{rail}"] - seen.at_capture[f"driven.{rail}"]
+
+
+def _sag_share(seen: Seen) -> float:
+    return 100.0 * _sag(seen) / seen.at_capture[f"idle.{seen.reading.channel}"]
+
+
+SUPPLIES = Group(
+    "supplies",
+    step("ripple", "ripple", at='"rail.pos"')
+    + step("sag", "rail_sag", power='"0.8 * rated_power"')
+    + step("efficiency", "efficiency", power='"0.8 * rated_power"'),
+    (
+        Wanted("ripple", "ripple", "ripple", lambda s: truths.ripple_v(s.truth, "rail.pos")),
+        Wanted("rail_sag", "rail_sag", "sag", _sag),
+        Wanted("rail_sag_share", "rail_sag_share", "sag", _sag_share),
+        Wanted("efficiency", "efficiency", "efficiency", lambda s: s.at_capture["efficiency"]),
+        Wanted("dissipation", "dissipation", "efficiency", lambda s: s.at_capture["heat"]),
+    ),
+    _balance,
+)
