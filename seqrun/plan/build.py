@@ -202,7 +202,7 @@ def _order(view: BenchView, actions: list[Action]) -> None:
     """Steps that read a powered unit come after the step that powers it, and before power-down."""
     powered = False
     for action in actions:
-        powered |= action.needs.energises
+        powered |= action.needs.energises or action.needs.mains
         if action.needs.live and not powered:
             raise UsageError(
                 f"'{action.id}' measures a powered unit, and nothing has powered it",

@@ -38,7 +38,8 @@ class Needs:
     ``seconds`` is the bench time that it takes as a rule; ``load_power_w`` the largest mean power
     that it drives into the load of each channel; ``energises`` is True for a step that switches
     the supply on, ``protects`` for one that sets the supply's own protection, ``live`` for one
-    that only makes sense with the unit powered, ``switches_off`` for one that leaves it without
+    that only makes sense with the unit powered, ``mains`` for one that has it powered from its own
+    mains plug, ``switches_off`` for one that leaves it without
     power (``safe`` also confirms that it has discharged).
     """
 
@@ -49,6 +50,7 @@ class Needs:
     energises: bool = False
     protects: bool = False
     live: bool = False
+    mains: bool = False
     switches_off: bool = False
     safe: bool = False
     forecast: Forecast | None = None

@@ -26,7 +26,7 @@ from seqrun.runner.events import Watcher
 from seqrun.runner.hands import Hands
 from seqrun.runner.opening import OpenBench
 from seqrun.runner.trips import INTERVAL_S, ArmedTrip
-from seqrun.steps.base import Measured, Press, Step
+from seqrun.steps.base import MAINS, Measured, Press, Step
 from seqrun.values import Judged, Limit, Reading, Verdict
 
 T = TypeVar("T")
@@ -67,6 +67,7 @@ class Engine:
         self.limit: Limit | None = None
         self.stopped_at = ""
         self.live = False
+        self.own_mains = False
         self._charged = False  # powered, or not yet seen to be discharged
         self.powered_at = 0.0
         self.where = dict(plan.view.fixed)
@@ -185,6 +186,9 @@ class Engine:
     def turn(self, control: str, position: str, words: str = "") -> None:
         self._still_going()
         self.hands.turn(control, position, self._charged, words)
+        if control == MAINS:
+            self.own_mains = position == "on"
+            self._charged |= self.own_mains
         self.watcher.hookup(f"{control} to {position}", self._charged, self.hands.by)
         if self.live:
             self.poll()
@@ -351,6 +355,14 @@ class Engine:
         self.judged.append(judged)
         self._verdicts.setdefault(action.id, []).append(judged.verdict)
         self.record.reading(judged, simulated=self.simulated)
+
+    def unread_rails(self) -> list[str]:
+        """Rails that may be charged and that the supply cannot tell of: its leads are off them."""
+        if not self._charged:
+            return []
+        on = {(t.rpartition(".")[0], node) for t, node in self.where.items()}
+        supply = self.view.key("supply")
+        return [r for r, n in self.view.rails.items() if (f"{supply}.{n}", r) not in on]
 
     @property
     def unreached(self) -> list[str]:

@@ -165,8 +165,10 @@ def _run(
         interrupts.closing = True
         if isinstance(opened.clock, WallClock):
             opened.clock.calm()
-        rails = list(plan.view.rails.values())
+        unread = engine.unread_rails()
+        rails = [output for rail, output in plan.view.rails.items() if rail not in unread]
         ending.safe = make_safe(opened.instruments, opened.clock, rails)
+        ending.safe.by_hand(own_mains=engine.own_mains, unread=unread)
         watcher.safe(ending.safe.confirmed, ending.safe.unconfirmed)
     if ending.reason is None and interrupts.arrived:
         # It came after the last step or while the unit was being made safe.

@@ -28,6 +28,18 @@ class SafeReport:
     def complete(self) -> bool:
         return not self.unconfirmed
 
+    def by_hand(self, *, own_mains: bool, unread: Iterable[str]) -> None:
+        """What no instrument can do or see: the unit's own mains plug, rails off the supply."""
+        if own_mains:
+            self.unconfirmed.append(
+                "the unit's own mains plug is in: pull it now, nothing here can switch it off"
+            )
+        for rail in unread:
+            self.unconfirmed.append(
+                f"{rail}: the bench supply is not on it; do not touch, confirm below "
+                f"{DISCHARGED_V:g} V by meter"
+            )
+
 
 def make_safe(
     instruments: Mapping[str, Instrument],

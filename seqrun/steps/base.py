@@ -34,6 +34,10 @@ class Press(NamedTuple):
     ago_s: float
 
 
+MAINS = "mains"  # the control that stands for the unit's own mains plug: on, off
+PLUG_OUT = "the unit's own mains plug out again"
+
+
 class Context(Protocol):
     """What the runner lends to a step while it is done."""
 
@@ -63,6 +67,11 @@ class Context(Protocol):
     @property
     def powered_at(self) -> float:
         """Bench time at which the rails came up, s."""
+        ...
+
+    @property
+    def own_mains(self) -> bool:
+        """Whether the unit's own mains plug is in, as the operator was asked to have it."""
         ...
 
     def powered_off(self) -> None:

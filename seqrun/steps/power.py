@@ -13,7 +13,7 @@ from seqrun.measure.uncertain import magnitude
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Amperes, Seconds, Volts
-from seqrun.steps.base import Context, Explained, Measured, Step
+from seqrun.steps.base import MAINS, PLUG_OUT, Context, Explained, Measured, Step
 from seqrun.values import Reading, rectangular
 
 #: how far a protection level read back may lie from the one set (supplies round to their own step)
@@ -228,6 +228,8 @@ class PowerDown(Step):
                 ctx.generator.enable(output, False)
             ctx.supply.enable(False)
             ctx.powered_off()
+            if ctx.own_mains:
+                ctx.turn(MAINS, "off", PLUG_OUT)
         for rail in view.rails:
             ctx.connect(view.meter_across(rail))
             meter.configure("dc_voltage", None, 1.0)

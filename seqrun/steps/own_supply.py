@@ -1,0 +1,108 @@
+"""The unit on its own mains supply: the bench supply's leads off its rails, the plug in, and out.
+
+No trip can switch such a unit off, and its current is limited by nothing but its fuses: it comes
+last, after everything that the bench supply can show.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import ClassVar
+
+from pydantic import Field
+
+from seqrun.errors import NotMeasured, UsageError
+from seqrun.measure.uncertain import magnitude
+from seqrun.plan.needs import Forecast, Needs
+from seqrun.plan.view import BenchView
+from seqrun.quantity import Seconds
+from seqrun.steps.base import MAINS, PLUG_OUT, Context, Explained, Measured, Step
+from seqrun.values import COVERAGE_FACTOR, Reading
+
+STANDBY = "standby"
+PLUG_IN = (
+    "the unit's own mains plug in, through an isolating transformer, a residual-current device and "
+    "a fuse of the unit's rating: from here its primary side is live"
+)
+UP = 0.8  # of the rated rail: the supply has started
+
+
+class OwnSupply(Step):
+    """The unit powered from its own mains supply; its rails, once they are up."""
+
+    kind: ClassVar[str] = "own_supply"
+    unit: ClassVar[str] = "V"
+    quantity: ClassVar[str] = "own_rail_voltage"
+    explains: ClassVar = {
+        "own_rail_voltage": Explained(
+            "V",
+            "What the unit's own mains supply puts on a rail, without its sign.",
+            "The bench supply's leads off the rails, the mains plug in; the meter on each rail.",
+            "A mains voltage that is not the rated one moves an unregulated rail with it; a unit "
+            "in standby has no rails. A lead of the bench supply left on feeds them as well.",
+        )
+    }
+
+    within: Seconds = Field(default=20.0, gt=0.0, description="to start up")
+    repeats: int = Field(default=5, ge=2, le=1000)
+
+    def needs(self, view: BenchView) -> Needs:
+        volts = view.unit.rail_voltage
+        if view.unit.standby_voltage is None:
+            raise UsageError(
+                f"{view.unit.model} has no mains supply of its own",
+                expected="a unit whose sheet names its standby_voltage",
+                where=self.id,
+                hint='if_unit_has = "standby rail" leaves the step out for others',
+            )
+        u = view.standard_uncertainty("meter", "dc_voltage", volts)
+        return Needs(
+            roles=frozenset({"supply", "meter"}),
+            seconds=30.0,
+            mains=True,
+            forecast=Forecast(volts, COVERAGE_FACTOR * u, better="a better meter"),
+        )
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        view, meter = ctx.view, ctx.meter
+        if ctx.supply.enabled():
+            raise NotMeasured(
+                "the bench supply is still on", expected="power_down before it", where=self.id
+            )
+        for rail, output in view.rails.items():
+            for end in ("pos", "neg"):
+                terminal = f"{view.key('supply')}.{output}.{end}"
+                ctx.disconnect(terminal, f"the bench supply's lead, {rail}: insulate its end")
+        first = next(iter(view.rails))
+        ctx.connect(view.meter_across(first))
+        meter.configure("dc_voltage", 1.2 * view.unit.rail_voltage, 1.0)
+        ctx.turn(MAINS, "on", PLUG_IN)
+        try:
+            ctx.turn(STANDBY, "off", "switched on at its front")
+            ctx.wait_until(
+                lambda: abs(meter.read_raw()) >= UP * view.unit.rail_voltage or None,
+                every_s=0.5,
+                at_most_s=self.within,
+                what=f"{first} to come up from the unit's own supply",
+            )
+        except NotMeasured:
+            ctx.turn(MAINS, "off", PLUG_OUT)
+            raise
+        for rail in view.rails:
+            ctx.connect(view.meter_across(rail))
+            meter.configure("dc_voltage", 1.2 * view.unit.rail_voltage, 10.0)
+            value = magnitude(meter.read(self.repeats))
+            yield Measured(self.quantity, "V", value, channel=rail, instruments=(meter.name,))
+
+
+class OwnSupplyOff(Step):
+    """The unit's own mains plug out; that it has discharged is for ``power_down`` to confirm."""
+
+    kind: ClassVar[str] = "own_supply_off"
+
+    def needs(self, view: BenchView) -> Needs:
+        return Needs(seconds=5.0, switches_off=True)
+
+    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+        ctx.turn(MAINS, "off", PLUG_OUT)
+        yield from ()
