@@ -78,7 +78,11 @@ class RunInfo:
 
 @dataclass(frozen=True, slots=True)
 class ReadingRow:
-    """One row of ``readings.csv``: numbers in ``unit``, times as ISO 8601 text."""
+    """One row of ``readings.csv``: numbers in ``unit``, times as ISO 8601 text.
+
+    ``expanded_uncertainty`` and ``coverage_factor`` are None where none is stated. (Rows written
+    before that was so have an uncertainty of 0; both are read alike.)
+    """
 
     run_id: str
     time_utc: str
@@ -178,7 +182,8 @@ def reading_cells(
     """The cells of one reading, in the order of :data:`READING_COLUMNS`."""
     text, number = cells.text, cells.number
     reading, limit = judged.reading, judged.limit or Limit()
-    measured = reading.value is not None
+    # A setting, a count, a peak: no uncertainty is stated, which is not to say that it is nothing.
+    stated = reading.value is not None and bool(reading.budget)
     return [
         run_id,
         cells.utc(time),
@@ -191,8 +196,8 @@ def reading_cells(
         text(reading.quantity),
         number(reading.value),
         text(reading.unit),
-        number(reading.expanded_uncertainty) if measured else "",
-        number(COVERAGE_FACTOR) if measured else "",
+        number(reading.expanded_uncertainty) if stated else "",
+        number(COVERAGE_FACTOR) if stated else "",
         reading.bound.value,
         number(limit.low),
         number(limit.high),

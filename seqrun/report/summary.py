@@ -246,15 +246,15 @@ def _text(value: object) -> str:
 def row_of(judged: Judged) -> Row:
     """A judged reading as a report shows it."""
     reading, limit = judged.reading, judged.limit
-    measured = reading.value is not None
+    stated = reading.value is not None and bool(reading.budget)
     return Row(
         step=judged.step,
         channel=reading.channel,
         quantity=reading.quantity,
         value=reading.value,
         unit=reading.unit,
-        expanded=reading.expanded_uncertainty if measured else None,
-        coverage=COVERAGE_FACTOR if measured else None,
+        expanded=reading.expanded_uncertainty if stated else None,
+        coverage=COVERAGE_FACTOR if stated else None,
         bound=reading.bound,
         low=limit.low if limit else None,
         high=limit.high if limit else None,

@@ -91,6 +91,30 @@ def test_what_was_not_measured_leaves_value_and_uncertainty_empty(tmp_path: Path
     assert row.note == "the meter went silent"
 
 
+def test_a_number_that_states_no_uncertainty_leaves_its_cell_empty(tmp_path: Path) -> None:
+    """A peak or a setting read back: an uncertainty of 0 would say that it is known exactly."""
+    store = Store(tmp_path)
+    made = decide(Reading("noise_peak", "V", 0.003), None, "guarded", "noise.left")
+    with store.start(INFO) as record:
+        record.reading(made)
+    (row,) = store.readings()
+    assert row.value == 0.003
+    assert row.expanded_uncertainty is row.coverage_factor is None
+    assert row.judged() == made
+
+
+def test_a_row_that_an_earlier_version_gave_an_uncertainty_of_0_reads_alike(tmp_path: Path) -> None:
+    store = Store(tmp_path)
+    made = decide(Reading("noise_peak", "V", 0.003), None, "guarded", "noise.left")
+    with store.start(INFO) as record:
+        record.reading(made)
+    table = tmp_path / "readings.csv"
+    table.write_text(table.read_text("utf-8").replace(",V,,,", ",V,0.0,2.0,"), "utf-8", newline="")
+    (row,) = store.readings()
+    assert row.expanded_uncertainty == 0.0
+    assert row.judged() == made
+
+
 numbers = st.none() | st.floats(allow_nan=False, allow_infinity=False)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import math
 from pathlib import Path
 
 import numpy as np
@@ -12,11 +13,12 @@ from past_runs import a_run, idle
 from rich.cells import cell_len
 
 from seqrun.errors import UsageError
+from seqrun.judge import decide
 from seqrun.record import RecordError, Store
 from seqrun.report import history_page, history_terminal
 from seqrun.report.histories import model_histories, unit_history
 from seqrun.report.history import Trend, day, duration, interval_words, percent
-from seqrun.values import Bound, Judged
+from seqrun.values import Bound, Judged, Reading
 
 CREEPING = [0.0255, 0.0266, 0.0272, 0.0284, 0.0291]
 
@@ -95,6 +97,18 @@ def test_bounds_and_missing_readings_are_counted_but_make_no_trend(results: Path
     for step in ("thd", "offset.left"):
         found = trend(Store(results), step)
         assert (found.others, len(found.values), found.word) == (4, 0, "no value")
+
+
+def test_readings_that_state_no_uncertainty_move_by_their_scatter_alone(results: Path) -> None:
+    for month in range(6):
+        peak = Reading("noise_peak", "V", 0.003 + 0.0001 * month)
+        a_run(results, 30.0 * month, [decide(peak, None, "guarded", "noise.left")])
+    found = trend(Store(results), "noise.left")
+    assert found.line is not None
+    assert math.isnan(found.line.u_stated)
+    assert found.row.expanded is None
+    assert "±" not in found.row.shown
+    assert "noise.left" in told_of(Store(results), "EX-0007")
 
 
 def test_the_order_of_the_file_does_not_matter_only_that_of_time(results: Path) -> None:
