@@ -63,7 +63,7 @@ def history_command(
 ) -> int:
     """``seqrun history``."""
     from seqrun.record import Store
-    from seqrun.report import histories, history_page, history_terminal
+    from seqrun.report import assets, histories, history_page, history_terminal
 
     store = Store(results)
     kind = True if simulated else None
@@ -80,7 +80,7 @@ def history_command(
         history_terminal.models_history(models)
         text = history_page.models_page(models) if page is not None else ""
     if page is not None:
-        print(f"page: {history_page.write(text, page)}")
+        print(f"page: {assets.write(text, page)}")
     return 0
 
 

@@ -1,10 +1,15 @@
-"""Style sheet and templates of the pages, read from the package."""
+"""Pages: their style sheets and templates, read from the package, and how they are written."""
 
 from __future__ import annotations
 
 from functools import cache
 from importlib import resources
+from pathlib import Path
 from typing import Any
+
+from seqrun.errors import FileError
+
+PAST = ("page.css", "past.css")  # style of the pages about more than one run
 
 
 @cache
@@ -22,3 +27,27 @@ def template(name: str) -> Any:
         loader=FunctionLoader(asset), autoescape=True, undefined=StrictUndefined, trim_blocks=True
     )
     return environment.get_template(name)
+
+
+def rendered(name: str, *styles: str, **given: object) -> str:
+    """A page as HTML text from its template, its style sheets and the shapes of verdicts in it."""
+    from markupsafe import Markup
+
+    from seqrun.report import drawings
+
+    css = Markup("".join(asset(style) for style in styles))
+    page: str = template(name).render(css=css, defs=Markup(drawings.DEFS), **given)
+    return page
+
+
+def write(text: str, path: Path) -> Path:
+    """Write a page (UTF-8) and return its path.
+
+    Raises:
+        FileError: the file cannot be written.
+    """
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise FileError(f"cannot be written: {error.strerror}", where=str(path)) from None
+    return path

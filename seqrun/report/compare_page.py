@@ -5,9 +5,8 @@ from __future__ import annotations
 from html import escape
 from pathlib import Path
 
-from seqrun.errors import FileError
 from seqrun.quantity import render
-from seqrun.report.assets import asset, template
+from seqrun.report.assets import PAST, rendered, write
 from seqrun.report.compare import Pair, RunPair
 from seqrun.report.rows import Row
 from seqrun.values import Bound, Disposition, Verdict
@@ -29,18 +28,17 @@ def render_page(run: RunPair) -> str:
         (word, s, Markup(drawings.disposition_svg(s.disposition or Disposition.ABORTED)))
         for word, s in (("before", run.before), ("after", run.after))
     ]
-    page: str = template("compare.html.j2").render(
+    return rendered(
+        "compare.html.j2",
+        *PAST,
         r=run,
         simulated=run.simulated,
-        css=Markup(asset("page.css") + asset("past.css")),
-        defs=Markup(drawings.DEFS),
         legend=Markup(_legend()),
         sides=sides,
         lines=[(pair, Markup(picture(pair))) for pair in run.ordered()],
         marks={word: Markup(mark(word)) for word in _MARKS},
         verdicts={verdict: Markup(drawings.mark_svg(verdict)) for verdict in Verdict},
     )
-    return page
 
 
 def write_page(run: RunPair, path: Path) -> Path:
@@ -49,11 +47,7 @@ def write_page(run: RunPair, path: Path) -> Path:
     Raises:
         FileError: the file cannot be written.
     """
-    try:
-        path.write_text(render_page(run), encoding="utf-8")
-    except OSError as error:
-        raise FileError(f"cannot be written: {error.strerror}", where=str(path)) from None
-    return path
+    return write(render_page(run), path)
 
 
 #: how a word about a change looks: its shape tells it apart without colour

@@ -6,11 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from html import escape
-from pathlib import Path
 
-from seqrun.errors import FileError
 from seqrun.quantity import render
-from seqrun.report.assets import asset, template
+from seqrun.report.assets import PAST, rendered
 from seqrun.report.chart import Axis, Chart, around
 from seqrun.report.history import (
     DAY_S,
@@ -80,8 +78,9 @@ def unit_page(history: UnitHistory) -> str:
 
     from seqrun.report import drawings
 
-    page: str = template("history_unit.html.j2").render(
-        **_shared(history.simulated),
+    return _page(
+        "history_unit.html.j2",
+        history.simulated,
         h=history,
         chance=chance_words(history.trends),
         nothing=nothing_drifts(history.trends),
@@ -95,7 +94,6 @@ def unit_page(history: UnitHistory) -> str:
         charts=[(t, Markup(chart(t))) for t in history.trends[:_CHARTS] if len(t.values)],
         more=max(len(history.trends) - _CHARTS, 0),
     )
-    return page
 
 
 def models_page(histories: Sequence[ModelHistory]) -> str:
@@ -114,42 +112,19 @@ def models_page(histories: Sequence[ModelHistory]) -> str:
                 "charts": [(t, Markup(chart(t))) for t in moving if not t.slight][:_MODEL_CHARTS],
             }
         )
-    page: str = template("history_model.html.j2").render(
-        **_shared(any(h.simulated for h in histories)),
+    return _page(
+        "history_model.html.j2",
+        any(h.simulated for h in histories),
         sections=sections,
         left_out=left_out_words(histories[0].left_out, histories[0].simulated),
         key=Markup(_key()),
         percent=percent,
         interval=interval_words,
     )
-    return page
 
 
-def _shared(simulated: bool) -> dict[str, object]:
-    from markupsafe import Markup
-
-    from seqrun.report import drawings
-
-    return {
-        "simulated": simulated,
-        "css": Markup(asset("page.css") + asset("past.css")),
-        "defs": Markup(drawings.DEFS),
-        "rule": RULE,
-        "accept": Disposition.ACCEPT,
-    }
-
-
-def write(text: str, path: Path) -> Path:
-    """Write a page (UTF-8) and return its path.
-
-    Raises:
-        FileError: the file cannot be written.
-    """
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise FileError(f"cannot be written: {error.strerror}", where=str(path)) from None
-    return path
+def _page(name: str, simulated: bool, **given: object) -> str:
+    return rendered(name, *PAST, simulated=simulated, rule=RULE, accept=Disposition.ACCEPT, **given)
 
 
 def chart(trend: Trend) -> str:
@@ -266,4 +241,4 @@ def _key() -> str:
     return "".join(f"<li>{swatch.format(fill)} {words}</li>" for fill, words in items)
 
 
-__all__ = ["chart", "models_page", "spread", "unit_page", "write"]
+__all__ = ["chart", "models_page", "spread", "unit_page"]

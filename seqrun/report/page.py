@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from seqrun.report.assets import asset, template
+from seqrun.report.assets import rendered
 from seqrun.report.summary import Summary, summarise
 from seqrun.report.verdicts import DISPOSITION_MARKS, counts, worst_first
 from seqrun.values import Disposition, Verdict
@@ -25,10 +25,10 @@ def render_page(run: RunData | Summary) -> str:
     summary = run if isinstance(run, Summary) else summarise(run)
     against = worst_first(summary.rows)
     disposition = summary.disposition or Disposition.ABORTED
-    page: str = template("page.html.j2").render(
+    return rendered(
+        "page.html.j2",
+        "page.css",
         s=summary,
-        css=Markup(asset("page.css")),
-        defs=Markup(drawings.DEFS),
         legend=Markup(drawings.legend_bar()),
         look=DISPOSITION_MARKS[disposition],
         disposition_svg=Markup(drawings.disposition_svg(disposition)),
@@ -45,7 +45,6 @@ def render_page(run: RunData | Summary) -> str:
         conditions=summary.conditions,
         budgets=[row for row in summary.rows if row.budget],
     )
-    return page
 
 
 def write_page(run: RunData | Summary, path: Path) -> Path:

@@ -9,9 +9,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
-from seqrun.errors import FileError, UsageError
+from seqrun.errors import UsageError
 from seqrun.quantity import render
-from seqrun.report.assets import asset, template
+from seqrun.report.assets import PAST, rendered, write
 from seqrun.report.rows import Row
 from seqrun.report.summary import Summary, summarise
 from seqrun.values import Bound, Disposition, Verdict
@@ -278,15 +278,14 @@ def render_sheet(sheet: Release) -> str:
 
     from seqrun.report import drawings
 
-    page: str = template("release.html.j2").render(
+    return rendered(
+        "release.html.j2",
+        *PAST,
         r=sheet,
         s=sheet.summary,
         simulated=sheet.simulated,
-        css=Markup(asset("page.css") + asset("past.css")),
-        defs=Markup(drawings.DEFS),
         tick=Markup(drawings.disposition_svg(Disposition.ACCEPT)),
     )
-    return page
 
 
 def write_sheet(sheet: Release, path: Path) -> Path:
@@ -295,8 +294,4 @@ def write_sheet(sheet: Release, path: Path) -> Path:
     Raises:
         FileError: the file cannot be written.
     """
-    try:
-        path.write_text(render_sheet(sheet), encoding="utf-8")
-    except OSError as error:
-        raise FileError(f"cannot be written: {error.strerror}", where=str(path)) from None
-    return path
+    return write(render_sheet(sheet), path)
