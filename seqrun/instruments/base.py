@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from seqrun.errors import InstrumentRefused
 from seqrun.files.driver import Driver
 from seqrun.instruments.accuracy import Accuracy
 from seqrun.instruments.interpreter import Operations
@@ -47,3 +48,21 @@ class DrivenInstrument:
     def close(self) -> None:
         """Give the link back; the instrument keeps its state."""
         self._link.close()
+
+
+class DrivenSource(DrivenInstrument):
+    """An instrument with outputs, counted from 1."""
+
+    @property
+    def outputs(self) -> int:
+        """How many outputs there are."""
+        return self.driver.outputs
+
+    def _known(self, output: int) -> int:
+        if not 1 <= output <= self.outputs:
+            raise InstrumentRefused(
+                f"there is no output {output}",
+                expected=f"1 to {self.outputs}",
+                where=self._link.where,
+            )
+        return output

@@ -9,14 +9,14 @@ from uncertainties import UFloat
 
 from seqrun.errors import InstrumentRefused
 from seqrun.files.driver import Driver
-from seqrun.instruments.base import DrivenInstrument
+from seqrun.instruments.base import DrivenSource
 from seqrun.instruments.link import Link
 from seqrun.values import rectangular
 
 REFERENCE_HZ = 1000.0  # where a level specification without frequency holds
 
 
-class DrivenGenerator(DrivenInstrument):
+class DrivenGenerator(DrivenSource):
     """Plays the role :class:`~seqrun.instruments.roles.Generator`."""
 
     def __init__(self, name: str, driver: Driver, link: Link) -> None:
@@ -24,11 +24,6 @@ class DrivenGenerator(DrivenInstrument):
         self._set: dict[int, tuple[object, ...]] = {}
         self._departures: dict[tuple[int, bool], UFloat] = {}
         self._level: dict[int, tuple[float, float]] = {}  # V rms, Hz
-
-    @property
-    def outputs(self) -> int:
-        """How many outputs there are."""
-        return self.driver.outputs
 
     def sine(self, output: int, frequency_hz: float, volts_rms: float) -> None:
         """Set a sine; only its level when the rest is set already and the driver can."""
@@ -115,14 +110,6 @@ class DrivenGenerator(DrivenInstrument):
         self._set.pop(self._known(output), None)
         call(output=output, **values)
         self._set[output], self._level[output] = state, (volts_rms, float(state[1]))  # type: ignore[arg-type]
-
-    def _known(self, output: int) -> int:
-        if not 1 <= output <= self.outputs:
-            raise InstrumentRefused(
-                f"there is no output {output}", expected=f"1 to {self.outputs}",
-                where=self._link.where,
-            )  # fmt: skip
-        return output
 
 
 def _level(volts_rms: float, crest: float) -> dict[str, Any]:

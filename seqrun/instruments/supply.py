@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from uncertainties import UFloat
 
-from seqrun.errors import InstrumentRefused
 from seqrun.files.driver import Driver
-from seqrun.instruments.base import DrivenInstrument
+from seqrun.instruments.base import DrivenSource
 from seqrun.instruments.link import Link
 
 
-class DrivenSupply(DrivenInstrument):
+class DrivenSupply(DrivenSource):
     """Plays the role :class:`~seqrun.instruments.roles.Supply`."""
 
     def __init__(self, name: str, driver: Driver, link: Link) -> None:
@@ -19,11 +18,6 @@ class DrivenSupply(DrivenInstrument):
         # Bound once: the trips ask for these thousands of times in a run.
         self._read_voltage = ops["voltage"].number
         self._read_current = ops["current"].number
-
-    @property
-    def outputs(self) -> int:
-        """How many outputs there are."""
-        return self.driver.outputs
 
     def set_voltage(self, output: int, volts: float) -> None:
         """Volts, positive."""
@@ -81,11 +75,3 @@ class DrivenSupply(DrivenInstrument):
     def constant_current(self, output: int) -> bool:
         """Whether the output is held by its current limit."""
         return self._ops["constant_current"].boolean(output=self._known(output))
-
-    def _known(self, output: int) -> int:
-        if not 1 <= output <= self.outputs:
-            raise InstrumentRefused(
-                f"there is no output {output}", expected=f"1 to {self.outputs}",
-                where=self._link.where,
-            )  # fmt: skip
-        return output

@@ -17,7 +17,7 @@ from uncertainties import UFloat, covariance_matrix
 
 from seqrun.errors import NotMeasured
 from seqrun.measure.bounds import Bounded, above_noise
-from seqrun.measure.uncertain import magnitude, scatter_of_mean, variable
+from seqrun.measure.uncertain import magnitude, mean, scatter_of_mean, variable
 from seqrun.values import COVERAGE_FACTOR
 
 LEAST_PERIODS = 4  # of the mains, for their scatter
@@ -45,16 +45,6 @@ def idle_current(drop: UFloat, ballast: UFloat) -> UFloat:
     return drop / ballast
 
 
-def total_current(currents: Sequence[UFloat]) -> UFloat:
-    """Sum of currents (devices of one half, outputs of a supply), A, correlations kept."""
-    if not currents:
-        raise NotMeasured("no currents to add", expected="at least one")
-    total = currents[0]
-    for current in currents[1:]:
-        total = total + current
-    return total
-
-
 def drift(hot: UFloat, cold: UFloat) -> UFloat:
     """Change of a level between two readings, hot minus cold, in their unit."""
     return hot - cold
@@ -71,14 +61,14 @@ def shares(currents: Sequence[UFloat]) -> list[UFloat]:
     """
     if len(currents) < 2:
         raise NotMeasured(f"{len(currents)} device current", expected="at least two in parallel")
-    mean = total_current(currents) / len(currents)
-    if abs(mean.nominal_value) <= 2.0 * mean.std_dev:
+    middle = mean(currents)
+    if abs(middle.nominal_value) <= 2.0 * middle.std_dev:
         raise NotMeasured(
-            f"mean device current {mean.nominal_value:.3g} A is zero within its uncertainty",
+            f"mean device current {middle.nominal_value:.3g} A is zero within its uncertainty",
             expected="devices that carry current",
             hint="check that the unit is biased and the ballast hookup is right",
         )
-    return [current / mean - 1.0 for current in currents]
+    return [current / middle - 1.0 for current in currents]
 
 
 def sharing(currents: Sequence[UFloat]) -> UFloat:

@@ -19,7 +19,7 @@ from uncertainties import UFloat, umath
 from seqrun.errors import NotMeasured
 from seqrun.measure.clipping import SQUARE_THD, power_ratio_at_thd
 from seqrun.measure.sinefit import check_record
-from seqrun.measure.uncertain import scatter_of_mean, variable
+from seqrun.measure.uncertain import mean, scatter_of_mean, variable
 from seqrun.values import COVERAGE_FACTOR, Bound
 
 Array = NDArray[np.float64]
@@ -267,15 +267,12 @@ def clipping_onset(series: Sequence[PowerPoint], background: UFloat | None = Non
             "no level of the series is clipped between 0.3 % and 15 %",
             expected="a sweep that goes into clipping",
         )
-    mean = said[0]
-    for one in said[1:]:
-        mean = mean + one
-    mean = mean / len(said)
+    middle = mean(said)
     if len(said) < 2:
-        return mean
+        return middle
     nominal = [float(s.nominal_value) for s in said]
     half = (max(nominal) - min(nominal)) / 2.0
-    return mean + variable(0.0, half / math.sqrt(3.0), "shape of the clipping", "rectangular")
+    return middle + variable(0.0, half / math.sqrt(3.0), "shape of the clipping", "rectangular")
 
 
 def dynamic_headroom_db(burst_power_w: UFloat, rated_power_w: UFloat | float) -> UFloat:

@@ -51,6 +51,14 @@ def scatter_of_mean(values: Sequence[float] | NDArray[np.float64]) -> float:
     return s / math.sqrt(repeats.size) * widening(repeats.size - 1.0)
 
 
+def mean(values: Sequence[UFloat]) -> UFloat:
+    """Mean of measured numbers (one at the least), correlations kept."""
+    total = values[0]
+    for value in values[1:]:
+        total = total + value
+    return total / len(values)
+
+
 def magnitude(value: UFloat) -> UFloat:
     """|value|, correlations kept."""
     return value if value.nominal_value >= 0.0 else -value

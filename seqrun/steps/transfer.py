@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from statistics import stdev
 from typing import ClassVar, Literal
 
 from pydantic import Field
@@ -13,6 +14,7 @@ from uncertainties import UFloat
 from seqrun.errors import NotMeasured
 from seqrun.measure import transfer
 from seqrun.measure.sinefit import fit_sine_4
+from seqrun.measure.uncertain import mean
 from seqrun.plan.needs import Forecast, Hookup, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz
@@ -394,18 +396,11 @@ class _Source(DrivenStep):
 
 
 def _mean(values: Sequence[UFloat]) -> UFloat:
-    total = values[0]
-    for value in values[1:]:
-        total = total + value
-    mean = total / len(values)
+    middle = mean(values)
     if len(values) < 2:
-        return mean
-    nominal = [float(v.nominal_value) for v in values]
-    middle = math.fsum(nominal) / len(nominal)
-    square = math.fsum((n - middle) ** 2 for n in nominal) / (len(nominal) - 1)
-    return mean + normal(
-        0.0, math.sqrt(square / len(nominal)), "scatter of the repeats", len(nominal) - 1
-    )
+        return middle
+    scatter = stdev(float(v.nominal_value) for v in values) / math.sqrt(len(values))
+    return middle + normal(0.0, scatter, "scatter of the repeats", len(values) - 1)
 
 
 class SourceImpedance(_Source):

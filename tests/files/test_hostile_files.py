@@ -4,6 +4,7 @@ import json
 
 from hypothesis import given
 from hypothesis import strategies as st
+from ratings import RATINGS
 
 from seqrun.errors import FileError
 from seqrun.files.bench import Bench
@@ -33,20 +34,7 @@ _values = st.one_of(
 )
 
 
-UNIT = {
-    "model": '"m"',
-    "channels": '["left", "right"]',
-    "topology": '"bridged"',
-    "rails": '"split"',
-    "rail_voltage": '"30 V"',
-    "rated_power": '"40 W"',
-    "rated_load": '"8 Ω"',
-    "gain": '"29 dB"',
-    "output_devices": "2",
-    "ballast": '"0.22 Ω"',
-    "idle_current": '"25 mA"',
-    "sink_rise_limit": '"40 K"',
-}
+UNIT = {**RATINGS, "topology": '"bridged"'}
 INSTRUMENT = {"resource": '"TCPIP0::192.0.2.1::INSTR"', "driver": '"generic-meter"'}
 LEAD = {"from": '"meter.hi"', "to": '"out.left"'}
 LOAD = {

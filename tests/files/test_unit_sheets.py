@@ -3,29 +3,15 @@
 import math
 
 import pytest
+from ratings import RATINGS
 
 from seqrun.errors import FileError
 from seqrun.files.shipped import shipped
 from seqrun.files.unit import UNIT_OF_NAME, Unit, load_unit
 
-SHEET = {
-    "model": '"Bench mule"',
-    "channels": '["left", "right"]',
-    "topology": '"single_ended"',
-    "rails": '"split"',
-    "rail_voltage": '"30 V"',
-    "rated_power": '"40 W"',
-    "rated_load": '"8 Ω"',
-    "gain": '"29 dB"',
-    "output_devices": "2",
-    "ballast": '"0.22 Ω"',
-    "idle_current": '"25 mA"',
-    "sink_rise_limit": '"40 K"',
-}
-
 
 def sheet(**changes: str) -> Unit:
-    return Unit.from_text("\n".join(f"{k} = {v}" for k, v in {**SHEET, **changes}.items()))
+    return Unit.from_text("\n".join(f"{k} = {v}" for k, v in {**RATINGS, **changes}.items()))
 
 
 @pytest.mark.parametrize("name", sorted(shipped("unit")))

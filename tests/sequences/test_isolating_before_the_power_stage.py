@@ -6,30 +6,22 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from bringing_up import BRING_UP
 
 from seqrun.runner.events import Watcher
 from seqrun.runner.preparation import prepare
 from seqrun.runner.run import Options, execute
 from seqrun.runner.signals import Interrupts
 
-SEQUENCE = """
+HEAD = """
 title = "Hiss of the phono stage"
 revision = "A"
 decision = "simple"
-[[step]]
-id = "protection"
-do = "protect_supply"
-over_voltage = "1.15 * rail_voltage"
-over_current = "supply_at_rated_power"
-[[step]]
-id = "bring_up"
-do = "ramp_supply"
-to = "rail_voltage"
-stages = 4
-healthy_current = "3 * supply_idle"
-[[step]]
-id = "relays"
-do = "await_output"
+"""
+SEQUENCE = (
+    HEAD
+    + BRING_UP
+    + """
 [[step]]
 id = "to_phono"
 do = "generator_to"
@@ -68,6 +60,7 @@ effort = 5.0
 [step.limit]
 at_most = "1 mV"
 """
+)
 
 
 @pytest.fixture(scope="module")

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from bringing_up import BRING_UP
 
 from seqrun.instruments.link import Link
 from seqrun.record import RunInfo, Store
@@ -22,25 +23,15 @@ from seqrun.steps.base import Press
 from seqrun.steps.hunt import Span, spans_of
 from seqrun.values import Reading
 
-SEQUENCE = """
+HEAD = """
 title = "Hunt"
 revision = "A"
 decision = "simple"
-[[step]]
-id = "protection"
-do = "protect_supply"
-over_voltage = "1.15 * rail_voltage"
-over_current = "supply_at_rated_power"
-[[step]]
-id = "bring_up"
-do = "ramp_supply"
-to = "rail_voltage"
-stages = 4
-healthy_current = "3 * supply_idle"
-running_limit = "0.9 * supply_at_rated_power"
-[[step]]
-id = "relays"
-do = "await_output"
+"""
+SEQUENCE = (
+    HEAD
+    + BRING_UP
+    + """
 [[step]]
 id = "hunt"
 do = "noise_hunt"
@@ -48,6 +39,7 @@ at = "out.left"
 mode = "operator"
 watch = "100 s"
 """
+)
 
 
 class ScriptedOperator(VirtualHands):
