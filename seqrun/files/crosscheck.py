@@ -25,6 +25,27 @@ class _Known:
     broken: Sequence[str]
     strict: bool
     seen: dict[str, StepFields] = field(default_factory=dict)
+    several: dict[str, list[str]] = field(default_factory=dict)
+
+    def made(self, step: StepFields, unit: Unit | None) -> None:
+        """Names that arithmetic has from now on: the step's id, and id and channel.
+
+        A name of the unit sheet stays what it is, and so does the id of an earlier step.
+        """
+        self.seen.setdefault(step.id, step)
+        names = [f"{step.id}.{place}" for place in places(step, unit)] if unit else []
+        if len(names) > 1 and step.id not in self.units:
+            self.several[step.id] = names
+        for name in (step.id, *names):
+            self.units.setdefault(name, step.unit)
+
+    def kind_of(self, name: str) -> str | None:
+        """The unit of a name in arithmetic; None when it is not known."""
+        if name in self.units:
+            return self.units[name]
+        steps = [s for i, s in self.seen.items() if name.startswith(f"{i}.")]
+        longest = max(steps, key=lambda s: len(s.id), default=None)
+        return longest.unit if longest is not None and longest.makes == "several" else None
 
     def fault(self, name: str, among: Iterable[str], what: str) -> tuple[str, str] | None:
         """Found and expected for a name that is not known yet; None when it may be right."""
@@ -64,20 +85,25 @@ def cross_check(
         problems += _references(step, where, known)
         if unit is not None:
             problems += _points(step, where, unit)
-        known.seen.setdefault(step.id, step)
-        units.setdefault(step.id, step.unit)
+        known.made(step, unit)
     return list(dict.fromkeys(problems))
 
 
 def _expressions(step: StepFields, where: str, known: _Known) -> Iterator[Problem]:
     wanted = units_of_fields(type(step))
     for key, expression in step.expressions():
-        unknown = sorted(name for name in expression.names() if name not in known.units)
+        units = {name: known.kind_of(name) for name in expression.names()}
+        unknown = sorted(name for name, unit in units.items() if unit is None)
         for name in unknown:
             if fault := known.fault(name, known.units, "unknown name"):
                 yield Problem(f"{where}, {key}", *fault)
-        if unknown:
+        several = sorted(units.keys() & known.several.keys())
+        for name in several:
+            found = f"'{name}' stands for {len(known.several[name])} readings"
+            yield Problem(f"{where}, {key}", found, " or ".join(known.several[name]))
+        if unknown or several:
             continue
+        kinds = {**known.units, **{name: unit for name, unit in units.items() if unit is not None}}
         unit = wanted.get(key)
         if key.startswith("limit."):
             unit = step.unit
@@ -85,11 +111,20 @@ def _expressions(step: StepFields, where: str, known: _Known) -> Iterator[Proble
             unit = "K" if step.unit == "°C" else step.unit
         try:
             if unit is None:
-                expression.kind(known.units)
+                expression.kind(kinds)
             else:
-                expression.check(unit, known.units)
+                expression.check(unit, kinds)
         except FileError as problem:
             yield Problem(f"{where}, {key}", problem.found, problem.expected or "")
+
+
+def places(step: StepFields, unit: Unit) -> list[str]:
+    """Channels of the readings that a step makes for its limit, as far as the files tell."""
+    if step.makes == "rail":
+        return list(unit.rail_names)
+    if step.makes == "channel":
+        return [step.bindings["channel"]] if "channel" in step.bindings else list(unit.channels)
+    return []
 
 
 def units_of_fields(kind: type[StepFields]) -> dict[str, str]:

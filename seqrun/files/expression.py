@@ -2,7 +2,9 @@
 
 An expression is a quantity, or arithmetic with ``+ - * / **``, parentheses and ``min max abs
 sqrt`` over quantities, the names of the unit sheet and the ids of earlier steps, whose readings
-they stand for. Ids keep their dots and dashes: ``1.5 * idle_cold.left``. A dash between two names
+they stand for. A step that made several readings wants the channel, too: ``gain.left - 1 dB``. A
+name of the unit sheet goes before a step of that name. Ids keep their dots and dashes: ``1.5 *
+idle_cold.left``. A dash between two names
 without spaces belongs to the name, so a minus between names wants spaces around it. Placeholders
 such as ``{channel}`` are put in before an expression is evaluated.
 

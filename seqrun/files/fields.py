@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Annotated, Any, ClassVar
+from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import (
     BeforeValidator,
@@ -112,6 +112,7 @@ _STATE = {"type": "string", "pattern": " (passed|failed|measured|not measured)$"
 _CONDITIONS = {"anyOf": [_STATE, {"type": "array", "items": _STATE}]}
 
 Each = str | dict[str, tuple[str, ...]]
+Makes = Literal["one", "channel", "rail", "several"]
 
 
 class StepFields(Strict):
@@ -123,6 +124,9 @@ class StepFields(Strict):
     point_fields: ClassVar[tuple[str, ...]] = ("at",)
     #: fields that name an earlier step by its id, or several by the beginning of their ids
     id_fields: ClassVar[tuple[str, ...]] = ("of", "against")
+    #: the readings that it makes for its limit: one; one for each channel (that of the repetition,
+    #: or all) or rail of the unit; several, when the files do not tell how many
+    makes: ClassVar[Makes] = "one"
 
     id: Annotated[str, StringConstraints(min_length=1, max_length=100)] = Field(
         description='a name for the step, such as "offset.{channel}"'

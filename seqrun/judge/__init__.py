@@ -14,11 +14,12 @@ from seqrun.judge.risk import (
     tur,
     worst_false_accept,
 )
-from seqrun.judge.verdict import GUARDED, SIMPLE, decide
+from seqrun.judge.verdict import GUARDED, SIMPLE, Apart, decide
 
 __all__ = [
     "GUARDED",
     "SIMPLE",
+    "Apart",
     "Change",
     "Difference",
     "cannot_decide",

@@ -23,13 +23,13 @@ image. What cannot be decided is *not measured* against that limit: never a pass
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from seqrun.errors import UsageError
 from seqrun.judge.risk import conformance_probability
 from seqrun.quantity import render
-from seqrun.values import Bound, Judged, Limit, Reading, Verdict
+from seqrun.values import COVERAGE_FACTOR, Bound, Judged, Limit, Reading, Verdict
 
 Decision = Literal["guarded", "simple"]
 GUARDED: Decision = "guarded"
@@ -48,7 +48,24 @@ _ORDER = (
 )
 
 
-def decide(reading: Reading, limit: Limit | None, decision: str, step: str) -> Judged:
+@dataclass(frozen=True, slots=True)
+class Apart:
+    """Standard uncertainty of reading less limit, for a limit that is itself measured.
+
+    In the reading's unit, for each side; what both have in common has dropped out of it.
+    """
+
+    low: float = 0.0
+    high: float = 0.0
+
+
+def decide(
+    reading: Reading,
+    limit: Limit | None,
+    decision: str,
+    step: str,
+    apart: Apart | None = None,
+) -> Judged:
     """Hold a reading against its limit.
 
     A reading that was not made, or whose value or uncertainty is not a finite number, is *not
@@ -58,11 +75,16 @@ def decide(reading: Reading, limit: Limit | None, decision: str, step: str) -> J
     note says so when it decides a limit; under "guarded" it is a conditional pass at best, unless
     it is a bound, which claims no more than it may.
 
+    What is judged is how far the reading lies from its limit. Where the limit leans on earlier
+    readings it has an uncertainty of its own: guard band and conformance probability then follow
+    the uncertainty of the difference, and the note says so.
+
     Args:
         reading: value and budget, in the reading's own unit.
         limit: in the same unit; None when the reading is only for the record.
         decision: "guarded" (w = U) or "simple" (w = 0).
         step: id of the step, for the record.
+        apart: uncertainty of reading less limit; None: the limit is exact, and it is the reading's.
 
     Raises:
         UsageError: ``decision`` is neither of the two.
@@ -78,20 +100,42 @@ def decide(reading: Reading, limit: Limit | None, decision: str, step: str) -> J
         if not reading.note:
             reading = replace(reading, note="not measured; no reason was given")
         return Judged(reading, step, limit, decision, Verdict.NOT_MEASURED, None)
-    objection = _objection(value, expanded, limit)
+    exact = apart is None
+    if apart is None:
+        apart = Apart(reading.standard_uncertainty, reading.standard_uncertainty)
+    objection = _objection(value, expanded + apart.low + apart.high, limit)
     if objection:
         return _undecided(_finite(reading), limit, decision, step, objection)
     if limit is None:
         return Judged(reading, step, None, decision, Verdict.NONE, None)
-    verdict = _verdict(value, expanded if decision == GUARDED else 0.0, limit, reading.bound)
+    if not exact:
+        reading = _noted(reading, _of_difference(reading.unit, limit, apart))
+    k = COVERAGE_FACTOR if decision == GUARDED else 0.0
+    guards = Apart(k * apart.low, k * apart.high)
+    verdict = _verdict(value, guards, limit, reading.bound)
     if verdict is Verdict.NOT_MEASURED:
         return _undecided(reading, limit, decision, step, _too_weak(reading, value, limit))
     if not reading.budget and decision == GUARDED:
-        reading = _noted(reading, "no uncertainty stated: judged with U = 0")
+        told = ": judged with U = 0" if exact else ""
+        reading = _noted(reading, f"no uncertainty stated{told}")
         if verdict is Verdict.PASS and reading.bound is Bound.EXACT:
             verdict = Verdict.CONDITIONAL_PASS  # there is no guard band without an uncertainty
-    probability = conformance_probability(value, reading.standard_uncertainty, limit)
+    probability = _probability(value, apart, limit)
     return Judged(reading, step, limit, decision, verdict, probability)
+
+
+def _probability(value: float, apart: Apart, limit: Limit) -> float:
+    """Conformance probability, each side with its own uncertainty."""
+    low = conformance_probability(value, apart.low, Limit(low=limit.low))
+    high = conformance_probability(value, apart.high, Limit(high=limit.high))
+    return max(low + high - 1.0, 0.0)
+
+
+def _of_difference(unit: str, limit: Limit, apart: Apart) -> str:
+    sides = ((limit.low, apart.low), (limit.high, apart.high))
+    shown = [render(COVERAGE_FACTOR * u, unit, digits=2) for side, u in sides if side is not None]
+    told = " and ".join(dict.fromkeys(shown))
+    return f"the limit leans on earlier readings: U of reading less limit is {told}"
 
 
 def _objection(value: float, expanded: float, limit: Limit | None) -> str:
@@ -114,13 +158,13 @@ def _objection(value: float, expanded: float, limit: Limit | None) -> str:
     return ""
 
 
-def _verdict(value: float, guard: float, limit: Limit, bound: Bound) -> Verdict:
+def _verdict(value: float, guards: Apart, limit: Limit, bound: Bound) -> Verdict:
     verdicts: list[Verdict] = []
     if limit.high is not None:
-        verdicts.append(_upper(value, guard, limit.high, bound))
+        verdicts.append(_upper(value, guards.high, limit.high, bound))
     if limit.low is not None:
         # the mirror image: what is at most x becomes at least −x
-        verdicts.append(_upper(-value, guard, -limit.low, _MIRRORED[bound]))
+        verdicts.append(_upper(-value, guards.low, -limit.low, _MIRRORED[bound]))
     return max(verdicts, key=_ORDER.index)
 
 

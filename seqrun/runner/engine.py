@@ -13,15 +13,18 @@ from typing import TypeVar, cast
 
 from uncertainties import UFloat
 
-from seqrun.errors import NotMeasured
+from seqrun.errors import FileError, NotMeasured
 from seqrun.files.expression import Expression
+from seqrun.files.fields import LimitSpec
+from seqrun.files.leaning import Known, Leaning, leaning
 from seqrun.instruments.roles import Clock, Generator, Instrument, Meter, Scope, Supply
-from seqrun.judge import decide
+from seqrun.judge import Apart, decide
 from seqrun.plan.build import Action, Plan
 from seqrun.plan.needs import Hookup
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Quantity
 from seqrun.record import RunRecord
+from seqrun.runner.earlier import Earlier
 from seqrun.runner.events import Watcher
 from seqrun.runner.hands import Hands
 from seqrun.runner.opening import OpenBench
@@ -74,8 +77,8 @@ class Engine:
         self.reached: set[str] = set()
         self.skipped: list[str] = []
         self._check_interrupt = check_interrupt
-        self._values: dict[str, list[tuple[Reading, UFloat]]] = {}
-        self._missing: dict[str, str] = {}
+        self._earlier = Earlier()
+        self._leaning: Leaning | None = None  # the limit, where it leans on earlier readings
         self._variables: dict[str, UFloat] = {}
         self._next_look = 0.0
         self._observed: dict[str, float] = {}
@@ -214,24 +217,16 @@ class Engine:
     def evaluate(self, expression: Expression | float, unit: str) -> float:
         if isinstance(expression, float | int):
             return float(expression)
-        return expression.evaluate_in(unit, self.names())
+        readings = self._readings_in(expression.names())
+        known = {name: one.quantity() for name, one in readings.items()}
+        return expression.evaluate_in(unit, {**self.names(), **known})
+
+    def _readings_in(self, names: Iterable[str]) -> dict[str, Known]:
+        """What names that are not the unit sheet's stand for."""
+        return self._earlier.known(set(names) - self.names().keys())
 
     def measured(self, step_id: str) -> list[tuple[Reading, UFloat]]:
-        found = [
-            pair
-            for key, pairs in self._values.items()
-            if key == step_id or key.startswith(step_id + ".")
-            for pair in pairs
-        ]
-        missing = {
-            key: why
-            for key, why in self._missing.items()
-            if key == step_id or key.startswith(step_id + ".")
-        }
-        if missing or not found:
-            why = "; ".join(missing.values()) or "it was not reached"
-            raise NotMeasured(f"'{step_id}' has no reading: {why}", where=step_id)
-        return found
+        return self._earlier.measured(step_id)
 
     def done_at(self, step_id: str) -> float:
         if step_id not in self._done:
@@ -266,14 +261,9 @@ class Engine:
         """The latest value that the present step observed."""
         return self._observed.get(quantity)
 
-    def names(self) -> dict[str, Quantity]:
-        """What an expression may use: the unit sheet's ratings and earlier readings by id."""
-        names = dict(self.view.unit.names())
-        for step_id, pairs in self._values.items():
-            reading = pairs[0][0]
-            if reading.value is not None:
-                names[step_id] = Quantity(reading.value, reading.unit)
-        return names
+    def names(self) -> Mapping[str, Quantity]:
+        """The unit sheet's ratings. In arithmetic they go before a step of the same name."""
+        return self.view.unit.names()
 
     def do_all(self) -> None:
         """Do every action; a failed step that says so ends the measuring, not the power-down."""
@@ -308,14 +298,14 @@ class Engine:
         if action.needs.energises:
             self.live = self._charged = True
         try:
-            self.limit = action.limit.resolve(step.unit, self.names()) if action.limit else None
+            self.limit = self._resolved(action.limit, step.unit) if action.limit else None
             self._put_back_probes(action.needs.hookups)
             self.connect(*action.needs.hookups)
             for item in step.perform(self):
                 if isinstance(item, Measured):
                     if item.judged:
-                        self._values.setdefault(action.id, []).append((item.reading, item.value))
-                    self._judge(action, item.reading, item.judged)
+                        self._earlier.add(action.id, item.reading, item.value)
+                    self._judge(action, item.reading, item.judged, self._apart(item.value))
                 else:
                     self._judge(action, item, item.value is None)
             if action.needs.safe:
@@ -323,10 +313,27 @@ class Engine:
         except NotMeasured as reason:
             self._not_measured(action, step, str(reason.found))
         finally:
-            self.limit = None
+            self.limit = self._leaning = None
             self._observed.clear()
         if action.needs.energises:
             self.powered_at = self.now()
+
+    def _resolved(self, spec: LimitSpec, unit: str) -> Limit:
+        readings = self._readings_in(spec.names())
+        if not readings:
+            return spec.resolve(unit, self.names())
+        try:
+            self._leaning = leaning(spec, unit, self.names(), readings)
+        except FileError as problem:  # the file is right, but these readings make no limit
+            raise NotMeasured(f"the limit has no value: {problem.found}") from None
+        return self._leaning.limit
+
+    def _apart(self, value: UFloat) -> Apart | None:
+        """Uncertainty of reading less limit; what both have in common drops out (JCGM 100, 5.2)."""
+        if self._leaning is None:
+            return None
+        sides = (self._leaning.low, self._leaning.high)
+        return Apart(*(0.0 if side is None else float((value - side).std_dev) for side in sides))
 
     def _put_back_probes(self, hookups: Iterable[Hookup]) -> None:
         """A probe that another step borrowed goes back to where the bench file has it."""
@@ -338,19 +345,22 @@ class Engine:
                 self.connect(Hookup(((terminal, node),), words))
 
     def _not_measured(self, action: Action, step: Step, reason: str) -> None:
-        self._missing[action.id] = reason
+        self._earlier.lost(action.id, reason)
         quantity = getattr(step, "quantity", step.kind)
         missing = Reading(quantity, step.unit, None, channel=step.channel, note=reason)
         self._judge(action, missing, True)
 
-    def _judge(self, action: Action, reading: Reading, held: bool) -> None:
+    def _judge(
+        self, action: Action, reading: Reading, held: bool, apart: Apart | None = None
+    ) -> None:
         if reading.value is None:
-            self._missing.setdefault(action.id, reading.note)
+            self._earlier.lost(action.id, reading.note)
         judged = decide(
             reading,
             self.limit if held else None,
             self.plan.sequence.decision,
             step=action.id,
+            apart=apart,
         )
         self.judged.append(judged)
         self._verdicts.setdefault(action.id, []).append(judged.verdict)

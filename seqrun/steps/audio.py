@@ -85,6 +85,7 @@ class OutputPower(Step):
 
     kind: ClassVar[str] = "output_power"
     unit: ClassVar[str] = "W"
+    makes: ClassVar = "channel"
     quantity: ClassVar[str] = "output_power"
     explains: ClassVar = {
         "output_power": Explained(

@@ -109,6 +109,7 @@ class ClippingOnset(Step):
 
     kind: ClassVar[str] = "clipping_onset"
     unit: ClassVar[str] = "W"
+    makes: ClassVar = "channel"
     quantity: ClassVar[str] = "clipping_onset"
     explains: ClassVar = {
         "clipping_onset": Explained(
@@ -214,6 +215,7 @@ class DynamicHeadroom(Step):
 
     kind: ClassVar[str] = "dynamic_headroom"
     unit: ClassVar[str] = "dB"
+    makes: ClassVar = "channel"
     quantity: ClassVar[str] = "dynamic_headroom"
     explains: ClassVar = {
         "dynamic_headroom": Explained(

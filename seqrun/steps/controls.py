@@ -131,6 +131,7 @@ class GainTo(DrivenStep):
 
     kind: ClassVar[str] = "gain_to"
     unit: ClassVar[str] = "dB"
+    makes: ClassVar = "one"
     quantity: ClassVar[str] = "gain_to_point"
     explains: ClassVar = {
         "gain_to_point": Explained(

@@ -110,6 +110,7 @@ class ChannelSeparation(_Leak):
 
     kind: ClassVar[str] = "channel_separation"
     unit: ClassVar[str] = "dB"
+    makes: ClassVar = "several"
     quantity: ClassVar[str] = "channel_separation"
     explains: ClassVar = {
         "channel_separation": Explained(

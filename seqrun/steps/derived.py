@@ -72,6 +72,7 @@ class Drop(Step):
 
     kind: ClassVar[str] = "drop"
     unit: ClassVar[str] = "V"
+    makes: ClassVar = "several"
     quantity: ClassVar[str] = "voltage_drop"
     explains: ClassVar = {
         "voltage_drop": Explained(

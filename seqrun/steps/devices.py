@@ -23,6 +23,7 @@ class CurrentSlope(Step):
 
     kind: ClassVar[str] = "current_slope"
     unit: ClassVar[str] = "A/K"
+    makes: ClassVar = "several"
     quantity: ClassVar[str] = "device_current_slope"
     id_fields: ClassVar[tuple[str, ...]] = ("of", "against", "hot", "hot_after", "cold")
     explains: ClassVar = {

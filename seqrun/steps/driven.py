@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from typing import ClassVar
 
 from pydantic import Field
 
 from seqrun.files.expression import WattsExpression
+from seqrun.files.fields import Makes
 from seqrun.measure.windows import Window, choose, coherent_setting
 from seqrun.plan.needs import Hookup, Needs
 from seqrun.plan.view import BenchView
@@ -25,6 +27,8 @@ class DrivenStep(Step):
 
     With ``each = "channel"`` that channel alone is driven, otherwise all together.
     """
+
+    makes: ClassVar[Makes] = "channel"
 
     power: WattsExpression | None = Field(
         None, description="into each load; 1 W, or a tenth of rated_power if that is less"

@@ -98,6 +98,7 @@ class SupplyCurrent(Step):
 
     kind: ClassVar[str] = "supply_current"
     unit: ClassVar[str] = "A"
+    makes: ClassVar = "rail"
     explains: ClassVar = {
         "idle_supply_current": Explained(
             "A",
@@ -257,6 +258,7 @@ class IdleDrift(Step):
 
     kind: ClassVar[str] = "idle_drift"
     unit: ClassVar[str] = "A"
+    makes: ClassVar = "several"
     quantity: ClassVar[str] = "idle_drift"
     explains: ClassVar = {
         "idle_drift": Explained(

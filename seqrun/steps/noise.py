@@ -132,6 +132,7 @@ class SignalToNoise(Step):
 
     kind: ClassVar[str] = "signal_to_noise"
     unit: ClassVar[str] = "dB"
+    makes: ClassVar = "several"
     quantity: ClassVar[str] = "signal_to_noise"
     explains: ClassVar = {
         "signal_to_noise": Explained(

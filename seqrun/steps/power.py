@@ -79,6 +79,7 @@ class RampSupply(Step):
 
     kind: ClassVar[str] = "ramp_supply"
     unit: ClassVar[str] = "A"
+    makes: ClassVar = "rail"
     explains: ClassVar = {
         "bring_up_current": Explained(
             "A",
@@ -196,6 +197,7 @@ class PowerDown(Step):
 
     kind: ClassVar[str] = "power_down"
     unit: ClassVar[str] = "V"
+    makes: ClassVar = "rail"
     explains: ClassVar = {
         "residual_voltage": Explained(
             "V",

@@ -322,6 +322,7 @@ class ToneRange(DrivenStep):
 
     kind: ClassVar[str] = "tone_range"
     unit: ClassVar[str] = "dB"
+    makes: ClassVar = "several"
     quantity: ClassVar[str] = "tone_boost"
     explains: ClassVar = {
         "tone_boost": Explained(

@@ -58,6 +58,7 @@ class Ripple(_AtPower):
 
     kind: ClassVar[str] = "ripple"
     unit: ClassVar[str] = "V"
+    makes: ClassVar = "one"
     quantity: ClassVar[str] = "ripple"
     explains: ClassVar = {
         "ripple": Explained(
@@ -139,6 +140,7 @@ class RailSag(_AtPower):
 
     kind: ClassVar[str] = "rail_sag"
     unit: ClassVar[str] = "V"
+    makes: ClassVar = "rail"
     quantity: ClassVar[str] = "rail_sag"
     explains: ClassVar = {
         "rail_sag": Explained(
@@ -224,6 +226,7 @@ _DISSIPATION = Explained(
 class _Balance(_AtPower):
     """Power in against power out."""
 
+    makes: ClassVar = "one"
     quantity: ClassVar[str]
     explains: ClassVar = {"efficiency": _EFFICIENCY, "dissipation": _DISSIPATION}
 

@@ -105,6 +105,7 @@ class AwaitOutput(Step):
 
     kind: ClassVar[str] = "await_output"
     unit: ClassVar[str] = "s"
+    makes: ClassVar = "channel"
     quantity: ClassVar[str] = "relay_delay"
     explains: ClassVar = {
         "relay_delay": Explained(
@@ -168,6 +169,7 @@ class RelayRelease(Step):
 
     kind: ClassVar[str] = "relay_release"
     unit: ClassVar[str] = "s"
+    makes: ClassVar = "several"
     quantity: ClassVar[str] = "relay_release"
     explains: ClassVar = {
         "relay_release": Explained(
@@ -232,6 +234,7 @@ class MuteLength(Step):
 
     kind: ClassVar[str] = "mute_length"
     unit: ClassVar[str] = "s"
+    makes: ClassVar = "several"
     quantity: ClassVar[str] = "mute_length"
     explains: ClassVar = {
         "mute_length": Explained(

@@ -168,6 +168,7 @@ class ChannelBalance(_Gains):
 
     kind: ClassVar[str] = "channel_balance"
     unit: ClassVar[str] = "dB"
+    makes: ClassVar = "one"
     quantity: ClassVar[str] = "channel_balance"
     explains: ClassVar = {
         "channel_balance": Explained(
@@ -212,6 +213,7 @@ class VolumeTracking(DrivenStep):
 
     kind: ClassVar[str] = "volume_tracking"
     unit: ClassVar[str] = "dB"
+    makes: ClassVar = "several"
     quantity: ClassVar[str] = "volume_tracking"
     explains: ClassVar = {
         "volume_tracking": Explained(
