@@ -71,6 +71,18 @@ def shares(currents: Sequence[UFloat]) -> list[UFloat]:
     return [current / middle - 1.0 for current in currents]
 
 
+def share_u(tolerance: float, devices: int) -> float:
+    """Standard uncertainty that ballast resistors leave in one of :func:`shares`, for forecasts.
+
+    Each departs from the mean of n with 1 − 1/n of its own variance.
+
+    Args:
+        tolerance: of the resistors, a ratio (rectangular, ±).
+        devices: in parallel.
+    """
+    return tolerance / math.sqrt(3.0) * math.sqrt(1.0 - 1.0 / devices)
+
+
 def sharing(currents: Sequence[UFloat]) -> UFloat:
     """Largest departure of a parallel device from its group's mean, as a ratio (≥ 0).
 

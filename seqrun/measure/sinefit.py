@@ -68,6 +68,8 @@ def fit_sine_3(
 ) -> SineFit:
     """Three-parameter fit: amplitude, phase and offset at a known frequency (IEEE 1057).
 
+    No step knows its frequency so well; what is held against the standard and timed is this one.
+
     Args:
         values: record, shape (points,).
         sample_rate_hz, frequency_hz: samples and periods per second, of one clock.

@@ -161,7 +161,7 @@ def type_k_slope_mv_per_k(temperature_c: float) -> float:
 
 def type_k_temperature_c(millivolts: float, junction_c: float = 0.0) -> float:
     """Temperature from the EMF (mV) of a type K thermocouple whose cold junction is at
-    ``junction_c``, °C.
+    ``junction_c``, °C. No step reads one: benches have platinum sensors so far.
 
     Raises:
         NotMeasured: an EMF outside −200 °C to 1372 °C (open thermocouple, or not type K).

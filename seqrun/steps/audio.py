@@ -189,47 +189,32 @@ class OutputPower(Step):
         searches: Mapping[str, _Search],
         reasons: Mapping[str, str],
     ) -> Iterator[Reading | Measured]:
-        names = (ctx.scope.name,)
         target = self.at_distortion
-        level = f"at {100.0 * target:g} % distortion, {len(searches)} channel(s) driven"
         for channel, search in searches.items():
             if channel in reasons or not search.points:
                 why = reasons.get(channel, "no reading")
                 yield Reading("output_power", "W", None, channel=channel, note=why)
                 continue
+            powers = sorted((p.power for p in search.points), key=lambda p: p.nominal_value)
             if search.below is None:
-                lowest = min(search.points, key=lambda p: p.power.nominal_value)
-                yield Measured(
-                    "output_power",
-                    "W",
-                    lowest.power,
-                    channel=channel,
-                    bound=Bound.AT_MOST,
-                    instruments=names,
-                    note=f"more than {100.0 * target:g} % distortion at every level",
-                )
+                power, bound = powers[0], Bound.AT_MOST
+                note = f"more than {100.0 * target:g} % distortion at every level"
             elif search.above is None:
-                highest = max(search.points, key=lambda p: p.power.nominal_value)
-                yield Measured(
-                    "output_power",
-                    "W",
-                    highest.power,
-                    channel=channel,
-                    bound=Bound.AT_LEAST,
-                    instruments=names,
-                    note=f"less than {100.0 * target:g} % distortion at every level",
-                )
+                power, bound = powers[-1], Bound.AT_LEAST
+                note = f"less than {100.0 * target:g} % distortion at every level"
             else:
                 found = power_at_distortion(search.points, target)
-                yield Measured(
-                    "output_power",
-                    "W",
-                    found.power,
-                    channel=channel,
-                    bound=found.bound,
-                    instruments=names,
-                    note=level,
-                )
+                power, bound = found.power, found.bound
+                note = f"at {100.0 * target:g} % distortion, {len(searches)} channel(s) driven"
+            yield Measured(
+                "output_power",
+                "W",
+                power,
+                channel=channel,
+                bound=bound,
+                instruments=(ctx.scope.name,),
+                note=note,
+            )
         yield from self._at_the_point(ctx, drive, searches, reasons)
 
     def _at_the_point(

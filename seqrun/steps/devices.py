@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from typing import ClassVar
 
@@ -11,9 +10,11 @@ from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured
 from seqrun.measure.banks import busiest, current_per_kelvin, on_the_way
+from seqrun.measure.levels import share_u
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.steps.base import Context, Explained, Measured, Step
+from seqrun.steps.outlook import idle_drift_u
 from seqrun.values import COVERAGE_FACTOR, Reading
 
 
@@ -47,11 +48,7 @@ class CurrentSlope(Step):
     cold: str = Field(description="id of the heatsink's temperature, cold")
 
     def needs(self, view: BenchView) -> Needs:
-        # The ballast is the same in both: over a rise of half the limit little else is left.
-        unit = view.unit
-        u_volts = view.standard_uncertainty("meter", "dc_voltage", unit.idle_current * unit.ballast)
-        u_growth = 0.2 * unit.idle_current * unit.ballast_tolerance / math.sqrt(3.0)
-        u = math.hypot(u_growth, 0.2 * u_volts / unit.ballast) / (0.5 * unit.sink_rise_limit)
+        u = idle_drift_u(view) / (0.5 * view.unit.sink_rise_limit)  # over a rise of half the limit
         return Needs(seconds=0.0, forecast=Forecast(0.0, COVERAGE_FACTOR * u))
 
     def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
@@ -99,8 +96,7 @@ class LargestShare(Step):
 
     def needs(self, view: BenchView) -> Needs:
         n = max(view.unit.output_devices, 2)
-        u = view.unit.ballast_tolerance / math.sqrt(3.0) * math.sqrt((1.0 - 1.0 / n) / n)
-        spread = 100.0 * COVERAGE_FACTOR * u / math.sqrt(n)
+        spread = 100.0 * COVERAGE_FACTOR * share_u(view.unit.ballast_tolerance, n) / n
         return Needs(
             seconds=0.0,
             forecast=Forecast(

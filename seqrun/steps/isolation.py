@@ -211,7 +211,7 @@ class Isolate(Step):
                 found = told(self.suspects, left, cut, share)
                 ctx.say(f"{name}: {cut.name}: {_said(now, share, found)}")
                 left = found.left
-                yield self._at_cut(ctx, cut, now)
+                yield self._reading(ctx, now, cut.name, "disturbance_cut")
             self._check_still_there(ctx, begun, bool(tried))
         finally:
             source.stop()
@@ -303,27 +303,18 @@ class Isolate(Step):
     def _names(self, ctx: Context) -> tuple[str, ...]:
         return (ctx.meter.name,) if self.look_for == "offset" else (ctx.scope.name,)
 
-    def _reading(self, ctx: Context, level: Bounded, note: str) -> Measured:
+    def _reading(
+        self, ctx: Context, level: Bounded, note: str, quantity: str = "disturbance"
+    ) -> Measured:
         return Measured(
-            "disturbance",
+            quantity,
             "V",
             level.value,
             channel=self.channel or self.at,
             bound=level.bound,
             instruments=self._names(ctx),
             note=f"{self.look_for}; {note}",
-        )
-
-    def _at_cut(self, ctx: Context, cut: Cut, level: Bounded) -> Measured:
-        return Measured(
-            "disturbance_cut",
-            "V",
-            level.value,
-            channel=self.channel or self.at,
-            bound=level.bound,
-            instruments=self._names(ctx),
-            note=f"{self.look_for}; {cut.name}",
-            judged=False,
+            judged=quantity == "disturbance",
         )
 
 

@@ -15,6 +15,7 @@ from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Volts
 from seqrun.steps.base import Context, Explained, Measured, Step
+from seqrun.steps.outlook import idle_drift_u
 from seqrun.steps.settling import settle
 from seqrun.values import COVERAGE_FACTOR, Reading, rectangular
 
@@ -222,9 +223,7 @@ class Sharing(Step):
     of: str
 
     def needs(self, view: BenchView) -> Needs:
-        # Each current relative to the mean of n: its own tolerance weighs 1 - 1/n.
-        n = max(view.unit.output_devices, 2)
-        u = view.unit.ballast_tolerance / math.sqrt(3.0) * math.sqrt(1.0 - 1.0 / n)
+        u = levels.share_u(view.unit.ballast_tolerance, max(view.unit.output_devices, 2))
         return Needs(
             seconds=0.0,
             forecast=Forecast(
@@ -274,12 +273,7 @@ class IdleDrift(Step):
     against: str
 
     def needs(self, view: BenchView) -> Needs:
-        # The ballast is the same, hot and cold, so only the drift itself carries its tolerance.
-        unit = view.unit
-        u_volts = view.standard_uncertainty("meter", "dc_voltage", unit.idle_current * unit.ballast)
-        u_drift = 0.2 * unit.idle_current * unit.ballast_tolerance / math.sqrt(3.0)
-        u = math.hypot(u_drift, 0.2 * u_volts / unit.ballast)
-        return Needs(seconds=0.0, forecast=Forecast(0.0, COVERAGE_FACTOR * u))
+        return Needs(seconds=0.0, forecast=Forecast(0.0, COVERAGE_FACTOR * idle_drift_u(view)))
 
     def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
         hot, cold = ctx.measured(self.of), ctx.measured(self.against)

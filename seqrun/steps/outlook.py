@@ -55,6 +55,17 @@ def power_share(view: BenchView, watts: float) -> float:
     return math.hypot(2.0 * scope_share(view, volts), tolerance / math.sqrt(3.0))
 
 
+def idle_drift_u(view: BenchView) -> float:
+    """Standard uncertainty of how an idle current has drifted, A, when it did by a fifth.
+
+    The ballast resistor is the same, hot and cold, so that only the drift carries its tolerance.
+    """
+    unit = view.unit
+    u_volts = view.standard_uncertainty("meter", "dc_voltage", unit.idle_current * unit.ballast)
+    u_amperes = unit.idle_current * unit.ballast_tolerance / math.sqrt(3.0)
+    return 0.2 * math.hypot(u_amperes, u_volts / unit.ballast)
+
+
 def quiet_volts(step: StepFields, view: BenchView) -> Forecast:
     """Of an rms at a quiet point, V: its floor is the converter's step on the smallest range."""
     scope = view.drivers[view.key("scope")].scope
