@@ -31,9 +31,12 @@ _ORDER = (
 _CANCELLED = (
     "Common errors cancelled: in {n} of {of} differences, what both runs read wrong alike (a range"
     " of the same instrument in one calibration; the same load, sensor or ballast resistor) counts"
-    f" as correlated by {KEPT:g} (JCGM 100, 5.2), which is our own rule. A ballast resistor that"
-    " was replaced in between no longer cancels: say so with --new-ballasts."
+    f" as correlated by {KEPT:g} (JCGM 100, 5.2), which is our own rule. "
 )
+_BALLASTS = {
+    False: "A ballast resistor that was replaced in between does not cancel: --new-ballasts.",
+    True: "Ballast resistors were replaced in between; their tolerance does not cancel.",
+}
 CSV_COLUMNS = (
     "run_before",
     "run_after",
@@ -149,6 +152,7 @@ class RunPair:
     after: Summary
     pairs: tuple[Pair, ...]
     share: float
+    new_ballasts: bool = False  # were put in between the two runs
 
     @property
     def simulated(self) -> bool:
@@ -213,7 +217,7 @@ class RunPair:
             f"What would matter is {share} of what the limit allows: of the distance between two"
             " limits, of a single limit's size, without a limit of the larger value; for levels in"
             " dB and temperatures, 1 dB and 1 K. This is our own rule.",
-            _CANCELLED.format(n=self.cancelled, of=self.compared)
+            _CANCELLED.format(n=self.cancelled, of=self.compared) + _BALLASTS[self.new_ballasts]
             if self.cancelled
             else "The uncertainty of the difference takes the two runs as independent: nothing on"
             " record shows that they were read with the same instruments in one calibration. What"
@@ -265,7 +269,7 @@ def compare(
             pairs.append(Pair(None, row_of(judged), None))
     left = {id(j) for olds in waiting.values() for j in olds}
     pairs += [Pair(row_of(j), None, None) for j in before.judged if id(j) in left]
-    return RunPair(summarise(before), summarise(after), tuple(pairs), share)
+    return RunPair(summarise(before), summarise(after), tuple(pairs), share, new_ballasts)
 
 
 def write_csv(pair: RunPair, path: Path) -> Path:

@@ -215,42 +215,21 @@ def test_a_name_of_the_unit_sheet_stays_what_it_is_after_a_step_of_that_name(run
     assert found.reading.note == "100 Hz"  # a rating is exact
 
 
-ALL = """
-[[step]]
-id = "supply"
-do = "supply_current"
-limit = { at_most = "10 A" }
-[[step]]
-id = "gain_now"
-do = "gain"
-limit = { at_most = "100 dB" }
-[[step]]
-id = "gain.{channel}"
-each = "channel"
-do = "gain"
-limit = { at_most = "100 dB" }
-[[step]]
-id = "thd"
-do = "thd"
-limit = { at_most = "100 %" }
-[[step]]
-id = "balance"
-do = "channel_balance"
-limit = { at_most = "100 dB" }
-[[step]]
-id = "power"
-do = "output_power"
-limit = { at_least = "0 W" }
-[[step]]
-id = "sag"
-do = "rail_sag"
-power = "1 W"
-limit = { at_most = "100 V" }
-[[step]]
-id = "heat"
-do = "dissipation"
-limit = { at_most = "1 kW" }
-"""
+ALL = "".join(
+    f'[[step]]\nid = "{name}"\ndo = "{do}"\n{more}limit = {{ at_least = "-1000 {unit}" }}\n'
+    for name, do, more, unit in (
+        ("supply", "supply_current", "", "A"),
+        ("gain_now", "gain", "", "dB"),
+        ("gain.{channel}", "gain", 'each = "channel"\n', "dB"),
+        ("thd", "thd", "", "%"),
+        ("corner", "upper_corner", "", "Hz"),
+        ("source", "source_impedance", "", "Ω"),
+        ("balance", "channel_balance", "", "dB"),
+        ("power", "output_power", "", "W"),
+        ("sag", "rail_sag", 'power = "1 W"\n', "V"),
+        ("heat", "dissipation", "", "W"),
+    )
+)
 
 
 def test_steps_make_the_readings_that_they_say_they_make(run: Run) -> None:

@@ -143,6 +143,7 @@ def test_the_foot_tells_that_common_errors_cancelled_and_that_they_did_not(
 ) -> None:
     here, again, elsewhere = a_run(1), a_run(1), a_run(2)
     assert "Common errors cancelled" in " ".join(compare(here, again).rule)
+    assert "were replaced" in " ".join(compare(here, again, new_ballasts=True).rule)
     # Another seed is another bench, with other serial numbers: only the unit's ballasts remain.
     other = compare(here, elsewhere, new_ballasts=True)
     assert other.cancelled == 0
