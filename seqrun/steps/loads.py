@@ -70,6 +70,7 @@ class LoadResistance(_Loads):
     """
 
     kind: ClassVar[str] = "load_resistance"
+    makes: ClassVar = "channel"
     unit: ClassVar[str] = "Ω"
     quantity: ClassVar[str] = "load_resistance"
     explains: ClassVar = {
