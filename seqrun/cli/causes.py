@@ -41,6 +41,7 @@ def findings_command(run_id: str, results: Path, *, costs: str | None) -> int:
         found,
         about=f"{summary.model}  {summary.serial}  {summary.title}",
         simulated=summary.simulated,
+        disposition=summary.disposition,
         advice=advice,
     )
     return 0

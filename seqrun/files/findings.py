@@ -23,7 +23,8 @@ unknown; a reading that is only a bound ("at most x") stands for its bound.
 (``value = "…"`` with ``above``, ``below`` or both, each an expression), or a reading has a verdict
 (``verdict = "not measured"`` or a list, with ``quantity``, ``steps``, ``on`` as above and
 ``note``, a pattern), or the run ended so (``reason = "tripped: bring_up*"``; with a value, both
-must hold, and a run that ended otherwise does not show it). ``unless`` names signs that explain it
+must hold, and a run that ended otherwise does not show it; with ``steps``, a run without readings
+of them never came so far and tells nothing). ``unless`` names signs that explain it
 anyway: when one of them is seen, this one tells nothing. ``sequences`` are patterns of the
 sequences that it is told by (all when left out): what is read a minute after switch-on and an hour
 after are two things. ``words`` say what is seen, with ``{value}`` for the value; ``not_words`` say

@@ -145,7 +145,11 @@ def _sign(
     sign: Sign, judged: Sequence[Judged], reason: str, names: Mapping[str, Quantity]
 ) -> Evidence:
     if sign.reason and not fnmatchcase(reason, sign.reason):
-        return Evidence(sign, False)
+        # A run that ended before it could have ended so tells nothing.
+        came_so_far = "*" in sign.steps or any(
+            fnmatchcase(j.step, pattern) for j in judged for pattern in sign.steps
+        )
+        return Evidence(sign, False if came_so_far else None)
     if sign.verdict:
         return _by_verdict(sign, judged)
     if sign.value is None:

@@ -92,6 +92,7 @@ class Findings:
     unexplained: tuple[str, ...]  # signs, in words, that the first cause does not explain
     beside: str  # title of the cause that explains those best, or ""
     sections: tuple[SectionState, ...]
+    spoken: bool = True  # whether a sign of any cause was told by the run, seen or not
 
     @property
     def faulty(self) -> bool:
@@ -147,6 +148,7 @@ def weigh(
         unexplained=tuple(evidence[sign].words for sign in unexplained) if best else (),
         beside=best.title if best else "",
         sections=sections,
+        spoken=any(_ratios(cause, evidence) for cause in patterns.causes),
     )
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from seqrun.judge.findings import Finding, Findings, Reason
 from seqrun.judge.salvage import Advice, Choice
+from seqrun.values import Disposition
 
 if TYPE_CHECKING:
     from seqrun.report.summary import Summary
@@ -54,10 +55,11 @@ class Told:
 
 
 def told(findings: Findings, most: int = SHOWN_CAUSES) -> list[Told]:
-    """The causes that are shown, the likeliest first."""
+    """The causes that are shown, the likeliest first, of those that a reading speaks for."""
+    spoken_for = [cause for cause in findings.likely if cause.speaking_for]
     return [
         Told(rank, percent(cause.probability), cause)
-        for rank, cause in enumerate(findings.likely[:most], 1)
+        for rank, cause in enumerate(spoken_for[:most], 1)
     ]
 
 
@@ -74,15 +76,36 @@ def ratio(reason: Reason) -> str:
     return f"{sign}{size:.2g}" if size < 99.5 else f"{sign}{min(size, 999.0):.0f}"
 
 
-def heading(findings: Findings) -> str:
-    """What the findings come to, in one sentence."""
+#: what is said where no cause is likelier than none, by how the run ended
+_NONE_KNOWN = "These readings point to none of the faults and bench mistakes that are known here."
+_NO_CAUSE = {
+    Disposition.REJECT: f"{_NONE_KNOWN} What failed stands all the same: begin with it.",
+    Disposition.HOLD: f"{_NONE_KNOWN} The run is not whole: what is missing may.",
+    Disposition.ABORTED: f"{_NONE_KNOWN} The run did not finish: what is missing may.",
+}
+SILENT = (
+    "This sequence has read nothing that speaks for or against any of the causes known here: its"
+    " verdicts, and what was said during the run, are what it tells."
+)
+
+
+def heading(findings: Findings, disposition: Disposition | None = None) -> str:
+    """What the findings come to, in a sentence or two.
+
+    Args:
+        disposition: of the run; an accept stands whatever the readings lean to.
+    """
+    if not findings.spoken:
+        return SILENT
     if not findings.faulty:
-        return "These readings point to none of the faults and bench mistakes that are known here."
+        return _NO_CAUSE.get(disposition, _NONE_KNOWN) if disposition else _NONE_KNOWN
     first = findings.causes[0]
     where = " The unit itself may be well." if first.kind == "bench" else ""
-    if first.probability < SURE_ENOUGH:
-        return f"Not settled. The likeliest: {first.title} ({percent(first.probability)}).{where}"
-    return f"Most likely: {first.title} ({percent(first.probability)}).{where}"
+    lean = "Not settled. The likeliest" if first.probability < SURE_ENOUGH else "Most likely"
+    said = f"{lean}: {first.title} ({percent(first.probability)}).{where}"
+    if disposition is Disposition.ACCEPT:
+        return f"Every limit was met, so this rejects nothing; look at it before going on. {said}"
+    return said
 
 
 def second_fault(findings: Findings) -> str:
@@ -135,13 +158,12 @@ def pointer(facts: Mapping[str, Any]) -> str:
 def section(summary: Summary) -> str:
     """The section of a run's page, as HTML; nothing for an accepted unit or without findings."""
     from seqrun.report.assets import template
-    from seqrun.values import Disposition
 
     found = findings_on_record(summary.facts)
     if found is None or (not found.faulty and summary.disposition is Disposition.ACCEPT):
         return ""
     html: str = template("findings.html.j2").render(
-        heading=heading(found),
+        heading=heading(found, summary.disposition),
         causes=told(found),
         ratio=ratio,
         apart=found.apart,

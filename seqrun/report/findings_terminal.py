@@ -8,6 +8,7 @@ from seqrun.judge.findings import Findings
 from seqrun.judge.salvage import Advice
 from seqrun.report import findings as say
 from seqrun.report.screen import clean, console, is_ascii, plain
+from seqrun.values import Disposition
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -21,6 +22,7 @@ def show_findings(
     *,
     about: str,
     simulated: bool,
+    disposition: Disposition | None = None,
     advice: Advice | None = None,
     file: TextIO | None = None,
 ) -> None:
@@ -28,10 +30,11 @@ def show_findings(
 
     Args:
         about: which unit and run, one line.
+        disposition: of the run.
     """
     target = console(file)
     target.print(
-        findings_view(findings, about, simulated, advice, ascii_only=is_ascii(target)),
+        findings_view(findings, about, simulated, disposition, advice, ascii_only=is_ascii(target)),
     )
 
 
@@ -39,6 +42,7 @@ def findings_view(
     findings: Findings,
     about: str,
     simulated: bool,
+    disposition: Disposition | None = None,
     advice: Advice | None = None,
     *,
     ascii_only: bool = False,
@@ -51,7 +55,8 @@ def findings_view(
     parts: list[RenderableType] = []
     if simulated:
         parts.append(Text("SIMULATED - nothing here was measured on a real amplifier", "reverse"))
-    parts += [Text(text(f"Findings  {about}"), "bold"), Text(text(say.heading(findings)))]
+    parts.append(Text(text(f"Findings  {about}"), "bold"))
+    parts.append(Text(text(say.heading(findings, disposition))))
     for told in say.told(findings):
         parts += [Text(), _cause(told, text)]
     if findings.faulty:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from findings_cases import HEAD, offset, patterns, read
 
@@ -88,6 +90,17 @@ def test_the_stage_at_which_the_bring_up_tripped_is_read_from_the_reason() -> No
 def test_a_run_that_ended_otherwise_does_not_show_how_another_ends() -> None:
     found = evidence_of(patterns(), [], "all 40 limits are met")
     assert found["tripped_low"].seen is False
+
+
+def test_a_run_that_never_came_so_far_does_not_tell_how_it_would_have_ended() -> None:
+    sign = '[[sign]]\nid = "s"\nreason = "tripped: soak*"\nsteps = "soak*"\nwords = "hot"\n'
+    text = HEAD + sign + CAUSE
+    early = evidence_of(patterns(text), currents(0.02), "not measured: load.left")
+    warmed = evidence_of(patterns(text), [replace(currents(0.02)[0], step="soak")], "fail: power")
+    tripped = evidence_of(patterns(text), currents(0.02), "tripped: soak: rail.pos draws 2 A")
+    assert early["s"].seen is None
+    assert warmed["s"].seen is False
+    assert tripped["s"].seen is True
 
 
 def test_what_could_not_be_measured_for_another_reason_is_no_sign() -> None:

@@ -184,3 +184,25 @@ def _plain(findings: Findings) -> object:
     from seqrun.record.plain import plain
 
     return plain(findings)
+
+
+def test_a_cause_that_nothing_speaks_for_is_not_listed() -> None:
+    silent = replace(PROBE, reasons=(Reason("hums", "it does not hum", 0.1),))
+    assert [one.finding.id for one in told(replace(FOUND, causes=(BIAS, silent)))] == [BIAS.id]
+
+
+def test_an_accept_stands_whatever_the_readings_lean_to() -> None:
+    text = heading(FOUND, Disposition.ACCEPT)
+    assert text.startswith("Every limit was met, so this rejects nothing")
+    assert "bias set too high" in text
+
+
+def test_a_reject_that_no_known_cause_explains_says_where_to_begin() -> None:
+    assert "What failed stands all the same" in heading(CLEAN, Disposition.REJECT)
+    assert "The run is not whole" in heading(CLEAN, Disposition.HOLD)
+    assert "did not finish" in heading(CLEAN, Disposition.ABORTED)
+
+
+def test_readings_that_speak_of_no_cause_are_not_called_clean() -> None:
+    text = heading(replace(CLEAN, spoken=False), Disposition.ACCEPT)
+    assert "nothing that speaks for or against" in text
