@@ -20,6 +20,8 @@ LABEL_SLACK = (
     0.02  # contacts, and a load that is still warm; a wrong load is far off (common practice)
 )
 RATED_SLACK = 0.1  # between a load and the rated load that it stands for
+#: two of four leads changed over are all that makes a resistor read so
+BACKWARDS = "below zero, so that the meter's leads are swapped"
 
 
 class _Loads(Step):
@@ -121,12 +123,13 @@ class LoadResistance(_Loads):
             read = float(ohms.nominal_value)
             off = abs(read / load.resistance - 1.0)
             if off > max(3.0 * load.tolerance, LABEL_SLACK):
+                wrong = "not the load that it says" if read > 0.0 else BACKWARDS
                 yield Reading(
                     self.quantity,
                     self.unit,
                     None,
                     channel=channel,
-                    note=f"{_named(load)} reads {render(read, 'Ω')}: not the load that it says",
+                    note=f"{_named(load)} reads {render(read, 'Ω')}: {wrong}",
                 )
                 continue
             yield Measured(

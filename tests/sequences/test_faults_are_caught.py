@@ -30,7 +30,8 @@ def test_intake_does_not_heat_a_unit_whose_idle_currents_are_wrong(run: Run) -> 
 def test_intake_keeps_a_unit_with_far_too_much_bias_no_longer_under_power(run: Run) -> None:
     done = run("intake", "bias_high@left=0.5")
     assert done.outcome.disposition is Disposition.REJECT
-    assert done.ids(Verdict.FAIL) == {"idle_supply"}
+    ballasts = {f"cold.left.{half}.{n}" for half in ("upper", "lower") for n in (1, 2)}
+    assert done.ids(Verdict.FAIL) == {"idle_supply", "idle_still", *ballasts}
     assert not done.of("noise")  # nothing came after it but the way down
     assert done.readings("discharge")
 
