@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections import defaultdict
+import re
+from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -70,6 +71,7 @@ class Pair:
     before: Row | None
     after: Row | None
     difference: Difference | None  # None: only one run has it
+    several: bool = False  # of one step, quantity and channel: the note tells which
 
     @property
     def row(self) -> Row:
@@ -80,6 +82,18 @@ class Pair:
     @property
     def unit(self) -> str:
         return self.row.unit
+
+    @property
+    def name(self) -> str:
+        """Quantity and channel in words, and which of several it is."""
+        note = self.row.note if self.several else ""
+        return f"{self.row.name}, {note}" if note else self.row.name
+
+    @property
+    def aside(self) -> bool:
+        """Nothing is told of it, and no limit asks: it is only counted."""
+        limited = any(row is not None and row.has_limit for row in (self.before, self.after))
+        return self.word == Change.CANNOT_TELL.value and not limited
 
     @property
     def word(self) -> str:
@@ -256,19 +270,22 @@ def compare(
         raise UsageError("both are the same run", where=before.run.run_id)
     owners = shared_owners(before, after, new_ballasts=new_ballasts)
     waiting: dict[tuple[str, str, str], list[Judged]] = defaultdict(list)
+    tallies = (Counter(map(_key, run.judged)) for run in (before, after))
+    many = {key for tally in tallies for key, n in tally.items() if n > 1}
     for judged in before.judged:
         waiting[_key(judged)].append(judged)
     pairs = []
     for judged in after.judged:
-        olds = waiting[_key(judged)]
-        if olds:
-            old = olds.pop(0)
+        key = _key(judged)
+        several = key in many
+        old = _partner(judged, waiting[key], several)
+        if old is not None:
             change = difference(old, judged, share, owners)
-            pairs.append(Pair(row_of(old), row_of(judged), change))
+            pairs.append(Pair(row_of(old), row_of(judged), change, several))
         else:
-            pairs.append(Pair(None, row_of(judged), None))
+            pairs.append(Pair(None, row_of(judged), None, several))
     left = {id(j) for olds in waiting.values() for j in olds}
-    pairs += [Pair(row_of(j), None, None) for j in before.judged if id(j) in left]
+    pairs += [Pair(row_of(j), None, None, _key(j) in many) for j in before.judged if id(j) in left]
     return RunPair(summarise(before), summarise(after), tuple(pairs), share, new_ballasts)
 
 
@@ -328,6 +345,27 @@ def signed(value: float, unit: str, expanded: float | None) -> str:
 
 def _key(judged: Judged) -> tuple[str, str, str]:
     return judged.step, judged.reading.quantity, judged.reading.channel
+
+
+def _partner(judged: Judged, olds: list[Judged], several: bool) -> Judged | None:
+    """The reading of the run before that is of the same thing, taken out of those that wait.
+
+    Where one step made several of one quantity in one channel, the note tells them apart: a line's
+    frequency (which may move a little), a control's position.
+    """
+    for n, old in enumerate(olds):
+        if not several or _alike(old.reading.note, judged.reading.note):
+            return olds.pop(n)
+    return None
+
+
+def _alike(one: str, other: str) -> bool:
+    if one == other:
+        return True
+    found = [re.fullmatch(r"([0-9.]+) Hz", note) for note in (one, other)]
+    if not all(found):
+        return False
+    return math.isclose(*(float(match[1]) for match in found if match), rel_tol=0.02)
 
 
 def _same(sides: Sequence[float | None]) -> bool:

@@ -141,7 +141,7 @@ def _words(pair: Pair) -> str:
         for when, row in (("before", pair.before), ("after", pair.after))
         if row is not None
     ]
-    return f"{pair.row.name}, {', '.join(texts)}; {pair.word}."
+    return f"{pair.name}, {', '.join(texts)}; {pair.word}."
 
 
 def _label(x: float, text: str, colour: str = _INK) -> str:

@@ -58,21 +58,29 @@ def comparison_view(run: RunPair, *, everything: bool = False, ascii_only: bool 
     if run.slight:
         tally += f" ({run.slight} of the changed: too little to matter)"
     parts.append(Text(tally))
-    shown = [p for p in run.ordered() if everything or p.word in (_CHANGED, _OPEN)]
+    shown = [p for p in run.ordered() if everything or _matters(p)]
     if shown:
         parts += [Text(), _table(shown, ascii_only)]
     elif run.pairs:
         parts.append(Text("Nothing changed that this bench can see."))
     if not everything:
         parts += [Text(say(text)) for text in _alone(run)]
-    left = sum(1 for p in run.pairs if p.word == Change.UNCHANGED and not everything)
+    left = {
+        "unchanged": sum(p.word == Change.UNCHANGED for p in run.pairs),
+        "without a limit that cannot be told": sum(p.aside for p in run.pairs),
+    }
     parts.append(Rule(style="dim", characters="-" if ascii_only else "─"))
-    if left:
-        parts.append(Text("--all shows the unchanged, too", "dim"))
+    counted = [f"{n} {word}" for word, n in left.items() if n]
+    if counted and not everything:
+        parts.append(Text(f"not shown: {', '.join(counted)}; --all shows them", "dim"))
     parts += [Text(say(text), "dim") for text in run.rule]
     if run.simulated:
         parts.append(Text("SIMULATED", "reverse"))
     return Group(*parts)
+
+
+def _matters(pair: Pair) -> bool:
+    return pair.word in (_CHANGED, _OPEN) and not pair.aside
 
 
 def _alone(run: RunPair) -> list[str]:
@@ -101,7 +109,7 @@ def _table(pairs: list[Pair], ascii_only: bool) -> Table:
     for pair in pairs:
         shape, spelt, style = _SHAPES[pair.word]
         name = Text(say(pair.row.step))
-        name.append(say(f"\n{pair.row.name}"), "dim")
+        name.append(say(f"\n{pair.name}"), "dim")
         word = Text(f"{spelt if ascii_only else shape} {pair.word}", style)
         if pair.comment:
             word.append(say(f"\n{pair.comment}"), "not bold dim")

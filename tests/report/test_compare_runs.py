@@ -83,6 +83,28 @@ def test_a_reading_made_twice_is_matched_in_order(results: Path) -> None:
     assert [p.word for p in found.pairs] == ["unchanged", "unchanged", "only after"]
 
 
+def line(frequency: str, volts: float) -> Judged:
+    return judged("hum.left", "hum_line", "left", volts, "V", 1e-6, None, None, note=frequency)
+
+
+def test_lines_are_matched_by_their_frequency_not_by_their_order(results: Path) -> None:
+    before = [line("50.0 Hz", 20e-6), line("100.0 Hz", 180e-6), line("300.0 Hz", 9e-6)]
+    after = [line("100.1 Hz", 40e-6), line("200.0 Hz", 12e-6)]
+    found = of(results, before, after)
+    assert [p.word for p in found.pairs] == ["changed", "only after", "only before", "only before"]
+    assert found.pairs[0].difference is not None
+    assert found.pairs[0].difference.value == pytest.approx(-140e-6)
+    assert found.pairs[0].name == "Hum line, left, 100.1 Hz"
+
+
+def test_what_no_limit_asks_for_and_nothing_is_told_of_is_only_counted(results: Path) -> None:
+    open_ended = judged("hum.left", "hum", "left", 10e-6, "V", 4e-6, None, None)
+    found = of(results, [open_ended, judged()], [open_ended, judged()])
+    assert "hum.left" not in told(found)
+    assert "1 without a limit that cannot be told" in told(found)
+    assert "hum.left" in told(found, everything=True)
+
+
 def test_a_limit_that_was_changed_between_the_runs_is_pointed_out(results: Path) -> None:
     old = judged("rise", "sink_rise", "", 33.0, "K", 1.0, None, 40.0)
     new = judged("rise", "sink_rise", "", 33.0, "K", 1.0, None, 30.0)
