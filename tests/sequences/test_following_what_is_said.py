@@ -128,5 +128,21 @@ def test_findings_of_isolation_say_what_its_cuts_have_left(
     assert found.causes[0].id == cause
 
 
-def test_supplies_names_a_weak_supply(run: Run) -> None:
-    assert findings(run("supplies", "weak_supply=0.6")).causes[0].id == "weak_supply"
+@pytest.mark.parametrize(
+    ("sequence", "fault", "cause"),
+    [
+        ("supplies", "weak_supply=0.6", "weak_supply"),
+        ("supplies", "weak_supply=1", "weak_supply"),
+        ("relays", "stuck_relay@right=1", "stuck_relay.right"),
+        ("relays", "resistive_relay@left=0.5", "resistive_relay.left"),
+        ("sharing", "dry_thermal_joint@left=0.3", "dry_thermal_joint.left"),
+        ("sharing", "thermal_runaway@right=0.3", "thermal_runaway.right"),
+    ],
+)
+def test_the_sequence_that_intake_points_to_names_the_fault(
+    run: Run, sequence: str, fault: str, cause: str
+) -> None:
+    done = run(sequence, fault)
+    assert done.outcome.disposition is not Disposition.ACCEPT
+    assert findings(done).faulty
+    assert findings(done).causes[0].id == cause
