@@ -146,3 +146,30 @@ def test_the_sequence_that_intake_points_to_names_the_fault(
     assert done.outcome.disposition is not Disposition.ACCEPT
     assert findings(done).faulty
     assert findings(done).causes[0].id == cause
+
+
+@pytest.mark.parametrize(
+    ("unit", "fault", "cause"),
+    [
+        ("demo-bridged", "dead_half_bridge@left=0.3", "dead_half_bridge.left"),
+        ("demo-bridged", "dead_half_bridge@right=1", "dead_half_bridge.right"),
+        ("demo-receiver", "open_device@left=1", "open_device.left"),
+        ("demo-mono", "stuck_relay=1", "stuck_relay.mono"),
+        ("demo-mono", "loss_of_gain=0.6", "loss_of_gain.mono"),
+    ],
+)
+def test_intake_names_the_fault_of_other_kinds_of_unit(
+    run: Run, unit: str, fault: str, cause: str
+) -> None:
+    found = findings(run("intake", fault, unit=unit))
+    assert found.faulty
+    assert found.causes[0].id == cause
+
+
+def test_a_dry_joint_where_one_device_is_alone_looks_like_a_runaway_and_both_are_named(
+    run: Run,
+) -> None:
+    found = findings(run("intake", "dry_thermal_joint@left=0.6", unit="demo-receiver"))
+    two = {cause.id for cause in found.causes[:2]}
+    assert two == {"dry_thermal_joint.left", "thermal_runaway.left"}
+    assert "thermometer" in found.apart
