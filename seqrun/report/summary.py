@@ -89,7 +89,10 @@ class Summary:
         if self.disposition is Disposition.ACCEPT and not self.releases:
             return [verdicts.NO_RELEASE]
         if self.simulated and self.disposition is Disposition.ACCEPT:
-            return ["Nothing: the bench was simulated. On a real one this would be an accept."]
+            return [
+                "Nothing: the bench was simulated. On a real one this would be an accept.",
+                verdicts.RELEASE,
+            ]
         said = verdicts.next_actions(self.rows, self.disposition or Disposition.ABORTED)
         return [verdicts.LIVE, *said] if self.unconfirmed else said
 

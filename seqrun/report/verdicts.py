@@ -158,6 +158,12 @@ def _spoken(against: Sequence[Row]) -> list[Said]:
     return said
 
 
+#: the papers that go with a unit that goes back into use
+RELEASE = (
+    "'seqrun compare RUN last' shows what the repair has changed since a run before it; 'seqrun"
+    " release last' writes the sheet for the owner."
+)
+
 #: what is next after an accept by a sequence that proves less than an acceptance does
 NO_RELEASE = (
     "This sequence releases no unit: go on to the next one, and do the acceptance before the unit"
@@ -169,7 +175,7 @@ def next_actions(rows: Sequence[Row], disposition: Disposition | None) -> list[s
     """What the technician does next."""
     by = {verdict: [row for row in rows if row.verdict is verdict] for verdict in Verdict}
     if disposition is Disposition.ACCEPT:
-        return ["The unit may go back into use. Keep this report with it."]
+        return ["The unit may go back into use. Keep this report with it.", RELEASE]
     if disposition is Disposition.REJECT:
         failing = [r for r in worst_first(rows) if r.failing]
         first = f" Begin with {failing[0].name} ({failing[0].step})." if failing else ""
