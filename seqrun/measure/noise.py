@@ -30,6 +30,9 @@ STATISTICS = "statistics of the noise"
 #: a record this many standard deviations above the others is no chance among a thousand
 STANDS_OUT = 4.5
 LEAST_LOUDER, MOST_LOUDER = 2.0, 10.0  # a burst's frame against a quiet one, rms
+#: the middle frame against the quietest twentieth, rms: beyond it the middle is in bursts; where
+#: none stands out of them hum, whose quarter periods differ by less, has to be told from that, too
+MERGED, NEVER_QUIET = 2.0, 8.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +138,8 @@ class Bursts:
 
     ``starts_s`` and ``lengths_s`` are on the record's time axis; ``peaks_v`` the largest
     magnitude of each; ``quiet_rms_v`` the rms between them; ``expected_by_chance`` how many of the
-    frames steady noise would have set off.
+    frames steady noise would have set off. ``merged``: bursts fill so much of the record that
+    its middle is no quiet level, so that the smaller ones were not seen: there are at least these.
     """
 
     starts_s: tuple[float, ...]
@@ -145,6 +149,13 @@ class Bursts:
     threshold_rms_v: float
     expected_by_chance: float
     span_s: float
+    frame_s: float
+    merged: bool
+
+    @property
+    def quiet_s(self) -> float:
+        """The time between bursts, s: only then can another be seen to begin."""
+        return self.span_s - math.fsum(self.lengths_s)
 
 
 def find_bursts(
@@ -196,6 +207,7 @@ def find_bursts(
     peaks = [float(np.abs(frames[a:b]).max()) for a, b in zip(starts, stops, strict=True)]
     step = each / sample_rate_hz
     quiet = square[~loud]
+    uneven = math.exp(0.5 * (middle - float(np.quantile(level, 0.05))))
     return Bursts(
         tuple((starts * step).tolist()),
         tuple(((stops - starts) * step).tolist()),
@@ -204,6 +216,8 @@ def find_bursts(
         math.sqrt(limit),
         false_alarms,
         count * step,
+        step,
+        uneven > (MERGED if starts.size else NEVER_QUIET),
     )
 
 
@@ -213,16 +227,34 @@ def _quantile(probability: float) -> float:
     return NormalDist().inv_cdf(probability)
 
 
-def burst_rate(bursts: int, seconds: float) -> Bounded:
-    """Rate of random events by their count, 1/s, with the count's own chance (Poisson: √n).
+def burst_rate(bursts: int, quiet_s: float, frame_s: float) -> Bounded:
+    """Rate of random events by how often one begins, 1/s, with the count's own chance.
 
-    With none at all, at most :func:`unseen_rate`.
+    One that begins while another lasts is not seen, so that the time which counts is that without
+    (the live time of a counter); and two within one frame are one. Of N quiet frames the share
+    n/N is then followed by a loud one with the chance 1 - exp(-rate · frame) of a Poisson process.
+
+    Args:
+        bursts: beginnings that were seen.
+        quiet_s: time watched less that within bursts, s. frame_s: length of a frame, s.
+
+    Returns:
+        The rate; with none at all, at most :func:`unseen_rate`; where no quiet time is left, at
+        least one in each of its frames.
+
+    Raises:
+        NotMeasured: nothing was watched.
     """
+    if bursts == 0 and not quiet_s > 0.0:
+        raise NotMeasured("no time was watched", expected="some time with hands off")
     if bursts == 0:
-        return Bounded(exactly(unseen_rate(seconds)), Bound.AT_MOST)
-    return Bounded(
-        variable(bursts / seconds, math.sqrt(bursts) / seconds, "chance of the count"), Bound.EXACT
-    )
+        return Bounded(exactly(unseen_rate(quiet_s)), Bound.AT_MOST)
+    frames = quiet_s / frame_s
+    if bursts >= frames:
+        return Bounded(exactly(1.0 / frame_s), Bound.AT_LEAST)
+    share = bursts / frames
+    u = math.sqrt(share / (1.0 - share) / frames) / frame_s
+    return Bounded(variable(-math.log1p(-share) / frame_s, u, "chance of the count"), Bound.EXACT)
 
 
 def unseen_rate(seconds: float) -> float:

@@ -9,6 +9,7 @@ from typing import ClassVar, Literal
 
 from pydantic import Field
 
+from seqrun.errors import NotMeasured
 from seqrun.measure.lines import Line, find_lines, hum, not_among, threshold
 from seqrun.measure.noise import burst_rate, find_bursts, noise_level, unseen_rate
 from seqrun.plan.needs import Forecast, Needs
@@ -255,7 +256,8 @@ class NoiseBursts(Step):
         listening = Listening(
             ctx, self.at, sample_rate_hz=self.sample_rate, seconds=self.record_time
         )
-        bursts, span, peak, threshold = 0, 0.0, 0.0, 0.0
+        bursts, span, between, frame, peak, threshold = 0, 0.0, 0.0, 0.0, 0.0, 0.0
+        merged = False
         begun = ctx.clock.now()
         times: list[float] = []
         quiet: list[float] = []
@@ -264,6 +266,9 @@ class NoiseBursts(Step):
             found = find_bursts(heard.wave.volts, heard.rate_hz, clipped=heard.wave.clipped)
             bursts += len(found.starts_s)
             span += found.span_s
+            between += found.quiet_s
+            merged |= found.merged
+            frame = found.frame_s
             peak = max((peak, *found.peaks_v))
             threshold = max(threshold, found.threshold_rms_v)
             times.append(ctx.clock.now() - begun)
@@ -273,13 +278,19 @@ class NoiseBursts(Step):
             ctx.trace(f"quiet-{self.id}", {"time_s": times, "quiet_v": quiet})
         place, names = self.channel or self.at, (ctx.scope.name,)
         note = f"{bursts} in {span:.0f} s above {1e3 * threshold:.3g} mV rms for 5 ms"
-        rate = burst_rate(bursts, span)
+        if merged and not bursts:
+            raise NotMeasured(
+                "bursts without end: the output is never quiet",
+                expected="a quiet level that bursts stand out of",
+                where=place,
+            )
+        rate = burst_rate(bursts, between, frame)
         yield Measured(
             "burst_rate",
             "Hz",
             rate.value,
-            bound=rate.bound,
-            note=note,
+            bound=Bound.AT_LEAST if merged else rate.bound,
+            note=note + ", which run into one another" * merged,
             channel=place,
             instruments=names,
         )

@@ -82,13 +82,18 @@ class Watch:
                 found.append(float(np.sqrt(np.mean(frames**2))))
         return found
 
-    def within(self, spans: list[Span]) -> float:
-        """Seconds of record that lie within spans that do not overlap."""
-        return sum(
-            max(min(start + length, span.end_s) - max(start, span.start_s), 0.0)
-            for start, length in zip(self.starts, self.seconds, strict=True)
-            for span in spans
-        )
+    def quiet_within(self, spans: list[Span]) -> float:
+        """Seconds between bursts within spans that do not overlap: only then can one begin."""
+        threshold, total = self.threshold_v, 0
+        for start, frames in zip(self.starts, self.frames, strict=True):
+            at = start + hunting.FRAME_S * np.arange(frames.size)
+            inside = np.any([(s.start_s <= at) & (at < s.end_s) for s in spans], axis=0)
+            total += int(np.count_nonzero(inside & (frames <= threshold)))
+        return total * hunting.FRAME_S
+
+    def quiet(self) -> float:
+        """Seconds between bursts in the whole watch."""
+        return self.quiet_within([Span("", -math.inf, math.inf)])
 
 
 def spans_of(presses: list[tuple[str, float]], end_s: float) -> list[Span]:
@@ -155,16 +160,16 @@ def compare(watch: Watch, spans: list[Span]) -> tuple[list[Told], int, float]:
     """Each label's bursts and level against those outside all spans.
 
     Returns:
-        The labels, surest first; the bursts and the seconds at rest.
+        The labels, surest first; the bursts and the seconds between them at rest.
     """
     bursts = watch.bursts()
     inside = [b for b in bursts if any(s.start_s <= b < s.end_s for s in spans)]
-    rest, rest_s = len(bursts) - len(inside), sum(watch.seconds) - watch.within(spans)
+    rest, rest_s = len(bursts) - len(inside), watch.quiet() - watch.quiet_within(spans)
     swarm = _swarming(watch, bursts, spans)
     found: list[tuple[str, hunting.RateChange, float | None, float]] = []
     for label in dict.fromkeys(span.label for span in spans):
         mine = [span for span in spans if span.label == label]
-        seconds = watch.within(mine)
+        seconds = watch.quiet_within(mine)
         if not (seconds > 0.0 and rest_s > 0.0):
             continue
         count = sum(any(s.start_s <= b < s.end_s for s in mine) for b in bursts)
@@ -211,7 +216,8 @@ class NoiseHunt(Step):
             "what was done and how likely chance alone would do that.",
             "The operator marks by a key when a part is tapped, flexed, cooled or warmed (or the "
             "heat is cycled by drive level); counts and times under each mark are held against "
-            "those at rest as Poisson counts, corrected for the number of marks tried.",
+            "those at rest as Poisson counts, corrected for the number of marks tried. Time within "
+            "a burst does not count: no other can be seen to begin then.",
             "A part that stays warm after its mark; a tap that shakes a lead; what was done is "
             "only as well known as the key was pressed in time. Repeat it: chance does not.",
         ),
@@ -353,7 +359,7 @@ class NoiseHunt(Step):
             [[s.label, round(s.start_s - begun, 2), round(s.end_s - begun, 2)] for s in spans],
         )
         note = f"{rest} in {rest_s:.0f} s at rest above {render(watch.threshold_v, 'V', digits=3)}"
-        rate = burst_rate(rest, rest_s)
+        rate = burst_rate(rest, rest_s, hunting.FRAME_S)
         yield Measured(
             "burst_rate",
             "Hz",
