@@ -41,7 +41,8 @@ often is a number from 0.001 to 0.999 or one of the words
     always 0.98   mostly 0.9   usually 0.75   often 0.5   sometimes 0.25   seldom 0.08   never 0.01
 
 ``[[section]]`` is a part of the unit that can be kept: it measured good when all its ``good``
-patterns of step ids have readings and every verdict among them is a pass.
+patterns of step ids have readings (of the channels that ``on`` is a pattern of, when given) and
+every verdict among them is a pass.
 
 ``[[apart]]`` says what to ``do`` to tell two causes apart: ``causes`` are patterns of their ids.
 
@@ -195,6 +196,7 @@ class Section(Strict):
     good: Annotated[Patterns, Field(min_length=1)] = Field(
         description="patterns of step ids whose verdicts must all be a pass"
     )
+    on: Patterns = Field(("*",), description="patterns of the readings' channels that count")
 
 
 class Apart(Strict):

@@ -237,7 +237,9 @@ def section_state(section: Section, judged: Sequence[Judged]) -> SectionState:
         verdicts = [
             j.verdict
             for j in judged
-            if fnmatchcase(j.step, pattern) and j.verdict is not Verdict.NONE
+            if fnmatchcase(j.step, pattern)
+            and any(fnmatchcase(j.reading.channel, on) for on in section.on)
+            and j.verdict is not Verdict.NONE
         ]
         count += len(verdicts)
         if any(v in (Verdict.FAIL, Verdict.CONDITIONAL_FAIL) for v in verdicts):

@@ -10,7 +10,8 @@ from findings_cases import TWO, offset, patterns, read
 from hypothesis import given
 from hypothesis import strategies as st
 
-from seqrun.judge.findings import ratio_of, weigh
+from seqrun.files.findings import Section
+from seqrun.judge.findings import ratio_of, section_state, weigh
 from seqrun.values import Verdict
 
 OK, BAD = 0.001, 0.4
@@ -96,6 +97,18 @@ def test_a_section_is_good_only_when_all_of_it_passed() -> None:
         )
     ]
     assert states == ["good", "not told", "not told", "suspect"]
+
+
+def test_what_one_channel_fails_does_not_speak_against_a_section_of_the_other() -> None:
+    readings = [
+        read("contacts", "source_impedance", 3.0, "Ω", "left", Verdict.FAIL),
+        read("contacts", "source_impedance", 0.01, "Ω", "right"),
+    ]
+    states = [
+        section_state(Section(id="relay", title="relay", good=("contacts",), on=(on,)), readings)
+        for on in ("left", "right", "*")
+    ]
+    assert [one.state for one in states] == ["suspect", "good", "suspect"]
 
 
 @given(frequency, frequency)
