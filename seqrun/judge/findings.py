@@ -100,6 +100,11 @@ class Findings:
         return bool(self.causes) and self.causes[0].probability > self.no_fault
 
     @property
+    def bench_mistake(self) -> Finding | None:
+        """The likeliest cause, when that is a mistake on the bench."""
+        return self.causes[0] if self.faulty and self.causes[0].kind == "bench" else None
+
+    @property
     def likely(self) -> tuple[Finding, ...]:
         """The causes worth a look, none when the unit is likelier to have no fault."""
         if not self.faulty:

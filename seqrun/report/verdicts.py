@@ -198,6 +198,11 @@ def next_actions(rows: Sequence[Row], disposition: Disposition | None) -> list[s
             )
         if by[Verdict.NOT_MEASURED]:
             said.append("Remove what kept a reading from being made, then do the sequence again.")
+        if len(said) == 1:
+            said.append(
+                "No limit is open: put right what the reason names ('seqrun findings last' says "
+                "where to look), then do the sequence again."
+            )
         return said
     return [
         "Treat the rails as charged until a meter shows less than 2 V across each reservoir"

@@ -242,15 +242,21 @@ def _finish(
         # A unit that could not be shown to be off and discharged is not released by anybody.
         if disposition is Disposition.ACCEPT:
             disposition = Disposition.HOLD
+    findings = findings_at_end(
+        engine.judged, record.info.sequence, engine.view.unit, reason, engine.notes
+    )
+    doubt = findings.bench_mistake if findings and engine.plan.sequence.releases else None
+    if doubt is not None and disposition is Disposition.ACCEPT:
+        # What was read with the bench wrong proves nothing of the unit.
+        disposition = Disposition.HOLD
+        reason = f"{reason}; but the readings look like a mistake on the bench: {doubt.title}"
     bench_s = engine.elapsed
     wall_s = time.monotonic() - wall
     facts = {
         **engine.facts,
         "trip": ending.trip,
         "hookups": engine.hookups_made,
-        "findings": findings_at_end(
-            engine.judged, record.info.sequence, engine.view.unit, reason, engine.notes
-        ),
+        "findings": findings,
         "notes": engine.notes,
         "safe": {"confirmed": safe.confirmed, "unconfirmed": safe.unconfirmed},
         "virtual_time_s" if opened.simulated else "bench_time_s": bench_s,

@@ -74,6 +74,15 @@ def test_each_fault_is_found_by_a_step_that_is_about_it(
     assert against & families or tripped, (done.outcome.reason, against)
 
 
+def test_no_unit_is_released_while_its_bench_is_in_doubt(acceptance: Callable) -> None:
+    """A sensor that is half off reads a rise that passes; the same heat would warm the metal more.
+    What was read with the bench wrong proves nothing."""
+    done = acceptance("sensor_off=0.3")
+    assert all(j.verdict.value == "pass" for j in done.outcome.judged if j.limit is not None)
+    assert done.outcome.disposition is Disposition.HOLD
+    assert "mistake on the bench: the temperature sensor" in done.outcome.reason
+
+
 SOAK = """
 [[step]]
 id = "ambient"
