@@ -15,7 +15,6 @@ FAULTS = {
     "dc_offset@left": {"offset"},
     "open_device@right": {"cold", "share_cold"},
     "bias_low@left": {"cold", "idle_supply"},
-    "bias_high@left": {"cold", "idle_supply"},
     "weak_supply": {"power"},
     "dry_thermal_joint@left": {"drift", "share_hot", "heat_eighth"},
     "noisy_device@right": {"noise"},

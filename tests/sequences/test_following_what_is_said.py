@@ -25,9 +25,7 @@ def findings(done: Any) -> Findings:
     [
         ("bias_high@right=1", "bias_high.right"),
         ("mismatched_devices@left=0.3", "mismatched_devices.left"),
-        ("mismatched_devices@left=1", "mismatched_devices.left"),
         ("thermal_runaway@left=0.3", "thermal_runaway.left"),
-        ("thermal_runaway@right=0.6", "thermal_runaway.right"),
         ("dry_thermal_joint@left=0.6", "dry_thermal_joint.left"),
         ("stuck_relay@right=0.3", "stuck_relay.right"),
         ("stuck_relay@right=1", "stuck_relay.right"),
@@ -79,7 +77,6 @@ def test_a_sensor_in_the_air_is_told_from_a_unit_that_runs_away(run: Run) -> Non
         ("intake", "demo-bridged"),
         ("intake", "demo-receiver"),
         ("quick", "demo-2x40"),
-        ("quick", "demo-mono"),
         ("isolate", "demo-receiver"),
         ("relays", "demo-bridged"),
     ],
@@ -126,7 +123,6 @@ def test_a_run_that_ended_before_power_is_no_evidence_about_what_power_would_sho
         ("dc_offset@left=0.3", "demo-2x40", "offset_power.left"),
         ("hum@right=1", "demo-2x40", "hum_power.right"),
         ("noisy_device@left=0.6", "demo-2x40", "noise_power.left"),
-        ("dc_offset@right=0.6", "demo-bridged", "offset_power.right"),
         ("hum@left=0.6", "demo-receiver", "hum_power.left"),
     ],
 )
@@ -142,11 +138,9 @@ def test_findings_of_isolation_say_what_its_cuts_have_left(
     ("sequence", "fault", "cause"),
     [
         ("supplies", "weak_supply=0.6", "weak_supply"),
-        ("supplies", "weak_supply=1", "weak_supply"),
         ("relays", "stuck_relay@right=1", "stuck_relay.right"),
         ("relays", "resistive_relay@left=0.5", "resistive_relay.left"),
         ("sharing", "dry_thermal_joint@left=0.3", "dry_thermal_joint.left"),
-        ("sharing", "thermal_runaway@right=0.3", "thermal_runaway.right"),
     ],
 )
 def test_the_sequence_that_intake_points_to_names_the_fault(
@@ -165,7 +159,6 @@ def test_the_sequence_that_intake_points_to_names_the_fault(
         ("demo-bridged", "dead_half_bridge@right=1", "dead_half_bridge.right"),
         ("demo-receiver", "open_device@left=1", "open_device.left"),
         ("demo-mono", "stuck_relay=1", "stuck_relay.mono"),
-        ("demo-mono", "loss_of_gain=0.6", "loss_of_gain.mono"),
     ],
 )
 def test_intake_names_the_fault_of_other_kinds_of_unit(
