@@ -6,7 +6,7 @@ an instrument, a clock or a file.
 """
 
 from seqrun.judge.change import Change, Difference, difference
-from seqrun.judge.disposition import dispose
+from seqrun.judge.disposition import dispose, doubted
 from seqrun.judge.risk import (
     cannot_decide,
     conformance_probability,
@@ -27,6 +27,7 @@ __all__ = [
     "decide",
     "difference",
     "dispose",
+    "doubted",
     "pass_probability",
     "tur",
     "worst_false_accept",

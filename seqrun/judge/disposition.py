@@ -9,7 +9,9 @@ no limit was judged at all                        hold
 otherwise (every limit judged, every one a pass)  accept
 ================================================  ===========
 
-The first line that applies counts. Under "simple" conditional verdicts do not arise.
+The first line that applies counts. An accept that would release a unit is a hold while the findings
+have a mistake on the bench as likelier than nothing (:func:`doubted`). Under "simple" conditional
+verdicts do not arise.
 """
 
 from __future__ import annotations
@@ -60,6 +62,21 @@ def dispose(
     limits = "the one limit is" if passes == 1 else f"all {passes} limits are"
     guard = "with guard band U" if decision == "guarded" else "by simple acceptance"
     return Disposition.ACCEPT, f"{limits} met, {guard}"
+
+
+def doubted(disposition: Disposition, reason: str, mistake: str) -> tuple[Disposition, str]:
+    """An accept is held where the readings look like a mistake on the bench: what was read with the
+    bench wrong proves nothing of the unit. Nothing else changes.
+
+    Args:
+        mistake: what it is, in words.
+    """
+    if disposition is not Disposition.ACCEPT:
+        return disposition, reason
+    return (
+        Disposition.HOLD,
+        f"{reason}; but the readings look like a mistake on the bench: {mistake}",
+    )
 
 
 def _list(found: Sequence[Judged], word: str) -> str:

@@ -199,10 +199,19 @@ def _loads(view: BenchView, actions: list[Action]) -> None:
 
 
 def _order(view: BenchView, actions: list[Action]) -> None:
-    """Steps that read a powered unit come after the step that powers it, and before power-down."""
-    powered = False
+    """Steps that read a powered unit come after the step that powers it and before power-down;
+    those for a unit without power never between powering it and seeing it discharged."""
+    powered = charged = False
     for action in actions:
-        powered |= action.needs.energises or action.needs.mains
+        if action.needs.dead and charged:
+            raise UsageError(
+                f"'{action.id}' is for a unit without power, and this one is not discharged",
+                expected='before it is powered, or after a step with do = "power_down"',
+                where=action.id,
+            )
+        powers = action.needs.energises or action.needs.mains
+        powered |= powers
+        charged |= powers
         if action.needs.live and not powered:
             raise UsageError(
                 f"'{action.id}' measures a powered unit, and nothing has powered it",
@@ -211,3 +220,4 @@ def _order(view: BenchView, actions: list[Action]) -> None:
             )
         if action.needs.safe or action.needs.switches_off:
             powered = False
+        charged &= not action.needs.safe

@@ -38,9 +38,10 @@ class Needs:
     ``seconds`` is the bench time that it takes as a rule; ``load_power_w`` the largest mean power
     that it drives into the load of each channel; ``energises`` is True for a step that switches
     the supply on, ``protects`` for one that sets the supply's own protection, ``live`` for one
-    that only makes sense with the unit powered, ``mains`` for one that has it powered from its own
-    mains plug, ``switches_off`` for one that leaves it without
-    power (``safe`` also confirms that it has discharged).
+    that only makes sense with the unit powered, ``dead`` for one that must not be done while it is
+    nor before it was seen to be discharged, ``mains`` for one that has it powered from its own
+    mains plug, ``switches_off`` for one that leaves it without power (``safe`` also confirms that
+    it has discharged).
     """
 
     roles: frozenset[str] = frozenset()
@@ -50,6 +51,7 @@ class Needs:
     energises: bool = False
     protects: bool = False
     live: bool = False
+    dead: bool = False
     mains: bool = False
     switches_off: bool = False
     safe: bool = False

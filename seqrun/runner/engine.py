@@ -188,10 +188,17 @@ class Engine:
 
     def turn(self, control: str, position: str, words: str = "") -> None:
         self._still_going()
-        self.hands.turn(control, position, self._charged, words)
+        before = self.own_mains, self._charged
+        if control == MAINS and position == "on":
+            # From the question on it may be in: whoever ends the run there need not have said so.
+            self.own_mains = self._charged = True
+        try:
+            self.hands.turn(control, position, self._charged, words)
+        except NotMeasured:  # nobody did it
+            self.own_mains, self._charged = before
+            raise
         if control == MAINS:
             self.own_mains = position == "on"
-            self._charged |= self.own_mains
         self.watcher.hookup(f"{control} to {position}", self._charged, self.hands.by)
         if self.live:
             self.poll()
@@ -298,6 +305,8 @@ class Engine:
         if action.needs.energises:
             self.live = self._charged = True
         try:
+            if action.needs.dead and self._charged:
+                raise NotMeasured("the unit was not seen to be discharged", where=action.id)
             self.limit = self._resolved(action.limit, step.unit) if action.limit else None
             self._put_back_probes(action.needs.hookups)
             self.connect(*action.needs.hookups)

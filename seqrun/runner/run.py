@@ -11,7 +11,7 @@ from pathlib import Path
 from seqrun import __version__
 from seqrun.errors import Interrupted, SeqrunError, Tripped
 from seqrun.instruments.switch import DrivenSwitch
-from seqrun.judge import dispose
+from seqrun.judge import dispose, doubted
 from seqrun.plan.build import Plan
 from seqrun.record import MessageLog, RunInfo, RunRecord, Store
 from seqrun.runner.engine import Engine
@@ -245,11 +245,8 @@ def _finish(
     findings = findings_at_end(
         engine.judged, record.info.sequence, engine.view.unit, reason, engine.notes
     )
-    doubt = findings.bench_mistake if findings and engine.plan.sequence.releases else None
-    if doubt is not None and disposition is Disposition.ACCEPT:
-        # What was read with the bench wrong proves nothing of the unit.
-        disposition = Disposition.HOLD
-        reason = f"{reason}; but the readings look like a mistake on the bench: {doubt.title}"
+    if engine.plan.sequence.releases and findings and findings.bench_mistake:
+        disposition, reason = doubted(disposition, reason, findings.bench_mistake.title)
     bench_s = engine.elapsed
     wall_s = time.monotonic() - wall
     facts = {

@@ -32,7 +32,8 @@ class SafeReport:
         """What no instrument can do or see: the unit's own mains plug, rails off the supply."""
         if own_mains:
             self.unconfirmed.append(
-                "the unit's own mains plug is in: pull it now, nothing here can switch it off"
+                "the unit's own mains plug is in, or may be: pull it now, nothing here can switch "
+                "it off"
             )
         for rail in unread:
             self.unconfirmed.append(

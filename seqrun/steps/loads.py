@@ -16,9 +16,8 @@ from seqrun.quantity import render
 from seqrun.steps.base import Context, Explained, Measured, Step
 from seqrun.values import COVERAGE_FACTOR, Reading
 
-LABEL_SLACK = (
-    0.02  # contacts, and a load that is still warm; a wrong load is far off (common practice)
-)
+#: contacts, a load that is warm; a wrong one is far off (common practice)
+LABEL_SLACK = 0.02
 RATED_SLACK = 0.1  # between a load and the rated load that it stands for
 #: two of four leads changed over are all that makes a resistor read so
 BACKWARDS = "below zero, so that the meter's leads are swapped"
@@ -105,6 +104,7 @@ class LoadResistance(_Loads):
             roles=frozenset({"meter"}),
             hookups=tuple(view.meter_four_wire(f"out.{c}") for c in channels[:1]),
             seconds=8.0 * len(channels),
+            dead=True,
             forecast=Forecast(rated, COVERAGE_FACTOR * u, better="a better meter"),
         )
 

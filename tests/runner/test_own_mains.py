@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from seqrun.errors import UsageError
+from seqrun.errors import Interrupted, UsageError
 from seqrun.runner.events import Watcher
-from seqrun.runner.opening import BenchFiles
+from seqrun.runner.opening import BenchFiles, VirtualHands
 from seqrun.runner.preparation import prepare
 from seqrun.runner.run import Options, Outcome, execute
 from seqrun.runner.signals import Interrupts
@@ -85,12 +85,15 @@ def test_an_interrupt_with_the_plug_in_says_that_it_is_in(tmp_path: Path, step: 
     outcome, _ = run(tmp_path, MAIN + OUT + DOWN, interrupt)
     assert outcome.disposition is Disposition.ABORTED
     lines = "\n".join(outcome.safe.unconfirmed)
-    assert "mains plug is in: pull it now" in lines
+    assert "mains plug is in, or may be: pull it now" in lines
     assert "rail.pos: the bench supply is not on it" in lines
     assert not any("below 2 V" in line for line in outcome.safe.confirmed)
 
 
-def test_the_plug_is_not_asked_for_while_the_bench_supply_is_on(tmp_path: Path) -> None:
+@pytest.mark.parametrize("kind", ["own_supply", "load_resistance"])
+def test_what_is_for_a_dead_unit_is_refused_on_a_live_or_charged_one(
+    tmp_path: Path, kind: str
+) -> None:
     powered = """
 [[step]]
 id = "protection"
@@ -103,15 +106,28 @@ do = "ramp_supply"
 to = "rail_voltage"
 stages = 3
 healthy_current = "1 A"
-[[step]]
-id = "main"
-do = "own_supply"
-limit = { at_least = "20 V" }
 """
-    outcome, files = run(tmp_path, powered + DOWN, AtStep())
-    assert outcome.disposition is Disposition.HOLD
-    assert "the bench supply is still on" in outcome.reason
-    assert files.demo.world.settings["mains"] is False
+    held = '[[step]]\nid = "hold_up"\ndo = "hold_up"\nat = "rail.pos"\nuntil = "80 %"\n'
+    wanted = f'[[step]]\nid = "x"\ndo = "{kind}"\n'
+    for before in (powered, powered + held):
+        with pytest.raises(UsageError, match="not discharged"):
+            run(tmp_path, before + wanted + DOWN, AtStep())
+
+
+def test_from_the_question_on_the_plug_counts_as_in(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The operator plugs it in and ends the run instead of saying so."""
+
+    def plugged_in_and_left(self: VirtualHands, control: str, *_: object) -> None:
+        raise Interrupted(f"the operator ended the run at {control}")
+
+    monkeypatch.setattr(VirtualHands, "turn", plugged_in_and_left)
+    outcome, _ = run(tmp_path, MAIN + OUT + DOWN, AtStep())
+    assert outcome.disposition is Disposition.ABORTED
+    lines = "\n".join(outcome.safe.unconfirmed)
+    assert "pull it now" in lines
+    assert "rail.neg: the bench supply is not on it" in lines
 
 
 def test_a_unit_without_mains_part_has_no_own_supply(tmp_path: Path) -> None:
