@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from seqrun.judge import decide, dispose
+from seqrun.judge import decide, dispose, doubted
 from seqrun.values import Contribution, Disposition, Judged, Limit, Reading, Source, Verdict
 
 LIMIT = Limit(-0.05, 0.05)
@@ -93,3 +93,13 @@ def test_a_long_list_of_fails_is_cut_and_counted() -> None:
     _, reason = dispose([FAIL] * 10, "guarded")
     assert "7 more" in reason
     assert len(reason) < 120
+
+
+@pytest.mark.parametrize("disposition", list(Disposition))
+def test_a_mistake_on_the_bench_takes_back_an_accept_and_nothing_else(
+    disposition: Disposition,
+) -> None:
+    found, reason = doubted(disposition, "all limits are met", "the sensor has come off")
+    accepted = disposition is Disposition.ACCEPT
+    assert found is (Disposition.HOLD if accepted else disposition)
+    assert ("the sensor has come off" in reason) is accepted
