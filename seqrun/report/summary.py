@@ -91,7 +91,7 @@ class Summary:
         if self.simulated and self.disposition is Disposition.ACCEPT:
             return [
                 "Nothing: the bench was simulated. On a real one this would be an accept.",
-                verdicts.RELEASE,
+                f"There, {verdicts.RELEASE}",
             ]
         said = verdicts.next_actions(self.rows, self.disposition or Disposition.ABORTED)
         return [verdicts.LIVE, *said] if self.unconfirmed else said
