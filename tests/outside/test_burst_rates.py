@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 from scipy.stats import binomtest
 
 from seqrun.measure.hunting import rate_change
+from seqrun.measure.noise import burst_rate
 
 
 @pytest.mark.parametrize(
@@ -26,3 +29,14 @@ def test_equal_times_give_the_sign_test(k: int, k0: int) -> None:
     (SciPy's binomtest, which is symmetric at p = 1/2)."""
     found = rate_change(k, 60.0, k0, 60.0)
     assert found.probability == pytest.approx(binomtest(k, k + k0, 0.5).pvalue, rel=1e-9)
+
+
+@pytest.mark.parametrize("rate", [0.5, 20.0, 90.0])
+def test_a_counter_that_pulses_extend_is_corrected_to_the_true_rate(rate: float) -> None:
+    """Pulses of length t that extend one another (a paralysable counter): of a true rate n the
+    beginnings n·exp(-n·t) are seen, and the share exp(-n·t) of the time is quiet (Knoll, Radiation
+    Detection and Measurement, dead time; from memory)."""
+    watched, length = 2e5, 0.02
+    quiet = math.exp(-rate * length)
+    found = burst_rate(round(watched * rate * quiet), watched * quiet, 1e-6)
+    assert found.value.nominal_value == pytest.approx(rate, rel=1e-3)
