@@ -14,8 +14,8 @@ def findings_command(run_id: str, results: Path, *, costs: str | None) -> int:
         SeqrunError: no such run, no unit sheet in its record, a wrong cost sheet.
     """
     from seqrun.record import load_run
-    from seqrun.report.findings_terminal import show_findings
-    from seqrun.report.summary import summarise
+    from seqrun.report.findings.terminal import show_findings
+    from seqrun.report.shared.summary import summarise
     from seqrun.runner.findings import findings_of_run
 
     sheet = None

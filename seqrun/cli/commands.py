@@ -15,7 +15,7 @@ from seqrun.values import EXIT_CODES
 
 if TYPE_CHECKING:
     from seqrun.plan.build import Plan
-    from seqrun.report.progress import Progress
+    from seqrun.report.run.progress import Progress
     from seqrun.runner.hands import Hands
     from seqrun.runner.run import Outcome
     from seqrun.runner.signals import Interrupts
@@ -37,7 +37,7 @@ def run_command(
     from seqrun.files.serial import check_serial
 
     check_serial(serial)
-    from seqrun.report.progress import Progress
+    from seqrun.report.run.progress import Progress
     from seqrun.runner.preparation import prepare
     from seqrun.runner.run import Options, execute
     from seqrun.runner.signals import Interrupts
@@ -66,9 +66,9 @@ def _show(outcome: Outcome, results: Path) -> None:
         OSError: the page cannot be written; nobody reads the output any more.
     """
     from seqrun.record import load_run
-    from seqrun.report.findings import pointer
-    from seqrun.report.page import write_page
-    from seqrun.report.terminal import run_summary
+    from seqrun.report.findings.words import pointer
+    from seqrun.report.run.page import write_page
+    from seqrun.report.run.terminal import run_summary
 
     record = load_run(results, outcome.run_id)
     page = outcome.folder / "report.html"
@@ -109,7 +109,7 @@ def _hands(yes: bool, progress: Progress, interrupts: Interrupts, plan: Plan) ->
 
 def plan_command(sequence: str, *, bench: str | None, unit: str | None) -> int:
     """``seqrun plan``."""
-    from seqrun.report.terminal import plan_summary
+    from seqrun.report.run.terminal import plan_summary
     from seqrun.runner.preparation import prepare
 
     plan, _ = prepare(sequence, bench, unit, may_be_undecidable=True)
@@ -230,8 +230,8 @@ def serve_command(
 def report_command(run_id: str, results: Path, *, budget: bool, page: bool) -> int:
     """``seqrun report``."""
     from seqrun.record import load_run
-    from seqrun.report.page import write_page
-    from seqrun.report.terminal import budget_table, run_summary
+    from seqrun.report.run.page import write_page
+    from seqrun.report.run.terminal import budget_table, run_summary
 
     record = load_run(results, run_id)
     run_summary(record)

@@ -21,9 +21,9 @@ def compare_command(
     """``seqrun compare``."""
     from seqrun.quantity import QuantityError, parse
     from seqrun.record import load_run
-    from seqrun.report.compare import compare, write_csv
-    from seqrun.report.compare_page import write_page
-    from seqrun.report.compare_terminal import comparison
+    from seqrun.report.compare.page import write_page
+    from seqrun.report.compare.pairs import compare, write_csv
+    from seqrun.report.compare.terminal import comparison
 
     try:
         share = parse(matters, "")
@@ -63,7 +63,9 @@ def history_command(
 ) -> int:
     """``seqrun history``."""
     from seqrun.record import Store
-    from seqrun.report import assets, histories, history_page, history_terminal
+    from seqrun.report.history import collect, terminal
+    from seqrun.report.history import page as pages
+    from seqrun.report.shared import assets
 
     store = Store(results)
     kind = True if simulated else None
@@ -72,13 +74,13 @@ def history_command(
             "a serial number and a model", expected="one of them", where="seqrun history"
         )
     if serial is not None:
-        unit = histories.unit_history(store, serial, kind)
-        history_terminal.unit_history(unit)
-        text = history_page.unit_page(unit) if page is not None else ""
+        unit = collect.unit_history(store, serial, kind)
+        terminal.unit_history(unit)
+        text = pages.unit_page(unit) if page is not None else ""
     else:
-        models = histories.model_histories(store, model, kind)
-        history_terminal.models_history(models)
-        text = history_page.models_page(models) if page is not None else ""
+        models = collect.model_histories(store, model, kind)
+        terminal.models_history(models)
+        text = pages.models_page(models) if page is not None else ""
     if page is not None:
         print(f"page: {assets.write(text, page)}")
     return 0
@@ -97,7 +99,7 @@ def release_command(
 ) -> int:
     """``seqrun release``."""
     from seqrun.record import Store, load_run
-    from seqrun.report.release import release, write_sheet
+    from seqrun.report.release.sheet import release, write_sheet
 
     run = load_run(results, run_id)
     sheet = release(

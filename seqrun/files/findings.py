@@ -199,7 +199,7 @@ class Section(Strict):
     on: Patterns = Field(("*",), description="patterns of the readings' channels that count")
 
 
-class Apart(Strict):
+class TellApart(Strict):
     """What to do next to tell two causes apart."""
 
     causes: Annotated[tuple[Text, ...], Field(min_length=2, max_length=2)]
@@ -232,7 +232,7 @@ class FindingsFile(FileModel):
         description="the causes, each as [[cause]]"
     )
     section: tuple[dict[str, Any], ...] = ()
-    apart: tuple[Apart, ...] = ()
+    apart: tuple[TellApart, ...] = ()
 
 
 #: the model of each repeated kind of entry

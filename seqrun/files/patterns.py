@@ -12,11 +12,11 @@ from seqrun.files.common import Problem, Strict, one_of, refuse, validate
 from seqrun.files.expression import Expression, fill, placeholders
 from seqrun.files.findings import (
     ENTRIES,
-    Apart,
     Cause,
     FindingsFile,
     Section,
     Sign,
+    TellApart,
     Value,
 )
 from seqrun.files.repeat import Repeat, bindings_of, fill_entry
@@ -35,7 +35,7 @@ class Patterns:
     signs: tuple[Sign, ...]
     causes: tuple[Cause, ...]
     sections: tuple[Section, ...]
-    apart: tuple[Apart, ...]
+    apart: tuple[TellApart, ...]
     no_fault: float
     trust: float
     unit: Unit

@@ -37,7 +37,7 @@ _NOTHING_TO_MEND = Repair.model_validate({"hours": 0.0, "success": 1.0})
 
 
 @dataclass(frozen=True, slots=True)
-class Choice:
+class Prospect:
     """What one choice comes to, in the sheet's currency: expected value, standard uncertainty and
     the limits between which eight outcomes in ten lie."""
 
@@ -49,7 +49,7 @@ class Choice:
 
 
 @dataclass(frozen=True, slots=True)
-class Kept:
+class KeptSection:
     """A section worth keeping: it measured good. ``value`` is None when the sheet gives none."""
 
     title: str
@@ -61,13 +61,13 @@ class Advice:
     """Repair against salvage. ``repair_ahead`` is the probability that repair comes out ahead."""
 
     currency: str
-    repair: Choice
-    salvage: Choice
+    repair: Prospect
+    salvage: Prospect
     difference: float  # repair less salvage, expected
     repair_ahead: float
     break_even_hours: float | None  # of all work, finding included; None: never ahead
     planned_hours: float  # expected, of all work
-    kept: tuple[Kept, ...]
+    kept: tuple[KeptSection, ...]
     suspect: tuple[str, ...]  # sections that a likely cause sits in, or that failed
     untold: tuple[str, ...]  # sections that this run did not measure whole
     left_out: tuple[str, ...]  # causes that the sheet has no repair for
@@ -114,7 +114,7 @@ def advise(findings: Findings, sheet: CostSheet) -> Advice:
         repair_ahead=float((drawn_repair > drawn_salvage).mean()),
         break_even_hours=room / rate if rate > 0.0 and room > 0.0 else None,
         planned_hours=hours,
-        kept=tuple(Kept(s.title, a.mean if (a := sheet.kept(s.id)) else None) for s in kept),
+        kept=tuple(KeptSection(s.title, a.mean if (a := sheet.kept(s.id)) else None) for s in kept),
         suspect=suspect,
         untold=untold,
         left_out=left_out,
@@ -154,11 +154,11 @@ def _sections(
     return kept, tuple(suspect), tuple(untold)
 
 
-def _choice(name: str, mean: float, drawn: npt.NDArray[np.float64]) -> Choice:
+def _choice(name: str, mean: float, drawn: npt.NDArray[np.float64]) -> Prospect:
     import numpy as np
 
     low, high = (float(x) for x in np.percentile(drawn, INSIDE))
-    return Choice(name, mean, float(drawn.std()), low, high)
+    return Prospect(name, mean, float(drawn.std()), low, high)
 
 
 def _draws(

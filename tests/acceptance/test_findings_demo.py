@@ -9,7 +9,7 @@ import pytest
 
 from seqrun.cli.causes import findings_command
 from seqrun.errors import UsageError
-from seqrun.report.findings import findings_on_record
+from seqrun.report.findings.words import findings_on_record
 from seqrun.runner.findings import findings_of_run
 
 SHEET = """

@@ -21,8 +21,8 @@ import numpy as np
 import pandas as pd
 
 from seqrun.record import READING_COLUMNS, RUN_COLUMNS, Store
-from seqrun.report.histories import model_histories, unit_history
-from seqrun.report.history_terminal import models_history
+from seqrun.report.history.collect import model_histories, unit_history
+from seqrun.report.history.terminal import models_history
 
 TARGET = 1.5
 READINGS = 1_000_000

@@ -19,7 +19,7 @@ def test_a_report_that_cannot_be_written_does_not_change_the_disposition(
     def full(*_: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("seqrun.report.page.write_page", full)
+    monkeypatch.setattr("seqrun.report.run.page.write_page", full)
     answer = seqrun("run", short_sequence(), "--bench", "demo", "--serial", "S-1")
     assert answer.code == 0
     assert "not whole" in answer.err and "No space" in answer.err

@@ -8,8 +8,8 @@ import numpy as np
 
 from seqrun.judge import decide
 from seqrun.record import RunData, RunInfo, Store, load_run
-from seqrun.report.rows import Row
-from seqrun.report.summary import row_of
+from seqrun.report.shared.rows import Row
+from seqrun.report.shared.summary import row_of
 from seqrun.values import (
     Bound,
     Contribution,

@@ -13,9 +13,9 @@ from rich.cells import cell_len
 
 from seqrun.errors import FileError, UsageError
 from seqrun.record import RunData
-from seqrun.report.compare import CSV_COLUMNS, Pair, RunPair, compare, write_csv
-from seqrun.report.compare_page import render_page, write_page
-from seqrun.report.compare_terminal import comparison
+from seqrun.report.compare.page import render_page, write_page
+from seqrun.report.compare.pairs import CSV_COLUMNS, ReadingPair, RunPair, compare, write_csv
+from seqrun.report.compare.terminal import comparison
 from seqrun.values import Disposition, Judged
 
 
@@ -33,7 +33,7 @@ def of(results: Path, before: list[Judged], after: list[Judged]) -> RunPair:
     return compare(on_record(results, before), on_record(results, after))
 
 
-def step(run: RunPair, name: str) -> Pair:
+def step(run: RunPair, name: str) -> ReadingPair:
     return next(p for p in run.pairs if p.row.step == name)
 
 

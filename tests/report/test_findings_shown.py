@@ -10,9 +10,10 @@ import pytest
 from invented_run import FACTS, bad, good
 
 from seqrun.judge.findings import Finding, Findings, Reason, SectionState
-from seqrun.judge.salvage import Advice, Choice, Kept
+from seqrun.judge.salvage import Advice, KeptSection, Prospect
 from seqrun.record import RunData
-from seqrun.report.findings import (
+from seqrun.report.findings.terminal import show_findings
+from seqrun.report.findings.words import (
     findings_on_record,
     heading,
     percent,
@@ -21,9 +22,8 @@ from seqrun.report.findings import (
     section,
     told,
 )
-from seqrun.report.findings_terminal import show_findings
-from seqrun.report.page import render_page
-from seqrun.report.summary import summarise
+from seqrun.report.run.page import render_page
+from seqrun.report.shared.summary import summarise
 from seqrun.values import Disposition
 
 Recorded = Callable[..., RunData]
@@ -65,13 +65,13 @@ FOUND = Findings(
 CLEAN = replace(FOUND, no_fault=0.95, unexplained=(), beside="")
 ADVICE = Advice(
     "EUR",
-    Choice("repair", 103.0, 41.0, 48.0, 150.0),
-    Choice("salvage", 61.0, 12.0, 45.0, 80.0),
+    Prospect("repair", 103.0, 41.0, 48.0, 150.0),
+    Prospect("salvage", 61.0, 12.0, 45.0, 80.0),
     42.0,
     0.84,
     3.3,
     2.4,
-    (Kept("rails and wiring", 22.0), Kept("heatsink", None)),
+    (KeptSection("rails and wiring", 22.0), KeptSection("heatsink", None)),
     ("output stage, left",),
     (),
     (),

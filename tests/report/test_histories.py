@@ -15,9 +15,10 @@ from rich.cells import cell_len
 from seqrun.errors import UsageError
 from seqrun.judge import decide
 from seqrun.record import RecordError, Store
-from seqrun.report import history_page, history_terminal
-from seqrun.report.histories import model_histories, unit_history
-from seqrun.report.history import Trend, day, duration, interval_words, percent
+from seqrun.report.history import page as history_page
+from seqrun.report.history import terminal as history_terminal
+from seqrun.report.history.collect import model_histories, unit_history
+from seqrun.report.history.trends import Trend, day, duration, interval_words, percent
 from seqrun.values import Bound, Judged, Reading
 
 CREEPING = [0.0255, 0.0266, 0.0272, 0.0284, 0.0291]

@@ -10,7 +10,7 @@ from invented_run import FACTS, bad, good, judged, on_record
 
 from seqrun.errors import UsageError
 from seqrun.record import RunData, Store
-from seqrun.report.release import LONGEST, Release, release, render_sheet, write_sheet
+from seqrun.report.release.sheet import LONGEST, Release, release, render_sheet, write_sheet
 from seqrun.values import Disposition
 
 FAULT = "One output transistor of the right channel had failed."

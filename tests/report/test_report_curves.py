@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from invented_run import bad, on_record, traces
 from pytest import approx
 
-from seqrun.report.chart import Axis, around, envelope, peaks
-from seqrun.report.curves import _few_cycles, _highest_harmonic, read_trace
+from seqrun.report.run.curves import _few_cycles, _highest_harmonic, read_trace
+from seqrun.report.shared.chart import Axis, around, envelope, peaks
 from seqrun.values import Disposition
 
 
@@ -84,7 +84,7 @@ def test_a_page_with_all_curves_takes_less_than_one_and_a_half_seconds_of_cpu(
     run = on_record(tmp_path, bad(), Disposition.REJECT, "fail", curves=True)
     code = (
         "import sys; from pathlib import Path; from seqrun.record import load_run;"
-        "from seqrun.report.page import write_page;"
+        "from seqrun.report.run.page import write_page;"
         "write_page(load_run(sys.argv[1], sys.argv[2]), Path(sys.argv[1], 'r.html'))"
     )
     before = resource.getrusage(resource.RUSAGE_CHILDREN)

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from invented_run import FACTS, bad, good, judged, on_record
 
 from seqrun.record import RunData
-from seqrun.report.page import render_page, write_page
+from seqrun.report.run.page import render_page, write_page
 from seqrun.values import Disposition
 
 Recorded = Callable[..., RunData]

@@ -8,8 +8,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from invented_run import a_row, bad, good
 
-from seqrun.report.summary import row_of
-from seqrun.report.verdicts import closest, deciding, next_actions, rule_in_words, worst_first
+from seqrun.report.shared.summary import row_of
+from seqrun.report.shared.verdicts import (
+    closest,
+    deciding,
+    next_actions,
+    rule_in_words,
+    worst_first,
+)
 from seqrun.values import Bound, Disposition, Verdict
 
 

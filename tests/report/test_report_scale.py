@@ -7,8 +7,8 @@ from hypothesis import strategies as st
 from invented_run import a_row
 from pytest import approx
 
-from seqrun.report.rows import Row
-from seqrun.report.scale import LOWER_AT, UPPER_AT, bar, text_bar
+from seqrun.report.shared.rows import Row
+from seqrun.report.shared.scale import LOWER_AT, UPPER_AT, bar, text_bar
 
 LIMITS = st.sampled_from([(-0.05, 0.05), (None, 0.05), (0.01, None), (None, -60.0), (2.0, 9.0)])
 VALUES = st.floats(-200.0, 200.0)

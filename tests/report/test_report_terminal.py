@@ -14,10 +14,10 @@ from invented_run import a_row, bad, good, judged
 from rich.cells import cell_len
 
 from seqrun.record import RunData
-from seqrun.report.progress import Progress, clock, step_line
-from seqrun.report.screen import plain
-from seqrun.report.summary import row_of
-from seqrun.report.terminal import budget_table, run_summary
+from seqrun.report.run.progress import Progress, clock, step_line
+from seqrun.report.run.terminal import budget_table, run_summary
+from seqrun.report.shared.screen import plain
+from seqrun.report.shared.summary import row_of
 from seqrun.values import Disposition
 
 Recorded = Callable[..., RunData]
@@ -55,7 +55,7 @@ def shown(run: RunData, encoding: str = "utf-8") -> str:
 
 
 def test_the_terminal_says_what_the_page_says(rejected: RunData) -> None:
-    from seqrun.report.page import render_page
+    from seqrun.report.run.page import render_page
 
     text = " ".join(shown(rejected).split())
     page = render_page(rejected)
@@ -221,7 +221,7 @@ def test_while_an_answer_is_awaited_the_rest_is_looked_after(
         if len(looks) == 2:
             os.write(writing, b"done\n")
 
-    monkeypatch.setattr("seqrun.report.progress._ASK_S", 0.001)
+    monkeypatch.setattr("seqrun.report.run.progress._ASK_S", 0.001)
     with os.fdopen(reading, encoding="utf-8") as stdin:
         monkeypatch.setattr(sys, "stdin", stdin)
         assert Progress(Pipe()).ask("Enter when done: ", meanwhile) == "done"

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from seqrun.judge.findings import Findings
-from seqrun.report.findings import findings_on_record, heading
+from seqrun.report.findings.words import findings_on_record, heading
 from seqrun.values import Disposition, Verdict
 
 Run = Callable[..., Any]

@@ -14,7 +14,7 @@ import pytest
 
 from seqrun.judge import Change, Difference, decide, difference
 from seqrun.record import RunData, load_run
-from seqrun.report.compare import compare
+from seqrun.report.compare.pairs import compare
 from seqrun.runner.events import Watcher
 from seqrun.runner.preparation import prepare
 from seqrun.runner.run import Options, execute

@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, TextIO
 
 from seqrun.judge.change import Change
-from seqrun.report.compare import Pair, RunPair
-from seqrun.report.rows import Row
-from seqrun.report.screen import STYLES, WIDTH, clean, console, is_ascii, plain
-from seqrun.report.verdicts import MARKS
+from seqrun.report.compare.pairs import ReadingPair, RunPair
+from seqrun.report.shared.rows import Row
+from seqrun.report.shared.screen import STYLES, WIDTH, clean, console, is_ascii, plain
+from seqrun.report.shared.verdicts import MARKS
 
 if TYPE_CHECKING:
     from rich.console import Group, RenderableType
@@ -79,7 +79,7 @@ def comparison_view(run: RunPair, *, everything: bool = False, ascii_only: bool 
     return Group(*parts)
 
 
-def _matters(pair: Pair) -> bool:
+def _matters(pair: ReadingPair) -> bool:
     return pair.word in (_CHANGED, _OPEN) and not pair.aside
 
 
@@ -95,7 +95,7 @@ def _alone(run: RunPair) -> list[str]:
     return said
 
 
-def _table(pairs: list[Pair], ascii_only: bool) -> Table:
+def _table(pairs: list[ReadingPair], ascii_only: bool) -> Table:
     from rich.table import Table
     from rich.text import Text
 

@@ -9,7 +9,7 @@ from typing import Any
 
 from seqrun.errors import FileError
 
-PAST = ("page.css", "past.css")  # style of the pages about more than one run
+PAST = ("shared/page.css", "shared/past.css")  # style of the pages about more than one run
 
 
 @cache
@@ -33,7 +33,7 @@ def rendered(name: str, *styles: str, **given: object) -> str:
     """A page as HTML text from its template, its style sheets and the shapes of verdicts in it."""
     from markupsafe import Markup
 
-    from seqrun.report import drawings
+    from seqrun.report.shared import drawings
 
     css = Markup("".join(asset(style) for style in styles))
     page: str = template(name).render(css=css, defs=Markup(drawings.DEFS), **given)

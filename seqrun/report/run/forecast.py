@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, TextIO
 
 from seqrun.plan.outlook import ENOUGH, Outlook, outlooks
 from seqrun.quantity import render
-from seqrun.report.progress import clock
-from seqrun.report.screen import WIDTH, clean, console, is_ascii, plain
+from seqrun.report.run.progress import clock
+from seqrun.report.shared.screen import WIDTH, clean, console, is_ascii, plain
 
 if TYPE_CHECKING:
     from rich.console import Group, RenderableType

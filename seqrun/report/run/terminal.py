@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, TextIO
 
-from seqrun.report.forecast import plan_summary
-from seqrun.report.progress import Progress
-from seqrun.report.rows import Row
-from seqrun.report.scale import text_bar
-from seqrun.report.screen import STYLES, WIDTH, clean, console, is_ascii, plain
-from seqrun.report.summary import Summary, summarise
-from seqrun.report.verdicts import DISPOSITION_MARKS, MARKS, counts
+from seqrun.report.run.forecast import plan_summary
+from seqrun.report.run.progress import Progress
+from seqrun.report.shared.rows import Row
+from seqrun.report.shared.scale import text_bar
+from seqrun.report.shared.screen import STYLES, WIDTH, clean, console, is_ascii, plain
+from seqrun.report.shared.summary import Summary, summarise
+from seqrun.report.shared.verdicts import DISPOSITION_MARKS, MARKS, counts
 from seqrun.values import Disposition, Verdict
 
 if TYPE_CHECKING:

@@ -6,9 +6,9 @@ from html import escape
 from pathlib import Path
 
 from seqrun.quantity import render
-from seqrun.report.assets import PAST, rendered, write
-from seqrun.report.compare import Pair, RunPair
-from seqrun.report.rows import Row
+from seqrun.report.compare.pairs import ReadingPair, RunPair
+from seqrun.report.shared.assets import PAST, rendered, write
+from seqrun.report.shared.rows import Row
 from seqrun.values import Bound, Disposition, Verdict
 
 _WIDTH, _HEIGHT = 240, 52
@@ -22,14 +22,14 @@ def render_page(run: RunPair) -> str:
     """The comparison as HTML text. All text from files and people is escaped."""
     from markupsafe import Markup
 
-    from seqrun.report import drawings
+    from seqrun.report.shared import drawings
 
     sides = [
         (word, s, Markup(drawings.disposition_svg(s.disposition or Disposition.ABORTED)))
         for word, s in (("before", run.before), ("after", run.after))
     ]
     return rendered(
-        "compare.html.j2",
+        "compare/page.html.j2",
         *PAST,
         r=run,
         simulated=run.simulated,
@@ -70,7 +70,7 @@ def mark(word: str) -> str:
     )
 
 
-def picture(pair: Pair) -> str:
+def picture(pair: ReadingPair) -> str:
     """Both readings over the limits: before above and hollow, after below and filled."""
     shown = [
         (row, at)
@@ -135,7 +135,7 @@ def _ends(row: Row) -> tuple[float, float]:
     return value - u, value + u
 
 
-def _words(pair: Pair) -> str:
+def _words(pair: ReadingPair) -> str:
     texts = [
         f"{when}: {row.shown}"
         for when, row in (("before", pair.before), ("after", pair.after))

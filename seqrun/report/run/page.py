@@ -5,9 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from seqrun.report.assets import rendered
-from seqrun.report.summary import Summary, summarise
-from seqrun.report.verdicts import DISPOSITION_MARKS, counts, worst_first
+from seqrun.report.shared.assets import rendered
+from seqrun.report.shared.summary import Summary, summarise
+from seqrun.report.shared.verdicts import DISPOSITION_MARKS, counts, worst_first
 from seqrun.values import Disposition, Verdict
 
 if TYPE_CHECKING:
@@ -18,16 +18,16 @@ def render_page(run: RunData | Summary) -> str:
     """The report on one run as HTML text. All text from files and people is escaped."""
     from markupsafe import Markup
 
-    from seqrun.report import drawings
-    from seqrun.report.curves import figures
-    from seqrun.report.findings import section as findings_section
+    from seqrun.report.findings.words import section as findings_section
+    from seqrun.report.run.curves import figures
+    from seqrun.report.shared import drawings
 
     summary = run if isinstance(run, Summary) else summarise(run)
     against = worst_first(summary.rows)
     disposition = summary.disposition or Disposition.ABORTED
     return rendered(
-        "page.html.j2",
-        "page.css",
+        "run/page.html.j2",
+        "shared/page.css",
         s=summary,
         legend=Markup(drawings.legend_bar()),
         look=DISPOSITION_MARKS[disposition],

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, TextIO
 
-from seqrun.report.history import (
+from seqrun.report.history.trends import (
     LimitHistory,
     ModelHistory,
     Trend,
@@ -18,8 +18,8 @@ from seqrun.report.history import (
     percent,
     yield_words,
 )
-from seqrun.report.screen import WIDTH, clean, console, is_ascii, plain
-from seqrun.report.verdicts import DISPOSITION_MARKS
+from seqrun.report.shared.screen import WIDTH, clean, console, is_ascii, plain
+from seqrun.report.shared.verdicts import DISPOSITION_MARKS
 
 if TYPE_CHECKING:
     from rich.console import Group, RenderableType

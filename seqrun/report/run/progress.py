@@ -12,10 +12,10 @@ import time
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any, TextIO
 
-from seqrun.report.rows import Row
-from seqrun.report.screen import STYLES, WIDTH, clean, console, is_ascii, plain
-from seqrun.report.summary import row_of
-from seqrun.report.verdicts import DISPOSITION_MARKS, MARKS, worst_first
+from seqrun.report.shared.rows import Row
+from seqrun.report.shared.screen import STYLES, WIDTH, clean, console, is_ascii, plain
+from seqrun.report.shared.summary import row_of
+from seqrun.report.shared.verdicts import DISPOSITION_MARKS, MARKS, worst_first
 from seqrun.runner.events import Watcher
 from seqrun.values import Disposition, Judged, Verdict
 

@@ -8,9 +8,7 @@ from datetime import UTC, datetime
 from html import escape
 
 from seqrun.quantity import render
-from seqrun.report.assets import PAST, rendered
-from seqrun.report.chart import Axis, Chart, around
-from seqrun.report.history import (
+from seqrun.report.history.trends import (
     DAY_S,
     RULE,
     LimitHistory,
@@ -25,6 +23,8 @@ from seqrun.report.history import (
     percent,
     yield_words,
 )
+from seqrun.report.shared.assets import PAST, rendered
+from seqrun.report.shared.chart import Axis, Chart, around
 from seqrun.values import Disposition
 
 _CHART_WIDTH, _CHART_HEIGHT = 470, 205
@@ -76,10 +76,10 @@ def unit_page(history: UnitHistory) -> str:
     """The history of a unit as HTML text. All text from files and people is escaped."""
     from markupsafe import Markup
 
-    from seqrun.report import drawings
+    from seqrun.report.shared import drawings
 
     return _page(
-        "history_unit.html.j2",
+        "history/unit.html.j2",
         history.simulated,
         h=history,
         chance=chance_words(history.trends),
@@ -113,7 +113,7 @@ def models_page(histories: Sequence[ModelHistory]) -> str:
             }
         )
     return _page(
-        "history_model.html.j2",
+        "history/model.html.j2",
         any(h.simulated for h in histories),
         sections=sections,
         left_out=left_out_words(histories[0].left_out, histories[0].simulated),

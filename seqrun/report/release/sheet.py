@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from seqrun.errors import UsageError
 from seqrun.quantity import render
-from seqrun.report.assets import PAST, rendered, write
-from seqrun.report.rows import Row
-from seqrun.report.summary import Summary, summarise
+from seqrun.report.shared.assets import PAST, rendered, write
+from seqrun.report.shared.rows import Row
+from seqrun.report.shared.summary import Summary, summarise
 from seqrun.values import Bound, Disposition, Verdict
 
 if TYPE_CHECKING:
@@ -71,7 +71,7 @@ BENCH_SUPPLY = (
 
 
 @dataclass(frozen=True, slots=True)
-class Measured:
+class OwnersLine:
     """One line of what was measured: the worst reading of each channel, and what was asked."""
 
     words: str
@@ -88,7 +88,7 @@ class Release:
     summary: Summary
     fault_found: str
     work_done: str
-    measured: tuple[Measured, ...]
+    measured: tuple[OwnersLine, ...]
     limits: int  # how many were held
     cautions: tuple[str, ...]
     signed_by: str
@@ -226,7 +226,7 @@ def _typed(option: str, text: str, *, needed: bool, most: int = LONGEST) -> str:
     return plain
 
 
-def measured(rows: Sequence[Row], before: Sequence[Row] = ()) -> tuple[Measured, ...]:
+def measured(rows: Sequence[Row], before: Sequence[Row] = ()) -> tuple[OwnersLine, ...]:
     """Few readings that an owner understands: those with a limit, the worst of each channel."""
     lines = []
     for quantity, plain in OWNERS_WORDS.items():
@@ -234,7 +234,7 @@ def measured(rows: Sequence[Row], before: Sequence[Row] = ()) -> tuple[Measured,
         if shown:
             asked = dict.fromkeys(_together(row.limit_words, row.unit) for row in shown)
             old = _told(_closest(before, quantity))
-            lines.append(Measured(plain.words, plain.why, _told(shown), " or ".join(asked), old))
+            lines.append(OwnersLine(plain.words, plain.why, _told(shown), " or ".join(asked), old))
     return tuple(lines[:MOST_LINES])
 
 
@@ -276,10 +276,10 @@ def render_sheet(sheet: Release) -> str:
     """The sheet as HTML text. All text from files and people is escaped."""
     from markupsafe import Markup
 
-    from seqrun.report import drawings
+    from seqrun.report.shared import drawings
 
     return rendered(
-        "release.html.j2",
+        "release/page.html.j2",
         *PAST,
         r=sheet,
         s=sheet.summary,

@@ -10,8 +10,8 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from seqrun.report import verdicts
-from seqrun.report.rows import Line, Row
+from seqrun.report.shared import verdicts
+from seqrun.report.shared.rows import Line, Row
 from seqrun.values import COVERAGE_FACTOR, Disposition, Judged, Verdict
 
 if TYPE_CHECKING:

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, TextIO
 
 from seqrun.judge.findings import Findings
 from seqrun.judge.salvage import Advice
-from seqrun.report import findings as say
-from seqrun.report.screen import clean, console, is_ascii, plain
+from seqrun.report.findings import words as say
+from seqrun.report.shared.screen import clean, console, is_ascii, plain
 from seqrun.values import Disposition
 
 if TYPE_CHECKING:
@@ -84,7 +84,7 @@ def _groups(findings: Findings) -> list[tuple[str, list[str]]]:
     return [(name.capitalize(), titles) for name, titles in say.sections(findings)]
 
 
-def _cause(told: say.Told, text: Callable[[str], str]) -> Table:
+def _cause(told: say.ToldCause, text: Callable[[str], str]) -> Table:
     from rich.table import Table
     from rich.text import Text
 

@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 from seqrun.errors import FileError, UsageError
 from seqrun.judge.change import CHANCE, KEPT, SHARE, Change, Difference, difference
 from seqrun.quantity import render
-from seqrun.report.rows import Row
-from seqrun.report.summary import Summary, row_of, summarise
+from seqrun.report.shared.rows import Row
+from seqrun.report.shared.summary import Summary, row_of, summarise
 from seqrun.values import Verdict
 
 if TYPE_CHECKING:
@@ -65,7 +65,7 @@ CSV_COLUMNS = (
 
 
 @dataclass(frozen=True, slots=True)
-class Pair:
+class ReadingPair:
     """One reading of both runs, or of the one that has it."""
 
     before: Row | None
@@ -164,7 +164,7 @@ class RunPair:
 
     before: Summary
     after: Summary
-    pairs: tuple[Pair, ...]
+    pairs: tuple[ReadingPair, ...]
     share: float
     new_ballasts: bool = False  # were put in between the two runs
 
@@ -244,7 +244,7 @@ class RunPair:
             )
         return said
 
-    def ordered(self) -> list[Pair]:
+    def ordered(self) -> list[ReadingPair]:
         """What a technician looks for first: verdicts that changed, then changes, what is open,
         what changed too little to matter, what only one run has, what stayed."""
         return sorted(self.pairs, key=_rank)
@@ -281,11 +281,13 @@ def compare(
         old = _partner(judged, waiting[key], several)
         if old is not None:
             change = difference(old, judged, share, owners)
-            pairs.append(Pair(row_of(old), row_of(judged), change, several))
+            pairs.append(ReadingPair(row_of(old), row_of(judged), change, several))
         else:
-            pairs.append(Pair(None, row_of(judged), None, several))
+            pairs.append(ReadingPair(None, row_of(judged), None, several))
     left = {id(j) for olds in waiting.values() for j in olds}
-    pairs += [Pair(row_of(j), None, None, _key(j) in many) for j in before.judged if id(j) in left]
+    pairs += [
+        ReadingPair(row_of(j), None, None, _key(j) in many) for j in before.judged if id(j) in left
+    ]
     return RunPair(summarise(before), summarise(after), tuple(pairs), share, new_ballasts)
 
 
@@ -375,7 +377,7 @@ def _same(sides: Sequence[float | None]) -> bool:
     return math.isclose(one, two, rel_tol=1e-9, abs_tol=1e-15)
 
 
-def _rank(pair: Pair) -> tuple[int, float]:
+def _rank(pair: ReadingPair) -> tuple[int, float]:
     found = pair.difference
     if pair.verdict_changed and found is not None:
         # what became worse leads

@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from seqrun.report.rows import Row
+from seqrun.report.shared.rows import Row
 
 UPPER_AT = 0.8
 LOWER_AT = 0.2

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from seqrun.judge.findings import Finding, Findings, Reason
-from seqrun.judge.salvage import Advice, Choice
+from seqrun.judge.salvage import Advice, Prospect
 from seqrun.values import Disposition
 
 if TYPE_CHECKING:
-    from seqrun.report.summary import Summary
+    from seqrun.report.shared.summary import Summary
 
 SHOWN_REASONS = 4  # for a cause, and as many against it
 SHOWN_CAUSES = 3
@@ -32,7 +32,7 @@ SUGGESTION = (
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class ToldCause:
     """One cause as it is shown."""
 
     rank: int
@@ -55,11 +55,11 @@ class Told:
         return self.finding.speaking_against[:SHOWN_REASONS]
 
 
-def told(findings: Findings, most: int = SHOWN_CAUSES) -> list[Told]:
+def told(findings: Findings, most: int = SHOWN_CAUSES) -> list[ToldCause]:
     """The causes that are shown, the likeliest first, of those that a reading speaks for."""
     spoken_for = [cause for cause in findings.likely if cause.speaking_for]
     return [
-        Told(rank, percent(cause.probability), cause)
+        ToldCause(rank, percent(cause.probability), cause)
         for rank, cause in enumerate(spoken_for[:most], 1)
     ]
 
@@ -158,12 +158,12 @@ def pointer(facts: Mapping[str, Any]) -> str:
 
 def section(summary: Summary) -> str:
     """The section of a run's page, as HTML; nothing for an accepted unit or without findings."""
-    from seqrun.report.assets import template
+    from seqrun.report.shared.assets import template
 
     found = findings_on_record(summary.facts)
     if found is None or (not found.faulty and summary.disposition is Disposition.ACCEPT):
         return ""
-    html: str = template("findings.html.j2").render(
+    html: str = template("findings/section.html.j2").render(
         heading=heading(found, summary.disposition),
         causes=told(found),
         ratio=ratio,
@@ -182,7 +182,7 @@ def money(value: float, currency: str) -> str:
     return f"{value:.0f} {currency}".replace("-0 ", "0 ")
 
 
-def spread(choice: Choice, currency: str) -> str:
+def spread(choice: Prospect, currency: str) -> str:
     """Eight outcomes in ten lie within: ``"40 to 150 EUR"``."""
     return f"{choice.low:.0f} to {money(choice.high, currency)}"
 

@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from seqrun.quantity import render
-from seqrun.report.chart import LOOKS, Axis, Chart, around, envelope, peaks
-from seqrun.report.rows import Row
+from seqrun.report.shared.chart import LOOKS, Axis, Chart, around, envelope, peaks
+from seqrun.report.shared.rows import Row
 
 if TYPE_CHECKING:
     import numpy as np

@@ -7,7 +7,7 @@ import re
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from seqrun.report.rows import Row
+from seqrun.report.shared.rows import Row
 from seqrun.values import Disposition, Verdict
 
 

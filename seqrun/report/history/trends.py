@@ -17,8 +17,8 @@ from seqrun.errors import UsageError
 from seqrun.judge.change import CHANCE, SHARE, Change, classify, least_that_matters
 from seqrun.measure.proportion import wilson_interval
 from seqrun.quantity import render
-from seqrun.report.compare import signed
-from seqrun.report.rows import Row
+from seqrun.report.compare.pairs import signed
+from seqrun.report.shared.rows import Row
 from seqrun.values import COVERAGE_FACTOR, Bound, Disposition, Limit, Verdict
 
 if TYPE_CHECKING:

@@ -16,7 +16,7 @@ from seqrun.errors import UsageError
 from seqrun.measure.trend import Line, Lines, lines
 from seqrun.record.errors import RecordError
 from seqrun.record.places import time_of
-from seqrun.report.history import (
+from seqrun.report.history.trends import (
     LimitHistory,
     ModelHistory,
     Trend,

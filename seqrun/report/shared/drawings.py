@@ -9,8 +9,8 @@ from __future__ import annotations
 from html import escape
 
 from seqrun.quantity import render
-from seqrun.report.rows import Row
-from seqrun.report.scale import LOWER_AT, STRETCHED, UPPER_AT, bar
+from seqrun.report.shared.rows import Row
+from seqrun.report.shared.scale import LOWER_AT, STRETCHED, UPPER_AT, bar
 from seqrun.values import Bound, Disposition, Verdict
 
 WIDTH, HEIGHT = 320, 46

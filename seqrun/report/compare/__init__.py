@@ -1,0 +1,1 @@
+"""Two runs of one unit side by side."""

@@ -1,0 +1,1 @@
+"""Likely causes in words, on the page and in a terminal."""

@@ -1,0 +1,1 @@
+"""Many runs: trends of a unit, yield and spread of a model."""

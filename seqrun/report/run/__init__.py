@@ -1,0 +1,1 @@
+"""One run: its page, the same in a terminal, live progress and the plan before it."""

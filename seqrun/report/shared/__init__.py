@@ -1,0 +1,1 @@
+"""What several pages share: rows, verdicts, drawings, style sheets, the terminal."""
