@@ -1,9 +1,9 @@
-"""Fit of a saturating exponential, ``y = start + rise·(1 − exp(−rate·x))``."""
+"""Fit of a saturating exponential, ``y = start + rise·(1 − exp(−rate·x))``, by least squares
+(Levenberg and Marquardt, MINPACK, by SciPy)."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,14 +12,17 @@ from numpy.typing import NDArray
 from seqrun.errors import NotMeasured
 
 Array = NDArray[np.float64]
+PARAMETERS = 3
+#: bounds of the time constants that are looked for, over the record's span, and trials between
+SLOWEST, FASTEST, TRIALS = 100.0, 0.01, 47
 
 
 @dataclass(frozen=True, slots=True)
 class SaturatingFit:
     """Least-squares fit of ``y = start + rise·(1 − exp(−x·rate))``.
 
-    ``covariance`` is s²(JᵀJ)⁻¹ in the order (rise, rate, start) or (rise, rate) when the start was
-    held at zero; ``residual_sd`` is s with n − p degrees of freedom.
+    ``covariance`` is s²(JᵀJ)⁻¹ in the order (rise, rate, start); ``residual_sd`` is s with n − 3
+    degrees of freedom.
     """
 
     rise: float
@@ -35,122 +38,72 @@ class SaturatingFit:
         return tuple(float(v) for v in np.sqrt(np.diag(self.covariance)))
 
 
-def fit_saturating(x: Array, y: Array, *, fit_start: bool = True) -> SaturatingFit:
-    """Fit a saturating exponential by variable projection and Gauss–Newton.
+def fit_saturating(x: Array, y: Array) -> SaturatingFit:
+    """Fit a saturating exponential.
 
-    For a given rate the rest is linear; the rate is found where the projected sum of squares is
-    least, and all parameters are polished together.
+    For a given rate the rest is linear: the rate whose straight fit leaves least is the start, and
+    all three parameters are then polished together.
 
     Args:
         x, y: shape (n,), any units; x rising.
-        fit_start: False holds the start at zero (the model of NIST's Misra1a).
 
     Raises:
         NotMeasured: too few points, or no saturation to be found in them.
     """
+    from scipy.optimize import least_squares
+
     x, y = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
-    parameters = 3 if fit_start else 2
-    if x.size < parameters + 2:
-        raise NotMeasured(f"{x.size} points", expected=f"at least {parameters + 2}")
-    span = float(x[-1] - x[0]) if fit_start else float(x[-1])
+    if x.size < PARAMETERS + 2:
+        raise NotMeasured(f"{x.size} points", expected=f"at least {PARAMETERS + 2}")
+    span = float(x[-1] - x[0])
     if not span > 0.0:
         raise NotMeasured("all points at one time", expected="a rise over time")
+    start = _start(x, y, span)
+    # In units of the record, so that no parameter is a million times another.
+    u, level = x / span, max(float(np.ptp(y)), 1e-300)
 
-    def columns(rate: float) -> Array:
-        lift = -np.expm1(-rate * x)
-        return np.stack([lift, np.ones_like(x)], axis=1) if fit_start else lift[:, None]
+    def residuals(p: Array) -> Array:
+        rest: Array = p[2] - p[0] * np.expm1(-p[1] * u) - y / level
+        return rest
 
-    def rest(rate: float) -> float:
-        c = columns(rate)
-        r = y - c @ np.linalg.lstsq(c, y, rcond=None)[0]
-        return float(r @ r)
+    def jacobian(p: Array) -> Array:
+        fall = np.exp(-p[1] * u)
+        return np.stack([-np.expm1(-p[1] * u), p[0] * u * fall, np.ones_like(u)], axis=1)
 
-    log_rates = np.linspace(math.log(0.01 / span), math.log(100.0 / span), 47)
-    costs = [rest(math.exp(v)) for v in log_rates]
-    best = int(np.argmin(costs))
-    if best in (0, len(costs) - 1):
+    scale = np.array([level, 1.0 / span, level])
+    found = least_squares(
+        residuals, start / scale, jac=jacobian, method="lm", xtol=1e-15, ftol=1e-15, gtol=1e-15
+    )
+    freedom = x.size - PARAMETERS
+    square = float(found.fun @ found.fun)
+    try:
+        inverse = np.linalg.inv(found.jac.T @ found.jac)
+    except np.linalg.LinAlgError:
+        inverse = np.full((PARAMETERS, PARAMETERS), np.nan)
+    covariance = square / freedom * inverse * np.outer(scale, scale)
+    if not (np.all(np.isfinite(covariance)) and np.all(np.diag(covariance) >= 0.0)):
+        raise NotMeasured("the curve does not bend", expected="a rise that begins to level off")
+    lag = float(found.fun[1:] @ found.fun[:-1]) / square if square > 0.0 else 0.0
+    rise, rate, begin = (float(v) for v in found.x * scale)
+    return SaturatingFit(
+        rise, rate, begin, covariance, level * math.sqrt(square / freedom), freedom, lag
+    )
+
+
+def _start(x: Array, y: Array, span: float) -> Array:
+    """Rise, rate and start of the best straight fit among the trial rates."""
+    rates = np.geomspace(1.0 / (SLOWEST * span), 1.0 / (FASTEST * span), TRIALS)
+    lifts = -np.expm1(-np.outer(rates, x))
+    mean = y.mean()
+    about = lifts - lifts.mean(axis=1, keepdims=True)
+    squares = np.einsum("ij,ij->i", about, about)
+    rises = about @ (y - mean) / np.maximum(squares, 1e-300)
+    rest = (y - mean) - rises[:, None] * about
+    best = int(np.argmin(np.einsum("ij,ij->i", rest, rest)))
+    if best in (0, TRIALS - 1):
         raise NotMeasured(
             "the curve does not bend" if best == 0 else "the curve is a step",
             expected="a rise that begins to level off",
             hint="wait longer" if best == 0 else "sample faster",
         )
-    log_rate = _golden(lambda v: rest(math.exp(v)), log_rates[best - 1], log_rates[best + 1])
-    rate = math.exp(log_rate)
-    linear = np.linalg.lstsq(columns(rate), y, rcond=None)[0]
-    p = np.array([linear[0], rate, linear[1]]) if fit_start else np.array([linear[0], rate])
-    p = _polish(x, y, p, fit_start)
-    jacobian, curve = _jacobian(x, p, fit_start)
-    residuals = y - curve
-    freedom = x.size - parameters
-    square = float(residuals @ residuals)
-    variance = square / freedom
-    scale = np.linalg.norm(jacobian, axis=0)
-    unit = jacobian / scale
-    try:
-        covariance = variance * np.linalg.inv(unit.T @ unit) / np.outer(scale, scale)
-    except np.linalg.LinAlgError:
-        covariance = np.full((parameters, parameters), np.nan)
-    if not (np.all(np.isfinite(covariance)) and np.all(np.diag(covariance) >= 0.0)):
-        raise NotMeasured("the curve does not bend", expected="a rise that begins to level off")
-    lag = float(residuals[1:] @ residuals[:-1]) / square if square > 0.0 else 0.0
-    return SaturatingFit(
-        float(p[0]),
-        float(p[1]),
-        float(p[2]) if fit_start else 0.0,
-        covariance,
-        math.sqrt(variance),
-        freedom,
-        lag,
-    )
-
-
-def _polish(x: Array, y: Array, p: Array, fit_start: bool) -> Array:
-    """Gauss–Newton from a good start; a step that does not lower the sum of squares is halved."""
-    jacobian, curve = _jacobian(x, p, fit_start)
-    cost = float(np.sum((y - curve) ** 2))
-    for _ in range(30):
-        scale = np.linalg.norm(jacobian, axis=0)
-        if not np.all(scale > 0.0):
-            break
-        step = np.linalg.lstsq(jacobian / scale, y - curve, rcond=None)[0] / scale
-        for _ in range(8):
-            trial = p + step
-            jacobian, curve = _jacobian(x, trial, fit_start)
-            new = float(np.sum((y - curve) ** 2))
-            if new <= cost * (1.0 + 1e-12):
-                break
-            step = step / 2.0
-        else:
-            break
-        p, cost = trial, new
-        if float(np.max(np.abs(step) / np.maximum(np.abs(p), 1e-12))) < 1e-13:
-            break
-    return p
-
-
-def _jacobian(x: Array, p: Array, fit_start: bool) -> tuple[Array, Array]:
-    fall = np.exp(-p[1] * x)
-    lift = -np.expm1(-p[1] * x)
-    jacobian = [lift, p[0] * x * fall]
-    curve = p[0] * lift
-    if fit_start:
-        jacobian.append(np.ones_like(x))
-        curve = curve + p[2]
-    return np.stack(jacobian, axis=1), curve
-
-
-def _golden(cost: Callable[[float], float], low: float, high: float) -> float:
-    """Least of a function with one minimum between low and high, by golden section."""
-    ratio = (math.sqrt(5.0) - 1.0) / 2.0
-    a, b = high - ratio * (high - low), low + ratio * (high - low)
-    at_a, at_b = cost(a), cost(b)
-    for _ in range(40):
-        if at_a < at_b:
-            high, b, at_b = b, a, at_a
-            a = high - ratio * (high - low)
-            at_a = cost(a)
-        else:
-            low, a, at_a = a, b, at_b
-            b = low + ratio * (high - low)
-            at_b = cost(b)
-    return (low + high) / 2.0
+    return np.array([rises[best], rates[best], mean - rises[best] * lifts[best].mean()])

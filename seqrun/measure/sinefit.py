@@ -1,4 +1,4 @@
-"""Sine fits of IEEE 1057: three parameters (frequency known) and four (frequency fitted).
+"""The four-parameter sine fit of IEEE 1057: amplitude, phase, offset and frequency.
 
 Model: ``y(t) = offset + amplitude · cos(2πft + phase)``, t from the first sample.
 """
@@ -57,33 +57,6 @@ class SineFit:
         return self.amplitude.nominal_value / math.sqrt(2.0) / rest
 
 
-def fit_sine_3(
-    values: Array,
-    sample_rate_hz: float,
-    frequency_hz: float,
-    *,
-    gain: UFloat | None = None,
-    offset: UFloat | None = None,
-    clipped: bool = False,
-) -> SineFit:
-    """Three-parameter fit: amplitude, phase and offset at a known frequency (IEEE 1057).
-
-    No step knows its frequency so well; what is held against the standard and timed is this one.
-
-    Args:
-        values: record, shape (points,).
-        sample_rate_hz, frequency_hz: samples and periods per second, of one clock.
-        gain, offset: vertical gain (mean 1) and offset (mean 0) with their uncertainties.
-        clipped: whether the converter ran out of range.
-
-    Raises:
-        NotMeasured: clipped, aliased, too short, or no such tone.
-    """
-    check_record(values, sample_rate_hz, frequency_hz, clipped)
-    rec = tones.record(values)
-    return _finish(rec, sample_rate_hz, TURN * frequency_hz / sample_rate_hz, False, gain, offset)
-
-
 def fit_sine_4(
     values: Array,
     sample_rate_hz: float,
@@ -96,11 +69,17 @@ def fit_sine_4(
     """Four-parameter fit: frequency as well (IEEE 1057), by Gauss–Newton.
 
     Args:
+        values: record, shape (points,).
+        sample_rate_hz: samples per second.
         frequency_hz: a start that is right to a part of a thousand or so (what the generator was
             set to); None: the largest line of the record's spectrum.
+        gain, offset: vertical gain (mean 1) and offset (mean 0) with their uncertainties.
+        clipped: whether the converter ran out of range.
 
-    Others and errors as :func:`fit_sine_3`; the frequency's uncertainty is that of the fit alone,
-    the time base is the caller's.
+    The frequency's uncertainty is that of the fit alone; the time base is the caller's.
+
+    Raises:
+        NotMeasured: clipped, aliased, too short, or no such tone.
     """
     check_record(values, sample_rate_hz, frequency_hz, clipped)
     rec = tones.record(values)
@@ -122,7 +101,7 @@ def fit_sine_4(
             expected=f"{frequency_hz:g} Hz",
             hint="aliased, or the generator is not set as thought",
         )
-    return _finish(rec, sample_rate_hz, omega, True, gain, offset)
+    return _finish(rec, sample_rate_hz, omega, gain, offset)
 
 
 def check_record(
@@ -239,7 +218,6 @@ def _finish(
     rec: tones.Record,
     sample_rate_hz: float,
     omega: float,
-    fitted: bool,
     gain: UFloat | None,
     offset: UFloat | None,
 ) -> SineFit:
@@ -247,12 +225,11 @@ def _finish(
     n = rec.points
     phasor = found.phasors[0]
     amplitude = abs(phasor)
-    freedom = n - (4 if fitted else 3)
+    freedom = n - 4
     residual = math.sqrt(found.residual_square / n)
     sigma = math.sqrt(found.residual_square / freedom)
-    # Noise alone reaches √(2 ln n) times this with the frequency free, and 3 times hardly ever
-    # with it fixed.
-    if amplitude <= (6.0 if fitted else 3.0) * sigma * math.sqrt(2.0 / n):
+    # Noise alone reaches √(2 ln n) times this with the frequency free.
+    if amplitude <= 6.0 * sigma * math.sqrt(2.0 / n):
         raise NotMeasured(
             f"no tone at {omega * sample_rate_hz / TURN:.6g} Hz above the noise",
             expected="a tone that stands out",
@@ -263,7 +240,7 @@ def _finish(
     pull = math.sqrt(2.0) * residual / (math.pi * cycles) / math.sqrt(3.0) if broken else 0.0
     u_amplitude = sigma * math.sqrt(2.0 / n)
     # Frequency and phase at the first sample go together: both from the centred fit.
-    u_omega = sigma / amplitude * math.sqrt(24.0 / (n * (float(n) * n - 1.0))) if fitted else 0.0
+    u_omega = sigma / amplitude * math.sqrt(24.0 / (n * (float(n) * n - 1.0)))
     turn = variable(omega, u_omega, white)
     phase = variable(cmath.phase(phasor), u_amplitude / amplitude, white) - turn * rec.centre
     phase = phase - TURN * round(phase.nominal_value / TURN)

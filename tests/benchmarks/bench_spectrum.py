@@ -16,7 +16,7 @@ from collections.abc import Callable
 import numpy as np
 
 from seqrun.measure.distortion import distortion
-from seqrun.measure.sinefit import fit_sine_3, fit_sine_4
+from seqrun.measure.sinefit import fit_sine_4
 from seqrun.measure.weighting import Weighting
 
 POINTS = 1_000_000
@@ -63,12 +63,6 @@ def main() -> int:
                 lambda wave=wave, rate=rate: distortion(wave, rate, weighting=Weighting.A),
                 transform,
                 SPECTRUM_TARGET,
-            ),
-            (
-                f"3-parameter sine fit, {rate / 1e3:g} kHz, over lstsq",
-                lambda wave=wave, rate=rate: fit_sine_3(wave, rate, 997.3),
-                solution,
-                FIT_TARGET,
             ),
             (
                 f"4-parameter sine fit from a start, {rate / 1e3:g} kHz, over lstsq",

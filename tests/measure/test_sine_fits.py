@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from seqrun.errors import NotMeasured
 from seqrun.measure import tones
-from seqrun.measure.sinefit import fit_sine_3, fit_sine_4
+from seqrun.measure.sinefit import fit_sine_4
 from seqrun.values import budget_of, rectangular
 
 
@@ -64,7 +64,7 @@ def test_a_harmonic_over_a_broken_period_stays_within_the_interval() -> None:
 
 def test_vertical_gain_is_in_the_budget_and_shared() -> None:
     gain = rectangular(1.0, 0.02, "vertical gain")
-    one, other = (fit_sine_3(a * wave(1000, 10.0), 1000.0, 10.0, gain=gain) for a in (1.0, 2.0))
+    one, other = (fit_sine_4(a * wave(1000, 10.0), 1000.0, 10.0, gain=gain) for a in (1.0, 2.0))
     assert budget_of(one.amplitude)[0].source.name == "vertical gain"
     assert (other.amplitude / one.amplitude).std_dev < 1e-6
 

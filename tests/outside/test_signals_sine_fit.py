@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import least_squares
 
-from seqrun.measure.sinefit import fit_sine_3, fit_sine_4
+from seqrun.measure import tones
+from seqrun.measure.sinefit import fit_sine_4
 
 
 @settings(max_examples=40, deadline=None)
@@ -28,14 +27,15 @@ def test_three_parameter_fit_is_the_three_column_least_squares_solution(
     wave = 0.3 + 1.7 * np.cos(turn + phase) + noise
     columns = np.stack([np.cos(turn), np.sin(turn), np.ones(points)], axis=1)
     (a, b, c), *_ = np.linalg.lstsq(columns, wave, rcond=None)
-    found = fit_sine_3(wave, float(points), cycles)
-    assert found.amplitude.nominal_value == pytest.approx(math.hypot(a, b), rel=1e-9)
-    assert math.remainder(
-        found.phase_rad.nominal_value - math.atan2(-b, a), 2.0 * math.pi
-    ) == pytest.approx(0.0, abs=1e-8)
-    assert found.offset.nominal_value == pytest.approx(c, abs=1e-9)
+    # The index of tones is centred on the record.
+    omega = 2.0 * np.pi * cycles / points
+    found = tones.fit_tones(tones.record(wave), [omega])
+    first = found.phasors[0] * np.exp(-1j * omega * (points - 1) / 2.0)
+    assert first.real == pytest.approx(a, abs=1e-8)
+    assert -first.imag == pytest.approx(b, abs=1e-8)
+    assert found.offset == pytest.approx(c, abs=1e-9)
     rest = wave - columns @ np.array([a, b, c])
-    assert found.residual_rms == pytest.approx(float(np.sqrt(np.mean(rest**2))), rel=1e-7)
+    assert found.residual_square == pytest.approx(float(rest @ rest), rel=1e-7)
 
 
 @pytest.mark.parametrize("start", [None, 1.0005])
