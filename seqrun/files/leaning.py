@@ -13,12 +13,11 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from uncertainties import UFloat
-from uncertainties.core import AffineScalarFunc, LinearCombination
 
 from seqrun.files.expression import Expression
 from seqrun.files.fields import LimitSpec
 from seqrun.quantity import Quantity
-from seqrun.values import Limit
+from seqrun.values import Limit, exactly
 
 
 class Known(NamedTuple):
@@ -57,7 +56,7 @@ def measured_in(
             uncertainty beside them (a root or a division too near to zero).
     """
     known = {**names, **{name: one.quantity() for name, one in readings.items()}}
-    value: UFloat = AffineScalarFunc(expression.evaluate_in(unit, known), LinearCombination({}))
+    value: UFloat = exactly(expression.evaluate_in(unit, known))
     for name in sorted(expression.names() & readings.keys()):
         one = readings[name]
         u = float(one.value.std_dev)

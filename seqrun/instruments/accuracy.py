@@ -17,33 +17,7 @@ from uncertainties import UFloat
 
 from seqrun.files.driver import AccuracyRow, Driver
 from seqrun.quantity import render
-from seqrun.values import normal, rectangular
-
-#: 0.9545 quantile of Student's t (two-sided) over 2, by degrees of freedom: what makes k = 2 hold
-#: for the mean of few readings (JCGM 100:2008, table G.2).
-_FEW = (6.984, 2.263, 1.653, 1.435, 1.324, 1.258, 1.213, 1.182, 1.159)
-
-
-#: 0.95 quantile of chi-square over its degrees of freedom: scatter beyond it is not chance
-_CHANCE = (3.841, 2.996, 2.605, 2.372, 2.214, 2.099, 2.010, 1.938, 1.880)
-
-
-def by_chance(ratio: float, degrees_of_freedom: int) -> bool:
-    """Whether so few readings scatter ``ratio`` times as much as known by chance alone (95 %)."""
-    if degrees_of_freedom <= len(_CHANCE):
-        return ratio * ratio <= _CHANCE[degrees_of_freedom - 1]
-    # Wilson and Hilferty's approximation
-    part = 2.0 / (9.0 * degrees_of_freedom)
-    return ratio * ratio <= (1.0 - part + 1.645 * math.sqrt(part)) ** 3
-
-
-def student(degrees_of_freedom: int) -> float:
-    """Factor on s/√n so that twice it covers 95.45 %; 1 for very many readings."""
-    if degrees_of_freedom < 1:
-        return math.inf
-    if degrees_of_freedom <= len(_FEW):
-        return _FEW[degrees_of_freedom - 1]
-    return 1.0 + 1.25 / degrees_of_freedom + 1.9 / degrees_of_freedom**2
+from seqrun.values import normal, rectangular, student
 
 
 class Accuracy:
@@ -119,10 +93,10 @@ class Accuracy:
     ) -> UFloat:
         """The mean of the readings, with accuracy table and scatter (Type A) combined.
 
-        The noise that the data sheet states is the scatter of a measurement that is well known;
-        it stands as long as the readings' own is no more than chance makes of it (JCGM 100:2008,
-        4.2.4). Beyond that the readings' own scatter counts, by Student's t for its few degrees
-        of freedom.
+        The scatter of the mean is the larger of two: by the noise that the data sheet states,
+        which is well known (JCGM 100:2008, 4.2.4), and by the readings' own, with Student's factor
+        for their few degrees of freedom. So it covers 95 % also where the unit, or an instrument
+        that has aged, scatters more than the sheet says.
 
         Args:
             noise: standard deviation of one reading of a steady input; the table's without.
@@ -131,12 +105,14 @@ class Accuracy:
         mean = math.fsum(readings) / count
         value = self.attach(mean, row, place, full_scale)
         spread = row.noise if noise is None else noise
+        freedom = math.inf
         if count > 1:
             s = math.sqrt(math.fsum((x - mean) ** 2 for x in readings) / (count - 1))
-            if spread <= 0.0 or not by_chance(s / spread, count - 1):
-                spread = s * student(count - 1)
+            own = s * student(count - 1) if s > 0.0 else 0.0
+            if own > spread:
+                spread, freedom = own, count - 1.0
         if spread > 0.0:
             label = self.label(row.function, row.range, place)
             u = spread / math.sqrt(count)
-            value = value + normal(0.0, u, f"{label}, scatter of {count}")
+            value = value + normal(0.0, u, f"{label}, scatter of {count}", freedom)
         return value

@@ -9,7 +9,7 @@ from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured
 from seqrun.measure.levels import shares
-from seqrun.values import rectangular
+from seqrun.values import COVERAGE_FACTOR, rectangular
 
 BEND = 0.05  # of what it cools by between two readings: a decay over less than a third of its τ
 
@@ -57,10 +57,11 @@ def current_per_kelvin(hot: UFloat, cold: UFloat, hot_c: UFloat, cold_c: UFloat)
         NotMeasured: the temperatures do not differ beyond their uncertainty.
     """
     rise = hot_c - cold_c
-    if not float(rise.nominal_value) > 2.0 * float(rise.std_dev):
+    expanded = COVERAGE_FACTOR * float(rise.std_dev)
+    if not float(rise.nominal_value) > expanded:
         raise NotMeasured(
             f"the heatsink differs by {rise.nominal_value:.2g} K between the two readings",
-            expected=f"more than {2.0 * float(rise.std_dev):.2g} K, the uncertainty of that",
+            expected=f"more than {expanded:.2g} K, the uncertainty of that",
             hint="warm it longer, or with more power",
         )
     return (hot - cold) / rise

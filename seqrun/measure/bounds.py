@@ -15,8 +15,8 @@ from dataclasses import dataclass
 
 from uncertainties import UFloat
 
-from seqrun.measure.uncertain import exactly, variable
-from seqrun.values import COVERAGE_FACTOR, Bound
+from seqrun.measure.uncertain import variable
+from seqrun.values import COVERAGE_FACTOR, Bound, exactly
 
 #: a single phasor of fixed length and any phase projects as an arcsine law: u = F/√2; with its
 #: length rectangular in 0 … F, u² = F²/2 · 1/3

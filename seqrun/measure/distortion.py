@@ -2,7 +2,7 @@
 
 Definitions (IEC 60268-3, clause 14.12; IEEE 1241 for SINAD):
 
-* THD: root of the summed mean squares of the harmonics over the fundamental.
+* THD: root of the summed mean squares of the harmonics, 2nd to 20th, over the fundamental.
 * THD+N: rms of all in the band but the fundamental, over the fundamental.
 * SINAD: the reciprocal of THD+N.
 
@@ -27,13 +27,15 @@ from seqrun.measure.bounds import Bounded, above_distortion, above_noise, root_o
 from seqrun.measure.noise import STATISTICS
 from seqrun.measure.sinefit import check_record, fit_sine_4
 from seqrun.measure.spectrum import Spectrum, Tone, find_tone, power_spectrum, tone_at
-from seqrun.measure.uncertain import exactly, variable
+from seqrun.measure.uncertain import variable
 from seqrun.measure.weighting import BAND_HZ, Weighting, power_weights
 from seqrun.measure.windows import BLACKMAN_HARRIS, Window
-from seqrun.values import Bound
+from seqrun.values import Bound, exactly
 
 Array = NDArray[np.float64]
 NOISE_UNDER = "noise under the harmonics"
+#: highest order counted into THD, everywhere: at 1 kHz the audio band (IEC 60268-3 leaves it open)
+HARMONICS = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +72,7 @@ def distortion(
     sample_rate_hz: float,
     frequency_hz: float | None = None,
     *,
-    harmonics: int = 10,
+    harmonics: int = HARMONICS,
     band_hz: tuple[float, float] = BAND_HZ,
     weighting: Weighting = Weighting.UNWEIGHTED,
     window: Window = BLACKMAN_HARRIS,
@@ -277,7 +279,7 @@ def distortion_by_fit(
     sample_rate_hz: float,
     frequency_hz: float | None = None,
     *,
-    harmonics: int = 10,
+    harmonics: int = HARMONICS,
     gain: UFloat | None = None,
     clipped: bool = False,
     floor_thd: UFloat | float | None = None,

@@ -17,8 +17,8 @@ from uncertainties import UFloat, correlated_values, umath
 
 from seqrun.errors import NotMeasured
 from seqrun.measure.saturating import SaturatingFit, fit_saturating
-from seqrun.measure.uncertain import exactly, variable, widening
-from seqrun.values import COVERAGE_FACTOR, Source
+from seqrun.measure.uncertain import from_repeats, variable
+from seqrun.values import COVERAGE_FACTOR, Source, exactly
 
 Array = NDArray[np.float64]
 SETTLED_WITHIN_K, SETTLED_OVER_S = 3.0, 1800.0
@@ -134,7 +134,7 @@ def _without_the_fast_part(t: Array, y: Array, whole: SaturatingFit) -> tuple[Sa
         return whole, abs(end - float(y[-1])) / math.sqrt(3.0)
     change = abs(tail.start + tail.rise - end)
     known = _end_u(_widened(tail))
-    if change <= 2.0 * known:
+    if change <= COVERAGE_FACTOR * known:
         return whole, min(change, known) / 2.0 / math.sqrt(3.0)
     return tail, change / 2.0 / math.sqrt(3.0)
 
@@ -181,20 +181,22 @@ def settled_rise(
     if int(inside.sum()) < 5:
         raise NotMeasured(f"{int(inside.sum())} readings in the window", expected="at least five")
     slope, u_slope = _line(t[inside], y[inside])
-    change = variable(slope * over_s, u_slope * over_s, "scatter of the rise")
+    change = from_repeats(
+        slope * over_s, u_slope * over_s, "scatter of the rise", float(inside.sum()) - 2.0
+    )
     common = systematic if systematic is not None else exactly(0.0)
-    calm = abs(slope * over_s) + COVERAGE_FACTOR * u_slope * over_s <= within_k
+    calm = abs(slope * over_s) + COVERAGE_FACTOR * float(change.std_dev) <= within_k
     return SettledRise(calm, _end_of(t[inside], y[inside], change) + common, change)
 
 
 def _end_of(t: Array, y: Array, change: UFloat) -> UFloat:
     """Where a rise that has nearly levelled off will end."""
     last = y[t >= t[-1] - (t[-1] - t[0]) / 10.0]
-    now = variable(
-        float(last.mean()),
-        float(np.std(last, ddof=1)) / math.sqrt(last.size) if last.size > 1 else 0.0,
-        "scatter of the rise",
-    )
+    # The scatter is that about the line of the whole window: the last tenth may be one reading.
+    rest = y - y.mean() - _line(t, y)[0] * (t - t.mean())
+    freedom = y.size - 2.0
+    scatter = math.sqrt(float(rest @ rest) / freedom / last.size)
+    now = from_repeats(float(last.mean()), scatter, "scatter of the rise", freedom)
     moving = abs(float(change.nominal_value))
     if moving > COVERAGE_FACTOR * float(change.std_dev):
         try:
@@ -253,8 +255,7 @@ def slope(x: Sequence[float] | Array, y: Sequence[float] | Array, name: str = "s
     if a.size < 5:
         raise NotMeasured(f"{a.size} points", expected="at least five")
     value, u = _line(a, b)
-    freedom = a.size - 2.0
-    return variable(value, u * widening(freedom), name, "t", freedom)
+    return from_repeats(value, u, name, a.size - 2.0)
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 
 from seqrun.errors import NotMeasured
 from seqrun.measure.bounds import Bounded
-from seqrun.measure.uncertain import exactly, variable
-from seqrun.values import COVERAGE_FACTOR, Bound
+from seqrun.measure.uncertain import variable
+from seqrun.values import COVERAGE_FACTOR, Bound, exactly
 
 Array = NDArray[np.float64]
 FRAME_S = 0.005

@@ -62,7 +62,7 @@ def shares(currents: Sequence[UFloat]) -> list[UFloat]:
     if len(currents) < 2:
         raise NotMeasured(f"{len(currents)} device current", expected="at least two in parallel")
     middle = mean(currents)
-    if abs(middle.nominal_value) <= 2.0 * middle.std_dev:
+    if abs(middle.nominal_value) <= COVERAGE_FACTOR * middle.std_dev:
         raise NotMeasured(
             f"mean device current {middle.nominal_value:.3g} A is zero within its uncertainty",
             expected="devices that carry current",
@@ -185,6 +185,6 @@ def sag_ratio(unloaded: UFloat, loaded: UFloat) -> UFloat:
     Raises:
         NotMeasured: no rail voltage to begin with.
     """
-    if abs(unloaded.nominal_value) <= 2.0 * unloaded.std_dev:
+    if abs(unloaded.nominal_value) <= COVERAGE_FACTOR * unloaded.std_dev:
         raise NotMeasured("no rail voltage", expected="a rail that is up")
     return 1.0 - magnitude(loaded) / magnitude(unloaded)

@@ -14,9 +14,8 @@ from seqrun.errors import NotMeasured
 from seqrun.measure.bounds import Bounded, above_noise, root_of_square
 from seqrun.measure.sinefit import check_record
 from seqrun.measure.spectrum import MEDIAN_OF_NOISE, power_spectrum, tone_at
-from seqrun.measure.uncertain import exactly
 from seqrun.measure.windows import BLACKMAN_HARRIS, HANN
-from seqrun.values import COVERAGE_FACTOR, Bound
+from seqrun.values import COVERAGE_FACTOR, Bound, exactly
 
 Array = NDArray[np.float64]
 #: mains frequency is kept within ±1 % nearly always (EN 50160: ±1 % for 99.5 % of a year)

@@ -19,10 +19,10 @@ from seqrun.errors import NotMeasured
 from seqrun.measure.bounds import Bounded, above_noise
 from seqrun.measure.sinefit import check_record
 from seqrun.measure.spectrum import Spectrum, power_spectrum
-from seqrun.measure.uncertain import exactly, variable
+from seqrun.measure.uncertain import variable
 from seqrun.measure.weighting import BAND_HZ, Weighting, power_weights
 from seqrun.measure.windows import HANN
-from seqrun.values import Bound, budget_of
+from seqrun.values import Bound, budget_of, exactly
 
 Array = NDArray[np.float64]
 LEAST_BINS = 20

@@ -4,14 +4,14 @@ Over the trailing window of ``for_s`` seconds a straight line is fitted to the r
 squares). The reading has settled when the change along the line over the window, together with its
 expanded uncertainty, is within ``within``:
 
-    |slope|·for_s + 2·u(slope)·for_s  ≤  within
+    |slope|·for_s + k·u(slope)·for_s  ≤  within,  k = 2
 
-u(slope) comes from the scatter about the line, widened for few readings (the standard deviation of
-the t-distribution) and for readings that are not independent of
-their neighbours (lag-one correlation r of the residuals: factor √((1+r)/(1−r)), r ≥ 0). Noise
-alone therefore never counts as settled until there are enough readings to say so, and never
-forbids settling once there are. (Ordinary least squares; the effective-sample-size factor is that
-of a first-order autoregressive process, any time-series text.)
+u(slope) comes from the scatter about the line, widened for few readings (Student's factor for
+n − 2 degrees of freedom) and for readings that are not independent of their neighbours (lag-one
+correlation r of the residuals: factor √((1+r)/(1−r)), r ≥ 0). Noise alone therefore never counts
+as settled until there are enough readings to say so, and never forbids settling once there are.
+(Ordinary least squares; the effective-sample-size factor is that of a first-order autoregressive
+process, any time-series text.)
 """
 
 from __future__ import annotations
@@ -23,8 +23,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from seqrun.measure.uncertain import widening
-from seqrun.values import COVERAGE_FACTOR
+from seqrun.values import COVERAGE_FACTOR, student
 
 Array = NDArray[np.float64]
 LEAST_READINGS = 5
@@ -86,4 +85,4 @@ def _slope(t: Array, y: Array) -> tuple[float, float]:
     correlation = float(rest[1:] @ rest[:-1]) / square if square > 0.0 else 0.0
     correlation = min(max(correlation, 0.0), 0.9)
     u = math.sqrt(variance / xx * (1.0 + correlation) / (1.0 - correlation))
-    return slope, u * widening(t.size - 2.0)
+    return slope, u * student(t.size - 2.0)

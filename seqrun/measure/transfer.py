@@ -18,8 +18,8 @@ from uncertainties import UFloat, covariance_matrix, umath
 
 from seqrun.errors import NotMeasured
 from seqrun.measure.bounds import Bounded, above_noise
-from seqrun.measure.uncertain import exactly, magnitude, variable
-from seqrun.values import Bound
+from seqrun.measure.uncertain import magnitude, variable
+from seqrun.values import COVERAGE_FACTOR, Bound, exactly
 
 Array = NDArray[np.float64]
 HALF_POWER_DB = -10.0 * math.log10(2.0)
@@ -81,9 +81,10 @@ def separation_db(
     """
     _present(driven_rms, "the driven channel")
     leak = above_noise(undriven_rms, floor_rms)
-    if leak.bound is Bound.EXACT and leak.value.nominal_value > 2.0 * leak.value.std_dev:
+    expanded = COVERAGE_FACTOR * float(leak.value.std_dev)
+    if leak.bound is Bound.EXACT and leak.value.nominal_value > expanded:
         return Bounded(decibels(driven_rms / leak.value))
-    most = leak.value + 2.0 * float(leak.value.std_dev)
+    most = leak.value + expanded
     return Bounded(decibels(driven_rms / most), Bound.AT_LEAST)
 
 
@@ -121,15 +122,15 @@ def source_impedance(
     _present(loaded_rms, "the loaded output")
     impedance = load_ohm * (unloaded_rms / loaded_rms - 1.0)
     value, u = float(impedance.nominal_value), float(impedance.std_dev)
-    if value < -2.0 * u:
+    if value < -COVERAGE_FACTOR * u:
         raise NotMeasured(
             "the output rises when the load is put on",
             expected="a fall or no change",
             hint="no load found, or the level was changed between",
         )
-    if value > 2.0 * u:
+    if value > COVERAGE_FACTOR * u:
         return SourceImpedance(impedance, rated_load_ohm / impedance, Bound.EXACT)
-    most = impedance - value + max(value, 0.0) + 2.0 * u
+    most = impedance - value + max(value, 0.0) + COVERAGE_FACTOR * u
     return SourceImpedance(most, rated_load_ohm / most, Bound.AT_MOST)
 
 
@@ -321,7 +322,7 @@ def _largest(values: Sequence[UFloat]) -> UFloat:
 
 
 def _present(level: UFloat, what: str) -> None:
-    if not level.nominal_value > max(2.0 * level.std_dev, 0.0):
+    if not level.nominal_value > max(COVERAGE_FACTOR * level.std_dev, 0.0):
         raise NotMeasured(
             f"{what} reads {level.nominal_value:.3g}, zero within its uncertainty",
             expected="a signal",

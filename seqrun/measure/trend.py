@@ -9,7 +9,7 @@ reading weighted by 1/u_i². Its slope b has two uncertainties:
   from day to day (JCGM 100:2008, 4.2 and H.3). It has n − 2 degrees of freedom.
 
 The expanded uncertainty of the slope is the larger of the two after each is widened for its own
-degrees of freedom to the same 95.45 %: k = 2, and the t of n − 2 (JCGM 100:2008, G.3). So few
+degrees of freedom to the same 95.45 %: k = 2, and Student's factor for n − 2. So few
 readings with a little scatter make no trend.
 
 Assumes that the quantity moves evenly. A step (a repair between two runs) also tilts the line.
@@ -21,7 +21,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from seqrun.errors import NotMeasured
-from seqrun.values import COVERAGE_FACTOR
+from seqrun.values import COVERAGE_FACTOR, student
 
 if TYPE_CHECKING:
     import numpy as np
@@ -31,8 +31,6 @@ if TYPE_CHECKING:
     Indices = NDArray[np.intp]
 
 LEAST_READINGS = 3  # two make a line through any scatter
-#: two-sided probability of k = 2 for a normal distribution (JCGM 100:2008, table G.1)
-_PROBABILITY = 0.9544997361036416
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +121,6 @@ def lines(groups: Indices, size: int, times: Array, values: Array, u: Array) -> 
             whole group is weighted alike.
     """
     import numpy as np
-    from scipy.special import stdtrit
 
     def total(weights: Array) -> Array:
         found: Array = np.bincount(groups, weights=weights, minlength=size).astype(float)
@@ -147,8 +144,8 @@ def lines(groups: Indices, size: int, times: Array, values: Array, u: Array) -> 
         freedom = np.where(usable, count - 2.0, 1.0)
         u_stated = np.where(silent, np.nan, 1.0 / np.sqrt(stt))
         u_scatter = np.sqrt(chi2 / freedom / stt)
-        factor = stdtrit(freedom, 0.5 + 0.5 * _PROBABILITY)
-        expanded = np.fmax(COVERAGE_FACTOR * u_stated, factor * u_scatter)
+        widened = u_scatter * np.array([student(nu) for nu in freedom])
+        expanded = COVERAGE_FACTOR * np.fmax(u_stated, widened)
 
     def where_usable(numbers: Array) -> Array:
         return np.where(usable, numbers, np.nan)

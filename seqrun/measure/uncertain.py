@@ -1,4 +1,4 @@
-"""Making measured numbers: variables with a named source, and numbers without uncertainty."""
+"""Making measured numbers: variables with a named source, means and their scatter."""
 
 from __future__ import annotations
 
@@ -7,15 +7,11 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from uncertainties import UFloat, ufloat
-from uncertainties.core import AffineScalarFunc, LinearCombination
+from uncertainties import UFloat
 
-from seqrun.values import Distribution, Source
-
-
-def exactly(value: float) -> UFloat:
-    """A number without uncertainty (a definition, a count) in the type of measured ones."""
-    return AffineScalarFunc(float(value), LinearCombination({}))
+from seqrun import values
+from seqrun.errors import NotMeasured
+from seqrun.values import Distribution, Source, student
 
 
 def variable(
@@ -26,37 +22,34 @@ def variable(
     degrees_of_freedom: float = math.inf,
 ) -> UFloat:
     """A new independent variable with standard uncertainty u, or a constant when u is zero."""
-    if not u > 0.0:
-        return exactly(value)
-    return ufloat(value, u, tag=Source(name, distribution, degrees_of_freedom))
+    return values.variable(value, u, Source(name, distribution, degrees_of_freedom))
 
 
-def widening(degrees_of_freedom: float) -> float:
-    """Factor on a Type A standard uncertainty from few repeats, √(ν/(ν−2)).
+def from_repeats(value: float, u: float, name: str, degrees_of_freedom: float) -> UFloat:
+    """A value whose standard uncertainty comes from the scatter of few repeats, widened by
+    Student's factor for them (:func:`seqrun.values.student`)."""
+    widened = u * student(degrees_of_freedom) if u > 0.0 else 0.0
+    return variable(value, widened, name, "t", degrees_of_freedom)
 
-    The standard deviation of the t-distribution (JCGM 101:2008, 6.4.9.4); with it k = 2 covers
-    95 % at any ν ≥ 3, where the bare s/√n covers 86 % at ν = 3.
+
+def scatter_of_mean(repeats: Sequence[float] | NDArray[np.float64]) -> float:
+    """Standard uncertainty of the mean of independent repeats: s/√n by Student's factor for n − 1.
+
+    Raises:
+        NotMeasured: fewer than two repeats, which have no scatter.
     """
-    if not degrees_of_freedom > 2.0:
-        return math.inf
-    if math.isinf(degrees_of_freedom):
-        return 1.0
-    return math.sqrt(degrees_of_freedom / (degrees_of_freedom - 2.0))
+    each = np.asarray(repeats, dtype=np.float64)
+    if each.size < 2:
+        raise NotMeasured(f"{each.size} reading", expected="at least two, for their scatter")
+    return float(np.std(each, ddof=1)) / math.sqrt(each.size) * student(each.size - 1.0)
 
 
-def scatter_of_mean(values: Sequence[float] | NDArray[np.float64]) -> float:
-    """Standard uncertainty of the mean of independent repeats (n ≥ 4), widened for few."""
-    repeats = np.asarray(values, dtype=np.float64)
-    s = float(np.std(repeats, ddof=1))
-    return s / math.sqrt(repeats.size) * widening(repeats.size - 1.0)
-
-
-def mean(values: Sequence[UFloat]) -> UFloat:
+def mean(measured: Sequence[UFloat]) -> UFloat:
     """Mean of measured numbers (one at the least), correlations kept."""
-    total = values[0]
-    for value in values[1:]:
+    total = measured[0]
+    for value in measured[1:]:
         total = total + value
-    return total / len(values)
+    return total / len(measured)
 
 
 def magnitude(value: UFloat) -> UFloat:

@@ -21,7 +21,7 @@ from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Fraction, Hertz
 from seqrun.steps.base import Context, Explained, Measured, Step
-from seqrun.steps.distortion import HARMONICS, floor_felt
+from seqrun.steps.distortion import floor_felt
 from seqrun.steps.drive import Drive, Waveform, drive_needs
 from seqrun.steps.driven import distortion_floor, level_seen
 from seqrun.values import COVERAGE_FACTOR, Bound, Reading
@@ -176,7 +176,6 @@ class OutputPower(Step):
             wave.volts,
             1.0 / wave.dt_s,
             self.frequency,
-            harmonics=HARMONICS,
             band_hz=(min(BAND_HZ[0], 0.5 * self.frequency), BAND_HZ[1]),
             gain=wave.gain,
             clipped=wave.clipped,

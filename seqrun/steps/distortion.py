@@ -19,7 +19,6 @@ from seqrun.measure.intermodulation import (
     modulation_distortion,
 )
 from seqrun.measure.noise import noise_level
-from seqrun.measure.uncertain import exactly
 from seqrun.measure.weighting import BAND_HZ, Weighting, white_share
 from seqrun.measure.windows import Window
 from seqrun.plan.needs import Forecast, Needs
@@ -30,13 +29,12 @@ from seqrun.steps.drive import Drive, Waveform
 from seqrun.steps.driven import DrivenStep, distortion_floor, floor_probe, level_seen, tuned
 from seqrun.steps.listening import ALIKE
 from seqrun.steps.outlook import DB_PER_SHARE, distortion_share
-from seqrun.values import COVERAGE_FACTOR, Bound, Reading, rectangular
+from seqrun.values import COVERAGE_FACTOR, Bound, Reading, exactly, rectangular
 
 LEAST_RATE_HZ = 100e3  # samples per second: holds the band to 22 kHz with room
 PER_CYCLE = 50  # samples: holds twenty harmonics
 LEAST_S = 0.25
 LEAST_CYCLES = 100
-HARMONICS = 20
 BETTER = "a scope and a generator of less distortion, or floor = what a loop-back of them showed"
 #: intermodulation over distortion of one curvature, the larger of second and third order: for tones
 #: at 4:1 3.2 and 3.84 (Warren and Hewlett, Proc. IRE 36 (1948) 457; from memory, and by algebra),
@@ -118,20 +116,16 @@ class _OneTone(DrivenStep):
             wave.volts,
             rate,
             frequency,
-            harmonics=HARMONICS,
             band_hz=(0.5 * frequency, BAND_HZ[1]),
             window=window,
             clipped=wave.clipped,
         )
-        fitted = distortion_by_fit(
-            wave.volts, rate, frequency, harmonics=HARMONICS, clipped=wave.clipped
-        )
+        fitted = distortion_by_fit(wave.volts, rate, frequency, clipped=wave.clipped)
         check_agreement(plain.thd, fitted.thd)
         return distortion(
             wave.volts,
             rate,
             frequency,
-            harmonics=HARMONICS,
             band_hz=(min(BAND_HZ[0], 0.5 * frequency), BAND_HZ[1]),
             weighting=self.weighting,
             window=window,

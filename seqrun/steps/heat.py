@@ -28,7 +28,6 @@ from seqrun.measure.temperature import (
     check_attached,
     pt100_tolerance_k,
 )
-from seqrun.measure.uncertain import exactly
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Kelvins, Seconds
@@ -42,7 +41,7 @@ from seqrun.steps.sink import (
     sink_now,
     watch_sink,
 )
-from seqrun.values import COVERAGE_FACTOR, Bound, Reading, rectangular
+from seqrun.values import COVERAGE_FACTOR, Bound, Reading, exactly, rectangular
 
 OHM_PER_K = 0.385  # slope of a Pt100 (IEC 60751), for forecasts
 FIT_EVERY = 24  # readings between two fits: the curve does not change faster
@@ -356,7 +355,7 @@ class _Curve:
     def predicted(self, within_k: float) -> bool:
         """The end value is known within ``within_k`` (k = 2) by the fit alone."""
         found = self.prediction()
-        return found is not None and 2.0 * float(found.end_k.std_dev) <= within_k
+        return found is not None and COVERAGE_FACTOR * float(found.end_k.std_dev) <= within_k
 
     def settled(self) -> bool:
         # The change itself first: what still moves by more needs no statistics to say so.

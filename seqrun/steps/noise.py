@@ -11,7 +11,6 @@ from pydantic import Field
 
 from seqrun.files.expression import VoltsExpression
 from seqrun.measure.noise import NoiseLevel, level_of_records, signal_to_noise_db
-from seqrun.measure.uncertain import exactly
 from seqrun.measure.weighting import Weighting
 from seqrun.plan.needs import Needs
 from seqrun.plan.view import BenchView
@@ -19,7 +18,7 @@ from seqrun.quantity import Hertz, Seconds
 from seqrun.steps.base import Context, Explained, Measured, Step
 from seqrun.steps.listening import Listening, listening_needs
 from seqrun.steps.outlook import BETTER_SCOPE, decibels, quiet_volts, scope_share
-from seqrun.values import Bound, Reading
+from seqrun.values import Bound, Reading, exactly
 
 QUANTITIES = {
     Weighting.UNWEIGHTED: "noise",

@@ -12,7 +12,6 @@ from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured
 from seqrun.measure import transfer
-from seqrun.measure.uncertain import exactly
 from seqrun.plan.needs import Forecast, Hookup, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Decibels, Hertz, Watts
@@ -21,7 +20,7 @@ from seqrun.steps.drive import Drive, Waveform
 from seqrun.steps.driven import DrivenStep
 from seqrun.steps.outlook import decibels, near_limit, share
 from seqrun.steps.transfer import at_input, fundamental, seen
-from seqrun.values import Bound, Reading
+from seqrun.values import Bound, Reading, exactly
 
 REFERENCE_HZ = 1000.0
 PER_CYCLE = 50  # samples

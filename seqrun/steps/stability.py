@@ -13,7 +13,6 @@ from uncertainties import UFloat
 from seqrun.errors import NotMeasured
 from seqrun.files.expression import WattsExpression
 from seqrun.measure.heat import loop_gain, runaway, slope, thermal_resistance
-from seqrun.measure.uncertain import exactly
 from seqrun.plan.needs import Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Amperes, Hertz, Kelvins, Seconds
@@ -26,7 +25,7 @@ from seqrun.steps.sink import (
     sink_now,
     watch_sink,
 )
-from seqrun.values import Bound, Reading
+from seqrun.values import Bound, Reading, exactly
 
 
 class ThermalResistance(Step):

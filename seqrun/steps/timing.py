@@ -11,14 +11,13 @@ from pydantic import Field
 
 from seqrun.errors import NotMeasured
 from seqrun.measure.timing import Look, mute_length, pull_in_time, release_time
-from seqrun.measure.uncertain import exactly
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Seconds, Volts
 from seqrun.steps.base import Context, Explained, Measured, Step
 from seqrun.steps.drive import Drive, drive_needs
 from seqrun.steps.power import RAILS_UP
-from seqrun.values import COVERAGE_FACTOR, Bound, Reading
+from seqrun.values import COVERAGE_FACTOR, Bound, Reading, exactly
 
 PRESENT = 0.5  # of the level: more is a closed relay, less an open one
 CLOSED = 0.08  # of it, to begin with: one that has lost 20 dB has closed all the same

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from statistics import stdev
 from typing import ClassVar, Literal
 
 from pydantic import Field
@@ -14,7 +13,7 @@ from uncertainties import UFloat
 from seqrun.errors import NotMeasured
 from seqrun.measure import transfer
 from seqrun.measure.sinefit import fit_sine_4
-from seqrun.measure.uncertain import mean
+from seqrun.measure.uncertain import mean, scatter_of_mean
 from seqrun.plan.needs import Forecast, Hookup, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz
@@ -401,7 +400,7 @@ def _mean(values: Sequence[UFloat]) -> UFloat:
     middle = mean(values)
     if len(values) < 2:
         return middle
-    scatter = stdev(float(v.nominal_value) for v in values) / math.sqrt(len(values))
+    scatter = scatter_of_mean([float(v.nominal_value) for v in values])
     return middle + normal(0.0, scatter, "scatter of the repeats", len(values) - 1)
 
 

@@ -12,8 +12,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from seqrun.measure.distortion import HARMONICS
 from seqrun.measure.weighting import BAND_HZ, Weighting, power_weights
-from seqrun.steps.distortion import HARMONICS
 
 Array = NDArray[np.float64]
 CHANNELS = ("left", "right")

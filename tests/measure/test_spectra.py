@@ -14,9 +14,8 @@ from seqrun.measure.distortion import distortion, distortion_by_fit
 from seqrun.measure.intermodulation import difference_distortion, modulation_distortion
 from seqrun.measure.lines import Line, find_lines, hum, not_among, tone_in_noise
 from seqrun.measure.spectrum import power_spectrum
-from seqrun.measure.uncertain import exactly
 from seqrun.measure.weighting import Weighting
-from seqrun.values import Bound, normal, rectangular
+from seqrun.values import Bound, exactly, normal, rectangular
 
 RATE = 200_000.0
 POINTS = 40_000

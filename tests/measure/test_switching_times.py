@@ -6,8 +6,7 @@ import pytest
 
 from seqrun.errors import NotMeasured
 from seqrun.measure.timing import Look, mute_length, pull_in_time, release_time, watched_event
-from seqrun.measure.uncertain import exactly
-from seqrun.values import Bound, rectangular
+from seqrun.values import Bound, exactly, rectangular
 
 
 def looks(present: str, begin_s: float = 1.0, every_s: float = 0.5) -> list[Look]:

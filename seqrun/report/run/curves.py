@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from seqrun.quantity import render
 from seqrun.report.shared.chart import LOOKS, Axis, Chart, around, envelope, peaks
 from seqrun.report.shared.rows import Row
+from seqrun.values import COVERAGE_FACTOR
 
 if TYPE_CHECKING:
     import numpy as np
@@ -100,8 +101,8 @@ def _heat(
     )
     caption = f"Last reading {render(float(rise[-1]), 'K', digits=3)} over ambient."
     if end is not None:
-        chart.band(end - 2.0 * u, end + 2.0 * u)
-        shown = render(end, "K", uncertainty=2.0 * u)
+        chart.band(end - COVERAGE_FACTOR * u, end + COVERAGE_FACTOR * u)
+        shown = render(end, "K", uncertainty=COVERAGE_FACTOR * u)
         # words where the curve is not: it comes from below, or from above when the sink cools
         rising = float(rise[0]) <= end
         chart.level(end, f"end value {shown}", above=limit is None or limit < end, left=rising)

@@ -12,6 +12,7 @@ import math
 from dataclasses import dataclass
 
 from seqrun.report.shared.rows import Row
+from seqrun.values import COVERAGE_FACTOR
 
 UPPER_AT = 0.8
 LOWER_AT = 0.2
@@ -58,7 +59,7 @@ def bar(row: Row) -> Bar | None:
     left, span = _window(row, value)
     stretched = 1.0
     if abs(margin) < _NEAR * span and u < 2 * _NEAR * span:
-        wanted = 4.0 * max(abs(margin), 2.0 * u) or span
+        wanted = 4.0 * max(abs(margin), COVERAGE_FACTOR * u) or span
         if wanted < span:
             stretched, span = span / wanted, wanted
             upper = nearer == row.high
