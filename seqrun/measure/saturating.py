@@ -76,11 +76,12 @@ def fit_saturating(x: Array, y: Array) -> SaturatingFit:
     )
     freedom = x.size - PARAMETERS
     square = float(found.fun @ found.fun)
+    slopes = jacobian(found.x)
     try:
-        inverse = np.linalg.inv(found.jac.T @ found.jac)
+        inverse = np.linalg.inv(slopes.T @ slopes)
     except np.linalg.LinAlgError:
         inverse = np.full((PARAMETERS, PARAMETERS), np.nan)
-    covariance = square / freedom * inverse * np.outer(scale, scale)
+    covariance = np.asarray(square / freedom * inverse * np.outer(scale, scale), dtype=np.float64)
     if not (np.all(np.isfinite(covariance)) and np.all(np.diag(covariance) >= 0.0)):
         raise NotMeasured("the curve does not bend", expected="a rise that begins to level off")
     lag = float(found.fun[1:] @ found.fun[:-1]) / square if square > 0.0 else 0.0
