@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from functools import lru_cache
 from typing import Any, Literal, NamedTuple
@@ -211,7 +211,12 @@ def reading(
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """A reading with the limit it was held against and what came of it."""
+    """A reading with the limit it was held against and what came of it.
+
+    The one form of a reading after the judge: what the columns of ``readings.csv`` hold goes by
+    their names here, in the table and in every frame made of it. ``time_utc`` (ISO 8601) and
+    ``simulated`` are set when it is read back from a record.
+    """
 
     reading: Reading
     step: str
@@ -219,3 +224,57 @@ class Judged:
     decision: str  # "guarded" or "simple"
     verdict: Verdict
     conformance_probability: float | None
+    time_utc: str = field(default="", compare=False)
+    simulated: bool = field(default=False, compare=False)
+
+    @property
+    def channel(self) -> str:
+        return self.reading.channel
+
+    @property
+    def quantity(self) -> str:
+        return self.reading.quantity
+
+    @property
+    def value(self) -> float | None:
+        """In ``unit``; None: not measured, and ``note`` says why."""
+        return self.reading.value
+
+    @property
+    def unit(self) -> str:
+        return self.reading.unit
+
+    @property
+    def expanded_uncertainty(self) -> float | None:
+        """U = k u, in ``unit``; None where none is stated (a setting, a count, a peak)."""
+        return self.reading.expanded_uncertainty if self.stated else None
+
+    @property
+    def coverage_factor(self) -> float | None:
+        """k of :attr:`expanded_uncertainty`; None where none is stated."""
+        return COVERAGE_FACTOR if self.stated else None
+
+    @property
+    def stated(self) -> bool:
+        """Whether an uncertainty is: having none is not to say that it is nothing."""
+        return self.reading.value is not None and bool(self.reading.budget)
+
+    @property
+    def bound(self) -> Bound:
+        return self.reading.bound
+
+    @property
+    def limit_low(self) -> float | None:
+        return self.limit.low if self.limit else None
+
+    @property
+    def limit_high(self) -> float | None:
+        return self.limit.high if self.limit else None
+
+    @property
+    def instruments(self) -> tuple[str, ...]:
+        return self.reading.instruments
+
+    @property
+    def note(self) -> str:
+        return self.reading.note

@@ -12,7 +12,6 @@ from seqrun.record.messages import MessageLog
 from seqrun.record.rows import (
     READING_COLUMNS,
     RUN_COLUMNS,
-    ReadingRow,
     RunInfo,
     RunRow,
 )
@@ -26,7 +25,6 @@ __all__ = [
     "RUN_COLUMNS",
     "Merged",
     "MessageLog",
-    "ReadingRow",
     "RecordError",
     "RunData",
     "RunInfo",

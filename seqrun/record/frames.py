@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,16 @@ from seqrun.record.cells import from_text
 from seqrun.record.errors import RecordError, from_os
 from seqrun.record.rows import READING_COLUMNS, RunRow
 from seqrun.record.table import Table
+from seqrun.values import (
+    COVERAGE_FACTOR,
+    Bound,
+    Contribution,
+    Judged,
+    Limit,
+    Reading,
+    Source,
+    Verdict,
+)
 
 _NUMBERS = (
     "value",
@@ -72,6 +83,29 @@ def readings_frame(
         if name in columns:
             _unquote(frame, name)
     return frame[list(columns)]
+
+
+def judged_of_frame(cells: Mapping[Any, Any]) -> Judged:
+    """A reading from a row of :func:`readings_frame`; columns that were not read are left empty,
+    and U stands as one contribution."""
+
+    def number(name: str) -> float | None:
+        found = cells.get(name)
+        return None if found is None or not math.isfinite(found) else float(found)
+
+    value, low, high = number("value"), number("limit_low"), number("limit_high")
+    u = (number("expanded_uncertainty") or 0.0) / (number("coverage_factor") or COVERAGE_FACTOR)
+    reading = Reading(
+        quantity=str(cells["quantity"]),
+        unit=str(cells["unit"]),
+        value=value,
+        budget=(Contribution(Source("combined"), u),) if u else (),
+        channel=str(cells["channel"]),
+        bound=Bound(str(cells["bound"])),
+    )
+    limit = None if low is None and high is None else Limit(low, high)
+    verdict = Verdict(str(cells["verdict"]))
+    return Judged(reading, str(cells["step"]), limit, str(cells.get("decision", "")), verdict, None)
 
 
 def _unquote(frame: pd.DataFrame, name: str) -> None:

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from seqrun.record.errors import from_os
 from seqrun.record.places import run_folder
 from seqrun.record.plain import budget_of_entry, read_json
-from seqrun.record.rows import ReadingRow, RunRow
+from seqrun.record.rows import RunRow
 from seqrun.record.run import BUDGETS, FACTS, FILES, MESSAGES, TRACES
 from seqrun.record.store import Store
 from seqrun.record.traces import read_trace
@@ -44,8 +44,7 @@ class RunData:
 
     folder: Path
     run: RunRow
-    readings: tuple[ReadingRow, ...]
-    judged: tuple[Judged, ...]  # the same, with their budgets, as the judge gave them
+    judged: tuple[Judged, ...]  # every reading, with its budget where that was kept
     facts: Mapping[str, Any]
     traces: tuple[Trace, ...]
     files: tuple[Path, ...]
@@ -67,18 +66,17 @@ def load_run(folder: Path | str, name: str) -> RunData:
     store = Store(folder)
     row = store.run(name)
     where = run_folder(store.folder, row.run_id)
-    readings = tuple(store.readings(row.run_id))
     budgets = _budgets(where / BUDGETS)
     judged = []
-    for number, reading in enumerate(readings):
-        step_quantity, budget = budgets.get(number, (None, None))
-        fits = step_quantity == (reading.step, reading.quantity)
-        judged.append(reading.judged(budget if fits else None))
+    for number, one in enumerate(store.readings(row.run_id)):
+        of, budget = budgets.get(number, (None, ()))
+        if of == (one.step, one.quantity):
+            one = replace(one, reading=replace(one.reading, budget=budget))
+        judged.append(one)
     messages = where / MESSAGES
     return RunData(
         folder=where,
         run=row,
-        readings=readings,
         judged=tuple(judged),
         facts=read_json(where / FACTS),
         traces=tuple(Trace(p.stem, p) for p in _listed(where / TRACES, ".csv")),

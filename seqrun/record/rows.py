@@ -76,104 +76,40 @@ class RunInfo:
     version: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class ReadingRow:
-    """One row of ``readings.csv``: numbers in ``unit``, times as ISO 8601 text.
+def judged_of(row: Sequence[str]) -> Judged:
+    """A reading from its cells, in the order of :data:`READING_COLUMNS`; U stands as one
+    contribution, since the table holds no budget.
 
-    ``expanded_uncertainty`` and ``coverage_factor`` are None where none is stated. (Rows written
-    before that was so have an uncertainty of 0; both are read alike.)
+    A row that an earlier version wrote with an uncertainty of 0 states none, as one with an empty
+    cell.
+
+    Raises:
+        ValueError: a cell does not hold what its column says.
     """
-
-    run_id: str
-    time_utc: str
-    serial: str
-    model: str
-    sequence: str
-    revision: str
-    step: str
-    channel: str
-    quantity: str
-    value: float | None
-    unit: str
-    expanded_uncertainty: float | None
-    coverage_factor: float | None
-    bound: Bound
-    limit_low: float | None
-    limit_high: float | None
-    decision: str
-    verdict: Verdict
-    conformance_probability: float | None
-    instruments: tuple[str, ...]
-    simulated: bool
-    note: str
-
-    @property
-    def time(self) -> datetime | None:
-        return cells.from_utc(self.time_utc)
-
-    @property
-    def limit(self) -> Limit | None:
-        if self.limit_low is None and self.limit_high is None:
-            return None
-        return Limit(self.limit_low, self.limit_high)
-
-    def judged(self, budget: tuple[Contribution, ...] | None = None) -> Judged:
-        """The row as the judge gave it. Without its budget, U stands as one contribution."""
-        if budget is None:
-            u = (self.expanded_uncertainty or 0.0) / (self.coverage_factor or COVERAGE_FACTOR)
-            budget = (Contribution(Source("combined"), u),) if u else ()
-        reading = Reading(
-            self.quantity,
-            self.unit,
-            self.value,
-            budget,
-            self.channel,
-            self.bound,
-            self.instruments,
-            self.note,
-        )
-        return Judged(
-            reading,
-            self.step,
-            self.limit,
-            self.decision,
-            self.verdict,
-            self.conformance_probability,
-        )
-
-    @classmethod
-    def parse(cls, row: Sequence[str]) -> ReadingRow:
-        """A row of cells in the order of :data:`READING_COLUMNS`.
-
-        Raises:
-            ValueError: a cell does not hold what its column says.
-        """
-        text = cells.from_text
-        number = cells.from_number
-        return cls(
-            row[0],
-            row[1],
-            text(row[2]),
-            text(row[3]),
-            text(row[4]),
-            text(row[5]),
-            text(row[6]),
-            text(row[7]),
-            text(row[8]),
-            number(row[9]),
-            text(row[10]),
-            number(row[11]),
-            number(row[12]),
-            Bound(row[13]),
-            number(row[14]),
-            number(row[15]),
-            row[16],
-            Verdict(row[17]),
-            number(row[18]),
-            tuple(text(row[19]).split(_SEPARATOR)) if row[19] else (),
-            cells.from_flag(row[20]),
-            text(row[21]),
-        )
+    text, number = cells.from_text, cells.from_number
+    expanded, factor = number(row[11]), number(row[12])
+    u = (expanded or 0.0) / (factor or COVERAGE_FACTOR)
+    reading = Reading(
+        quantity=text(row[8]),
+        unit=text(row[10]),
+        value=number(row[9]),
+        budget=(Contribution(Source("combined"), u),) if u else (),
+        channel=text(row[7]),
+        bound=Bound(row[13]),
+        instruments=tuple(text(row[19]).split(_SEPARATOR)) if row[19] else (),
+        note=text(row[21]),
+    )
+    low, high = number(row[14]), number(row[15])
+    return Judged(
+        reading,
+        step=text(row[6]),
+        limit=None if low is None and high is None else Limit(low, high),
+        decision=row[16],
+        verdict=Verdict(row[17]),
+        conformance_probability=number(row[18]),
+        time_utc=row[1],
+        simulated=cells.from_flag(row[20]),
+    )
 
 
 def reading_cells(
@@ -181,9 +117,6 @@ def reading_cells(
 ) -> list[str]:
     """The cells of one reading, in the order of :data:`READING_COLUMNS`."""
     text, number = cells.text, cells.number
-    reading, limit = judged.reading, judged.limit or Limit()
-    # A setting, a count, a peak: no uncertainty is stated, which is not to say that it is nothing.
-    stated = reading.value is not None and bool(reading.budget)
     return [
         run_id,
         cells.utc(time),
@@ -192,21 +125,21 @@ def reading_cells(
         text(info.sequence),
         text(info.revision),
         text(judged.step),
-        text(reading.channel),
-        text(reading.quantity),
-        number(reading.value),
-        text(reading.unit),
-        number(reading.expanded_uncertainty) if stated else "",
-        number(COVERAGE_FACTOR) if stated else "",
-        reading.bound.value,
-        number(limit.low),
-        number(limit.high),
+        text(judged.channel),
+        text(judged.quantity),
+        number(judged.value),
+        text(judged.unit),
+        number(judged.expanded_uncertainty),
+        number(judged.coverage_factor),
+        judged.bound.value,
+        number(judged.limit_low),
+        number(judged.limit_high),
         judged.decision,
         judged.verdict.value,
         number(judged.conformance_probability),
-        text(_SEPARATOR.join(reading.instruments)),
+        text(_SEPARATOR.join(judged.instruments)),
         cells.flag(simulated),
-        text(reading.note),
+        text(judged.note),
     ]
 
 

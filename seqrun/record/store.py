@@ -21,13 +21,14 @@ from seqrun.record.places import is_run_id, new_run_id, run_folder
 from seqrun.record.rows import (
     READING_COLUMNS,
     RUN_COLUMNS,
-    ReadingRow,
     RunInfo,
     RunRow,
+    judged_of,
     run_cells,
 )
 from seqrun.record.run import RunRecord
 from seqrun.record.table import Lock, Table
+from seqrun.values import Judged
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -97,13 +98,13 @@ class Store:
             return run_id
         raise RecordError("no free run id could be found", where=str(self.folder))
 
-    def readings(self, run_id: str | None = None) -> Iterator[ReadingRow]:
-        """Rows of ``readings.csv`` in the order they were written, of one run or of all.
+    def readings(self, run_id: str | None = None) -> Iterator[Judged]:
+        """Readings in the order they were written, of one run or of all.
 
         Raises:
             RecordError: the table cannot be read or a row does not hold what it should.
         """
-        return self.readings_table.parsed(ReadingRow.parse, run_id)
+        return self.readings_table.parsed(judged_of, run_id)
 
     def runs(self) -> list[RunRow]:
         """All runs, oldest first; one without an end is aborted, "not finished".

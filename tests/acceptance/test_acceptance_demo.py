@@ -118,4 +118,4 @@ def test_a_bridged_unit_on_one_rail_is_accepted_by_the_difference_of_two_probes(
 def test_a_simulated_run_says_so_in_every_row(acceptance: Callable) -> None:
     record = acceptance().record
     assert record.run.simulated
-    assert all(row.simulated for row in record.readings)
+    assert all(row.simulated for row in record.judged)

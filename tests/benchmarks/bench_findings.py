@@ -147,7 +147,7 @@ def recorded(one: Case, name: str, text: str, cache: Path, made_with: str) -> di
         outcome = execute(plan, files, None, Watcher(), options, Interrupts())
         if "interrupted" in outcome.reason:
             raise SystemExit("interrupted")
-        rows = load_run(options.results, outcome.run_id).readings
+        rows = load_run(options.results, outcome.run_id).judged
         found = {
             "made_with": made_with,
             "disposition": outcome.disposition.value,

@@ -38,10 +38,8 @@ def measure(folder: Path, serial: str, readings: int, finish: bool = True) -> st
 
 
 def values_by_run(folder: Path) -> dict[str, list[float | None]]:
-    found: dict[str, list[float | None]] = {}
-    for row in Store(folder).readings():
-        found.setdefault(row.run_id, []).append(row.value)
-    return found
+    store = Store(folder)
+    return {run.run_id: [r.value for r in store.readings(run.run_id)] for run in store.runs()}
 
 
 def test_processes_that_write_at_once_lose_no_row(tmp_path: Path) -> None:

@@ -9,7 +9,6 @@ import numpy as np
 from seqrun.judge import decide
 from seqrun.record import RunData, RunInfo, Store, load_run
 from seqrun.report.shared.rows import Row
-from seqrun.report.shared.summary import row_of
 from seqrun.values import (
     Bound,
     Contribution,
@@ -78,7 +77,7 @@ def judged(
 
 def a_row(*args: object, **more: object) -> Row:
     """The same as a report shows it."""
-    return row_of(judged(*args, **more))  # type: ignore[arg-type]
+    return Row.of(judged(*args, **more))  # type: ignore[arg-type]
 
 
 def good() -> list[Judged]:

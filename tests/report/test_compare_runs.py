@@ -209,7 +209,7 @@ def test_names_from_files_are_escaped(results: Path) -> None:
 def test_a_run_without_readings_can_be_compared(results: Path) -> None:
     empty = [good()[0]]
     run = on_record(results, empty)
-    bare: RunData = replace(run, readings=(), judged=(), run=replace(run.run, run_id="x"))
+    bare: RunData = replace(run, judged=(), run=replace(run.run, run_id="x"))
     found = compare(bare, run)
     assert [p.word for p in found.pairs] == ["only after"]
     assert "1 only after" in told(found)

@@ -107,7 +107,7 @@ def test_readings_that_state_no_uncertainty_move_by_their_scatter_alone(results:
     found = trend(Store(results), "noise.left")
     assert found.line is not None
     assert math.isnan(found.line.u_stated)
-    assert found.row.expanded is None
+    assert found.row.expanded_uncertainty is None
     assert "±" not in found.row.shown
     assert "noise.left" in told_of(Store(results), "EX-0007")
 
@@ -205,7 +205,7 @@ def test_a_limit_that_changed_on_record_is_counted(results: Path) -> None:
         a_run(results, float(n), [rise], f"EX-{n}")
     (found,) = model_histories(Store(results))
     assert found.limits[0].limits == 2
-    assert found.limits[0].row.high == 35.0
+    assert found.limits[0].row.limit_high == 35.0
 
 
 def test_models_are_told_apart(results: Path) -> None:

@@ -130,8 +130,8 @@ def test_a_simulated_run_is_marked_across_and_releases_nothing(results: Path) ->
 
 
 def test_one_simulated_reading_marks_the_whole_sheet(accepted: RunData) -> None:
-    rows = (replace(accepted.readings[0], simulated=True), *accepted.readings[1:])
-    assert sheet(replace(accepted, readings=rows)).simulated
+    rows = (replace(accepted.judged[0], simulated=True), *accepted.judged[1:])
+    assert sheet(replace(accepted, judged=rows)).simulated
 
 
 def test_cautions_speak_of_charge_heat_and_the_mains(accepted: RunData) -> None:

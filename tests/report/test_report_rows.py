@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from invented_run import a_row, bad, good
 
-from seqrun.report.shared.summary import row_of
+from seqrun.report.shared.rows import Row
 from seqrun.report.shared.verdicts import (
     closest,
     deciding,
@@ -58,7 +58,7 @@ def test_a_bound_that_decides_nothing_is_not_called_a_margin() -> None:
 
 def test_a_certain_reading_is_never_called_certain() -> None:
     row = a_row()
-    assert row.probability == 1.0
+    assert row.conformance_probability == 1.0
     assert row.probability_shown == "> 99.99 %"
 
 
@@ -86,7 +86,7 @@ def test_the_margin_is_negative_exactly_when_the_limit_is_broken(
 
 
 def test_the_clearest_fail_is_named_first_and_passes_are_not_named() -> None:
-    rows = [row_of(j) for j in bad()]
+    rows = [Row.of(j) for j in bad()]
     against = worst_first(rows)
     assert against[0].step == "offset.right"
     assert all(row.verdict is not Verdict.PASS for row in against)
@@ -94,7 +94,7 @@ def test_the_clearest_fail_is_named_first_and_passes_are_not_named() -> None:
 
 
 def test_the_reading_with_least_room_is_told_when_all_pass() -> None:
-    rows = [row_of(j) for j in good()]
+    rows = [Row.of(j) for j in good()]
     nearest = closest(rows)
     assert nearest is not None
     assert nearest.step == "power.right"  # 43.9 W of at least 40 W: a tenth of its limit
@@ -104,17 +104,17 @@ def test_the_reading_with_least_room_is_told_when_all_pass() -> None:
 
 
 def test_an_aborted_run_gives_its_reason_first_even_when_a_reading_failed() -> None:
-    said = deciding([row_of(j) for j in bad()], Disposition.ABORTED, "supply_current is 2.7 A")
+    said = deciding([Row.of(j) for j in bad()], Disposition.ABORTED, "supply_current is 2.7 A")
     assert said[0].text == "Supply current is 2.7 A."
 
 
 def test_a_step_that_was_never_reached_is_among_what_decided_a_hold() -> None:
-    said = deciding([row_of(j) for j in good()], Disposition.HOLD, "never reached: power.left")
+    said = deciding([Row.of(j) for j in good()], Disposition.HOLD, "never reached: power.left")
     assert any("power.left" in s.text for s in said)
 
 
 def test_only_an_accept_lets_the_unit_go_back_into_use() -> None:
-    rows = [row_of(j) for j in bad()]
+    rows = [Row.of(j) for j in bad()]
     for disposition in (Disposition.HOLD, Disposition.REJECT, Disposition.ABORTED):
         assert not any("may go back" in text for text in next_actions(rows, disposition))
 

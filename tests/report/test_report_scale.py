@@ -26,10 +26,10 @@ ROWS = st.builds(some_row, VALUES, UNCERTAINTIES, LIMITS, st.sampled_from(["V", 
 def test_a_reading_lies_on_the_side_of_its_limit_where_its_margin_says(row: Row) -> None:
     shape = bar(row)
     assert shape is not None
-    if shape.high is not None and row.high is not None:
-        assert (shape.value > shape.high) == (row.value > row.high)  # type: ignore[operator]
-    if shape.low is not None and row.low is not None:
-        assert (shape.value < shape.low) == (row.value < row.low)  # type: ignore[operator]
+    if shape.high is not None and row.limit_high is not None:
+        assert (shape.value > shape.high) == (row.value > row.limit_high)  # type: ignore[operator]
+    if shape.low is not None and row.limit_low is not None:
+        assert (shape.value < shape.low) == (row.value < row.limit_low)  # type: ignore[operator]
 
 
 @given(ROWS)
@@ -50,8 +50,8 @@ def test_the_text_bar_has_its_width_and_its_mark_on_the_right_side(row: Row) -> 
     edges = [i for i, c in enumerate(text) if c == "|"]
     shape = bar(row)
     assert shape is not None
-    if shape.high is not None and text[edges[-1]] == "|" and row.high is not None:
-        assert (mark > edges[-1]) == (row.value > row.high)  # type: ignore[operator]
+    if shape.high is not None and text[edges[-1]] == "|" and row.limit_high is not None:
+        assert (mark > edges[-1]) == (row.value > row.limit_high)  # type: ignore[operator]
 
 
 def test_a_reading_close_to_its_limit_gets_a_stretched_scale_that_shows_the_gap() -> None:

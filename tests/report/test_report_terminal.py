@@ -16,8 +16,8 @@ from rich.cells import cell_len
 from seqrun.record import RunData
 from seqrun.report.run.progress import Progress, clock, step_line
 from seqrun.report.run.terminal import budget_table, run_summary
+from seqrun.report.shared.rows import Row
 from seqrun.report.shared.screen import plain
-from seqrun.report.shared.summary import row_of
 from seqrun.values import Disposition
 
 Recorded = Callable[..., RunData]
@@ -128,7 +128,7 @@ def test_a_finished_step_is_one_line_of_at_most_80_columns(
 
 
 def test_a_finished_step_shows_its_worst_reading() -> None:
-    rows = [row_of(j) for j in (judged(), judged(value=0.212), judged())]
+    rows = [Row.of(j) for j in (judged(), judged(value=0.212), judged())]
     line = step_line("offset", rows, 75.0, False).plain
     assert line.startswith("01:15 ✕ offset")
     assert "FAIL" in line

@@ -79,7 +79,7 @@ def picture(pair: ReadingPair) -> str:
     ]
     if not shown:
         return ""
-    limits = [x for x in (pair.row.low, pair.row.high) if x is not None]
+    limits = [x for x in (pair.row.limit_low, pair.row.limit_high) if x is not None]
     ends = [x for row, _ in shown for x in _ends(row)]
     low, high = min([*ends, *limits]), max([*ends, *limits])
     if len(limits) == 1 and pair.unit != "dB":
@@ -96,7 +96,7 @@ def picture(pair: ReadingPair) -> str:
         f'aria-label="{escape(_words(pair))}" xmlns="http://www.w3.org/2000/svg">',
         f'<rect x="0" y="{_TOP}" width="{_WIDTH}" height="{body}" fill="#dfeae6"/>',
     ]
-    for limit, upper in ((pair.row.low, False), (pair.row.high, True)):
+    for limit, upper in ((pair.row.limit_low, False), (pair.row.limit_high, True)):
         if limit is None:
             continue
         left, right = (px(limit), float(_WIDTH)) if upper else (0.0, px(limit))
@@ -129,7 +129,7 @@ def picture(pair: ReadingPair) -> str:
 
 def _ends(row: Row) -> tuple[float, float]:
     """The interval that a reading stands for, as far as it can be drawn."""
-    value, u = row.value or 0.0, row.expanded or 0.0
+    value, u = row.value or 0.0, row.expanded_uncertainty or 0.0
     if row.bound is Bound.AT_MOST:
         return min(0.0 if row.unit != "dB" else value, value), value + u
     return value - u, value + u

@@ -14,7 +14,7 @@ from seqrun.errors import FileError, UsageError
 from seqrun.judge.change import CHANCE, KEPT, SHARE, Change, Difference, difference
 from seqrun.quantity import render
 from seqrun.report.shared.rows import Row
-from seqrun.report.shared.summary import Summary, row_of, summarise
+from seqrun.report.shared.summary import Summary, summarise
 from seqrun.values import Verdict
 
 if TYPE_CHECKING:
@@ -121,8 +121,9 @@ class ReadingPair:
         """The two were held against different limits, so their verdicts do not compare."""
         if self.before is None or self.after is None:
             return False
-        sides = ((self.before.low, self.after.low), (self.before.high, self.after.high))
-        return self.before.unit == self.after.unit and not all(map(_same, sides))
+        one, two = self.before, self.after
+        sides = ((one.limit_low, two.limit_low), (one.limit_high, two.limit_high))
+        return one.unit == two.unit and not all(map(_same, sides))
 
     @property
     def better(self) -> bool | None:
@@ -281,12 +282,12 @@ def compare(
         old = _partner(judged, waiting[key], several)
         if old is not None:
             change = difference(old, judged, share, owners)
-            pairs.append(ReadingPair(row_of(old), row_of(judged), change, several))
+            pairs.append(ReadingPair(Row.of(old), Row.of(judged), change, several))
         else:
-            pairs.append(ReadingPair(None, row_of(judged), None, several))
+            pairs.append(ReadingPair(None, Row.of(judged), None, several))
     left = {id(j) for olds in waiting.values() for j in olds}
     pairs += [
-        ReadingPair(row_of(j), None, None, _key(j) in many) for j in before.judged if id(j) in left
+        ReadingPair(Row.of(j), None, None, _key(j) in many) for j in before.judged if id(j) in left
     ]
     return RunPair(summarise(before), summarise(after), tuple(pairs), share, new_ballasts)
 
@@ -319,9 +320,9 @@ def _cells(run: RunPair) -> Iterator[list[str]]:
                 line += ["", "", "", side.verdict.value if side else ""]
                 continue
             value = None if side.value is None else side.value * factor
-            u = None if side.expanded is None else side.expanded * factor
+            u = None if side.expanded_uncertainty is None else side.expanded_uncertainty * factor
             line += [number(value), number(u), side.bound.value, side.verdict.value]
-        line += [number(row.low), number(row.high)]
+        line += [number(row.limit_low), number(row.limit_high)]
         if found is None:
             line += ["", "", ""]
         else:

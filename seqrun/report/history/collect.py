@@ -21,12 +21,12 @@ from seqrun.report.history.trends import (
     ModelHistory,
     Trend,
     UnitHistory,
-    a_row,
     accepted,
     of_one_kind,
     ranked,
     trend_of,
 )
+from seqrun.report.shared.rows import Row
 from seqrun.values import COVERAGE_FACTOR, Bound, Verdict
 
 if TYPE_CHECKING:
@@ -178,13 +178,15 @@ def _series(frame: pd.DataFrame, keys: tuple[str, ...]) -> _Series:
 def _trend(series: _Series, group: int) -> Trend:
     at = series.of(group)
     exact = at[series.exact[at]]
+    from seqrun.record.frames import judged_of_frame
+
     row = series.frame.iloc[int(at[-1])]
     found = series.lines
     cells = {n: float(getattr(found, n)[group]) for n in Lines.__dataclass_fields__}
     line = Line(count=int(cells.pop("count")), **cells)
     return trend_of(
         str(row["sequence"]),
-        a_row(row.to_dict()),
+        Row.of(judged_of_frame(row.to_dict())),
         series.times[exact],
         series.values[exact],
         COVERAGE_FACTOR * series.u[exact],

@@ -134,7 +134,7 @@ def chart(trend: Trend) -> str:
     row = trend.row
     shown = np.unique(np.linspace(0, len(trend.values) - 1, _POINTS).astype(int))
     times, values, u = trend.times[shown], trend.values[shown], trend.expanded[shown]
-    sides = [x for x in (row.low, row.high) if x is not None]
+    sides = [x for x in (row.limit_low, row.limit_high) if x is not None]
     low, high = around([float((values - u).min()), float((values + u).max()), *sides])
     # a movement that would not matter may not fill the picture
     short = 2.0 * trend.matters - (high - low)
@@ -151,12 +151,12 @@ def chart(trend: Trend) -> str:
         height=_CHART_HEIGHT,
         width=_CHART_WIDTH,
     )
-    if row.high is not None:
-        picture.band(row.high, high, "url(#sr-beyond)")
-        picture.level(row.high, "", heavy=True)
-    if row.low is not None:
-        picture.band(low, row.low, "url(#sr-beyond)")
-        picture.level(row.low, "", heavy=True)
+    if row.limit_high is not None:
+        picture.band(row.limit_high, high, "url(#sr-beyond)")
+        picture.level(row.limit_high, "", heavy=True)
+    if row.limit_low is not None:
+        picture.band(low, row.limit_low, "url(#sr-beyond)")
+        picture.level(row.limit_low, "", heavy=True)
     if trend.line is not None and trend.word == "drifts":
         ends = (trend.line.start, trend.line.end)
         picture.line(ends, [trend.line.at(t) for t in ends], "", ("#a0522d", "7 3", 1.8))
@@ -185,7 +185,7 @@ def spread(limit: LimitHistory) -> str:
         f'aria-label="{escape(words)}" xmlns="http://www.w3.org/2000/svg">'
         f'<rect width="{_WIDTH}" height="{_BODY}" fill="#dfeae6"/>'
     ]
-    for side, upper in ((row.low, False), (row.high, True)):
+    for side, upper in ((row.limit_low, False), (row.limit_high, True)):
         if side is None:
             continue
         x0, x1 = (px(side), float(_WIDTH)) if upper else (0.0, px(side))
@@ -202,7 +202,7 @@ def spread(limit: LimitHistory) -> str:
                 f'<rect x="{i * width + 0.5:.1f}" y="{_BODY - tall:.1f}" width="{width - 1:.1f}" '
                 f'height="{tall:.1f}" fill="{_INK}"/>'
             )
-    for side in (row.low, row.high):
+    for side in (row.limit_low, row.limit_high):
         if side is None:
             continue
         text = render(side, row.unit)

@@ -201,7 +201,7 @@ def spread(limit: LimitHistory, width: int, *, ascii_only: bool = False) -> str:
     levels = _LEVELS_ASCII if ascii_only else _LEVELS
     most = counts.max()
     cells = [" " if n == 0 else levels[int((len(levels) - 1) * n / most)] for n in counts]
-    for side in (limit.row.low, limit.row.high):
+    for side in (limit.row.limit_low, limit.row.limit_high):
         if side is not None:
             at = int((side - edges[0]) / (edges[-1] - edges[0]) * width)
             cells[min(max(at, 0), width - 1)] = "|" if ascii_only else "┃"

@@ -8,10 +8,10 @@ ten times does not weigh ten times.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from seqrun.errors import UsageError
 from seqrun.judge.change import CHANCE, SHARE, Change, classify, least_that_matters
@@ -19,7 +19,7 @@ from seqrun.measure.proportion import wilson_interval
 from seqrun.quantity import render
 from seqrun.report.compare.pairs import signed
 from seqrun.report.shared.rows import Row
-from seqrun.values import COVERAGE_FACTOR, Bound, Disposition, Limit, Verdict
+from seqrun.values import COVERAGE_FACTOR, Disposition, Limit
 
 if TYPE_CHECKING:
     import numpy as np
@@ -89,7 +89,7 @@ class Trend:
         line = self.line
         if line is None or self.change is not Change.CHANGED or self.slight or not line.slope:
             return None
-        limit = self.row.high if line.slope > 0.0 else self.row.low
+        limit = self.row.limit_high if line.slope > 0.0 else self.row.limit_low
         if limit is None:
             return None
         ahead = (limit - line.at(line.end)) / line.slope
@@ -147,10 +147,10 @@ class LimitHistory:
         if self.mean is None or not self.spread:
             return None
         sides = []
-        if self.row.low is not None:
-            sides.append(self.mean - self.row.low)
-        if self.row.high is not None:
-            sides.append(self.row.high - self.mean)
+        if self.row.limit_low is not None:
+            sides.append(self.mean - self.row.limit_low)
+        if self.row.limit_high is not None:
+            sides.append(self.row.limit_high - self.mean)
         return min(sides) / self.spread if sides else None
 
     @property
@@ -258,7 +258,7 @@ def bins(limit: LimitHistory, count: int) -> tuple[NDArray[np.intp], Array] | No
     values = limit.trend.values
     if not len(values):
         return None
-    sides = [x for x in (limit.row.low, limit.row.high) if x is not None]
+    sides = [x for x in (limit.row.limit_low, limit.row.limit_high) if x is not None]
     inner = np.quantile(values, (0.0005, 0.9995)) if len(values) > 2000 else values
     low, high = min([*sides, float(inner.min())]), max([*sides, float(inner.max())])
     room = 0.06 * (high - low) or 0.1 * abs(high) or 1.0
@@ -314,7 +314,7 @@ def trend_of(
     sequence: str, row: Row, times: Array, values: Array, expanded: Array, others: int, line: Line
 ) -> Trend:
     """A trend with its line held against what would matter; see :mod:`seqrun.judge.change`."""
-    limit = Limit(row.low, row.high) if row.has_limit else None
+    limit = Limit(row.limit_low, row.limit_high) if row.has_limit else None
     largest = (float(values.max()), float(values.min())) if len(values) else ()
     matters = least_that_matters(limit, row.unit, largest, SHARE)
     if not math.isfinite(line.slope):
@@ -364,28 +364,3 @@ def of_one_kind(runs: Sequence[RunRow], simulated: bool | None) -> tuple[list[Ru
             hint="leave --simulated away" if kind else "--simulated shows them",
         )
     return kept, kind, len(runs) - len(kept)
-
-
-def a_row(cells: Mapping[Any, object]) -> Row:
-    """A row from the cells of a frame."""
-
-    def number(name: str) -> float | None:
-        value = cells[name]
-        assert isinstance(value, float)
-        return value if math.isfinite(value) else None
-
-    return Row(
-        step=str(cells["step"]),
-        channel=str(cells["channel"]),
-        quantity=str(cells["quantity"]),
-        value=number("value"),
-        unit=str(cells["unit"]),
-        expanded=number("expanded_uncertainty"),
-        coverage=number("coverage_factor"),
-        bound=Bound(str(cells["bound"])),
-        low=number("limit_low"),
-        high=number("limit_high"),
-        decision="",
-        verdict=Verdict(str(cells["verdict"])),
-        probability=None,
-    )

@@ -260,7 +260,11 @@ def _told(rows: Sequence[Row]) -> str:
     said = []
     for row in rows:
         value = row.value or 0.0
-        if row.low is not None and row.high is not None and row.low == -row.high:
+        if (
+            row.limit_low is not None
+            and row.limit_high is not None
+            and row.limit_low == -row.limit_high
+        ):
             value = abs(value)  # which way it goes does not matter
         shown = f"{bounds[row.bound]}{render(value, row.unit, digits=3)}"
         said.append(f"{_channel(row)} {_together(shown, row.unit)}".strip().replace(" ", "\u00a0"))

@@ -85,7 +85,9 @@ def _heat(
     time = trace["time_s"]
     rise = trace["rise_k"] if "rise_k" in trace else trace["sink_c"] - trace["ambient_c"]
     fit = _fit(facts, step)
-    limit = next((r.high for r in rows if r.step == step and r.unit == "K" and r.high), None)
+    limit = next(
+        (r.limit_high for r in rows if r.step == step and r.unit == "K" and r.limit_high), None
+    )
     last = float(np.nanmax(time))
     end, u, tau = fit.get("end_k"), fit.get("u_k", 0.0), fit.get("tau_s", 0.0)
     start = fit.get("start_s", float(time[0]))

@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 from seqrun.report.shared.rows import Row
 from seqrun.report.shared.screen import STYLES, WIDTH, clean, console, is_ascii, plain
-from seqrun.report.shared.summary import row_of
 from seqrun.report.shared.verdicts import DISPOSITION_MARKS, MARKS, worst_first
 from seqrun.runner.events import Watcher
 from seqrun.values import Disposition, Judged, Verdict
@@ -69,7 +68,7 @@ class Progress(Watcher):
 
     def step_ended(self, step_id: str, judged: Sequence[Judged], bench_s: float) -> None:
         self._bench_s = bench_s
-        self._line(step_line(step_id, [row_of(j) for j in judged], bench_s, self._ascii))
+        self._line(step_line(step_id, [Row.of(j) for j in judged], bench_s, self._ascii))
 
     def hookup(self, words: str, live: bool, by: str) -> None:
         if self._moving:

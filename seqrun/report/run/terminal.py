@@ -127,9 +127,9 @@ def budget_view(run: RunData | Summary, *, ascii_only: bool = False) -> Group:
         table.add_column("share", width=7, justify="right")
         for line in row.budget:
             cells = (
-                f"  {line.name}",
-                line.distribution,
-                line.freedom_shown,
+                f"  {line.source.name}",
+                line.source.distribution,
+                row.freedom_shown(line),
                 row.in_unit(line.standard_uncertainty),
                 row.share_shown(line),
             )

@@ -57,7 +57,7 @@ def limit_bar(row: Row) -> str:
         parts.append(_line(x, _TOP, x, _BOTTOM, "#8b969e", 1, "2 2"))
         if all(edge is None or abs(x - edge) > 34 for edge in (low, high)):
             parts.append(_text(max(x, 5.0), "0", _SOFT))
-    for edge, number in ((low, row.low), (high, row.high)):
+    for edge, number in ((low, row.limit_low), (high, row.limit_high)):
         if edge is not None and number is not None:
             parts.append(_line(edge, _TOP - 4, edge, _BOTTOM + 4, _INK, 2.4))
             parts.append(_text(edge, render(number, row.unit), _INK, bold=True))
@@ -79,7 +79,7 @@ def _reading(row: Row, x: float, half: float, off_left: bool, off_right: bool) -
             f'stroke="#fff" stroke-width="1.5"/>'
         )
         shown = render(row.value, row.unit, digits=3) if row.value is not None else ""
-        limit = row.low if off_left else row.high
+        limit = row.limit_low if off_left else row.limit_high
         label = render(limit, row.unit) if limit is not None else ""
         beyond = WIDTH * (LOWER_AT if off_left else 1.0 - UPPER_AT)
         if (len(shown) + len(label) / 2.0) * _CHARACTER > beyond:

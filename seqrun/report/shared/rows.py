@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 from seqrun.quantity import render
-from seqrun.values import Bound, Verdict
+from seqrun.values import Bound, Contribution, Judged, Verdict
 
 #: words that the trade writes in capitals
 _CAPITALS = {
@@ -17,44 +17,22 @@ _FAILING = frozenset({Verdict.FAIL, Verdict.CONDITIONAL_FAIL})
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
-    """One line of a budget, in the reading's own unit."""
+class Row(Judged):
+    """A judged reading with the words that the pages use for it; it holds nothing more."""
 
-    name: str
-    distribution: str
-    degrees_of_freedom: float
-    standard_uncertainty: float
+    @classmethod
+    def of(cls, judged: Judged) -> Row:
+        """The same reading, to be shown."""
+        return cls(**{f.name: getattr(judged, f.name) for f in fields(Judged)})
 
     @property
-    def freedom_shown(self) -> str:
-        return "∞" if math.isinf(self.degrees_of_freedom) else f"{self.degrees_of_freedom:.3g}"
-
-
-@dataclass(frozen=True, slots=True)
-class Row:
-    """One reading of a run. Numbers are in ``unit``; ``expanded`` is U = ``coverage`` · u."""
-
-    step: str
-    channel: str
-    quantity: str
-    value: float | None
-    unit: str
-    expanded: float | None
-    coverage: float | None
-    bound: Bound
-    low: float | None
-    high: float | None
-    decision: str
-    verdict: Verdict
-    probability: float | None
-    instruments: tuple[str, ...] = ()
-    note: str = ""
-    time_utc: str = ""
-    budget: tuple[Line, ...] = ()
+    def budget(self) -> tuple[Contribution, ...]:
+        """What the uncertainty is made of, in ``unit``."""
+        return self.reading.budget
 
     @property
     def has_limit(self) -> bool:
-        return self.low is not None or self.high is not None
+        return self.limit_low is not None or self.limit_high is not None
 
     @property
     def name(self) -> str:
@@ -76,12 +54,12 @@ class Row:
             return f"at most {render(self.value, self.unit, digits=2)}"
         if self.bound is Bound.AT_LEAST:
             return f"at least {render(self.value, self.unit, digits=2)}"
-        return render(self.value, self.unit, uncertainty=self.expanded)
+        return render(self.value, self.unit, uncertainty=self.expanded_uncertainty)
 
     @property
     def limit_words(self) -> str:
         """``"between -50 mV and 50 mV"``, ``"at most 40 K"``, or nothing."""
-        low, high = self.low, self.high
+        low, high = self.limit_low, self.limit_high
         if low is not None and high is not None:
             if math.isclose(low, -high):
                 return f"within ±{render(high, self.unit)}"
@@ -102,10 +80,10 @@ class Row:
         if self.value is None or not self.has_limit:
             return None
         sides = []
-        if self.low is not None:
-            sides.append(self.value - self.low)
-        if self.high is not None:
-            sides.append(self.high - self.value)
+        if self.limit_low is not None:
+            sides.append(self.value - self.limit_low)
+        if self.limit_high is not None:
+            sides.append(self.limit_high - self.value)
         return min(sides)
 
     @property
@@ -113,20 +91,20 @@ class Row:
         """The limit that :attr:`margin` is measured from."""
         if self.value is None or not self.has_limit:
             return None
-        if self.low is None:
-            return self.high
-        if self.high is None or self.value - self.low < self.high - self.value:
-            return self.low
-        return self.high
+        if self.limit_low is None:
+            return self.limit_high
+        if self.limit_high is None or self.value - self.limit_low < self.limit_high - self.value:
+            return self.limit_low
+        return self.limit_high
 
     @property
     def margin_in_u(self) -> float | None:
         """The margin as a multiple of the expanded uncertainty; infinite without one."""
         if self.margin is None:
             return None
-        if not self.expanded:
+        if not self.expanded_uncertainty:
             return math.copysign(math.inf, self.margin)
-        return self.margin / self.expanded
+        return self.margin / self.expanded_uncertainty
 
     @property
     def margin_shown(self) -> str:
@@ -147,7 +125,7 @@ class Row:
     @property
     def probability_shown(self) -> str:
         """Conformance probability in percent, never rounded up to certainty."""
-        p = self.probability
+        p = self.conformance_probability
         if p is None:
             return ""
         if p > 0.9999:
@@ -158,10 +136,15 @@ class Row:
         """A number in this reading's unit, three digits."""
         return render(value, self.unit, digits=3)
 
-    def share_shown(self, line: Line) -> str:
+    def share_shown(self, line: Contribution) -> str:
         """A contribution's share of the combined variance."""
         total = sum(x.standard_uncertainty**2 for x in self.budget)
         return f"{100.0 * line.standard_uncertainty**2 / total:.1f} %" if total > 0.0 else ""
+
+    def freedom_shown(self, line: Contribution) -> str:
+        """A contribution's degrees of freedom: ``"∞"``, ``"4"``."""
+        nu = line.source.degrees_of_freedom
+        return "∞" if math.isinf(nu) else f"{nu:.3g}"
 
     @property
     def failing(self) -> bool:
@@ -181,12 +164,13 @@ class Row:
             return f"{who} is {self.shown}."
         distance = render(abs(margin), self.unit, digits=3)
         limit = render(self.nearer, self.unit)
-        upper = self.nearer == self.high
+        upper = self.nearer == self.limit_high
         if margin < 0.0:
             where = f"{distance} {'above' if upper else 'below'} the limit of {limit}"
         else:
             where = f"{distance} inside the limit of {limit}"
-        said = f"{who} is {self.shown}: {where}{_compared(margin, times, self.expanded)}."
+        close = _compared(margin, times, self.expanded_uncertainty)
+        said = f"{who} is {self.shown}: {where}{close}."
         # a note beside a reading that speaks against the unit says how it came about
         return f"{said} {_stop(self.note)}".strip() if self.verdict is not Verdict.PASS else said
 

@@ -55,14 +55,18 @@ def bar(row: Row) -> Bar | None:
     value, nearer, margin = row.value, row.nearer, row.margin
     if value is None or nearer is None or margin is None or not math.isfinite(value):
         return None
-    u = row.expanded if row.expanded and math.isfinite(row.expanded) else 0.0
+    u = (
+        row.expanded_uncertainty
+        if row.expanded_uncertainty and math.isfinite(row.expanded_uncertainty)
+        else 0.0
+    )
     left, span = _window(row, value)
     stretched = 1.0
     if abs(margin) < _NEAR * span and u < 2 * _NEAR * span:
         wanted = 4.0 * max(abs(margin), COVERAGE_FACTOR * u) or span
         if wanted < span:
             stretched, span = span / wanted, wanted
-            upper = nearer == row.high
+            upper = nearer == row.limit_high
             left = nearer - (UPPER_AT if upper else LOWER_AT) * span
 
     def place(x: float | None) -> float | None:
@@ -73,8 +77,8 @@ def bar(row: Row) -> Bar | None:
 
     at = (value - left) / span
     return Bar(
-        low=place(row.low),
-        high=place(row.high),
+        low=place(row.limit_low),
+        high=place(row.limit_high),
         guard=u / span if row.decision == "guarded" else 0.0,
         value=at,
         half=u / span,
@@ -85,19 +89,23 @@ def bar(row: Row) -> Bar | None:
 
 def _window(row: Row, value: float) -> tuple[float, float]:
     """Left end and span, in the reading's unit."""
-    if row.low is not None and row.high is not None:
-        span = (row.high - row.low) / (UPPER_AT - LOWER_AT) or abs(row.high) or 1.0
-        return row.low - LOWER_AT * span, span
-    limit = row.high if row.high is not None else row.low
+    if row.limit_low is not None and row.limit_high is not None:
+        span = (
+            (row.limit_high - row.limit_low) / (UPPER_AT - LOWER_AT) or abs(row.limit_high) or 1.0
+        )
+        return row.limit_low - LOWER_AT * span, span
+    limit = row.limit_high if row.limit_high is not None else row.limit_low
     assert limit is not None
     if row.unit == "dB":
         span = max(_DECIBEL_SPAN, min(1.15 * abs(value - limit), 3 * _DECIBEL_SPAN)) / UPPER_AT
     elif limit > 0.0:
         # an upper limit's scale then begins at zero; a lower limit's reaches 1.8 times the limit
-        span = limit / UPPER_AT if row.high is not None else limit
+        span = limit / UPPER_AT if row.limit_high is not None else limit
     else:
-        span = max(abs(limit), 1.5 * abs(value - limit), 4 * (row.expanded or 0.0)) or 1.0
-    return limit - (UPPER_AT if row.high is not None else LOWER_AT) * span, span
+        span = (
+            max(abs(limit), 1.5 * abs(value - limit), 4 * (row.expanded_uncertainty or 0.0)) or 1.0
+        )
+    return limit - (UPPER_AT if row.limit_high is not None else LOWER_AT) * span, span
 
 
 def text_bar(row: Row, width: int = 11, *, ascii_only: bool = False) -> str:

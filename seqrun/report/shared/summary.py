@@ -6,13 +6,13 @@ Only this module knows how a record is laid out.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from seqrun.report.shared import verdicts
-from seqrun.report.shared.rows import Line, Row
-from seqrun.values import COVERAGE_FACTOR, Disposition, Judged, Verdict
+from seqrun.report.shared.rows import Row
+from seqrun.values import COVERAGE_FACTOR, Disposition, Verdict
 
 if TYPE_CHECKING:
     from seqrun.record import RunData
@@ -110,7 +110,7 @@ class Summary:
 
     @property
     def coverage(self) -> float:
-        return next((r.coverage for r in self.rows if r.coverage), 2.0)
+        return next((r.coverage_factor for r in self.rows if r.coverage_factor), COVERAGE_FACTOR)
 
     @property
     def decision_words(self) -> list[str]:
@@ -246,45 +246,10 @@ def _text(value: object) -> str:
     return str(value)
 
 
-def row_of(judged: Judged) -> Row:
-    """A judged reading as a report shows it."""
-    reading, limit = judged.reading, judged.limit
-    stated = reading.value is not None and bool(reading.budget)
-    return Row(
-        step=judged.step,
-        channel=reading.channel,
-        quantity=reading.quantity,
-        value=reading.value,
-        unit=reading.unit,
-        expanded=reading.expanded_uncertainty if stated else None,
-        coverage=COVERAGE_FACTOR if stated else None,
-        bound=reading.bound,
-        low=limit.low if limit else None,
-        high=limit.high if limit else None,
-        decision=judged.decision,
-        verdict=judged.verdict,
-        probability=judged.conformance_probability,
-        instruments=reading.instruments,
-        note=reading.note,
-        budget=tuple(
-            Line(
-                c.source.name,
-                c.source.distribution,
-                c.source.degrees_of_freedom,
-                c.standard_uncertainty,
-            )
-            for c in reading.budget
-        ),
-    )
-
-
 def summarise(run: RunData) -> Summary:
     """A run on record as the reports show it."""
     row, facts = run.run, run.facts
-    rows = tuple(
-        replace(row_of(judged), time_utc=reading.time_utc, coverage=reading.coverage_factor)
-        for judged, reading in zip(run.judged, run.readings, strict=True)
-    )
+    rows = tuple(map(Row.of, run.judged))
     decision = facts.get("decision")
     return Summary(
         run_id=row.run_id,
@@ -302,7 +267,7 @@ def summarise(run: RunData) -> Summary:
         operator=row.operator,
         # once anything of it was simulated, all of it is marked
         simulated=row.simulated
-        or any(reading.simulated for reading in run.readings)
+        or any(reading.simulated for reading in run.judged)
         or _simulated(facts),
         version=row.version,
         decision=decision

@@ -89,8 +89,8 @@ def closest(rows: Sequence[Row]) -> Row | None:
 
 def _share_left(row: Row) -> float:
     width = (
-        (row.high - row.low) / 2.0
-        if row.low is not None and row.high is not None
+        (row.limit_high - row.limit_low) / 2.0
+        if row.limit_low is not None and row.limit_high is not None
         else abs(row.nearer or 0.0)
     )
     return (row.margin or 0.0) / width if width else math.inf
