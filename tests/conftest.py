@@ -6,6 +6,11 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+# A busy machine is no mistake of the code: nothing here is judged by the wall clock.
+settings.register_profile("seqrun", deadline=None)
+settings.load_profile("seqrun")
 
 #: protection, bring-up and power-down: what every sequence that powers a unit begins and ends with
 BEGIN = """title = "Short"

@@ -6,7 +6,7 @@ an instrument, a clock or a file.
 """
 
 from seqrun.judge.change import Change, Difference, difference
-from seqrun.judge.disposition import dispose, doubted
+from seqrun.judge.disposition import dispose, held, weighed
 from seqrun.judge.risk import (
     cannot_decide,
     conformance_probability,
@@ -27,8 +27,9 @@ __all__ = [
     "decide",
     "difference",
     "dispose",
-    "doubted",
+    "held",
     "pass_probability",
     "tur",
+    "weighed",
     "worst_false_accept",
 ]

@@ -9,9 +9,10 @@ no limit was judged at all                        hold
 otherwise (every limit judged, every one a pass)  accept
 ================================================  ===========
 
-The first line that applies counts. An accept that would release a unit is a hold while the findings
-have a mistake on the bench as likelier than nothing (:func:`doubted`). Under "simple" conditional
-verdicts do not arise.
+The first line that applies counts. Findings act in two places (:func:`weighed`): an accept is a
+hold while any cause is likelier than none, and a reject that a mistake on the bench explains is a
+hold. What else stands against an accept (:func:`held`) is the runner's to say. Under "simple"
+conditional verdicts do not arise.
 """
 
 from __future__ import annotations
@@ -64,19 +65,40 @@ def dispose(
     return Disposition.ACCEPT, f"{limits} met, {guard}"
 
 
-def doubted(disposition: Disposition, reason: str, mistake: str) -> tuple[Disposition, str]:
-    """An accept is held where the readings look like a mistake on the bench: what was read with the
-    bench wrong proves nothing of the unit. Nothing else changes.
+def held(disposition: Disposition, reason: str, why: Sequence[str]) -> tuple[Disposition, str]:
+    """An accept is taken back to a hold for each reason given; nothing else changes but that it is
+    told. Without reasons everything stays as it is.
 
     Args:
-        mistake: what it is, in words.
+        why: what stands against an accept, one line each.
     """
-    if disposition is not Disposition.ACCEPT:
+    if not why:
         return disposition, reason
-    return (
-        Disposition.HOLD,
-        f"{reason}; but the readings look like a mistake on the bench: {mistake}",
-    )
+    told = "; ".join(why)
+    if disposition is Disposition.ACCEPT:
+        return Disposition.HOLD, f"{reason}; but {told}"
+    return disposition, f"{reason}; {told}"
+
+
+def weighed(
+    disposition: Disposition, reason: str, likeliest: str, *, of_bench: bool
+) -> tuple[Disposition, str]:
+    """What findings do to a disposition: an accept is held while a cause is likelier than none,
+    and a reject that a mistake on the bench explains is a hold. What was read with the bench wrong
+    proves nothing of the unit, neither way.
+
+    Args:
+        likeliest: title of the likeliest cause, when it is likelier than none; else "".
+        of_bench: whether that is a mistake on the bench.
+    """
+    if not likeliest:
+        return disposition, reason
+    if disposition is Disposition.ACCEPT:
+        looks = "look like a mistake on the bench" if of_bench else "point to a cause"
+        return Disposition.HOLD, f"{reason}; but the readings {looks}: {likeliest}"
+    if disposition is Disposition.REJECT and of_bench:
+        return Disposition.HOLD, f"the bench looks wrong: {likeliest}; {reason}"
+    return disposition, reason
 
 
 def _list(found: Sequence[Judged], word: str) -> str:

@@ -41,14 +41,19 @@ def findings_of(
 
 
 def findings_at_end(
-    judged: Sequence[Judged], sequence: str, unit: Unit, reason: str, notes: list[str]
-) -> Findings | None:
-    """The same at the end of a run, which nothing here may keep from ending: trouble is noted."""
+    judged: Sequence[Judged], sequence: str, unit: Unit, reason: str
+) -> tuple[Findings | None, str]:
+    """The same at the end of a run, which nothing here may keep from ending.
+
+    Returns:
+        the findings and "", or None and why they cannot be weighed: then no accept may rest on
+        there being none.
+    """
     try:
-        return findings_of(judged, sequence, unit, reason)
+        return findings_of(judged, sequence, unit, reason), ""
     except Exception as error:
-        notes.append(f"no findings: {str(error).splitlines()[0]}")
-        return None
+        lines = str(error).splitlines()
+        return None, lines[0] if lines else type(error).__name__
 
 
 def findings_of_run(run: RunData) -> Findings | None:

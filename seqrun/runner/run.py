@@ -11,7 +11,8 @@ from pathlib import Path
 from seqrun import __version__
 from seqrun.errors import Interrupted, SeqrunError, Tripped
 from seqrun.instruments.switch import DrivenSwitch
-from seqrun.judge import dispose, doubted
+from seqrun.judge import dispose, held, weighed
+from seqrun.judge.findings import Findings
 from seqrun.plan.build import Plan
 from seqrun.record import MessageLog, RunInfo, RunRecord, Store
 from seqrun.runner.engine import Engine
@@ -242,11 +243,8 @@ def _finish(
         # A unit that could not be shown to be off and discharged is not released by anybody.
         if disposition is Disposition.ACCEPT:
             disposition = Disposition.HOLD
-    findings = findings_at_end(
-        engine.judged, record.info.sequence, engine.view.unit, reason, engine.notes
-    )
-    if engine.plan.sequence.releases and findings and findings.bench_mistake:
-        disposition, reason = doubted(disposition, reason, findings.bench_mistake.title)
+    findings, blind = findings_at_end(engine.judged, record.info.sequence, engine.view.unit, reason)
+    disposition, reason = _with_findings(engine, disposition, reason, findings, blind)
     bench_s = engine.elapsed
     wall_s = time.monotonic() - wall
     facts = {
@@ -281,3 +279,19 @@ def _finish(
         opened.simulated,
         failure,
     )
+
+
+def _with_findings(
+    engine: Engine, disposition: Disposition, reason: str, findings: Findings | None, blind: str
+) -> tuple[Disposition, str]:
+    """The disposition once the findings have been heard; where they could not be weighed, an
+    accept that would release the unit is a hold."""
+    if blind:
+        told = f"the findings could not be weighed: {blind}"
+        engine.notes.append(told)
+        releases = engine.plan.sequence.releases
+        return held(disposition, reason, [told] if releases else [])
+    if findings is None or not findings.faulty:
+        return disposition, reason
+    first = findings.causes[0]
+    return weighed(disposition, reason, first.title, of_bench=first.kind == "bench")

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from seqrun.judge import decide, dispose, doubted
+from seqrun.judge import decide, dispose, held, weighed
 from seqrun.values import Contribution, Disposition, Judged, Limit, Reading, Source, Verdict
 
 LIMIT = Limit(-0.05, 0.05)
@@ -96,10 +96,29 @@ def test_a_long_list_of_fails_is_cut_and_counted() -> None:
 
 
 @pytest.mark.parametrize("disposition", list(Disposition))
-def test_a_mistake_on_the_bench_takes_back_an_accept_and_nothing_else(
+@pytest.mark.parametrize("of_bench", [True, False])
+def test_any_likely_cause_takes_back_an_accept_and_a_bench_mistake_a_reject(
+    disposition: Disposition, of_bench: bool
+) -> None:
+    found, reason = weighed(disposition, "as read", "the probe is set wrong", of_bench=of_bench)
+    accepted = disposition is Disposition.ACCEPT
+    explained = disposition is Disposition.REJECT and of_bench
+    assert found is (Disposition.HOLD if accepted or explained else disposition)
+    assert ("the probe is set wrong" in reason) is (accepted or explained)
+    assert "as read" in reason
+
+
+@pytest.mark.parametrize("disposition", list(Disposition))
+def test_without_a_likely_cause_everything_stays(disposition: Disposition) -> None:
+    assert weighed(disposition, "as read", "", of_bench=True) == (disposition, "as read")
+
+
+@pytest.mark.parametrize("disposition", list(Disposition))
+def test_what_stands_against_an_accept_makes_it_a_hold_and_is_told_in_any_case(
     disposition: Disposition,
 ) -> None:
-    found, reason = doubted(disposition, "all limits are met", "the sensor has come off")
+    found, reason = held(disposition, "as read", ["nobody watched for 25 s"])
     accepted = disposition is Disposition.ACCEPT
     assert found is (Disposition.HOLD if accepted else disposition)
-    assert ("the sensor has come off" in reason) is accepted
+    assert "nobody watched for 25 s" in reason
+    assert held(disposition, "as read", []) == (disposition, "as read")

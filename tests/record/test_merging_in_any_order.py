@@ -70,7 +70,7 @@ def contents(folder: Path) -> set[tuple[str, bytes]]:
     }
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=12)
 @given(RUNS, RUNS, RUNS)
 def test_merging_again_changes_nothing_and_the_order_does_not_matter(
     one: list[tuple[int, bool]], two: list[tuple[int, bool]], three: list[tuple[int, bool]]
@@ -88,7 +88,7 @@ def test_merging_again_changes_nothing_and_the_order_does_not_matter(
             assert rows(place / "all-0") == lost
 
 
-@settings(max_examples=6, deadline=None)
+@settings(max_examples=6)
 @given(st.integers(0, 3), st.integers(0, 3))
 def test_an_earlier_copy_of_a_run_adds_nothing_to_the_finished_one(first: int, then: int) -> None:
     with tempfile.TemporaryDirectory() as name:

@@ -18,7 +18,7 @@ from seqrun.report.shared.chart import Axis, around, envelope, peaks
 from seqrun.values import Disposition
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(st.integers(1, 5000), st.integers(1, 400), st.integers(0, 2**31))
 def test_the_highest_and_lowest_point_of_a_waveform_survive(n: int, bins: int, seed: int) -> None:
     ys = np.random.default_rng(seed).normal(size=n)

@@ -111,7 +111,7 @@ def test_budgets_name_each_contribution_with_its_share(rejected: RunData) -> Non
     assert max(len(line) for line in text.splitlines()) <= 80
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(
     st.text(st.characters(exclude_categories=["Cs"]), max_size=90),
     st.text(st.characters(exclude_categories=["Cs"]), max_size=200),

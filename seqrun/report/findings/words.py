@@ -18,8 +18,8 @@ SHOWN_CAUSES = 3
 SURE_ENOUGH = 0.5  # below, something else is likelier than the likeliest cause
 ASSUMED = (
     "The percentages assume one fault at a time, and that the declared frequencies hold for this "
-    "unit. They reject nothing: the verdicts do. A mistake on the bench that is likelier than none "
-    "holds an accept that would release a unit."
+    "unit. They reject nothing: the verdicts do. A cause that is likelier than none holds an "
+    "accept, and a mistake on the bench that is likelier than any other cause holds a reject."
 )
 CAUTION = (
     "Before touching anything: power off, and each rail confirmed below 2 V by meter. Mains parts "
