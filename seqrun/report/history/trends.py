@@ -14,12 +14,13 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, NamedTuple
 
 from seqrun.errors import UsageError
-from seqrun.judge.change import CHANCE, SHARE, Change, classify, least_that_matters
+from seqrun.judge.change import CHANCE, Change
+from seqrun.judge.drift import Drift, drift
 from seqrun.measure.proportion import wilson_interval
 from seqrun.quantity import render
 from seqrun.report.compare.pairs import signed
 from seqrun.report.shared.rows import Row
-from seqrun.values import COVERAGE_FACTOR, Disposition, Limit
+from seqrun.values import COVERAGE_FACTOR, Disposition
 
 if TYPE_CHECKING:
     import numpy as np
@@ -31,8 +32,6 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 DAY_S = 86_400.0
-#: a limit is foretold no further ahead than twice the time that was looked at
-_AHEAD = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,10 +47,28 @@ class Trend:
     times: Array = field(repr=False, compare=False)
     values: Array = field(repr=False, compare=False)
     expanded: Array = field(repr=False, compare=False)
-    others: int = 0  # readings that are bounds, or were not made
-    line: Line | None = None
-    change: Change | None = None  # None: too few readings
-    matters: float = 0.0
+    others: int  # readings that are bounds, or were not made
+    line: Line | None
+    said: Drift
+
+    @property
+    def change(self) -> Change | None:
+        """None: too few readings."""
+        return self.said.change
+
+    @property
+    def matters(self) -> float:
+        return self.said.matters
+
+    @property
+    def slight(self) -> bool:
+        """It drifts, and by less than matters."""
+        return self.said.slight
+
+    @property
+    def reaches(self) -> tuple[float, float] | None:
+        """The limit that the line runs into, and when (s since 1970); None: none is near."""
+        return self.said.reaches
 
     @property
     def word(self) -> str:
@@ -65,37 +82,12 @@ class Trend:
         return words[self.change]
 
     @property
-    def slight(self) -> bool:
-        """It drifts, and by less than matters."""
-        line = self.line
-        return (
-            self.change is Change.CHANGED
-            and line is not None
-            and abs(line.moved) + line.expanded_moved <= self.matters
-        )
-
-    @property
     def moved_shown(self) -> str:
         """``"+3.1 ± 0.9 mA in 40 days"``: along the line, from the first reading to the last."""
         if self.line is None:
             return ""
         moved = signed(self.line.moved, self.row.unit, self.line.expanded_moved)
         return f"{moved} in {duration(self.line.end - self.line.start)}"
-
-    @property
-    def reaches(self) -> tuple[float, float] | None:
-        """The limit that the line runs into, and when (s since 1970); None when there is none
-        ahead within twice the time that was looked at."""
-        line = self.line
-        if line is None or self.change is not Change.CHANGED or self.slight or not line.slope:
-            return None
-        limit = self.row.limit_high if line.slope > 0.0 else self.row.limit_low
-        if limit is None:
-            return None
-        ahead = (limit - line.at(line.end)) / line.slope
-        if not 0.0 < ahead <= _AHEAD * (line.end - line.start):
-            return None
-        return limit, line.end + ahead
 
     @property
     def sentence(self) -> str:
@@ -313,14 +305,11 @@ def duration(seconds: float) -> str:
 def trend_of(
     sequence: str, row: Row, times: Array, values: Array, expanded: Array, others: int, line: Line
 ) -> Trend:
-    """A trend with its line held against what would matter; see :mod:`seqrun.judge.change`."""
-    limit = Limit(row.limit_low, row.limit_high) if row.has_limit else None
+    """A trend and what the judge says of its line."""
     largest = (float(values.max()), float(values.min())) if len(values) else ()
-    matters = least_that_matters(limit, row.unit, largest, SHARE)
-    if not math.isfinite(line.slope):
-        return Trend(sequence, row, times, values, expanded, others, None, None, matters)
-    change = classify(line.moved, line.moved, line.expanded_moved, matters)
-    return Trend(sequence, row, times, values, expanded, others, line, change, matters)
+    said = drift(line, row.limit, row.unit, largest)
+    found = line if said.change is not None else None
+    return Trend(sequence, row, times, values, expanded, others, found, said)
 
 
 def ranked(trends: Sequence[Trend]) -> tuple[Trend, ...]:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 from seqrun.errors import UsageError
+from seqrun.judge.release import refuse_before, refuse_release
 from seqrun.quantity import render
 from seqrun.report.shared.assets import PAST, rendered, write
 from seqrun.report.shared.rows import Row
@@ -137,24 +138,8 @@ def release(
         UsageError: the run is not an accept, a later run of the unit is not, a text is missing or
             too long, or the run before is of another unit.
     """
-    row = run.run
-    if not row.finished or row.disposition is not Disposition.ACCEPT:
-        what = row.disposition.value if row.finished else "not finished"
-        raise UsageError(
-            f"the run is {what}: {row.reason}" if row.reason else f"the run is {what}",
-            expected="a run whose disposition is accept",
-            where=row.run_id,
-            hint="seqrun report shows what decided it",
-        )
-    summary = summarise(run)
-    if not summary.releases:
-        raise UsageError(
-            f"an accept by the sequence '{row.sequence}' does not release a unit",
-            expected="a run of a sequence that says releases = true, such as acceptance",
-            where=row.run_id,
-            hint="do the acceptance, and release the unit on that run",
-        )
-    _refuse_when_doubted(run, summary, others)
+    row, summary = run.run, summarise(run)
+    refuse_release(row, releases=summary.releases, unconfirmed=summary.unconfirmed, others=others)
     texts = [
         _typed("--fault-found", fault_found, needed=True),
         _typed("--work-done", work_done, needed=True),
@@ -166,16 +151,7 @@ def release(
         )
     old: tuple[Row, ...] = ()
     if before is not None:
-        if (before.run.serial, before.run.model) != (row.serial, row.model):
-            raise UsageError(
-                f"the run before is of {before.run.model} {before.run.serial}",
-                expected=f"a run of {row.model} {row.serial}",
-                where="--before",
-            )
-        if before.run.started_utc >= row.started_utc:
-            raise UsageError(
-                "the run before is not an earlier one", where="--before", expected="an earlier run"
-            )
+        refuse_before(row, before.run)
         old = summarise(before).rows
     supplied = any(e.role == "supply" for e in summary.equipment)
     return Release(
@@ -188,29 +164,6 @@ def release(
         _typed("--signed-by", signed_by, needed=False, most=60) or row.operator,
         (now or datetime.now(UTC)).strftime("%Y-%m-%d"),
     )
-
-
-def _refuse_when_doubted(run: RunData, summary: Summary, others: Sequence[RunRow]) -> None:
-    row = run.run
-    if summary.unconfirmed:
-        raise UsageError(
-            f"the run's safe state could not be confirmed: {'; '.join(summary.unconfirmed)}",
-            expected="a run that ended with everything shown to be off and discharged",
-            where=row.run_id,
-            hint="do the sequence again",
-        )
-    for other in others:
-        later = (other.started_utc, other.run_id) > (row.started_utc, row.run_id)
-        same = (other.serial, other.model) == (row.serial, row.model)
-        # a simulated run says nothing about a real unit, for or against
-        kind = other.simulated is row.simulated
-        if later and same and kind and other.disposition is not Disposition.ACCEPT:
-            raise UsageError(
-                f"a later run of this unit is {other.disposition.value}: {other.run_id}",
-                expected="that the latest run of the unit is an accept",
-                where=row.run_id,
-                hint="test the unit again, and release it on that run",
-            )
 
 
 def _typed(option: str, text: str, *, needed: bool, most: int = LONGEST) -> str:
