@@ -1,0 +1,440 @@
+"""Do the tests notice when a rule is gone? Small mistakes put into the code, one at a time.
+
+    python tests/benchmarks/bench_mutants.py                     # every group, 60 mutants each
+    python tests/benchmarks/bench_mutants.py measure --each 200  # one group
+    python tests/benchmarks/bench_mutants.py seqrun/judge/risk.py --all
+
+The tests of a group are collected once, and run once to see which lines each of them reaches. Then
+the process forks for every mutant: the child swaps the changed code into the running functions and
+runs the tests that reach the line, quickest first, until one is red. A line that no test reaches is
+a survivor; so is a mutant that lives through ``--seconds`` of tests, where the cap is met. What
+tests do in processes of their own is not seen.
+
+Prints a table and the survivors; exits 1 when a goal is missed. Needs ``coverage``.
+"""
+
+from __future__ import annotations
+
+import os
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # a forked process has no threads of its own
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+
+import argparse
+import gc
+import pickle
+import random
+import signal
+import sys
+import tempfile
+import time
+from collections import defaultdict
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from types import CodeType, FunctionType, ModuleType
+from typing import Any
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path[:0] = [str(ROOT), str(Path(__file__).parent)]
+
+from mutation import Mutant, mutants, trees
+
+
+@dataclass(frozen=True)
+class Group:
+    """What is changed, the share that has to be noticed, and the tests that may notice."""
+
+    goal: float
+    sources: tuple[str, ...]
+    tests: tuple[str, ...]
+
+
+GROUPS = {
+    "judge": Group(
+        0.92, ("seqrun/judge",), ("tests/judge", "tests/outside/test_decision_rules.py")
+    ),
+    "record": Group(0.92, ("seqrun/record",), ("tests/record",)),
+    "safe": Group(0.92, ("seqrun/runner/safe.py",), ("tests/runner",)),
+    "trips": Group(0.92, ("seqrun/runner/trips.py",), ("tests/runner",)),
+    "engine": Group(0.92, ("seqrun/runner/engine.py",), ("tests/runner",)),
+    "plan": Group(0.92, ("seqrun/plan",), ("tests/plan", "tests/runner", "tests/steps")),
+    "measure": Group(0.85, ("seqrun/measure",), ("tests/measure", "tests/outside")),
+    "instruments": Group(
+        0.85, ("seqrun/instruments",), ("tests/instruments", "tests/outside/test_pyvisa_sim.py")
+    ),
+}
+
+
+Reached = dict[tuple[str, int], list[str]]  # file and line: the tests that reach it
+
+
+def _files(source: str) -> list[Path]:
+    path = ROOT / source
+    return sorted(path.rglob("*.py")) if path.is_dir() else [path]
+
+
+class Driver:
+    """A pytest plugin: instead of running the tests it runs the mutants."""
+
+    def __init__(self, group: Group, options: argparse.Namespace, say: Callable[[str], None]):
+        self.group, self.options, self.say = group, options, say
+        self.failed = False
+        self.killed: list[Mutant] = []
+        self.survivors: list[tuple[Mutant, str]] = []
+        self.not_run = 0
+
+    @pytest.hookimpl(trylast=True)
+    def pytest_sessionstart(self) -> None:
+        from hypothesis import Phase, settings
+
+        # Found is enough: no shrinking, nothing kept for the next run, the same examples each time.
+        phases = (Phase.explicit, Phase.generate)
+        settings.register_profile(
+            "mutants", database=None, deadline=None, derandomize=True, phases=phases
+        )
+        settings.load_profile("mutants")
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        self.failed = self.failed or report.failed
+
+    def pytest_runtestloop(self, session: pytest.Session) -> bool:
+        if session.testsfailed:
+            raise session.Failed("the tests cannot be collected")
+        self.items = {item.nodeid: item for item in session.items}
+        files = [f for source in self.group.sources for f in _files(source)]
+        begun = time.monotonic()
+        lines, self.seconds = self._reach(files)
+        spent = time.monotonic() - begun
+        self.say(f"  {len(self.items)} tests, {sum(self.seconds.values()):.0f} s ({spent:.0f} s)")
+        chosen = self._choose(files)
+        self.live = _live_functions(files)
+        gc.collect()
+        gc.freeze()
+        self._run(chosen, lines)
+        return True
+
+    def _choose(self, files: list[Path]) -> list[Mutant]:
+        every = [m for file in files for m in mutants(file)]
+        if self.options.line:
+            every = [m for m in every if m.line in self.options.line]
+        if self.options.all or len(every) <= self.options.each:
+            return every
+        return random.Random(self.options.seed).sample(every, self.options.each)
+
+    def _reach(
+        self, files: list[Path]
+    ) -> tuple[dict[tuple[str, int], list[str]], dict[str, float]]:
+        """Which tests reach a line, and how long each takes, from one run in a child."""
+        with tempfile.TemporaryFile() as out:
+            child = os.fork()
+            if child == 0:
+                _quiet()
+                try:
+                    out.write(pickle.dumps(self._traced(files)))
+                    out.flush()
+                finally:
+                    os._exit(0)
+            os.waitpid(child, 0)
+            out.seek(0)
+            reached, seconds, red = pickle.loads(out.read())
+        if red:
+            self.say(f"  red without any mutant, left out: {', '.join(red)}")
+            for name in red:
+                del self.items[name]
+        return reached, seconds
+
+    def _traced(self, files: list[Path]) -> tuple[Any, dict[str, float], list[str]]:
+        import coverage
+
+        cov = coverage.Coverage(
+            data_file=None, config_file=False, include=[str(f) for f in files], messages=False
+        )
+        seconds, red = {}, []
+        cov.start()
+        for name, item, following in _in_order(list(self.items.values())):
+            cov.switch_context(name)
+            begun = time.monotonic()
+            self.failed = False
+            item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
+            seconds[name] = time.monotonic() - begun
+            if self.failed:
+                red.append(name)
+        cov.stop()
+        data = cov.get_data()
+        reached = {
+            (str(file), line): sorted(name for name in names if name)
+            for file in files
+            for line, names in data.contexts_by_lineno(str(file)).items()
+        }
+        return reached, seconds, red
+
+    def _run(self, chosen: list[Mutant], lines: Reached) -> None:
+        running: dict[int, tuple[Mutant, float, str]] = {}
+        waiting = list(chosen)
+        while waiting or running:
+            while waiting and len(running) < self.options.jobs:
+                mutant = waiting.pop(0)
+                names = self._tests(mutant, lines)
+                if not names:
+                    self._lives(mutant, "no test reaches it")
+                    continue
+                expected = sum(self.seconds[n] for n in names)
+                child = os.fork()
+                if child == 0:
+                    os.setsid()
+                    _quiet()
+                    os._exit(self._child(mutant, names))
+                limit = time.monotonic() + 3.0 * min(expected, self.options.seconds) + 20.0
+                why = f"{len(names)} tests" + (
+                    f", stopped at {self.options.seconds:g} s"
+                    if expected > self.options.seconds
+                    else ""
+                )
+                running[child] = (mutant, limit, why)
+            self._reap(running)
+
+    def _reap(self, running: dict[int, tuple[Mutant, float, str]]) -> None:
+        for child, (mutant, limit, why) in list(running.items()):
+            done, status = os.waitpid(child, os.WNOHANG)
+            if not done and time.monotonic() < limit:
+                continue
+            if not done:  # an endless loop is noticed by whoever waits for it
+                os.killpg(child, signal.SIGKILL)
+                os.waitpid(child, 0)
+                status = 1
+            del running[child]
+            if status == 0:
+                self._lives(mutant, why)
+            elif os.WIFEXITED(status) and os.WEXITSTATUS(status) == 3:
+                self.not_run += 1
+            else:
+                self.killed.append(mutant)
+        time.sleep(0.005)
+
+    def _lives(self, mutant: Mutant, why: str) -> None:
+        self.survivors.append((mutant, why))
+        self.say(f"  lives: {_short(mutant)} ({why})")
+
+    def _tests(self, mutant: Mutant, lines: Reached) -> list[str]:
+        """The tests to run: those that reach the line, then all that share a file with one (what a
+        fixture or a cache did for the first is looked at by the others), quickest file first."""
+        file = str(mutant.path)
+        direct = [n for n in lines.get((file, mutant.line), []) if n in self.items]
+        if not direct:
+            inside = any(
+                code.co_firstlineno <= mutant.line <= _last_line(code)
+                for (path, _, _), functions in self.live.items()
+                if path == file
+                for code in (functions[0].__code__,)
+            )
+            if inside:
+                return []
+            # a constant of the module: every test that reaches anything in the file
+            direct = sorted({n for (f, _), names in lines.items() if f == file for n in names})
+            direct = [n for n in direct if n in self.items]
+        cost: dict[str, float] = defaultdict(float)
+        for name in direct:
+            cost[_file_of(name)] += self.seconds[name]
+        first = sorted(direct, key=lambda n: (cost[_file_of(n)], _file_of(n), self.seconds[n]))
+        taken = set(first)
+        rest = [n for n in self.items if _file_of(n) in cost and n not in taken]
+        rest.sort(key=lambda n: (cost[_file_of(n)], _file_of(n), self.seconds[n]))
+        return first + rest
+
+    def _child(self, mutant: Mutant, names: list[str]) -> int:
+        """0: it lives; 1: a test is red; 3: the change cannot be swapped in."""
+        try:
+            if not _swap(mutant, self.live):
+                return 3
+        except Exception:  # the module does not even load: any test would see that
+            return 1
+        begun = time.monotonic()
+        for _, item, following in _in_order([self.items[n] for n in names]):
+            self.failed = False
+            try:
+                item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
+            except BaseException:
+                return 1
+            if self.failed:
+                return 1
+            if time.monotonic() - begun > self.options.seconds:
+                break
+        return 0
+
+
+def _in_order(items: list[Any]) -> Iterator[tuple[str, Any, Any]]:
+    for item, following in zip(items, [*items[1:], None], strict=True):
+        yield item.nodeid, item, following
+
+
+def _file_of(name: str) -> str:
+    return name.split("::")[0]
+
+
+def _short(mutant: Mutant) -> str:
+    return str(mutant).replace(f"{ROOT}/", "")
+
+
+def _quiet() -> None:
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, 1)
+    os.dup2(nowhere, 2)
+
+
+Live = dict[tuple[str, str, int], list[FunctionType]]
+
+
+def _live_functions(files: list[Path]) -> Live:
+    """The functions of these files as they are in memory, by file, name and first line."""
+    wanted = {str(f) for f in files}
+    live: Live = defaultdict(list)
+    for one in gc.get_objects():
+        if isinstance(one, FunctionType) and one.__code__.co_filename in wanted:
+            code = one.__code__
+            live[code.co_filename, code.co_qualname, code.co_firstlineno].append(one)
+    return live
+
+
+def _codes(code: CodeType) -> Iterator[CodeType]:
+    for one in code.co_consts:
+        if isinstance(one, CodeType):
+            yield one
+            yield from _codes(one)
+
+
+def _last_line(code: CodeType) -> int:
+    own = max((line for _, _, line in code.co_lines() if line), default=code.co_firstlineno)
+    return max([own, *(_last_line(c) for c in code.co_consts if isinstance(c, CodeType))])
+
+
+def _swap(mutant: Mutant, live: Live) -> bool:
+    """Put the changed code into the functions in memory; False when nothing there is touched."""
+    plain, changed = (compile(t, str(mutant.path), "exec") for t in trees(mutant))
+    before = {(c.co_qualname, c.co_firstlineno): c for c in _codes(plain)}
+    touched = False
+    for code in _codes(changed):
+        if before.get((code.co_qualname, code.co_firstlineno)) == code:
+            continue
+        for function in live.get((str(mutant.path), code.co_qualname, code.co_firstlineno), ()):
+            function.__code__ = code
+            touched = True
+    return touched or _reload(mutant, plain, changed)
+
+
+def _reload(mutant: Mutant, plain: CodeType, changed: CodeType) -> bool:
+    """A change outside functions: what the module says then goes to all who have what it said."""
+    name = ".".join(mutant.path.relative_to(ROOT).with_suffix("").parts)
+    module = sys.modules.get(name.removesuffix(".__init__"))
+    if module is None:
+        return False
+    again = ModuleType(module.__name__)
+    again.__dict__.update({k: v for k, v in module.__dict__.items() if k.startswith("__")})
+    exec(changed, again.__dict__)
+    touched = False
+    for key, new in vars(again).items():
+        old = vars(module).get(key)
+        if isinstance(new, FunctionType) and isinstance(old, FunctionType):
+            if (new.__defaults__, new.__kwdefaults__) != (old.__defaults__, old.__kwdefaults__):
+                old.__defaults__, old.__kwdefaults__ = new.__defaults__, new.__kwdefaults__
+                touched = True
+        elif isinstance(new, type) and isinstance(old, type) and new.__module__ == old.__module__:
+            touched = _same_class(old, new) or touched
+        elif type(new) is type(old) and not isinstance(new, ModuleType) and new != old:
+            for other in list(sys.modules.values()):
+                if other is not None and getattr(other, "__dict__", {}).get(key) is old:
+                    setattr(other, key, new)
+                    touched = True
+    return touched
+
+
+def _same_class(old: type, new: type) -> bool:
+    touched = False
+    for key, value in vars(new).items():
+        there = vars(old).get(key)
+        if isinstance(value, FunctionType) and isinstance(there, FunctionType):
+            if value.__defaults__ != there.__defaults__:
+                there.__defaults__ = value.__defaults__
+                touched = True
+        elif isinstance(value, int | float | str | tuple) and value != there and key[:2] != "__":
+            setattr(old, key, value)
+            touched = True
+    return touched
+
+
+def run(name: str, group: Group, options: argparse.Namespace) -> Driver:
+    """All mutants of one group."""
+    terminal = os.fdopen(os.dup(1), "w", buffering=1)
+
+    def say(text: str) -> None:
+        print(text, file=terminal)
+
+    say(f"{name}:")
+    driver = Driver(group, options, say)
+    paths = [t for t in group.tests if (ROOT / t.split("::")[0]).exists()]
+    os.chdir(ROOT)
+    flags = ["-o", "addopts=", "-p", "no:cacheprovider", "-p", "no:terminal", "-p", "no:xdist"]
+    pytest.main([*flags, *paths], plugins=[driver])
+    return driver
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
+    parser.add_argument("what", nargs="*", help=f"{', '.join(GROUPS)}, or files of these")
+    parser.add_argument("--each", type=int, default=60, help="mutants of each group (60)")
+    parser.add_argument("--all", action="store_true", help="every mutant")
+    parser.add_argument("--seed", type=int, default=1, help="of the choice (1)")
+    parser.add_argument("--seconds", type=float, default=20.0, help="of tests for a mutant (20)")
+    parser.add_argument("--jobs", type=int, default=1, help="mutants at a time (1)")
+    parser.add_argument("--line", type=int, action="append", help="only mutants of this line")
+    parser.add_argument("--tests", nargs="+", help="tests instead of the group's own")
+    options = parser.parse_args()
+    table = []
+    for name in options.what or GROUPS:
+        # Each group in a process of its own: pytest collects for one.
+        read, write = os.pipe()
+        child = os.fork()
+        if child == 0:
+            group = _group(name)
+            if options.tests:
+                group = Group(group.goal, group.sources, tuple(options.tests))
+            begun = time.monotonic()
+            done = run(name, group, options)
+            result = (
+                name,
+                len(done.killed),
+                len(done.survivors),
+                done.not_run,
+                group.goal,
+                time.monotonic() - begun,
+            )
+            os.write(write, pickle.dumps(result))
+            os._exit(0)
+        os.close(write)
+        os.waitpid(child, 0)
+        with os.fdopen(read, "rb") as answer:
+            table.append(pickle.loads(answer.read()))
+    missed = False
+    print(f"\n{'group':<34}{'mutants':>8}{'killed':>8}{'lived':>7}{'share':>8}{'goal':>7}{'s':>7}")
+    for name, killed, lived, _, goal, seconds in table:
+        share = killed / max(killed + lived, 1)
+        missed = missed or share < goal
+        row = f"{name:<34}{killed + lived:>8}{killed:>8}{lived:>7}{100 * share:>7.1f}%"
+        print(f"{row}{100 * goal:>6.0f}%{seconds:>7.0f}{'  missed' if share < goal else ''}")
+    return int(missed)
+
+
+def _group(name: str) -> Group:
+    if name in GROUPS:
+        return GROUPS[name]
+    path = str(Path(name).resolve().relative_to(ROOT)) if Path(name).exists() else name
+    for group in GROUPS.values():
+        if any(path == s or path.startswith(f"{s}/") for s in group.sources):
+            return Group(group.goal, (path,), group.tests)
+    raise SystemExit(f"{name}: not one of {', '.join(GROUPS)}, nor a file of these")
+
+
+if __name__ == "__main__":
+    sys.exit(main())
