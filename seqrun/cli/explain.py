@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import difflib
 import textwrap
+from typing import TYPE_CHECKING
 
 from seqrun.errors import UsageError
+
+if TYPE_CHECKING:
+    from seqrun.plan.measurand import Yields
 
 WIDTH = 80
 LABEL = 9  # columns before the text
@@ -17,12 +21,12 @@ def explain_command(quantity: str | None) -> int:
     Raises:
         UsageError: no step measures such a quantity.
     """
-    from seqrun.steps.base import explanations
+    from seqrun.steps.base import measurands, yielded_by
 
-    known = explanations()
+    known = measurands()
     if quantity is None:
         widest = max(map(len, known)) + 1
-        for name, (text, _) in known.items():
+        for name, text in known.items():
             print(_entry(f"{name:<{widest}}", text.what, widest))
         return 0
     name = "_".join(quantity.lower().replace("-", " ").split())
@@ -33,17 +37,25 @@ def explain_command(quantity: str | None) -> int:
             expected=f"did you mean '{near[0]}'?" if near else None,
             hint="'seqrun explain' without a name lists them all",
         )
-    text, by = known[name]
-    unit = text.unit or "a plain number"
-    print(f"{name.replace('_', ' ')} ({unit})")
+    text = known[name]
+    print(f"{text.title} ({text.unit or 'a plain number'})")
+    by = yielded_by().get(name, ())
+    steps = [f'do = "{kind}"{_how(one)}' for kind, one in by]
     for label, words in (
         ("What", text.what),
         ("How", text.how),
         ("Beware", text.fooled_by),
-        ("Step", ", ".join(f'do = "{kind}"' for kind in by)),
+        ("Step", ", ".join(steps) or "any that could not be done"),
     ):
         print(_entry(f"  {label:<{LABEL - 2}}", words, LABEL))
     return 0
+
+
+def _how(one: Yields) -> str:
+    """Whether a limit can be about it, and how many there are of one entry."""
+    told = [] if one.words == "one" else [one.words]
+    told += [] if one.judged else ["for the record"]
+    return f" ({', '.join(told)})" if told else ""
 
 
 def _entry(label: str, words: str, indent: int) -> str:

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 from seqrun.errors import UsageError
 from seqrun.files.fields import LimitSpec, StepFields
-from seqrun.plan.needs import Hookup, Needs
+from seqrun.plan.contract import Step
+from seqrun.plan.measurand import Measurand
+from seqrun.plan.needs import Forecast, Hookup, Needs, Unforecast
 from seqrun.plan.view import BenchView
 
 if TYPE_CHECKING:
@@ -19,19 +21,14 @@ LOAD_MARGIN = 1.25
 HOOKUP_SECONDS = 20.0  # what a careful operator needs to move two clips
 
 
-class Plannable(Protocol):
-    """A step as the plan sees it."""
-
-    def needs(self, view: BenchView) -> Needs: ...
-
-
 @dataclass(frozen=True, slots=True)
 class Action:
-    """One step, expanded and costed."""
+    """One step, expanded and costed; ``forecasts`` holds one for each quantity that it judges."""
 
     id: str
-    step: StepFields
+    step: Step
     needs: Needs
+    forecasts: tuple[tuple[Measurand, Forecast | Unforecast], ...] = ()
 
     @property
     def limit(self) -> LimitSpec | None:
@@ -94,14 +91,11 @@ def build(
     problems: list[UsageError] = []
     for step in steps:
         try:
-            needs = _plannable(step).needs(view)
-            for role in sorted(needs.roles):
-                view.key(role)
-            actions.append(Action(step.id, step, needs))
+            actions.append(_action(step, view))
         except UsageError as error:
             error.where = f"{step.id}: {error.where}" if error.where else step.id
             problems.append(error)
-    for check in (_clips, _probes, _protection, _loads, _order):
+    for check in CHECKS:
         try:
             check(view, actions)
         except UsageError as error:
@@ -111,8 +105,14 @@ def build(
     return Plan(sequence, view, tuple(actions))
 
 
-def _plannable(step: object) -> Plannable:
-    return step  # type: ignore[return-value]
+def _action(step: StepFields, view: BenchView) -> Action:
+    if not isinstance(step, Step):
+        raise TypeError(f"'{step.do}' is no kind of step that can be planned: {type(step)}")
+    needs = step.needs(view)
+    for role in sorted(needs.roles):
+        view.key(role)
+    forecasts = tuple((of, step.forecast(view, of)) for of in step.judges)
+    return Action(step.id, step, needs, forecasts)
 
 
 def _together(problems: list[UsageError]) -> UsageError:
@@ -221,3 +221,13 @@ def _order(view: BenchView, actions: list[Action]) -> None:
         if action.needs.safe or action.needs.switches_off:
             powered = False
         charged &= not action.needs.safe
+
+
+#: what a plan must keep to; each raises a UsageError for what it finds
+CHECKS: tuple[Callable[[BenchView, list[Action]], None], ...] = (
+    _clips,
+    _probes,
+    _protection,
+    _loads,
+    _order,
+)

@@ -1,4 +1,8 @@
-"""What a step says of itself before it is done: roles, hookups, time, load power, forecast."""
+"""What a step says of itself before it is done.
+
+*Needs*: roles, hookups, time, load power, what it does to the unit. *Forecast*: what the bench can
+say of a quantity that it judges. What becomes of a limit by that is the plan's *outlook*.
+"""
 
 from __future__ import annotations
 
@@ -32,6 +36,13 @@ class Forecast:
 
 
 @dataclass(frozen=True, slots=True)
+class Unforecast:
+    """That a reading cannot be forecast on this bench, and why: a data sheet that is silent."""
+
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
 class Needs:
     """What one step needs of the bench and what it does to the unit.
 
@@ -55,4 +66,3 @@ class Needs:
     mains: bool = False
     switches_off: bool = False
     safe: bool = False
-    forecast: Forecast | None = None

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from seqrun.errors import SeqrunError, UsageError
+from seqrun.files.fields import LimitSpec
 from seqrun.judge import cannot_decide, tur
 from seqrun.plan.build import Action, Plan
+from seqrun.plan.measurand import Measurand
+from seqrun.plan.needs import Forecast, Unforecast
 from seqrun.quantity import Quantity
 from seqrun.values import Limit
 
@@ -17,15 +20,16 @@ ENOUGH = 4.0
 
 @dataclass(frozen=True, slots=True)
 class Outlook:
-    """One limit and what the bench is expected to make of it.
+    """One limit on one quantity, and what the bench is expected to make of it.
 
     ``limit`` is None while it leans on a reading that is still to be made; ``written`` is the
     limit as the sequence has it. ``expanded_uncertainty`` (in ``unit``) and ``ratio`` (the test
-    uncertainty ratio) are None when there is no forecast. ``objection`` says why no unit could
-    pass, or "".
+    uncertainty ratio) are None when there is no forecast; ``unforecast`` then says why.
+    ``objection`` says why no unit could pass, or "".
     """
 
     step: str
+    quantity: str
     unit: str
     written: str
     limit: Limit | None
@@ -34,6 +38,7 @@ class Outlook:
     objection: str = ""
     better: str = ""
     accepted: bool = False
+    unforecast: str = ""
 
     @property
     def word(self) -> str:
@@ -46,35 +51,43 @@ class Outlook:
 
 
 def outlooks(plan: Plan) -> list[Outlook]:
-    """One for each limit of the plan, in order."""
+    """One for each quantity that a limit of the plan is about, in order."""
     names = plan.view.unit.names()
-    return [_outlook(plan, action, names) for action in plan.actions if action.limit is not None]
+    return [
+        _outlook(plan, action, action.limit, of, forecast, names)
+        for action in plan.actions
+        if action.limit is not None
+        for of, forecast in action.forecasts
+    ]
 
 
-def _outlook(plan: Plan, action: Action, names: Mapping[str, Quantity]) -> Outlook:
-    assert action.limit is not None
-    unit = action.step.unit
-    low, high = action.limit.sides
+def _outlook(
+    plan: Plan,
+    action: Action,
+    spec: LimitSpec,
+    of: Measurand,
+    forecast: Forecast | Unforecast,
+    names: Mapping[str, Quantity],
+) -> Outlook:
+    low, high = spec.sides
     written = " to ".join(str(side) for side in (low, high) if side is not None)
-    accepted = bool(getattr(action.step, "accept_undecided", False))
+    outlook = Outlook(
+        action.id, of.name, of.unit, written, None, accepted=action.step.accept_undecided
+    )
     try:
-        limit = action.limit.resolve(unit, names)
+        limit = spec.resolve(of.unit, names)
     except SeqrunError:
-        return Outlook(action.id, unit, written, None, accepted=accepted)
-    forecast = action.needs.forecast
-    if forecast is None:
-        return Outlook(action.id, unit, written, limit, accepted=accepted)
+        return outlook
+    if isinstance(forecast, Unforecast):
+        return replace(outlook, limit=limit, unforecast=forecast.why)
     spread = forecast.expanded_uncertainty
-    return Outlook(
-        action.id,
-        unit,
-        written,
-        limit,
-        spread,
-        tur(limit, spread, forecast.value),
-        cannot_decide(limit, spread, plan.sequence.decision, forecast.floor),
-        forecast.better,
-        accepted,
+    return replace(
+        outlook,
+        limit=limit,
+        expanded_uncertainty=spread,
+        ratio=tur(limit, spread, forecast.value),
+        objection=cannot_decide(limit, spread, plan.sequence.decision, forecast.floor),
+        better=forecast.better,
     )
 
 

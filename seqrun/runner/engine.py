@@ -1,6 +1,6 @@
 """Does the actions of a plan, one after another, and leaves a record.
 
-The engine is the :class:`~seqrun.steps.base.Context` that steps see: it waits (polling the
+The engine is the :class:`~seqrun.plan.context.Context` that steps see: it waits (polling the
 trips), makes hookups, resolves limits, judges readings and writes them down as they happen.
 """
 
@@ -20,6 +20,8 @@ from seqrun.files.leaning import Known, Leaning, leaning
 from seqrun.instruments.roles import Clock, Generator, Instrument, Meter, Scope, Supply
 from seqrun.judge import Apart, decide
 from seqrun.plan.build import Action, Plan
+from seqrun.plan.context import MAINS, Press
+from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.needs import Hookup
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Quantity
@@ -29,8 +31,7 @@ from seqrun.runner.events import Watcher
 from seqrun.runner.hands import Hands
 from seqrun.runner.opening import OpenBench
 from seqrun.runner.trips import INTERVAL_S, ArmedTrip
-from seqrun.steps.base import MAINS, Measured, Press, Step
-from seqrun.values import Judged, Limit, Reading, Verdict
+from seqrun.values import Judged, Limit, Reading, Verdict, exactly
 
 T = TypeVar("T")
 
@@ -80,6 +81,7 @@ class Engine:
         self._earlier = Earlier()
         self._leaning: Leaning | None = None  # the limit, where it leans on earlier readings
         self._variables: dict[str, UFloat] = {}
+        self._rails_up: UFloat | None = None
         self._next_look = 0.0
         self._observed: dict[str, float] = {}
         self._verdicts: dict[str, list[Verdict]] = {}
@@ -261,6 +263,13 @@ class Engine:
     def powered_off(self) -> None:
         self.live = False
 
+    def rails_came_up(self, moment: UFloat) -> None:
+        self._rails_up = moment
+
+    @property
+    def rails_up(self) -> UFloat:
+        return exactly(self.powered_at) if self._rails_up is None else self._rails_up
+
     def observe(self, quantity: str, value: float) -> None:
         self._observed[quantity] = value
 
@@ -285,23 +294,20 @@ class Engine:
                 if any(condition.state in NOT_NEEDED for condition in unmet):
                     self.skipped.append(action.id)
                 continue
-            self.watcher.step_started(
-                index, action.id, cast(Step, action.step).kind, self.plan.seconds(index)
-            )
+            self.watcher.step_started(index, action.id, action.step.kind, self.plan.seconds(index))
             begun = len(self.judged)
             self._do(action)
             self._done[action.id] = self.now()
             self.reached.add(action.id)
             if action.limit is not None and not _decided(self.judged[begun:]):
-                step = cast(Step, action.step)
-                self._not_measured(action, step, "the step made no reading that its limit is about")
+                self._not_measured(action, "the step made no reading that its limit is about")
             new = self.judged[begun:]
             self.watcher.step_ended(action.id, new, self.elapsed)
-            if {j.verdict for j in new} & _ending(cast(Step, action.step)):
+            if {j.verdict for j in new} & _ending(action.step):
                 self.stopped_at = action.id
 
     def _do(self, action: Action) -> None:
-        step = cast(Step, action.step)
+        step = action.step
         if action.needs.energises:
             self.live = self._charged = True
         try:
@@ -311,16 +317,13 @@ class Engine:
             self._put_back_probes(action.needs.hookups)
             self.connect(*action.needs.hookups)
             for item in step.perform(self):
-                if isinstance(item, Measured):
-                    if item.judged:
-                        self._earlier.add(action.id, item.reading, item.value)
-                    self._judge(action, item.reading, item.judged, self._apart(item.value))
-                else:
-                    self._judge(action, item, item.value is None)
+                if item.judged and item.value is not None:
+                    self._earlier.add(action.id, item.reading, item.value)
+                self._judge(action, item)
             if action.needs.safe:
                 self._charged = False
         except NotMeasured as reason:
-            self._not_measured(action, step, str(reason.found))
+            self._not_measured(action, str(reason.found))
         finally:
             self.limit = self._leaning = None
             self._observed.clear()
@@ -337,9 +340,9 @@ class Engine:
             raise NotMeasured(f"the limit has no value: {problem.found}") from None
         return self._leaning.limit
 
-    def _apart(self, value: UFloat) -> Apart | None:
+    def _apart(self, value: UFloat | None) -> Apart | None:
         """Uncertainty of reading less limit; what both have in common drops out (JCGM 100, 5.2)."""
-        if self._leaning is None:
+        if self._leaning is None or value is None:
             return None
         sides = (self._leaning.low, self._leaning.high)
         return Apart(*(0.0 if side is None else float((value - side).std_dev) for side in sides))
@@ -353,23 +356,21 @@ class Engine:
                 words = f"scope {terminal} back to {node}"
                 self.connect(Hookup(((terminal, node),), words))
 
-    def _not_measured(self, action: Action, step: Step, reason: str) -> None:
+    def _not_measured(self, action: Action, reason: str) -> None:
         self._earlier.lost(action.id, reason)
-        quantity = getattr(step, "quantity", step.kind)
-        missing = Reading(quantity, step.unit, None, channel=step.channel, note=reason)
-        self._judge(action, missing, True)
+        for missing in action.step.nothing(reason):
+            self._judge(action, missing)
 
-    def _judge(
-        self, action: Action, reading: Reading, held: bool, apart: Apart | None = None
-    ) -> None:
+    def _judge(self, action: Action, item: Yielded) -> None:
+        reading = item.reading
         if reading.value is None:
             self._earlier.lost(action.id, reading.note)
         judged = decide(
             reading,
-            self.limit if held else None,
+            self.limit if item.judged else None,
             self.plan.sequence.decision,
             step=action.id,
-            apart=apart,
+            apart=self._apart(item.value),
         )
         self.judged.append(judged)
         self._verdicts.setdefault(action.id, []).append(judged.verdict)

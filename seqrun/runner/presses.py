@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 from seqrun.errors import NotMeasured
-from seqrun.steps.base import Press
+from seqrun.plan.context import Press
 
 LOOK_S = 0.05  # how long the reader sleeps on an idle terminal before it sees that it is over
 

@@ -1,264 +1,96 @@
-"""What every family of step is made of, and how a step is found by its name.
+"""Every kind of step there is, and every quantity that they yield: found by being in this package.
 
-A step is a pydantic model of its entry in the sequence file plus two methods: :meth:`Step.needs`
-(asked by the plan, before anything is powered) and :meth:`Step.perform` (asked by the runner).
-A new kind of step is one new module in this package; nothing else has to know of it.
+A new kind of step is one new module here, or in a folder of it; nothing else has to know of it.
 """
 
 from __future__ import annotations
 
 import importlib
 import pkgutil
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import AbstractContextManager
+from collections.abc import Iterable, Mapping
 from functools import cache
-from typing import ClassVar, NamedTuple, Protocol, TypeVar
+from pathlib import Path
 
-from pydantic import Field
-from uncertainties import UFloat
-
-from seqrun.files.expression import Expression
-from seqrun.files.fields import StepFields
-from seqrun.instruments.roles import Clock, Generator, Meter, Scope, Supply
-from seqrun.plan.needs import Hookup, Needs
-from seqrun.plan.view import BenchView
-from seqrun.values import Bound, Limit, Reading, reading
-
-T = TypeVar("T")
-
-
-class Press(NamedTuple):
-    """A key that the operator pressed, and how many seconds ago."""
-
-    key: str
-    ago_s: float
-
-
-MAINS = "mains"  # the control that stands for the unit's own mains plug: on, off
-PLUG_OUT = "the unit's own mains plug out again"
-
-
-class Context(Protocol):
-    """What the runner lends to a step while it is done."""
-
-    @property
-    def view(self) -> BenchView: ...
-
-    @property
-    def clock(self) -> Clock: ...
-
-    @property
-    def supply(self) -> Supply: ...
-
-    @property
-    def meter(self) -> Meter: ...
-
-    @property
-    def scope(self) -> Scope: ...
-
-    @property
-    def generator(self) -> Generator: ...
-
-    @property
-    def limit(self) -> Limit | None:
-        """The limit of the step being done, resolved."""
-        ...
-
-    @property
-    def powered_at(self) -> float:
-        """Bench time at which the rails came up, s."""
-        ...
-
-    @property
-    def own_mains(self) -> bool:
-        """Whether the unit's own mains plug is in, as the operator was asked to have it."""
-        ...
-
-    def powered_off(self) -> None:
-        """The step has switched the supply off on purpose: no trip is to wonder at that."""
-        ...
-
-    def wait_until(
-        self,
-        condition: Callable[[], T | None],
-        *,
-        every_s: float,
-        at_most_s: float,
-        what: str,
-    ) -> T:
-        """Poll ``condition`` until it returns something, and the trips with it.
-
-        Raises:
-            NotMeasured: when ``at_most_s`` of bench time has gone by.
-        """
-        ...
-
-    def poll(self) -> None:
-        """Look at the trips now."""
-        ...
-
-    def progress(self, text: str, fraction: float | None = None) -> None:
-        """Tell the person what is going on: a value, a stage; share of the step that is done."""
-        ...
-
-    def acknowledge(self, text: str) -> None:
-        """Have the operator confirm that a text was read or a thing was done."""
-        ...
-
-    def connect(self, *hookups: Hookup) -> None:
-        """Have hookups made (asked of the operator, the switch or the virtual hands)."""
-        ...
-
-    def disconnect(self, terminal: str, words: str) -> None:
-        """Have one lead taken off."""
-        ...
-
-    def turn(self, control: str, position: str, words: str = "") -> None:
-        """Have a knob, switch or plug of the unit set (asked of the operator or the virtual
-        hands): ``turn("input", "phono")``. ``words`` tell the operator more.
-
-        Raises:
-            NotMeasured: the unit has no such control or position.
-        """
-        ...
-
-    def say(self, text: str) -> None:
-        """Tell the person something that was found out, and keep it among the run's notes."""
-        ...
-
-    def presses(self) -> AbstractContextManager[Callable[[], list[Press]]]:
-        """While it is open, what it yields gives the keys that the operator has pressed since it
-        was last called.
-
-        Raises:
-            NotMeasured: nobody is there to press keys.
-        """
-        ...
-
-    def evaluate(self, expression: Expression | float, unit: str) -> float:
-        """A quantity or an expression over the unit sheet and earlier readings, in ``unit``."""
-        ...
-
-    def measured(self, step_id: str) -> list[tuple[Reading, UFloat]]:
-        """Earlier readings by the id of their step, with correlations intact.
-
-        Raises:
-            NotMeasured: when there is none, with the reason that was given then.
-        """
-        ...
-
-    def done_at(self, step_id: str) -> float:
-        """Bench time at which an earlier step was done, s.
-
-        Raises:
-            NotMeasured: it was not reached.
-        """
-        ...
-
-    def persistent(self, key: str, make: Callable[[], UFloat]) -> UFloat:
-        """A variable that stays the same through the run (a resistor's value), made once."""
-        ...
-
-    def trace(self, name: str, columns: Mapping[str, Iterable[float]]) -> None:
-        """Keep a trace (CSV) in the run's folder; column names end in their unit."""
-        ...
-
-    def observe(self, quantity: str, value: float) -> None:
-        """Tell the trips a value that was read anyway: "sink_temperature" in °C, "out_dc" in V
-        without its sign."""
-        ...
-
-    def fact(self, table: str, key: str, value: object) -> None:
-        """Keep something that is not a reading: a fit, a condition."""
-        ...
-
-
-class Explained(NamedTuple):
-    """What ``seqrun explain`` tells a technician of one quantity."""
-
-    unit: str
-    what: str
-    how: str
-    fooled_by: str
-
-
-class Step(StepFields):
-    """Base of all kinds of step."""
-
-    kind: ClassVar[str]
-    #: what it yields: name of the quantity -> what people are told of it
-    explains: ClassVar[Mapping[str, Explained]] = {}
-
-    stop_if_failed: bool = Field(
-        False, description="true: a fail here ends the measuring; the unit is powered down"
-    )
-    stop_if_not_measured: bool = Field(
-        False, description="true: no reading here ends the measuring; the unit is powered down"
-    )
-
-    accept_undecided: bool = Field(
-        False, description="true: run even if this bench cannot decide the limit; it ends in a hold"
-    )
-
-    def needs(self, view: BenchView) -> Needs:
-        """What the step needs, from the files alone."""
-        raise NotImplementedError
-
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
-        """Do it, yielding readings as they are made. Only those of :attr:`unit` whose
-        ``judged`` is set are held against the step's limit."""
-        raise NotImplementedError
-
-    @property
-    def channel(self) -> str:
-        """The channel that the entry was expanded for, or ""."""
-        return self.bindings.get("channel", "")
-
-
-class Measured:
-    """A reading still attached to its variables, as a step yields it."""
-
-    __slots__ = ("judged", "reading", "value")
-
-    def __init__(
-        self,
-        quantity: str,
-        unit: str,
-        value: UFloat,
-        *,
-        channel: str = "",
-        bound: Bound = Bound.EXACT,
-        instruments: Iterable[str] = (),
-        note: str = "",
-        judged: bool = True,
-    ) -> None:
-        self.value = value
-        self.judged = judged
-        self.reading = reading(
-            quantity, unit, value, channel=channel, bound=bound, instruments=instruments, note=note
-        )
+from seqrun.plan.contract import STEP_DONE, Step
+from seqrun.plan.measurand import Measurand, Yields
 
 
 @cache
 def kinds() -> dict[str, type[Step]]:
-    """Every kind of step there is: ``do = "name"`` -> its class, found in this package."""
+    """Every kind of step there is: ``do = "name"`` -> its class, from all modules and folders.
+
+    Raises:
+        TypeError: two kinds of one name, two quantities of one name, or a folder that is no
+            package, so that what is in it would be passed over.
+    """
     import seqrun.steps as package
 
+    return kinds_in(package.__path__, package.__name__)
+
+
+def kinds_in(paths: Iterable[str], package: str) -> dict[str, type[Step]]:
+    """The kinds of step in a package and its folders; otherwise as :func:`kinds`."""
+    for path in paths:
+        for file in Path(path).rglob("*.py"):
+            if not (file.parent / "__init__.py").exists():
+                raise TypeError(f"{file} is not seen: {file.parent} has no __init__.py")
     found: dict[str, type[Step]] = {}
-    for module in pkgutil.iter_modules(package.__path__):
-        loaded = importlib.import_module(f"{package.__name__}.{module.name}")
+    for module in pkgutil.walk_packages(paths, package + "."):
+        loaded = importlib.import_module(module.name)
         for item in vars(loaded).values():
-            if isinstance(item, type) and issubclass(item, Step) and "kind" in vars(item):
-                found[item.kind] = item
+            if not (isinstance(item, type) and issubclass(item, Step) and "kind" in vars(item)):
+                continue
+            if (other := found.setdefault(item.kind, item)) is not item:
+                raise TypeError(
+                    f"two steps are called '{item.kind}': {_told(other)}, {_told(item)}"
+                )
+    measurands_of(found)
     return dict(sorted(found.items()))
 
 
-def explanations() -> dict[str, tuple[Explained, tuple[str, ...]]]:
-    """Every quantity that some step explains, with the kinds of step that yield it."""
-    texts: dict[str, Explained] = {}
-    by: dict[str, list[str]] = {}
+def _told(kind: type[Step]) -> str:
+    return f"{kind.__module__}.{kind.__name__}"
+
+
+def measurands_of(steps: Mapping[str, type[Step]]) -> dict[str, Measurand]:
+    """The quantities that kinds of step yield, by name.
+
+    Raises:
+        TypeError: two of one name that are not the same.
+    """
+    found: dict[str, Measurand] = {STEP_DONE.name: STEP_DONE}
+    for name, kind in steps.items():
+        for one in kind.yields:
+            if found.setdefault(one.of.name, one.of) != one.of:
+                raise TypeError(
+                    f"'{name}' declares a quantity '{one.of.name}' of its own: another step has "
+                    "declared one of that name, and it has to be that one"
+                )
+    return dict(sorted(found.items()))
+
+
+@cache
+def measurands() -> dict[str, Measurand]:
+    """Every quantity that some step yields, by its name in the record."""
+    return measurands_of(kinds())
+
+
+def quantity(name: str) -> Measurand | None:
+    """A quantity by its name in the record; None for one that no step yields (an old record's)."""
+    return measurands().get(name)
+
+
+def title_of(name: str) -> str:
+    """What people are told a quantity is called; an unknown one by its name without underscores."""
+    found = quantity(name)
+    return found.title if found is not None else name.replace("_", " ")
+
+
+@cache
+def yielded_by() -> dict[str, tuple[tuple[str, Yields], ...]]:
+    """Name of a quantity -> the kinds of step that yield it, and how."""
+    found: dict[str, list[tuple[str, Yields]]] = {}
     for name, kind in kinds().items():
-        for quantity, text in kind.explains.items():
-            texts[quantity] = text
-            by.setdefault(quantity, []).append(name)
-    return {quantity: (texts[quantity], tuple(by[quantity])) for quantity in sorted(texts)}
+        for one in kind.yields:
+            found.setdefault(one.of.name, []).append((name, one))
+    return {name: tuple(by) for name, by in sorted(found.items())}

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import replace
 from typing import ClassVar
 
 from pydantic import Field
@@ -20,13 +19,15 @@ from seqrun.measure.power import (
     power_at_distortion,
 )
 from seqrun.measure.timing import envelope
+from seqrun.plan.context import Context
+from seqrun.plan.contract import Step, Yielded
+from seqrun.plan.measurand import Measurand, judged, shown
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Fraction, Hertz, Seconds
-from seqrun.steps.base import Context, Explained, Measured, Step
-from seqrun.steps.drive import Drive, Waveform, drive_needs
-from seqrun.steps.outlook import BETTER_SCOPE, decibels, power_share
-from seqrun.values import COVERAGE_FACTOR, Reading
+from seqrun.steps.common.drive import Drive, Waveform, drive_needs
+from seqrun.steps.common.forecasts import BETTER_SCOPE, decibels, power_share
+from seqrun.values import COVERAGE_FACTOR
 
 BEGIN = 0.5  # of rated power: where a sweep begins
 STEP = 1.05  # between two levels: a tenth in power
@@ -100,6 +101,21 @@ def sweep(
     return series
 
 
+CLIPPING_ONSET = Measurand(
+    "clipping_onset",
+    "W",
+    what="The power at which the tops of a sine begin to be cut off, loads on, channels driven.",
+    how=(
+        "The level is raised until distortion by clipping passes a few percent; from how deep "
+        "each level is clipped the power where clipping begins is worked back."
+    ),
+    fooled_by=(
+        "A rail that sags makes it lower than the rail at idle says; a supply in current limit "
+        "looks like clipping. Power at 1 % distortion lies about 5 % above it."
+    ),
+)
+
+
 class ClippingOnset(Step):
     """Power at which clipping sets in, all channels driven.
 
@@ -108,19 +124,7 @@ class ClippingOnset(Step):
     """
 
     kind: ClassVar[str] = "clipping_onset"
-    unit: ClassVar[str] = "W"
-    makes: ClassVar = "channel"
-    quantity: ClassVar[str] = "clipping_onset"
-    explains: ClassVar = {
-        "clipping_onset": Explained(
-            "W",
-            "The power at which the tops of a sine begin to be cut off, loads on, channels driven.",
-            "The level is raised until distortion by clipping passes a few percent; from how deep "
-            "each level is clipped the power where clipping begins is worked back.",
-            "A rail that sags makes it lower than the rail at idle says; a supply in current limit "
-            "looks like clipping. Power at 1 % distortion lies about 5 % above it.",
-        )
-    }
+    yields: ClassVar = (judged(CLIPPING_ONSET, "channel"),)
 
     frequency: Hertz = Field(default=1000.0, gt=0.0)
     into: Fraction = Field(
@@ -129,15 +133,15 @@ class ClippingOnset(Step):
 
     def needs(self, view: BenchView) -> Needs:
         most = 1.5 * view.unit.rated_power
-        watts = 1.05 * view.unit.rated_power
-        forecast = Forecast(
-            watts, COVERAGE_FACTOR * watts * power_share(view, watts), better=BETTER_SCOPE
-        )
-        needs = drive_needs(view, _channels(self, view), most, seconds=12.0)
-        return replace(needs, forecast=forecast)
+        return drive_needs(view, self.channels(view), most, seconds=12.0)
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
-        drive = Drive(ctx, self.frequency, _channels(self, ctx.view))
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        watts = 1.05 * view.unit.rated_power
+        spread = COVERAGE_FACTOR * watts * power_share(view, watts)
+        return Forecast(watts, spread, better=BETTER_SCOPE)
+
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
+        drive = Drive(ctx, self.frequency, self.channels(ctx.view))
         try:
             drive.to_power(BEGIN * ctx.view.unit.rated_power)
             series = sweep(drive, drive.capture, self.into)
@@ -149,11 +153,10 @@ class ClippingOnset(Step):
             try:
                 onset = clipping_onset(points)
             except NotMeasured as reason:
-                yield Reading(self.quantity, "W", None, channel=channel, note=reason.found)
+                yield self.not_measured(CLIPPING_ONSET, reason.found, channel=channel)
                 continue
-            yield Measured(
-                self.quantity,
-                "W",
+            yield self.reading(
+                CLIPPING_ONSET,
                 onset,
                 channel=channel,
                 instruments=(ctx.scope.name,),
@@ -206,6 +209,28 @@ class _Bursts(Drive):
         )
 
 
+DYNAMIC_HEADROOM = Measurand(
+    "dynamic_headroom",
+    "dB",
+    what="Power of short bursts at the stated distortion over rated power.",
+    how=(
+        "20 ms of 1 kHz every half second into one channel and its load; the scope looks "
+        "inside the burst; the level is raised until the distortion is reached."
+    ),
+    fooled_by=(
+        "0 dB is no fault: it is a stiff supply. The bench supply stands in for the unit's "
+        "own, whose reservoirs and transformer make the real headroom."
+    ),
+)
+BURST_POWER = Measurand(
+    "burst_power",
+    "W",
+    what="The power within the bursts that the headroom is worked out from.",
+    how="As dynamic_headroom. Shown, not judged.",
+    fooled_by="Only one channel is driven.",
+)
+
+
 class DynamicHeadroom(Step):
     """How much more power short bursts may have than the rating, dB.
 
@@ -214,25 +239,7 @@ class DynamicHeadroom(Step):
     """
 
     kind: ClassVar[str] = "dynamic_headroom"
-    unit: ClassVar[str] = "dB"
-    makes: ClassVar = "channel"
-    quantity: ClassVar[str] = "dynamic_headroom"
-    explains: ClassVar = {
-        "dynamic_headroom": Explained(
-            "dB",
-            "Power of short bursts at the stated distortion over rated power.",
-            "20 ms of 1 kHz every half second into one channel and its load; the scope looks "
-            "inside the burst; the level is raised until the distortion is reached.",
-            "0 dB is no fault: it is a stiff supply. The bench supply stands in for the unit's "
-            "own, whose reservoirs and transformer make the real headroom.",
-        ),
-        "burst_power": Explained(
-            "W",
-            "The power within the bursts that the headroom is worked out from.",
-            "As dynamic_headroom. Shown, not judged.",
-            "Only one channel is driven.",
-        ),
-    }
+    yields: ClassVar = (judged(DYNAMIC_HEADROOM, "channel"), shown(BURST_POWER, "channel"))
 
     frequency: Hertz = Field(default=1000.0, gt=0.0)
     cycles: int = Field(default=20, ge=16, le=1000)
@@ -243,49 +250,43 @@ class DynamicHeadroom(Step):
         # A burst is a small share of its period: so is the mean power.
         share = min(self.cycles / self.frequency / self.period, 1.0)
         most = max(2.0 * view.unit.rated_power * share, BEGIN * view.unit.rated_power * share)
-        # Half as many dB to a share of power as to one of voltage.
-        forecast = decibels(0.5 * power_share(view, view.unit.rated_power), 0.5, BETTER_SCOPE)
-        needs = drive_needs(view, _channels(self, view), most, seconds=30.0)
-        return replace(needs, forecast=forecast)
+        return drive_needs(view, self.channels(view), most, seconds=30.0)
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        # Half as many dB to a share of power as to one of voltage.
+        return decibels(0.5 * power_share(view, view.unit.rated_power), 0.5, BETTER_SCOPE)
+
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         rated = ctx.view.unit.rated_power
-        for channel in _channels(self, ctx.view):
+        for channel in self.channels(ctx.view):
             drive = _Bursts(ctx, channel, self.frequency, self.cycles, self.period)
             names = (ctx.scope.name,)
             try:
                 series = sweep(drive, drive.within, self.at_distortion)[channel]
                 found = power_at_distortion(series, self.at_distortion)
             except NotMeasured as reason:
-                yield Reading(self.quantity, "dB", None, channel=channel, note=reason.found)
+                yield self.not_measured(DYNAMIC_HEADROOM, reason.found, channel=channel)
                 continue
             finally:
                 drive.stop()
                 ctx.generator.sine(drive.outputs[channel], self.frequency, drive.levels[channel])
             note = f"{self.cycles} periods every {self.period:g} s, one channel driven"
-            yield Measured(
-                self.quantity,
-                "dB",
+            yield self.reading(
+                DYNAMIC_HEADROOM,
                 dynamic_headroom_db(found.power, rated),
                 channel=channel,
                 bound=found.bound,
                 instruments=names,
                 note=note,
             )
-            yield Measured(
-                "burst_power",
-                "W",
+            yield self.reading(
+                BURST_POWER,
                 found.power,
                 channel=channel,
                 bound=found.bound,
                 instruments=names,
                 note=note,
-                judged=False,
             )
-
-
-def _channels(step: Step, view: BenchView) -> tuple[str, ...]:
-    return (step.channel,) if step.channel else tuple(view.unit.channels)
 
 
 def _trace(ctx: Context, name: str, points: list[PowerPoint]) -> None:

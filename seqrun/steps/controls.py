@@ -11,16 +11,17 @@ from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured, UsageError
 from seqrun.measure import transfer
-from seqrun.plan.needs import Needs
+from seqrun.plan.context import Context
+from seqrun.plan.contract import Step, Yielded
+from seqrun.plan.measurand import Measurand, judged
+from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz
-from seqrun.steps.base import Context, Explained, Measured, Step
-from seqrun.steps.drive import Drive, Waveform, across
-from seqrun.steps.driven import DrivenStep
-from seqrun.steps.outlook import BETTER_SCOPE, decibels, scope_share
+from seqrun.steps.common.at_power import DrivenStep
+from seqrun.steps.common.drive import Drive, Waveform, across
+from seqrun.steps.common.forecasts import BETTER_SCOPE, decibels, scope_share
 from seqrun.steps.response import generator_to
 from seqrun.steps.transfer import at_input, fundamental, seen
-from seqrun.values import Reading
 
 LIFT = 6.0  # times: the most that a control is expected to lift by
 
@@ -29,6 +30,7 @@ class SetControl(Step):
     """Have a control, switch or plug of the unit set, and leave it so."""
 
     kind: ClassVar[str] = "set_control"
+    yields: ClassVar = ()
 
     control: str = Field(description='such as "volume"')
     to: str = Field(description='its position, such as "1" or "line"')
@@ -37,7 +39,7 @@ class SetControl(Step):
     def needs(self, view: BenchView) -> Needs:
         return Needs(seconds=5.0)
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         ctx.turn(self.control, self.to, self.words)
         yield from ()
 
@@ -46,6 +48,7 @@ class GeneratorTo(Step):
     """The generator's leads onto one of the inputs, or back to where they are fixed."""
 
     kind: ClassVar[str] = "generator_to"
+    yields: ClassVar = ()
 
     input: str = Field(
         "", description='an input of the unit, such as "line"; "": where it is fixed'
@@ -55,8 +58,17 @@ class GeneratorTo(Step):
         leads = tuple(generator_to(view, channel, self.input) for channel in view.unit.channels)
         return Needs(roles=frozenset({"generator"}), hookups=leads, seconds=5.0)
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         yield from ()
+
+
+CONTROL_EFFECT = Measurand(
+    "control_effect",
+    "dB",
+    what="How much louder the output is with a control at one position than at another.",
+    how="A sine at one level; the output at both positions, the first one last again.",
+    fooled_by="Other controls that are not where they should be; a lifted level that clips.",
+)
 
 
 class ControlEffect(DrivenStep):
@@ -67,16 +79,7 @@ class ControlEffect(DrivenStep):
     """
 
     kind: ClassVar[str] = "control_effect"
-    unit: ClassVar[str] = "dB"
-    quantity: ClassVar[str] = "control_effect"
-    explains: ClassVar = {
-        "control_effect": Explained(
-            "dB",
-            "How much louder the output is with a control at one position than at another.",
-            "A sine at one level; the output at both positions, the first one last again.",
-            "Other controls that are not where they should be; a lifted level that clips.",
-        )
-    }
+    yields: ClassVar = (judged(CONTROL_EFFECT, "channel"),)
 
     control: str
     start: str = Field(alias="from", description="the position that it is read against")
@@ -84,17 +87,17 @@ class ControlEffect(DrivenStep):
     frequency: Hertz = Field(default=1000.0, gt=0.0)
 
     def needs(self, view: BenchView) -> Needs:
-        needs = self.driven_needs(view, 10.0, LIFT**2)
-        return replace(
-            needs, forecast=decibels(2.0**0.5 * scope_share(view, 1.0), 0.0, BETTER_SCOPE)
-        )
+        return self.driven_needs(view, 10.0, LIFT**2)
+
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        return decibels(2.0**0.5 * scope_share(view, 1.0), 0.0, BETTER_SCOPE)
 
     def planned_watts(self, view: BenchView) -> float:
         if self.power is None:
             return view.unit.rated_power / (2.0 * LIFT**2)
         return super().planned_watts(view)
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         drive = Drive(ctx, self.frequency, self.channels(ctx.view))
         found: dict[str, UFloat] = {}
         try:
@@ -115,9 +118,8 @@ class ControlEffect(DrivenStep):
         finally:
             drive.stop()
         for channel, level in found.items():
-            yield Measured(
-                "control_effect",
-                "dB",
+            yield self.reading(
+                CONTROL_EFFECT,
                 transfer.decibels(level / before[channel]),
                 channel=channel,
                 instruments=(ctx.scope.name,),
@@ -125,23 +127,24 @@ class ControlEffect(DrivenStep):
             )
 
 
+GAIN_TO_POINT = Measurand(
+    "gain_to_point",
+    "dB",
+    what="Voltage at a point over the voltage at the input, as the headphone output has it.",
+    how="A sine that gives a small power into the load; a probe on the point.",
+    fooled_by=(
+        "A headphone output is fed through a resistor: without headphones on it, it shows the "
+        "whole voltage."
+    ),
+)
+
+
 class GainTo(DrivenStep):
     """Voltage gain from the input to a point other than the speaker output, such as a headphone
     contact."""
 
     kind: ClassVar[str] = "gain_to"
-    unit: ClassVar[str] = "dB"
-    makes: ClassVar = "one"
-    quantity: ClassVar[str] = "gain_to_point"
-    explains: ClassVar = {
-        "gain_to_point": Explained(
-            "dB",
-            "Voltage at a point over the voltage at the input, as the headphone output has it.",
-            "A sine that gives a small power into the load; a probe on the point.",
-            "A headphone output is fed through a resistor: without headphones on it, it shows the "
-            "whole voltage.",
-        )
-    }
+    yields: ClassVar = (judged(GAIN_TO_POINT),)
 
     at: str
     frequency: Hertz = Field(default=1000.0, gt=0.0)
@@ -153,13 +156,12 @@ class GainTo(DrivenStep):
             )
         needs = self.driven_needs(view, 5.0)
         hookup = view.scope_on(self.at)[2]
-        return replace(
-            needs,
-            hookups=(*needs.hookups, hookup),
-            forecast=decibels(scope_share(view, 1.0), view.unit.gain, BETTER_SCOPE),
-        )
+        return replace(needs, hookups=(*needs.hookups, hookup))
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        return decibels(scope_share(view, 1.0), view.unit.gain, BETTER_SCOPE)
+
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         drive = Drive(ctx, self.frequency, self.channels(ctx.view))
         try:
             drive.to_power(self.watts(ctx))
@@ -167,9 +169,8 @@ class GainTo(DrivenStep):
         finally:
             drive.stop()
         ratio = fundamental(wave, self.frequency) / at_input(ctx, drive, self.channel)
-        yield Measured(
-            "gain_to_point",
-            "dB",
+        yield self.reading(
+            GAIN_TO_POINT,
             transfer.decibels(ratio),
             channel=self.channel,
             instruments=(ctx.scope.name, ctx.generator.name),

@@ -15,15 +15,17 @@ from seqrun.measure.bounds import Bounded
 from seqrun.measure.lines import tone_in_noise
 from seqrun.measure.sinefit import fit_sine_4
 from seqrun.measure.transfer import separation_db
-from seqrun.plan.needs import Needs
+from seqrun.plan.context import Context
+from seqrun.plan.contract import Yielded
+from seqrun.plan.measurand import Measurand, judged
+from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz
-from seqrun.steps.base import Context, Explained, Measured
-from seqrun.steps.drive import Drive, across
-from seqrun.steps.driven import DrivenStep
-from seqrun.steps.outlook import BETTER_SCOPE, decibels, scope_share
+from seqrun.steps.common.at_power import DrivenStep
+from seqrun.steps.common.drive import Drive, across
+from seqrun.steps.common.forecasts import BETTER_SCOPE, decibels, scope_share
 from seqrun.steps.response import generator_to
-from seqrun.values import Bound, Reading
+from seqrun.values import Bound
 
 RATE_HZ = 100e3  # samples per second, more for tones above
 PER_CYCLE = 10
@@ -34,9 +36,10 @@ START_V = 0.05  # peak that is looked for first on a quiet output
 class _Leak(DrivenStep):
     """A strong tone here and what of it is there."""
 
-    quantity: ClassVar[str]
-
     frequency: Hertz = Field(default=1000.0, gt=0.0)
+
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        return decibels(math.sqrt(2.0) * scope_share(view, 1.0), 60.0, BETTER_SCOPE)
 
     def loud(self, drive: Drive) -> tuple[dict[str, UFloat], float]:
         """rms of the tone at each driven output, V, and its frequency by the scope's clock."""
@@ -83,7 +86,7 @@ class _Leak(DrivenStep):
         quiet: Bounded,
         before: Bounded,
         note: str,
-    ) -> Measured:
+    ) -> Yielded:
         """How far the quiet one lies below the loud one, dB."""
         if quiet.bound is Bound.AT_MOST:
             found = Bounded(separation_db(loud, quiet.value).value, Bound.AT_LEAST)
@@ -91,15 +94,30 @@ class _Leak(DrivenStep):
             # A hum line at this very frequency is no leak.
             floor = before.value if before.bound is Bound.EXACT else None
             found = separation_db(loud, quiet.value, floor)
-        return Measured(
-            self.quantity,
-            "dB",
+        return self.reading(
+            self.judges[0],
             found.value,
             channel=channel,
             bound=found.bound,
             instruments=(ctx.scope.name,),
             note=note,
         )
+
+
+CHANNEL_SEPARATION = Measurand(
+    "channel_separation",
+    "dB",
+    what="How far below a driven channel its tone lies in a channel that is not driven.",
+    how=(
+        "One channel at the stated power; the tone is picked out of the other's noise at its "
+        "own frequency. 'At least' when it drowns in that noise. Both ways round."
+    ),
+    fooled_by=(
+        "A common ground lead of the two loads or of the generator couples the channels on "
+        "the bench itself, and so does the scope from channel to channel (its data sheet calls "
+        "it isolation); an input left open picks the other one up."
+    ),
+)
 
 
 class ChannelSeparation(_Leak):
@@ -109,31 +127,14 @@ class ChannelSeparation(_Leak):
     """
 
     kind: ClassVar[str] = "channel_separation"
-    unit: ClassVar[str] = "dB"
-    makes: ClassVar = "several"
-    quantity: ClassVar[str] = "channel_separation"
-    explains: ClassVar = {
-        "channel_separation": Explained(
-            "dB",
-            "How far below a driven channel its tone lies in a channel that is not driven.",
-            "One channel at the stated power; the tone is picked out of the other's noise at its "
-            "own frequency. 'At least' when it drowns in that noise. Both ways round.",
-            "A common ground lead of the two loads or of the generator couples the channels on "
-            "the bench itself, and so does the scope from channel to channel (its data sheet calls "
-            "it isolation); an input left open picks the other one up.",
-        )
-    }
+    yields: ClassVar = (judged(CHANNEL_SEPARATION, "several", each="pair of channels"),)
 
     def needs(self, view: BenchView) -> Needs:
         needs = self.driven_needs(view, 6.0 * len(view.unit.channels))
         watts = self.planned_watts(view)
-        return replace(
-            needs,
-            load_power_w=dict.fromkeys(view.unit.channels, watts),
-            forecast=decibels(math.sqrt(2.0) * scope_share(view, 1.0), 60.0, BETTER_SCOPE),
-        )
+        return replace(needs, load_power_w=dict.fromkeys(view.unit.channels, watts))
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         everyone = tuple(ctx.view.unit.channels)
         if len(everyone) < 2:
             raise NotMeasured(
@@ -165,25 +166,28 @@ class ChannelSeparation(_Leak):
                 )
 
 
+INPUT_LEAKAGE = Measurand(
+    "input_leakage",
+    "dB",
+    what=("How far a signal on an input that is not selected lies below the same signal selected."),
+    how=(
+        "The generator on one input; the output is read with that input selected and then "
+        "with another one, picking the tone out of the noise at its own frequency."
+    ),
+    fooled_by=(
+        "The selected input left open picks the signal up: short it. High frequencies leak "
+        "more than low ones."
+    ),
+)
+
+
 class InputLeakage(_Leak):
     """Input leakage: a signal on one input, and how much of it comes through with another
     input selected.
     """
 
     kind: ClassVar[str] = "input_leakage"
-    unit: ClassVar[str] = "dB"
-    quantity: ClassVar[str] = "input_leakage"
-    explains: ClassVar = {
-        "input_leakage": Explained(
-            "dB",
-            "How far a signal on an input that is not selected lies below the same signal "
-            "selected.",
-            "The generator on one input; the output is read with that input selected and then "
-            "with another one, picking the tone out of the noise at its own frequency.",
-            "The selected input left open picks the signal up: short it. High frequencies leak "
-            "more than low ones.",
-        )
-    }
+    yields: ClassVar = (judged(INPUT_LEAKAGE, "channel"),)
 
     input: str = Field(description="the input that carries the signal, such as aux")
     selected: str = Field(description="the input that is selected instead, such as line")
@@ -192,13 +196,9 @@ class InputLeakage(_Leak):
     def needs(self, view: BenchView) -> Needs:
         needs = self.driven_needs(view, 15.0)
         hookups = tuple(generator_to(view, c, self.input) for c in self.channels(view))
-        return replace(
-            needs,
-            hookups=(*needs.hookups, *hookups),
-            forecast=decibels(math.sqrt(2.0) * scope_share(view, 1.0), 60.0, BETTER_SCOPE),
-        )
+        return replace(needs, hookups=(*needs.hookups, *hookups))
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         channels = self.channels(ctx.view)
         drive = Drive(ctx, self.frequency, channels)
         try:

@@ -11,11 +11,24 @@ from pydantic import Field
 from seqrun.errors import NotMeasured
 from seqrun.files.expression import Expression, VoltsExpression
 from seqrun.measure.uncertain import magnitude
+from seqrun.plan.context import Context
+from seqrun.plan.contract import Step, Yielded
+from seqrun.plan.measurand import Measurand, judged, shown
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import render
-from seqrun.steps.base import Context, Explained, Measured, Step
-from seqrun.values import COVERAGE_FACTOR, Reading
+from seqrun.values import COVERAGE_FACTOR
+
+CONDITION_MET = Measurand(
+    "condition_met",
+    "",
+    what="1 when a condition that the test asks for was there.",
+    how="An earlier reading is held against the stated bounds, its uncertainty left out.",
+    fooled_by=(
+        "Where it is not met the results hold for the conditions that there were, and not for "
+        "the rule that asks for others."
+    ),
+)
 
 
 class ConditionMet(Step):
@@ -26,17 +39,7 @@ class ConditionMet(Step):
     """
 
     kind: ClassVar[str] = "condition"
-    unit: ClassVar[str] = ""
-    quantity: ClassVar[str] = "condition_met"
-    explains: ClassVar = {
-        "condition_met": Explained(
-            "",
-            "1 when a condition that the test asks for was there.",
-            "An earlier reading is held against the stated bounds, its uncertainty left out.",
-            "Where it is not met the results hold for the conditions that there were, and not for "
-            "the rule that asks for others.",
-        )
-    }
+    yields: ClassVar = (shown(CONDITION_MET),)
 
     of: str
     at_least: Expression | None = None
@@ -46,7 +49,7 @@ class ConditionMet(Step):
     def needs(self, view: BenchView) -> Needs:
         return Needs(seconds=0.0)
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         by = f", asked for by {self.asked_by}" if self.asked_by else ""
         for reading, value in ctx.measured(self.of):
             there = float(value.nominal_value)
@@ -61,7 +64,16 @@ class ConditionMet(Step):
                     expected=wanted,
                     where=self.id,
                 )
-            yield Reading("condition_met", "", 1.0, channel=reading.channel)
+            yield self.plain(CONDITION_MET, 1.0, channel=reading.channel)
+
+
+VOLTAGE_DROP = Measurand(
+    "voltage_drop",
+    "V",
+    what="How far a voltage lies below the one that it should have; negative: above.",
+    how="An earlier reading by the meter, its sign left out, against the stated voltage.",
+    fooled_by="A supply that was not set to that voltage; ripple on the rail.",
+)
 
 
 class Drop(Step):
@@ -71,32 +83,23 @@ class Drop(Step):
     """
 
     kind: ClassVar[str] = "drop"
-    unit: ClassVar[str] = "V"
-    makes: ClassVar = "several"
-    quantity: ClassVar[str] = "voltage_drop"
-    explains: ClassVar = {
-        "voltage_drop": Explained(
-            "V",
-            "How far a voltage lies below the one that it should have; negative: above.",
-            "An earlier reading by the meter, its sign left out, against the stated voltage.",
-            "A supply that was not set to that voltage; ripple on the rail.",
-        )
-    }
+    yields: ClassVar = (judged(VOLTAGE_DROP, "several", each="reading"),)
 
     of: str
     below: VoltsExpression
 
     def needs(self, view: BenchView) -> Needs:
-        volts = view.unit.rail_voltage
-        u = view.standard_uncertainty("meter", "dc_voltage", volts)
-        return Needs(seconds=0.0, forecast=Forecast(0.0, COVERAGE_FACTOR * u))
+        return Needs(seconds=0.0)
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        u = view.standard_uncertainty("meter", "dc_voltage", view.unit.rail_voltage)
+        return Forecast(0.0, COVERAGE_FACTOR * u)
+
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         wanted = ctx.evaluate(self.below, "V")
         for reading, value in ctx.measured(self.of):
-            yield Measured(
-                "voltage_drop",
-                "V",
+            yield self.reading(
+                VOLTAGE_DROP,
                 wanted - magnitude(value),
                 channel=reading.channel,
                 instruments=reading.instruments,

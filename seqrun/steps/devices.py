@@ -11,11 +11,28 @@ from uncertainties import UFloat
 from seqrun.errors import NotMeasured
 from seqrun.measure.banks import busiest, current_per_kelvin, on_the_way
 from seqrun.measure.levels import share_u
+from seqrun.plan.context import Context
+from seqrun.plan.contract import Step, Yielded
+from seqrun.plan.measurand import Measurand, judged
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
-from seqrun.steps.base import Context, Explained, Measured, Step
-from seqrun.steps.outlook import idle_drift_u
-from seqrun.values import COVERAGE_FACTOR, Reading
+from seqrun.steps.common.forecasts import idle_drift_u
+from seqrun.values import COVERAGE_FACTOR
+
+DEVICE_CURRENT_SLOPE = Measurand(
+    "device_current_slope",
+    "A/K",
+    what="How much a device's idle current grows for each kelvin of the heatsink.",
+    how=(
+        "Its current hot less its current cold, over the heatsink's temperature hot less cold; "
+        "what both readings have in common cancels."
+    ),
+    fooled_by=(
+        "Read soon after power is taken off, while devices are still hotter than the sink, it "
+        "comes out too large. Near nothing is what a bias that follows the heat gives; a "
+        "device far steeper than its neighbours has lost its thermal contact."
+    ),
+)
 
 
 class CurrentSlope(Step):
@@ -23,21 +40,8 @@ class CurrentSlope(Step):
     current and temperature in two states."""
 
     kind: ClassVar[str] = "current_slope"
-    unit: ClassVar[str] = "A/K"
-    makes: ClassVar = "several"
-    quantity: ClassVar[str] = "device_current_slope"
+    yields: ClassVar = (judged(DEVICE_CURRENT_SLOPE, "several", each="device"),)
     id_fields: ClassVar[tuple[str, ...]] = ("of", "against", "hot", "hot_after", "cold")
-    explains: ClassVar = {
-        "device_current_slope": Explained(
-            "A/K",
-            "How much a device's idle current grows for each kelvin of the heatsink.",
-            "Its current hot less its current cold, over the heatsink's temperature hot less cold; "
-            "what both readings have in common cancels.",
-            "Read soon after power is taken off, while devices are still hotter than the sink, it "
-            "comes out too large. Near nothing is what a bias that follows the heat gives; a "
-            "device far steeper than its neighbours has lost its thermal contact.",
-        )
-    }
 
     of: str = Field(description="id of the current, hot")
     against: str = Field(description="id of the current, cold")
@@ -48,16 +52,18 @@ class CurrentSlope(Step):
     cold: str = Field(description="id of the heatsink's temperature, cold")
 
     def needs(self, view: BenchView) -> Needs:
-        u = idle_drift_u(view) / (0.5 * view.unit.sink_rise_limit)  # over a rise of half the limit
-        return Needs(seconds=0.0, forecast=Forecast(0.0, COVERAGE_FACTOR * u))
+        return Needs(seconds=0.0)
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        u = idle_drift_u(view) / (0.5 * view.unit.sink_rise_limit)  # over a rise of half the limit
+        return Forecast(0.0, COVERAGE_FACTOR * u)
+
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         hot_c, cold_c = self._hot(ctx), ctx.measured(self.cold)[-1][1]
         pairs = zip(ctx.measured(self.of), ctx.measured(self.against), strict=True)
         for (reading, hot), (_, cold) in pairs:
-            yield Measured(
-                "device_current_slope",
-                "A/K",
+            yield self.reading(
+                DEVICE_CURRENT_SLOPE,
                 current_per_kelvin(hot, cold, hot_c, cold_c),
                 channel=reading.channel,
                 instruments=reading.instruments,
@@ -75,36 +81,39 @@ class CurrentSlope(Step):
         return on_the_way(before, after, share)
 
 
+LARGEST_SHARE = Measurand(
+    "largest_share",
+    "%",
+    what=(
+        "The part of its bank's current that the busiest of the devices in parallel carries; "
+        "the note names it. With n alike it is 100 % / n."
+    ),
+    how=(
+        "From the currents read before; the meter's gain error cancels, the resistors' "
+        "tolerances do not."
+    ),
+    fooled_by="A neighbour that is open makes a healthy device look greedy: see idle_current.",
+)
+
+
 class LargestShare(Step):
     """Which of the devices in parallel carries most, from earlier readings of their currents."""
 
     kind: ClassVar[str] = "largest_share"
-    unit: ClassVar[str] = "%"
-    quantity: ClassVar[str] = "largest_share"
-    explains: ClassVar = {
-        "largest_share": Explained(
-            "%",
-            "The part of its bank's current that the busiest of the devices in parallel carries; "
-            "the note names it. With n alike it is 100 % / n.",
-            "From the currents read before; the meter's gain error cancels, the resistors' "
-            "tolerances do not.",
-            "A neighbour that is open makes a healthy device look greedy: see idle_current.",
-        )
-    }
+    yields: ClassVar = (judged(LARGEST_SHARE),)
 
     of: str = Field(description='the beginning of the ids of the currents, as "hot.left.upper"')
 
     def needs(self, view: BenchView) -> Needs:
+        return Needs(seconds=0.0)
+
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         n = max(view.unit.output_devices, 2)
         spread = 100.0 * COVERAGE_FACTOR * share_u(view.unit.ballast_tolerance, n) / n
-        return Needs(
-            seconds=0.0,
-            forecast=Forecast(
-                100.0 / n, spread, better="measured ballast resistors: a smaller ballast_tolerance"
-            ),
-        )
+        better = "measured ballast resistors: a smaller ballast_tolerance"
+        return Forecast(100.0 / n, spread, better=better)
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         earlier = ctx.measured(self.of)
         if len(earlier) < 2:
             raise NotMeasured(
@@ -117,9 +126,8 @@ class LargestShare(Step):
         equal = 100.0 / len(earlier)
         sure = float(found.ahead.nominal_value) > COVERAGE_FACTOR * float(found.ahead.std_dev)
         who = reading.channel if sure else "none stands out beyond the resistors' tolerance"
-        yield Measured(
-            "largest_share",
-            "%",
+        yield self.reading(
+            LARGEST_SHARE,
             100.0 * found.share,
             channel=self.of.partition(".")[2],
             instruments=sorted({name for r, _ in earlier for name in r.instruments}),

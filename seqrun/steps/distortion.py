@@ -21,15 +21,23 @@ from seqrun.measure.intermodulation import (
 from seqrun.measure.noise import noise_level
 from seqrun.measure.weighting import BAND_HZ, Weighting, white_share
 from seqrun.measure.windows import Window
+from seqrun.plan.context import Context
+from seqrun.plan.contract import Yielded
+from seqrun.plan.measurand import Measurand, judged, shown
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Fraction, Hertz
-from seqrun.steps.base import Context, Explained, Measured
-from seqrun.steps.drive import Drive, Waveform
-from seqrun.steps.driven import DrivenStep, distortion_floor, floor_probe, level_seen, tuned
-from seqrun.steps.listening import ALIKE
-from seqrun.steps.outlook import DB_PER_SHARE, distortion_share
-from seqrun.values import COVERAGE_FACTOR, Bound, Reading, exactly, rectangular
+from seqrun.steps.common.at_power import (
+    DrivenStep,
+    distortion_floor,
+    floor_probe,
+    level_seen,
+    tuned,
+)
+from seqrun.steps.common.drive import Drive, Waveform
+from seqrun.steps.common.forecasts import DB_PER_SHARE, distortion_share
+from seqrun.steps.common.listening import ALIKE
+from seqrun.values import COVERAGE_FACTOR, Bound, exactly, rectangular
 
 LEAST_RATE_HZ = 100e3  # samples per second: holds the band to 22 kHz with room
 PER_CYCLE = 50  # samples: holds twenty harmonics
@@ -51,11 +59,31 @@ _FOOLED = (
     "power crossover, at high power clipping: the power belongs to the figure."
 )
 
+THD = Measurand(
+    "thd",
+    "%",
+    what="The harmonics (2nd to 20th) that the unit adds to a sine, over the sine itself.",
+    how=_HOW,
+    fooled_by=_FOOLED,
+)
+THD_N = Measurand(
+    "thd_n",
+    "%",
+    what="All that is in the band but the sine: harmonics, hum and noise, over the sine.",
+    how=_HOW,
+    fooled_by=_FOOLED + " At low power it is all noise.",
+)
+SINAD = Measurand(
+    "sinad",
+    "dB",
+    what="The sine over all the rest in the band: THD+N turned over, in dB (IEEE 1241).",
+    how=_HOW,
+    fooled_by=_FOOLED,
+)
+
 
 class _OneTone(DrivenStep):
     """What the steps that distort one tone have in common: all read the same, each judges one."""
-
-    quantity: ClassVar[str]
 
     frequency: Hertz = Field(default=1000.0, gt=0.0)
     weighting: Weighting = Weighting.UNWEIGHTED
@@ -67,19 +95,19 @@ class _OneTone(DrivenStep):
     )
 
     def needs(self, view: BenchView) -> Needs:
-        needs = replace(self.driven_needs(view, 8.0), forecast=self.forecast(view))
+        needs = self.driven_needs(view, 8.0)
         spare = floor_probe(view, self.channels(view))
         return needs if spare is None else replace(needs, hookups=(*needs.hookups, spare[1]))
 
     def _floor(self, view: BenchView, level: float = 1.0) -> float:
         return self.floor if self.floor is not None else distortion_floor(view, level)
 
-    def forecast(self, view: BenchView) -> Forecast:
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         """In percent; SINAD turns it over."""
-        least, u = distortion_share(view, self._floor(view), self.quantity != "thd")
+        least, u = distortion_share(view, self._floor(view), of != THD)
         return Forecast(100.0 * least, 100.0 * u, floor=100.0 * least, better=BETTER)
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         scope = ctx.scope
         rate = scope.sample_rate_near(max(PER_CYCLE * self.frequency, LEAST_RATE_HZ))
         points = min(round(rate * max(LEAST_S, LEAST_CYCLES / self.frequency)), scope.max_points)
@@ -98,7 +126,7 @@ class _OneTone(DrivenStep):
             try:
                 found = self._read(ctx, drive, frequency, window, channel, wave)
             except NotMeasured as reason:
-                yield Reading(self.quantity, self.unit, None, channel=channel, note=reason.found)
+                yield self.not_measured(self.judges[0], reason.found, channel=channel)
                 continue
             yield from self._results(found, channel, (scope.name, ctx.generator.name), window)
 
@@ -157,24 +185,22 @@ class _OneTone(DrivenStep):
 
     def _results(
         self, found: Distortion, channel: str, names: tuple[str, ...], window: Window
-    ) -> Iterator[Measured]:
+    ) -> Iterator[Yielded]:
         volts = float(found.fundamental_rms.nominal_value)
         note = f"{found.fundamental_hz:.4g} Hz, {volts:.3g} V, {window.name} window"
         opposite = Bound.AT_LEAST if found.thd_n.bound is Bound.AT_MOST else Bound.EXACT
-        for quantity, unit, value, bound in (
-            ("thd", "%", 100.0 * found.thd.value, found.thd.bound),
-            ("thd_n", "%", 100.0 * found.thd_n.value, found.thd_n.bound),
-            ("sinad", "dB", found.sinad_db, opposite),
+        for quantity, value, bound in (
+            (THD, 100.0 * found.thd.value, found.thd.bound),
+            (THD_N, 100.0 * found.thd_n.value, found.thd_n.bound),
+            (SINAD, found.sinad_db, opposite),
         ):
-            yield Measured(
+            yield self.reading(
                 quantity,
-                unit,
                 value,
                 channel=channel,
                 bound=bound,
                 instruments=names,
                 note=note,
-                judged=quantity == self.quantity,
             )
 
 
@@ -226,51 +252,24 @@ class Thd(_OneTone):
     """Total harmonic distortion at a stated power and frequency."""
 
     kind: ClassVar[str] = "thd"
-    unit: ClassVar[str] = "%"
-    quantity: ClassVar[str] = "thd"
-    explains: ClassVar = {
-        "thd": Explained(
-            "%",
-            "The harmonics (2nd to 20th) that the unit adds to a sine, over the sine itself.",
-            _HOW,
-            _FOOLED,
-        )
-    }
+    yields: ClassVar = (judged(THD, "channel"), shown(THD_N, "channel"), shown(SINAD, "channel"))
 
 
 class ThdN(_OneTone):
     """Total harmonic distortion plus noise, 22 Hz to 22 kHz or weighted."""
 
     kind: ClassVar[str] = "thd_n"
-    unit: ClassVar[str] = "%"
-    quantity: ClassVar[str] = "thd_n"
-    explains: ClassVar = {
-        "thd_n": Explained(
-            "%",
-            "All that is in the band but the sine: harmonics, hum and noise, over the sine.",
-            _HOW,
-            _FOOLED + " At low power it is all noise.",
-        )
-    }
+    yields: ClassVar = (judged(THD_N, "channel"), shown(THD, "channel"), shown(SINAD, "channel"))
 
 
 class Sinad(_OneTone):
     """Signal to noise and distortion: the reciprocal of THD+N in dB."""
 
     kind: ClassVar[str] = "sinad"
-    unit: ClassVar[str] = "dB"
-    quantity: ClassVar[str] = "sinad"
-    explains: ClassVar = {
-        "sinad": Explained(
-            "dB",
-            "The sine over all the rest in the band: THD+N turned over, in dB (IEEE 1241).",
-            _HOW,
-            _FOOLED,
-        )
-    }
+    yields: ClassVar = (judged(SINAD, "channel"), shown(THD, "channel"), shown(THD_N, "channel"))
 
-    def forecast(self, view: BenchView) -> Forecast:
-        percent = super().forecast(view)
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        percent = super().forecast(view, of)
         value = -20.0 * math.log10(percent.value / 100.0)
         spread = DB_PER_SHARE * percent.expanded_uncertainty / percent.value
         return Forecast(value, spread, better=BETTER)
@@ -299,6 +298,38 @@ class TwoTone(Drive):
         )
 
 
+INTERMODULATION = Measurand(
+    "intermodulation",
+    "%",
+    what=(
+        "New tones that two tones make of each other: side lines of a high tone by a low one "
+        "(60 Hz + 7 kHz, 4:1), or differences of two near tones (19 + 20 kHz)."
+    ),
+    how=(
+        "Both tones into the input, the output's spectrum at the places where the products "
+        "must lie (IEC 60268-3, 14.12.9 and 14.12.10)."
+    ),
+    fooled_by=(
+        "The generator's own mixing, hum beside a side line (50 and 60 Hz are near), a peak "
+        "that clips although the mean power is small."
+    ),
+)
+INTERMODULATION_SECOND = Measurand(
+    "intermodulation_second",
+    "%",
+    what="The second-order part of the intermodulation.",
+    how="As intermodulation. Shown, not judged.",
+    fooled_by="A push-pull stage cancels it: it shows halves that differ.",
+)
+INTERMODULATION_THIRD = Measurand(
+    "intermodulation_third",
+    "%",
+    what="The third-order part of the intermodulation.",
+    how="As intermodulation. Shown, not judged.",
+    fooled_by="It grows with crossover and near clipping.",
+)
+
+
 class TwoToneDistortion(DrivenStep):
     """Intermodulation: two tones in, and what comes out besides them.
 
@@ -308,31 +339,11 @@ class TwoToneDistortion(DrivenStep):
     """
 
     kind: ClassVar[str] = "intermodulation"
-    unit: ClassVar[str] = "%"
-    quantity: ClassVar[str] = "intermodulation"
-    explains: ClassVar = {
-        "intermodulation": Explained(
-            "%",
-            "New tones that two tones make of each other: side lines of a high tone by a low one "
-            "(60 Hz + 7 kHz, 4:1), or differences of two near tones (19 + 20 kHz).",
-            "Both tones into the input, the output's spectrum at the places where the products "
-            "must lie (IEC 60268-3, 14.12.9 and 14.12.10).",
-            "The generator's own mixing, hum beside a side line (50 and 60 Hz are near), a peak "
-            "that clips although the mean power is small.",
-        ),
-        "intermodulation_second": Explained(
-            "%",
-            "The second-order part of the intermodulation.",
-            "As intermodulation. Shown, not judged.",
-            "A push-pull stage cancels it: it shows halves that differ.",
-        ),
-        "intermodulation_third": Explained(
-            "%",
-            "The third-order part of the intermodulation.",
-            "As intermodulation. Shown, not judged.",
-            "It grows with crossover and near clipping.",
-        ),
-    }
+    yields: ClassVar = (
+        judged(INTERMODULATION, "channel"),
+        shown(INTERMODULATION_SECOND, "channel"),
+        shown(INTERMODULATION_THIRD, "channel"),
+    )
 
     method: Literal["modulation", "difference"] = "modulation"
     low: Hertz | None = Field(None, description="lower tone; 60 Hz or 19 kHz")
@@ -347,16 +358,18 @@ class TwoToneDistortion(DrivenStep):
         return self.low or 19e3, self.high or 20e3, 1.0
 
     def needs(self, view: BenchView) -> Needs:
+        return self.driven_needs(view, 8.0)
+
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         least, u = distortion_share(view, self._floor(view), False)
-        forecast = Forecast(100.0 * least, 100.0 * u, floor=100.0 * least, better=BETTER)
-        return replace(self.driven_needs(view, 8.0), forecast=forecast)
+        return Forecast(100.0 * least, 100.0 * u, floor=100.0 * least, better=BETTER)
 
     def _floor(self, view: BenchView) -> float:
         if self.floor is not None:
             return self.floor
         return OVER_THD[self.method] * distortion_floor(view)
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         low, high, ratio = self._tones()
         apart = min(low, high - low)
         rate = ctx.scope.sample_rate_near(max(6.0 * high, LEAST_RATE_HZ))
@@ -371,22 +384,20 @@ class TwoToneDistortion(DrivenStep):
             try:
                 found = self._read(ctx, wave, low, high)
             except NotMeasured as reason:
-                yield Reading(self.quantity, "%", None, channel=channel, note=reason.found)
+                yield self.not_measured(self.judges[0], reason.found, channel=channel)
                 continue
             for quantity, part in (
-                ("intermodulation", found.total),
-                ("intermodulation_second", found.second),
-                ("intermodulation_third", found.third),
+                (INTERMODULATION, found.total),
+                (INTERMODULATION_SECOND, found.second),
+                (INTERMODULATION_THIRD, found.third),
             ):
-                yield Measured(
+                yield self.reading(
                     quantity,
-                    "%",
                     100.0 * part.value,
                     channel=channel,
                     bound=part.bound,
                     instruments=(ctx.scope.name, ctx.generator.name),
                     note=f"{self.method}, {low:g} Hz and {high:g} Hz",
-                    judged=quantity == self.quantity,
                 )
 
     def _read(self, ctx: Context, wave: Waveform, low: float, high: float) -> Intermodulation:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import replace
 from typing import ClassVar, Literal
 
 from pydantic import Field
@@ -12,15 +11,50 @@ from pydantic import Field
 from seqrun.errors import NotMeasured
 from seqrun.measure.lines import Line, find_lines, hum, not_among, threshold
 from seqrun.measure.noise import burst_rate, find_bursts, noise_level, unseen_rate
+from seqrun.plan.context import Context
+from seqrun.plan.contract import Step, Yielded
+from seqrun.plan.measurand import Measurand, judged, shown
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Seconds
-from seqrun.steps.base import Context, Explained, Measured, Step
-from seqrun.steps.listening import Heard, Listening, listening_needs
-from seqrun.steps.outlook import near_limit, quiet_volts
-from seqrun.values import COVERAGE_FACTOR, Bound, Reading
+from seqrun.steps.common.forecasts import near_limit, quiet_volts
+from seqrun.steps.common.listening import Heard, Listening, listening_needs
+from seqrun.values import COVERAGE_FACTOR, Bound
 
 SAME_LINE_BINS = 20.0  # this near to a line of the unit, one on ground is the same
+
+
+HUM = Measurand(
+    "hum",
+    "V",
+    what="The rms of all lines at multiples of the mains frequency, no signal.",
+    how=(
+        "The spectrum of a record of the point; the mains is found within 1 % and each "
+        "multiple read with the noise under it taken out."
+    ),
+    fooled_by=(
+        "The bench's own hum: earth loops through scope and generator. Compare with the input "
+        "shorted at the socket, and with the generator's lead off."
+    ),
+)
+HUM_LINE = Measurand(
+    "hum_line",
+    "V",
+    what="One line of the hum; the note tells its frequency.",
+    how="As hum. Shown, not judged.",
+    fooled_by="50 Hz (60 Hz) points to loops and fields, its even multiples to the rectified "
+    "supply.",
+)
+HUM_RECTIFIED_SHARE = Measurand(
+    "hum_rectified_share",
+    "%",
+    what=(
+        "Share of the even multiples in the hum's power: near 100 % the reservoir or its "
+        "regulator is suspect, near 0 % a ground loop."
+    ),
+    how="As hum, by the sum of squares. Shown, not judged.",
+    fooled_by="Says nothing when the hum itself is buried in noise.",
+)
 
 
 class HumLines(Step):
@@ -31,31 +65,11 @@ class HumLines(Step):
     """
 
     kind: ClassVar[str] = "hum"
-    unit: ClassVar[str] = "V"
-    quantity: ClassVar[str] = "hum"
-    explains: ClassVar = {
-        "hum": Explained(
-            "V",
-            "The rms of all lines at multiples of the mains frequency, no signal.",
-            "The spectrum of a record of the point; the mains is found within 1 % and each "
-            "multiple read with the noise under it taken out.",
-            "The bench's own hum: earth loops through scope and generator. Compare with the input "
-            "shorted at the socket, and with the generator's lead off.",
-        ),
-        "hum_line": Explained(
-            "V",
-            "One line of the hum; the note tells its frequency.",
-            "As hum. Shown, not judged.",
-            "50 Hz (60 Hz) points to loops and fields, its even multiples to the rectified supply.",
-        ),
-        "hum_rectified_share": Explained(
-            "%",
-            "Share of the even multiples in the hum's power: near 100 % the reservoir or its "
-            "regulator is suspect, near 0 % a ground loop.",
-            "As hum, by the sum of squares. Shown, not judged.",
-            "Says nothing when the hum itself is buried in noise.",
-        ),
-    }
+    yields: ClassVar = (
+        judged(HUM),
+        shown(HUM_LINE, "several", each="line"),
+        shown(HUM_RECTIFIED_SHARE),
+    )
 
     at: str
     mains: Hertz = Field(default=50.0, description="50 Hz or 60 Hz")
@@ -64,10 +78,12 @@ class HumLines(Step):
     sample_rate: Hertz = Field(default=20e3, gt=2000.0)
 
     def needs(self, view: BenchView) -> Needs:
-        needs = listening_needs(view, self.at, 3.0 * self.record_time + 2.0)
-        return replace(needs, forecast=quiet_volts(self, view))
+        return listening_needs(view, self.at, 3.0 * self.record_time + 2.0)
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        return quiet_volts(self, view)
+
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         heard = Listening(
             ctx, self.at, sample_rate_hz=self.sample_rate, seconds=self.record_time
         ).hear()
@@ -86,9 +102,8 @@ class HumLines(Step):
             clipped=heard.wave.clipped,
         )
         place, names = self.channel or self.at, (ctx.scope.name,)
-        yield Measured(
-            "hum",
-            "V",
+        yield self.reading(
+            HUM,
             found.total.value,
             bound=found.total.bound,
             note=f"{self.multiples} multiples of {found.mains_hz:.2f} Hz",
@@ -97,9 +112,8 @@ class HumLines(Step):
         )
         for line in found.lines:
             if line.rms.bound is Bound.EXACT:
-                yield Measured(
-                    "hum_line",
-                    "V",
+                yield self.reading(
+                    HUM_LINE,
                     line.rms.value,
                     note=f"{line.frequency_hz:.1f} Hz",
                     judged=False,
@@ -107,13 +121,37 @@ class HumLines(Step):
                     instruments=names,
                 )
         if found.total.bound is Bound.EXACT:
-            yield Reading(
-                "hum_rectified_share",
-                "%",
+            yield self.plain(
+                HUM_RECTIFIED_SHARE,
                 100.0 * found.rectified_share,
                 channel=place,
                 instruments=names,
             )
+
+
+WHINE = Measurand(
+    "whine",
+    "V",
+    what=(
+        "The strongest single line between two frequencies, no signal: as a rule the "
+        "switching frequency of a supply, or its beat with another."
+    ),
+    how=(
+        "The spectrum of a record; a line counts when noise alone would reach it once in a "
+        "hundred records. 'At most' what would have stood out when nothing did."
+    ),
+    fooled_by=(
+        "Lines above half the sample rate fold down; the bench's own switching supplies, "
+        "displays and lamps: look once with the unit off."
+    ),
+)
+WHINE_FREQUENCY = Measurand(
+    "whine_frequency",
+    "Hz",
+    what="Where the strongest line lies.",
+    how="As whine. Shown, not judged.",
+    fooled_by="A line that moves with the sample rate is folded down from above: change the rate.",
+)
 
 
 class WhineLines(Step):
@@ -123,25 +161,7 @@ class WhineLines(Step):
     """
 
     kind: ClassVar[str] = "whine"
-    unit: ClassVar[str] = "V"
-    quantity: ClassVar[str] = "whine"
-    explains: ClassVar = {
-        "whine": Explained(
-            "V",
-            "The strongest single line between two frequencies, no signal: as a rule the "
-            "switching frequency of a supply, or its beat with another.",
-            "The spectrum of a record; a line counts when noise alone would reach it once in a "
-            "hundred records. 'At most' what would have stood out when nothing did.",
-            "Lines above half the sample rate fold down; the bench's own switching supplies, "
-            "displays and lamps: look once with the unit off.",
-        ),
-        "whine_frequency": Explained(
-            "Hz",
-            "Where the strongest line lies.",
-            "As whine. Shown, not judged.",
-            "A line that moves with the sample rate is folded down from above: change the rate.",
-        ),
-    }
+    yields: ClassVar = (judged(WHINE), shown(WHINE_FREQUENCY))
 
     at: str
     low: Hertz = Field(default=1000.0, gt=0.0)
@@ -150,10 +170,12 @@ class WhineLines(Step):
     shown: int = Field(default=3, ge=1, le=10)
 
     def needs(self, view: BenchView) -> Needs:
-        needs = listening_needs(view, self.at, 3.0 * self.record_time + 2.0)
-        return replace(needs, forecast=quiet_volts(self, view))
+        return listening_needs(view, self.at, 3.0 * self.record_time + 2.0)
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        return quiet_volts(self, view)
+
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         heard = Listening(
             ctx, self.at, sample_rate_hz=2.5 * self.high, seconds=self.record_time
         ).hear()
@@ -165,9 +187,8 @@ class WhineLines(Step):
                 heard.wave.volts, heard.rate_hz, band_hz=(self.low, top), gain=heard.wave.gain
             )
             bins = (top - self.low) / level.spectrum.bin_hz
-            yield Measured(
-                "whine",
-                "V",
+            yield self.reading(
+                WHINE,
                 level.rms.value * math.sqrt(threshold(bins) / bins),
                 bound=Bound.AT_MOST,
                 channel=place,
@@ -176,9 +197,8 @@ class WhineLines(Step):
             )
             return
         for number, line in enumerate(lines):
-            yield Measured(
-                "whine",
-                "V",
+            yield self.reading(
+                WHINE,
                 line.rms.value,
                 bound=line.rms.bound,
                 channel=place,
@@ -186,9 +206,7 @@ class WhineLines(Step):
                 note=f"{line.frequency_hz:.1f} Hz",
                 judged=number == 0,
             )
-        yield Reading(
-            "whine_frequency", "Hz", lines[0].frequency_hz, channel=place, instruments=names
-        )
+        yield self.plain(WHINE_FREQUENCY, lines[0].frequency_hz, channel=place, instruments=names)
 
     def _of_the_unit(self, heard: Heard, top_hz: float) -> tuple[Line, ...]:
         """The lines, less those that the probe on ground shows as well."""
@@ -207,6 +225,29 @@ class WhineLines(Step):
         return not_among(lines, bench, SAME_LINE_BINS / self.record_time)
 
 
+BURST_RATE = Measurand(
+    "burst_rate",
+    "Hz",
+    what="Random bursts of noise per second of watching (0.1 Hz is one in ten seconds).",
+    how=(
+        "Records of the output are cut into frames of 5 ms; a frame far louder than the quiet "
+        "ones begins a burst. The count's own chance (Poisson) is in the uncertainty; no "
+        "burst at all is 'at most' 3 per time watched."
+    ),
+    fooled_by=(
+        "Lamps switched, tools, a lead that moves. Bursts come when warm or tapped: watch long "
+        "enough, and warm."
+    ),
+)
+BURST_PEAK = Measurand(
+    "burst_peak",
+    "V",
+    what="The largest magnitude within a burst.",
+    how="The highest sample of the loudest burst while watching. Shown, not judged.",
+    fooled_by="One click from outside is enough.",
+)
+
+
 class NoiseBursts(Step):
     """Watch a point for random bursts, and count them.
 
@@ -214,25 +255,7 @@ class NoiseBursts(Step):
     """
 
     kind: ClassVar[str] = "noise_bursts"
-    unit: ClassVar[str] = "Hz"
-    quantity: ClassVar[str] = "burst_rate"
-    explains: ClassVar = {
-        "burst_rate": Explained(
-            "Hz",
-            "Random bursts of noise per second of watching (0.1 Hz is one in ten seconds).",
-            "Records of the output are cut into frames of 5 ms; a frame far louder than the quiet "
-            "ones begins a burst. The count's own chance (Poisson) is in the uncertainty; no "
-            "burst at all is 'at most' 3 per time watched.",
-            "Lamps switched, tools, a lead that moves. Bursts come when warm or tapped: watch long "
-            "enough, and warm.",
-        ),
-        "burst_peak": Explained(
-            "V",
-            "The largest magnitude within a burst.",
-            "The highest sample of the loudest burst while watching. Shown, not judged.",
-            "One click from outside is enough.",
-        ),
-    }
+    yields: ClassVar = (judged(BURST_RATE), shown(BURST_PEAK))
 
     at: str
     watch: Seconds = Field(default=60.0, gt=0.0)
@@ -241,18 +264,20 @@ class NoiseBursts(Step):
     trace: Literal["none", "levels"] = "levels"
 
     def needs(self, view: BenchView) -> Needs:
+        return listening_needs(view, self.at, 1.2 * self.watch + 5.0)
+
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         # Near a limit the count's own chance is all there is.
         least = unseen_rate(self.watch)
         rate = near_limit(self, view, least)
-        forecast = Forecast(
+        return Forecast(
             0.0,
             COVERAGE_FACTOR * math.sqrt(rate / self.watch),
             floor=least,
             better="a longer watch",
         )
-        return replace(listening_needs(view, self.at, 1.2 * self.watch + 5.0), forecast=forecast)
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         listening = Listening(
             ctx, self.at, sample_rate_hz=self.sample_rate, seconds=self.record_time
         )
@@ -285,9 +310,8 @@ class NoiseBursts(Step):
                 where=place,
             )
         rate = burst_rate(bursts, between, frame)
-        yield Measured(
-            "burst_rate",
-            "Hz",
+        yield self.reading(
+            BURST_RATE,
             rate.value,
             bound=Bound.AT_LEAST if merged else rate.bound,
             note=note + ", which run into one another" * merged,
@@ -295,4 +319,4 @@ class NoiseBursts(Step):
             instruments=names,
         )
         if bursts:
-            yield Reading("burst_peak", "V", peak, channel=place, instruments=names)
+            yield self.plain(BURST_PEAK, peak, channel=place, instruments=names)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import bisect
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import replace
 from typing import ClassVar, Literal
 
 import numpy as np
@@ -28,12 +27,15 @@ from seqrun.measure.temperature import (
     check_attached,
     pt100_tolerance_k,
 )
+from seqrun.plan.context import Context
+from seqrun.plan.contract import Step, Yielded
+from seqrun.plan.measurand import Measurand, judged, shown
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Kelvins, Seconds
-from seqrun.steps.base import Context, Explained, Measured, Step
-from seqrun.steps.drive import Drive
-from seqrun.steps.sink import (
+from seqrun.steps.common.drive import Drive
+from seqrun.steps.common.forecasts import near_limit
+from seqrun.steps.common.sink import (
     PT100_EXPECTED_OHM,
     driven_and_watched,
     idle_and_watched,
@@ -41,42 +43,62 @@ from seqrun.steps.sink import (
     sink_now,
     watch_sink,
 )
-from seqrun.values import COVERAGE_FACTOR, Bound, Reading, exactly, rectangular
+from seqrun.steps.rails import DISSIPATION
+from seqrun.values import COVERAGE_FACTOR, Bound, rectangular
 
+ROOM_C = 25.0  # of a workshop, for forecasts
 OHM_PER_K = 0.385  # slope of a Pt100 (IEC 60751), for forecasts
 FIT_EVERY = 24  # readings between two fits: the curve does not change faster
 CARRIED_ON = 1.4  # time constants that a fit carries an even drift on (tried on simulated rooms)
 BEYOND = 1.25  # times the limit: no need to go on heating
 
 
+SINK_TEMPERATURE = Measurand(
+    "sink_temperature",
+    "°C",
+    what="The temperature of the heatsink at its sensor.",
+    how=(
+        "The meter reads the Pt100 by four wires; its resistance is turned into "
+        "temperature (IEC 60751)."
+    ),
+    fooled_by=(
+        "A sensor that has come off reads the air; one far from the devices reads low. "
+        "The devices themselves are hotter."
+    ),
+)
+AMBIENT_TEMPERATURE = Measurand(
+    "ambient_temperature",
+    "°C",
+    what="The temperature of the air beside the unit.",
+    how="As sink_temperature, by the sensor in the air.",
+    fooled_by="A sensor in the unit's own warm air: put it below and beside.",
+)
+SENSOR_TEMPERATURE = Measurand(
+    "sensor_temperature",
+    "°C",
+    what="The temperature at a sensor that is neither on the heatsink nor in the air.",
+    how="As sink_temperature, by the sensor that the channel names.",
+    fooled_by="A sensor that has come off what it should touch.",
+)
+OF_SENSOR = {"sensor.sink": SINK_TEMPERATURE, "sensor.ambient": AMBIENT_TEMPERATURE}
+
+
 class Temperature(Step):
     """Temperature at a sensor."""
 
     kind: ClassVar[str] = "temperature"
-    unit: ClassVar[str] = "°C"
-    explains: ClassVar = {
-        "sink_temperature": Explained(
-            "°C",
-            "The temperature of the heatsink at its sensor.",
-            "The meter reads the Pt100 by four wires; its resistance is turned into "
-            "temperature (IEC 60751).",
-            "A sensor that has come off reads the air; one far from the devices reads low. "
-            "The devices themselves are hotter.",
-        ),
-        "ambient_temperature": Explained(
-            "°C",
-            "The temperature of the air beside the unit.",
-            "As sink_temperature, by the sensor in the air.",
-            "A sensor in the unit's own warm air: put it below and beside.",
-        ),
-    }
+    yields: ClassVar = (
+        judged(SINK_TEMPERATURE),
+        judged(AMBIENT_TEMPERATURE),
+        judged(SENSOR_TEMPERATURE),
+    )
 
     at: str
     repeats: int = Field(default=3, ge=2, le=100)
 
     @property
-    def quantity(self) -> str:
-        return f"{self.at.removeprefix('sensor.')}_temperature"
+    def judges(self) -> tuple[Measurand, ...]:
+        return (OF_SENSOR.get(self.at, SENSOR_TEMPERATURE),)
 
     def needs(self, view: BenchView) -> Needs:
         view.sensor(self.at)
@@ -84,12 +106,50 @@ class Temperature(Step):
             roles=frozenset({"meter"}), hookups=(view.meter_four_wire(self.at),), seconds=3.0
         )
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        """The sensor's tolerance and the meter's, at a warm sink or in a room."""
+        celsius = near_limit(self, view, ROOM_C)
+        half = pt100_tolerance_k(celsius, view.sensor(self.at).tolerance_class)
+        u = math.hypot(half / math.sqrt(3.0), meter_k(view))
+        return Forecast(celsius, COVERAGE_FACTOR * u, better="a class A sensor")
+
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         ctx.meter.configure("resistance_4w", PT100_EXPECTED_OHM, 10.0)
         celsius = read_temperature(ctx, self.at, self.repeats)
-        ctx.persistent(f"bench time of {self.id}", lambda: exactly(ctx.clock.now()))
-        ctx.fact("conditions", f"{self.at.removeprefix('sensor.')}_c", celsius.nominal_value)
-        yield Measured(self.quantity, "°C", celsius, instruments=(ctx.meter.name,))
+        sensor = self.at.removeprefix("sensor.")
+        ctx.fact("conditions", f"{sensor}_c", celsius.nominal_value)
+        place = "" if self.at in OF_SENSOR else sensor
+        yield self.reading(self.judges[0], celsius, channel=place, instruments=(ctx.meter.name,))
+
+
+SINK_RISE = Measurand(
+    "sink_rise",
+    "K",
+    what="How far the heatsink's temperature settles above the air.",
+    how=(
+        "The condition is held and the rise watched until it changes by no more than 3 "
+        "K in 30 min, or a fit of its curve tells the end value closely enough (the "
+        "note tells which)."
+    ),
+    fooled_by=(
+        "A sensor that has come off, a draught, the air warming up; a fit sees one time"
+        " constant where a real sink has several."
+    ),
+)
+THERMAL_TIME_CONSTANT = Measurand(
+    "thermal_time_constant",
+    "s",
+    what="The time in which the rise covers 63 % of what is left of it.",
+    how="From the fit of the rise. Shown, not judged.",
+    fooled_by="A fit over too short a time; power that changed during the soak.",
+)
+SOAK_POWER = Measurand(
+    "soak_power",
+    "W",
+    what="The power into each load at the end of the soak.",
+    how="V²/R by the scope. Shown, not judged.",
+    fooled_by="As output_power.",
+)
 
 
 class Soak(Step):
@@ -101,32 +161,14 @@ class Soak(Step):
     """
 
     kind: ClassVar[str] = "soak"
-    unit: ClassVar[str] = "K"
-    quantity: ClassVar[str] = "sink_rise"
+    yields: ClassVar = (
+        judged(SINK_RISE),
+        shown(THERMAL_TIME_CONSTANT),
+        shown(SOAK_POWER, "channel"),
+        shown(DISSIPATION),
+        shown(SINK_TEMPERATURE),
+    )
     id_fields: ClassVar[tuple[str, ...]] = ("ambient",)
-    explains: ClassVar = {
-        "sink_rise": Explained(
-            "K",
-            "How far the heatsink's temperature settles above the air.",
-            "The condition is held and the rise watched until it changes by no more than 3 "
-            "K in 30 min, or a fit of its curve tells the end value closely enough (the "
-            "note tells which).",
-            "A sensor that has come off, a draught, the air warming up; a fit sees one time"
-            " constant where a real sink has several.",
-        ),
-        "thermal_time_constant": Explained(
-            "s",
-            "The time in which the rise covers 63 % of what is left of it.",
-            "From the fit of the rise. Shown, not judged.",
-            "A fit over too short a time; power that changed during the soak.",
-        ),
-        "soak_power": Explained(
-            "W",
-            "The power into each load at the end of the soak.",
-            "V²/R by the scope. Shown, not judged.",
-            "As output_power.",
-        ),
-    }
 
     at: str = "sensor.sink"
     ambient: str
@@ -147,30 +189,27 @@ class Soak(Step):
     def needs(self, view: BenchView) -> Needs:
         seconds = 0.6 * self.at_most
         if self.power is None:
-            needs = idle_and_watched(view, self.at, seconds)
-        else:
-            watts = self.power.evaluate_in("W", view.unit.names())
-            needs = driven_and_watched(view, self.at, watts, seconds)
-        return replace(needs, forecast=self._forecast(view))
+            return idle_and_watched(view, self.at, seconds)
+        watts = self.power.evaluate_in("W", view.unit.names())
+        return driven_and_watched(view, self.at, watts, seconds)
 
-    def _forecast(self, view: BenchView) -> Forecast:
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         """Two sensors' tolerances, the meter, the ambient's drift and what is still to come."""
         rise = (0.7 if self.power is not None else 0.25) * view.unit.sink_rise_limit
         tolerances = [
             pt100_tolerance_k(celsius, view.sensor(point).tolerance_class)
-            for point, celsius in ((self.at, 25.0 + rise), ("sensor.ambient", 25.0))
+            for point, celsius in ((self.at, ROOM_C + rise), ("sensor.ambient", ROOM_C))
         ]
         drift = self.ambient_drift * 0.6 * self.at_most / 3600.0
         halves = [*tolerances, drift, self.within / 2.0]
-        u_meter = view.standard_uncertainty("meter", "resistance_4w", 115.0) / OHM_PER_K
-        u = math.hypot(u_meter, *(half / math.sqrt(3.0) for half in halves))
+        u = math.hypot(meter_k(view), *(half / math.sqrt(3.0) for half in halves))
         return Forecast(
             rise,
             COVERAGE_FACTOR * u,
             better="class A sensors, or ambient_drift measured smaller",
         )
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         ambient = ctx.measured(self.ambient)[-1][1]
         drive = None
         try:
@@ -245,7 +284,7 @@ class Soak(Step):
         curve: _Curve,
         how: str,
         powers: Mapping[str, UFloat],
-    ) -> Iterator[Reading | Measured]:
+    ) -> Iterator[Yielded]:
         names = (ctx.meter.name,)
         supply, outputs = ctx.supply, ctx.view.rails.values()
         drawn = supply_power(
@@ -253,27 +292,31 @@ class Soak(Step):
         )
         heat = dissipation(list(powers.values()), drawn)
         for channel, watts in powers.items():
-            yield Measured(
-                "soak_power",
-                "W",
+            yield self.reading(
+                SOAK_POWER,
                 watts,
                 channel=channel,
                 instruments=(ctx.scope.name,),
-                judged=False,
             )
-        yield Measured("dissipation", "W", heat, instruments=(supply.name,), judged=False)
+        yield self.reading(
+            DISSIPATION,
+            heat,
+            instruments=(supply.name,),
+        )
         last = read_temperature(ctx, self.at, 3)
-        yield Measured("sink_temperature", "°C", last, instruments=names, judged=False)
-        since = ctx.persistent(f"bench time of {self.ambient}", lambda: exactly(ctx.powered_at))
-        hours = (ctx.clock.now() - float(since.nominal_value)) / 3600.0
+        yield self.reading(
+            SINK_TEMPERATURE,
+            last,
+            instruments=names,
+        )
+        hours = (ctx.clock.now() - ctx.done_at(self.ambient)) / 3600.0
         drift_k_per_h = rectangular(0.0, self.ambient_drift, "drift of the room since its reading")
         drift = drift_k_per_h * hours
         now = last - ambient + drift
         systematic = now - float(now.nominal_value)
         if how == "beyond the limit":
-            yield Measured(
-                "sink_rise",
-                "K",
+            yield self.reading(
+                SINK_RISE,
                 now,
                 bound=Bound.AT_LEAST,
                 instruments=names,
@@ -305,24 +348,36 @@ class Soak(Step):
             tau_h = float(prediction.tau_s.nominal_value) / 3600.0
             rise = rise + drift_k_per_h * (CARRIED_ON * tau_h)
         check_attached(rise, heat, least_k_per_w(ctx.view.unit), curve.times[-1] / 60.0)
-        yield Measured("sink_rise", "K", rise, instruments=names, note=how)
+        yield self.reading(SINK_RISE, rise, instruments=names, note=how)
         if prediction is not None:
-            yield Measured(
-                "thermal_time_constant", "s", prediction.tau_s, instruments=names, judged=False
+            yield self.reading(
+                THERMAL_TIME_CONSTANT,
+                prediction.tau_s,
+                instruments=names,
             )
+
+
+def meter_k(view: BenchView) -> float:
+    """Standard uncertainty of a warm Pt100's temperature by the meter alone, K."""
+    return view.standard_uncertainty("meter", "resistance_4w", 115.0) / OHM_PER_K
 
 
 def least_k_per_w(unit: Unit) -> float:
     """Least rise per watt that a unit of these ratings shows, K/W.
 
-    A heatsink is not made many times larger than its limit asks for: a quarter of the limit at the
-    heat of one eighth of rated power in all channels (our own rule, to notice a sensor that has
-    fallen off).
+    A heatsink is not made many times larger than its limit asks for: half of what is usual (our own
+    rule, to notice a sensor that has fallen off).
     """
+    return 0.5 * usual_k_per_w(unit)
+
+
+def usual_k_per_w(unit: Unit) -> float:
+    """Rise per watt that is usual for a unit of these ratings, K/W: half its limit at the heat of
+    one eighth of rated power in all channels (our own rule)."""
     power = unit.rated_power / 8.0
     span = unit.rail_voltage * len(unit.rail_names)
     heat = span * unit.supply_current_at(power) - len(unit.channels) * power
-    return 0.25 * unit.sink_rise_limit / heat
+    return 0.5 * unit.sink_rise_limit / heat
 
 
 class _Curve:

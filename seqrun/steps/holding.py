@@ -3,21 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
 from typing import ClassVar
 
 from pydantic import Field
 
 from seqrun.errors import NotMeasured
 from seqrun.files.expression import WattsExpression
+from seqrun.plan.context import Context
+from seqrun.plan.contract import Step, Yielded
+from seqrun.plan.measurand import Measurand, judged, shown
 from seqrun.plan.needs import Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Seconds, render
-from seqrun.steps.audio import OutputPower
-from seqrun.steps.base import Context, Explained, Measured, Step
-from seqrun.steps.drive import Drive
-from seqrun.steps.sink import driven_and_watched, let_pass, read_temperature, watch_sink
-from seqrun.values import Reading
+from seqrun.steps.common.drive import Drive
+from seqrun.steps.common.sink import driven_and_watched, let_pass, read_temperature, watch_sink
+from seqrun.steps.distortion import THD
+from seqrun.steps.output_power import OUTPUT_POWER, SUPPLY_CURRENT, OutputPower
 
 
 class _Hold(Step):
@@ -29,7 +30,7 @@ class _Hold(Step):
     at: str = "sensor.sink"
     every: Seconds = Field(default=5.0, ge=1.0)
 
-    def held(self, ctx: Context) -> Iterator[Measured]:
+    def held(self, ctx: Context) -> Iterator[Yielded]:
         """Hold it, and tell what came out at the end; none of it is judged."""
         watch_sink(ctx)
         drive = Drive(ctx, self.frequency)
@@ -42,26 +43,41 @@ class _Hold(Step):
             drive.stop()
         note = f"after {render(self.hold, 's')} at {self.frequency:g} Hz, all channels driven"
         for channel, watts in powers.items():
-            yield Measured(
-                "held_power",
-                "W",
+            yield self.reading(
+                HELD_POWER,
                 watts,
                 channel=channel,
                 instruments=(ctx.scope.name,),
                 note=note,
-                judged=False,
             )
-        yield Measured(
-            "held_sink_temperature",
-            "°C",
+        yield self.reading(
+            HELD_SINK_TEMPERATURE,
             read_temperature(ctx, self.at, 3),
             instruments=(ctx.meter.name,),
-            judged=False,
         )
 
     def hold_needs(self, view: BenchView, watts: float, seconds: float) -> Needs:
         """Of the holding and ``seconds`` more, with at most ``watts`` into each load."""
         return driven_and_watched(view, self.at, watts, self.hold + seconds)
+
+
+HELD_POWER = Measurand(
+    "held_power",
+    "W",
+    what="The power into each load at the end of the time that it was held.",
+    how=(
+        "A sine into all channels at a level that gives the stated power; V²/R by the scope at "
+        "the end, at the same level."
+    ),
+    fooled_by="A unit that gets hot may lose a little gain: the power at the end is what counts.",
+)
+HELD_SINK_TEMPERATURE = Measurand(
+    "held_sink_temperature",
+    "°C",
+    what="The temperature of the heatsink at the end of that time.",
+    how="As sink_temperature. Shown, not judged.",
+    fooled_by="As sink_temperature.",
+)
 
 
 class HoldPower(_Hold):
@@ -71,28 +87,12 @@ class HoldPower(_Hold):
     """
 
     kind: ClassVar[str] = "hold_power"
-    unit: ClassVar[str] = "W"
-    quantity: ClassVar[str] = "held_power"
-    explains: ClassVar = {
-        "held_power": Explained(
-            "W",
-            "The power into each load at the end of the time that it was held.",
-            "A sine into all channels at a level that gives the stated power; V²/R by the scope at "
-            "the end, at the same level.",
-            "A unit that gets hot may lose a little gain: the power at the end is what counts.",
-        ),
-        "held_sink_temperature": Explained(
-            "°C",
-            "The temperature of the heatsink at the end of that time.",
-            "As sink_temperature. Shown, not judged.",
-            "As sink_temperature.",
-        ),
-    }
+    yields: ClassVar = (shown(HELD_POWER, "channel"), shown(HELD_SINK_TEMPERATURE))
 
     def needs(self, view: BenchView) -> Needs:
         return self.hold_needs(view, self.power.evaluate_in("W", view.unit.names()), 5.0)
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         yield from self.held(ctx)
 
 
@@ -101,15 +101,19 @@ class SustainedPower(_Hold, OutputPower):
     distortion, all channels driven."""
 
     kind: ClassVar[str] = "sustained_power"
-    unit: ClassVar[str] = "W"
-    quantity: ClassVar[str] = "output_power"
+    yields: ClassVar = (
+        judged(OUTPUT_POWER, "channel"),
+        shown(THD, "channel"),
+        shown(SUPPLY_CURRENT, "rail"),
+        shown(HELD_POWER, "channel"),
+        shown(HELD_SINK_TEMPERATURE),
+    )
 
     def needs(self, view: BenchView) -> Needs:
-        power = OutputPower.needs(self, view)
-        most = max(power.load_power_w.values(), default=0.0)
-        return replace(self.hold_needs(view, most, 15.0), forecast=power.forecast)
+        most = max(OutputPower.needs(self, view).load_power_w.values(), default=0.0)
+        return self.hold_needs(view, most, 15.0)
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         try:
             yield from self.held(ctx)
         except NotMeasured as reason:

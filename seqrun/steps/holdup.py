@@ -11,14 +11,34 @@ from pydantic import Field
 
 from seqrun.files.expression import WattsExpression
 from seqrun.measure.timing import watched_event
+from seqrun.plan.context import Context
+from seqrun.plan.contract import Step, Yielded
+from seqrun.plan.measurand import Measurand, judged
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Fraction, Hertz, Seconds
-from seqrun.steps.base import Context, Explained, Measured, Step
-from seqrun.steps.drive import Drive, drive_needs
-from seqrun.values import COVERAGE_FACTOR, Reading, rectangular
+from seqrun.steps.common.drive import Drive, drive_needs
+from seqrun.values import COVERAGE_FACTOR, rectangular
 
 LOOK_S = 0.01  # what one reading takes, about
+
+
+HOLD_UP = Measurand(
+    "hold_up",
+    "s",
+    what=(
+        "The time for which a rail stays above a stated share of its voltage after the power "
+        "is gone."
+    ),
+    how=(
+        "The meter reads the rail again and again; the supply's outputs are switched off. "
+        "Known to one interval of reading."
+    ),
+    fooled_by=(
+        "A bench supply with a large output capacitor helps the reservoirs. A value that has "
+        "fallen points to reservoirs that have dried out. The unit is off after this step."
+    ),
+)
 
 
 class HoldUp(Step):
@@ -29,19 +49,7 @@ class HoldUp(Step):
     """
 
     kind: ClassVar[str] = "hold_up"
-    unit: ClassVar[str] = "s"
-    quantity: ClassVar[str] = "hold_up"
-    explains: ClassVar = {
-        "hold_up": Explained(
-            "s",
-            "The time for which a rail stays above a stated share of its voltage after the power "
-            "is gone.",
-            "The meter reads the rail again and again; the supply's outputs are switched off. "
-            "Known to one interval of reading.",
-            "A bench supply with a large output capacitor helps the reservoirs. A value that has "
-            "fallen points to reservoirs that have dried out. The unit is off after this step.",
-        )
-    }
+    yields: ClassVar = (judged(HOLD_UP),)
 
     at: str = Field(description="the rail, as rail.pos")
     until: Fraction = Field(default=0.8, gt=0.05, lt=1.0, description="share of its voltage")
@@ -51,8 +59,6 @@ class HoldUp(Step):
 
     def needs(self, view: BenchView) -> Needs:
         roles = frozenset({"supply", "meter"})
-        u = 0.5 * LOOK_S / math.sqrt(3.0)
-        forecast = Forecast(0.1, COVERAGE_FACTOR * u, better="a meter that reads more often")
         needs = Needs(roles=roles, seconds=5.0, live=True)
         if self.power is not None:
             watts = self.power.evaluate_in("W", view.unit.names())
@@ -62,10 +68,13 @@ class HoldUp(Step):
             roles=needs.roles | roles,
             hookups=(*needs.hookups, view.meter_across(self.at)),
             switches_off=True,
-            forecast=forecast,
         )
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        u = 0.5 * LOOK_S / math.sqrt(3.0)
+        return Forecast(0.1, COVERAGE_FACTOR * u, better="a meter that reads more often")
+
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         meter = ctx.meter
         meter.configure("dc_voltage", ctx.view.unit.rail_voltage, 0.02)
         full = abs(meter.read_raw())
@@ -103,9 +112,8 @@ class HoldUp(Step):
         ctx.trace(f"hold-up-{self.id}", {"time_s": times, "volts_v": volts})
         off = rectangular(0.5 * (before + after), 0.5 * (after - before), "moment of switching")
         load = "at idle" if self.power is None else f"at {ctx.evaluate(self.power, 'W'):.3g} W"
-        yield Measured(
-            "hold_up",
-            "s",
+        yield self.reading(
+            HOLD_UP,
             watched_event(last_up, down) - off,
             channel=self.at,
             instruments=(meter.name,),

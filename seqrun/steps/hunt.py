@@ -18,15 +18,19 @@ from pydantic import Field
 from seqrun.errors import NotMeasured
 from seqrun.files.expression import WattsExpression
 from seqrun.measure import hunting
-from seqrun.measure.noise import burst_rate
-from seqrun.plan.needs import Needs
+from seqrun.measure.noise import burst_rate, unseen_rate
+from seqrun.plan.context import Context, Press
+from seqrun.plan.contract import Step, Yielded
+from seqrun.plan.measurand import Measurand, judged, shown
+from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Seconds, render
-from seqrun.steps.base import Context, Explained, Measured, Press, Step
-from seqrun.steps.drive import Drive
-from seqrun.steps.listening import Listening, listening_needs
-from seqrun.steps.sink import driven_and_watched, let_pass, watch_sink
-from seqrun.values import Reading
+from seqrun.steps.common.drive import Drive
+from seqrun.steps.common.forecasts import near_limit
+from seqrun.steps.common.listening import Listening, listening_needs
+from seqrun.steps.common.sink import driven_and_watched, let_pass, watch_sink
+from seqrun.steps.disturbances import BURST_RATE
+from seqrun.values import COVERAGE_FACTOR
 
 Array = NDArray[np.float64]
 #: what a key means, and for how many seconds after it what was done may show
@@ -199,6 +203,26 @@ def _swarming(watch: Watch, bursts: list[float], spans: list[Span]) -> float:
     return hunting.dispersion(counts, seconds)
 
 
+BURST_RATE_RATIO = Measurand(
+    "burst_rate_ratio",
+    "",
+    what=(
+        "How many times more bursts came while something was done than at rest; the note tells "
+        "what was done and how likely chance alone would do that."
+    ),
+    how=(
+        "The operator marks by a key when a part is tapped, flexed, cooled or warmed (or the "
+        "heat is cycled by drive level); counts and times under each mark are held against "
+        "those at rest as Poisson counts, corrected for the number of marks tried. Time within "
+        "a burst does not count: no other can be seen to begin then."
+    ),
+    fooled_by=(
+        "A part that stays warm after its mark; a tap that shakes a lead; what was done is "
+        "only as well known as the key was pressed in time. Repeat it: chance does not."
+    ),
+)
+
+
 class NoiseHunt(Step):
     """Watch an output for random bursts while something is done to one part at a time.
 
@@ -207,21 +231,7 @@ class NoiseHunt(Step):
     """
 
     kind: ClassVar[str] = "noise_hunt"
-    unit: ClassVar[str] = "Hz"
-    quantity: ClassVar[str] = "burst_rate"
-    explains: ClassVar = {
-        "burst_rate_ratio": Explained(
-            "",
-            "How many times more bursts came while something was done than at rest; the note tells "
-            "what was done and how likely chance alone would do that.",
-            "The operator marks by a key when a part is tapped, flexed, cooled or warmed (or the "
-            "heat is cycled by drive level); counts and times under each mark are held against "
-            "those at rest as Poisson counts, corrected for the number of marks tried. Time within "
-            "a burst does not count: no other can be seen to begin then.",
-            "A part that stays warm after its mark; a tap that shakes a lead; what was done is "
-            "only as well known as the key was pressed in time. Repeat it: chance does not.",
-        ),
-    }
+    yields: ClassVar = (judged(BURST_RATE), shown(BURST_RATE_RATIO, "several", each="mark"))
 
     at: str
     mode: Literal["operator", "unattended", "auto"] = "auto"
@@ -246,12 +256,24 @@ class NoiseHunt(Step):
             heat, roles=heat.roles | quiet.roles, hookups=(*heat.hookups, *quiet.hookups)
         )
 
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        """Of the rate at rest: the count's own chance over the shortest time that it is listened
+        to."""
+        rest = (self.cycles + 1) * self.listen if self.mode == "unattended" else 0.5 * self.watch
+        rate = near_limit(self, view, unseen_rate(rest))
+        return Forecast(
+            0.0,
+            COVERAGE_FACTOR * math.sqrt(rate / rest),
+            floor=unseen_rate(rest),
+            better="a longer watch",
+        )
+
     def _planned(self, view: BenchView) -> float:
         if self.power is None:
             return view.unit.rated_power / 8.0
         return self.power.evaluate_in("W", view.unit.names())
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         listening = Listening(
             ctx, self.at, sample_rate_hz=self.sample_rate, seconds=self.record_time
         )
@@ -342,9 +364,7 @@ class NoiseHunt(Step):
 
     # --- results -------------------------------------------------------------------------------
 
-    def _results(
-        self, ctx: Context, watch: Watch, spans: list[Span]
-    ) -> Iterator[Reading | Measured]:
+    def _results(self, ctx: Context, watch: Watch, spans: list[Span]) -> Iterator[Yielded]:
         place, names = self.channel or self.at, (ctx.scope.name,)
         told, rest, rest_s = compare(watch, spans)
         begun = watch.starts[0]
@@ -360,9 +380,8 @@ class NoiseHunt(Step):
         )
         note = f"{rest} in {rest_s:.0f} s at rest above {render(watch.threshold_v, 'V', digits=3)}"
         rate = burst_rate(rest, rest_s, hunting.FRAME_S)
-        yield Measured(
-            "burst_rate",
-            "Hz",
+        yield self.reading(
+            BURST_RATE,
             rate.value,
             bound=rate.bound,
             channel=place,
@@ -375,19 +394,17 @@ class NoiseHunt(Step):
             ctx.say(f"{place}: {one.words}")
             yield self._ratio(one, place, names)
 
-    def _ratio(self, one: Told, place: str, names: tuple[str, ...]) -> Reading | Measured:
+    def _ratio(self, one: Told, place: str, names: tuple[str, ...]) -> Yielded:
         ratio = one.change.bounded
         if ratio is None:
-            return Reading(
-                "burst_rate_ratio", "", None, channel=place, note=f"{one.label}: no burst at all"
+            return self.not_measured(
+                BURST_RATE_RATIO, f"{one.label}: no burst at all", channel=place
             )
-        return Measured(
-            "burst_rate_ratio",
-            "",
+        return self.reading(
+            BURST_RATE_RATIO,
             ratio.value,
             bound=ratio.bound,
             channel=place,
             instruments=names,
             note=one.words,
-            judged=False,
         )

@@ -21,14 +21,16 @@ from seqrun.measure.bounds import Bounded
 from seqrun.measure.lines import hum
 from seqrun.measure.noise import level_of_records
 from seqrun.measure.uncertain import magnitude
-from seqrun.plan.needs import Hookup, Needs
+from seqrun.plan.context import Context
+from seqrun.plan.contract import Step, Yielded
+from seqrun.plan.measurand import Measurand, judged, shown
+from seqrun.plan.needs import Forecast, Hookup, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, custom_error, render
-from seqrun.steps.base import Context, Explained, Measured, Step
-from seqrun.steps.drive import Drive
-from seqrun.steps.listening import Heard, Listening, listening_needs
-from seqrun.steps.outlook import quiet_volts
-from seqrun.values import Bound, Reading
+from seqrun.steps.common.drive import Drive
+from seqrun.steps.common.forecasts import near_limit, quiet_volts
+from seqrun.steps.common.listening import Heard, Listening, listening_needs
+from seqrun.values import COVERAGE_FACTOR, Bound
 
 STAYS = 0.7  # of its level: more is left than a cut before it would leave
 GOES = 0.35  # less is left than what comes from behind the cut would leave
@@ -110,6 +112,38 @@ def told(suspects: Sequence[str], left: Sequence[str], cut: Cut, share: float) -
     return Outcome(tuple(left), (), "partly")
 
 
+DISTURBANCE = Measurand(
+    "disturbance",
+    "V",
+    what=(
+        "The noise, hum or DC at an output with everything connected and no signal; the note "
+        "tells which sections it can come from."
+    ),
+    how=(
+        "As noise, hum or dc_offset. Above its limit the signal's path is cut at one place "
+        "after another: what stays comes from behind the cut, what goes from before it."
+    ),
+    fooled_by=(
+        "A disturbance that comes and goes by itself; two faults at once; a ground loop that "
+        "a cut opens as well."
+    ),
+)
+DISTURBANCE_CUT = Measurand(
+    "disturbance_cut",
+    "V",
+    what="The same with the path cut at the place that the note tells. Shown, not judged.",
+    how="As disturbance.",
+    fooled_by="A plug that was not really off.",
+)
+SUSPECTS_LEFT = Measurand(
+    "suspects_left",
+    "",
+    what="How many sections are still under suspicion after all cuts; the note names them.",
+    how="Counted. Shown, not judged.",
+    fooled_by="A place where this unit cannot be cut leaves two neighbours together.",
+)
+
+
 class Isolate(Step):
     """Narrow down which section a disturbance at an output comes from.
 
@@ -120,31 +154,11 @@ class Isolate(Step):
     """
 
     kind: ClassVar[str] = "isolate"
-    unit: ClassVar[str] = "V"
-    quantity: ClassVar[str] = "disturbance"
-    explains: ClassVar = {
-        "disturbance": Explained(
-            "V",
-            "The noise, hum or DC at an output with everything connected and no signal; the note "
-            "tells which sections it can come from.",
-            "As noise, hum or dc_offset. Above its limit the signal's path is cut at one place "
-            "after another: what stays comes from behind the cut, what goes from before it.",
-            "A disturbance that comes and goes by itself; two faults at once; a ground loop that "
-            "a cut opens as well.",
-        ),
-        "disturbance_cut": Explained(
-            "V",
-            "The same with the path cut at the place that the note tells. Shown, not judged.",
-            "As disturbance.",
-            "A plug that was not really off.",
-        ),
-        "suspects_left": Explained(
-            "",
-            "How many sections are still under suspicion after all cuts; the note names them.",
-            "Counted. Shown, not judged.",
-            "A place where this unit cannot be cut leaves two neighbours together.",
-        ),
-    }
+    yields: ClassVar = (
+        judged(DISTURBANCE),
+        shown(DISTURBANCE_CUT, "several", each="cut"),
+        shown(SUSPECTS_LEFT),
+    )
 
     at: str
     look_for: LookFor
@@ -176,12 +190,18 @@ class Isolate(Step):
                 live=True,
             )
         needs = listening_needs(view, self.at, seconds)
-        return replace(needs, roles=needs.roles | {"generator"}, forecast=quiet_volts(self, view))
+        return replace(needs, roles=needs.roles | {"generator"})
+
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        if self.look_for != "offset":
+            return quiet_volts(self, view)
+        u = view.standard_uncertainty("meter", "dc_voltage", near_limit(self, view, 0.0))
+        return Forecast(0.0, COVERAGE_FACTOR * u, better="a lower range or a better meter")
 
     def _of(self) -> str:
         return self.channel or self.at.partition(".")[2].partition(".")[0]
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         source = Drive(ctx, 1000.0, (self._of(),))
         source.terminate()
         try:
@@ -211,7 +231,7 @@ class Isolate(Step):
                 found = told(self.suspects, left, cut, share)
                 ctx.say(f"{name}: {cut.name}: {_said(now, share, found)}")
                 left = found.left
-                yield self._reading(ctx, now, cut.name, "disturbance_cut")
+                yield self._reading(ctx, now, cut.name, DISTURBANCE_CUT)
             self._check_still_there(ctx, begun, bool(tried))
         finally:
             source.stop()
@@ -220,7 +240,7 @@ class Isolate(Step):
             verdict = f"nothing could be cut; {verdict}"
         ctx.say(f"{name}: the {self.look_for} {verdict}")
         yield self._reading(ctx, begun, verdict)
-        yield Reading("suspects_left", "", float(len(left)), channel=name, note=", ".join(left))
+        yield self.plain(SUSPECTS_LEFT, float(len(left)), channel=name, note=", ".join(left))
 
     def _check_still_there(self, ctx: Context, begun: Bounded, tried: bool) -> None:
         if not tried:
@@ -304,17 +324,15 @@ class Isolate(Step):
         return (ctx.meter.name,) if self.look_for == "offset" else (ctx.scope.name,)
 
     def _reading(
-        self, ctx: Context, level: Bounded, note: str, quantity: str = "disturbance"
-    ) -> Measured:
-        return Measured(
-            quantity,
-            "V",
+        self, ctx: Context, level: Bounded, note: str, of: Measurand = DISTURBANCE
+    ) -> Yielded:
+        return self.reading(
+            of,
             level.value,
             channel=self.channel or self.at,
             bound=level.bound,
             instruments=self._names(ctx),
             note=f"{self.look_for}; {note}",
-            judged=quantity == "disturbance",
         )
 
 

@@ -11,13 +11,36 @@ from pydantic import Field
 
 from seqrun.errors import NotMeasured
 from seqrun.measure import levels
+from seqrun.plan.context import Context
+from seqrun.plan.contract import Step, Yielded
+from seqrun.plan.measurand import Measurand, judged
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Volts
-from seqrun.steps.base import Context, Explained, Measured, Step
-from seqrun.steps.outlook import idle_drift_u
-from seqrun.steps.settling import settle
-from seqrun.values import COVERAGE_FACTOR, Reading, rectangular
+from seqrun.steps.common.forecasts import idle_drift_u, supply_current
+from seqrun.steps.common.settling import settle
+from seqrun.values import COVERAGE_FACTOR, rectangular
+
+DC_OFFSET = Measurand(
+    "dc_offset",
+    "V",
+    what="The DC voltage across the speaker terminals with no signal.",
+    how=(
+        "The meter across the terminals, once the reading has stopped moving. On a "
+        "bridged output it is the voltage between the two live terminals."
+    ),
+    fooled_by=(
+        "A unit that is not warm yet; a relay that has not closed reads a perfect 0 V. "
+        "Under 50 mV is usual, over 100 mV is suspect (common practice)."
+    ),
+)
+DC_VOLTAGE = Measurand(
+    "dc_voltage",
+    "V",
+    what="The DC voltage between a point and ground, or across a part.",
+    how="The meter at the point, once the reading has stopped moving.",
+    fooled_by="Leads the wrong way round, ripple on the voltage, a range that overloads.",
+)
 
 
 class DcVoltage(Step):
@@ -27,23 +50,7 @@ class DcVoltage(Step):
     """
 
     kind: ClassVar[str] = "dc_voltage"
-    unit: ClassVar[str] = "V"
-    explains: ClassVar = {
-        "dc_offset": Explained(
-            "V",
-            "The DC voltage across the speaker terminals with no signal.",
-            "The meter across the terminals, once the reading has stopped moving. On a "
-            "bridged output it is the voltage between the two live terminals.",
-            "A unit that is not warm yet; a relay that has not closed reads a perfect 0 V. "
-            "Under 50 mV is usual, over 100 mV is suspect (common practice).",
-        ),
-        "dc_voltage": Explained(
-            "V",
-            "The DC voltage between a point and ground, or across a part.",
-            "The meter at the point, once the reading has stopped moving.",
-            "Leads the wrong way round, ripple on the voltage, a range that overloads.",
-        ),
-    }
+    yields: ClassVar = (judged(DC_OFFSET), judged(DC_VOLTAGE))
 
     at: str
     expect: Volts | None = None
@@ -51,10 +58,10 @@ class DcVoltage(Step):
     nplc: float = Field(default=10.0, gt=0.0, le=100.0)
 
     @property
-    def quantity(self) -> str:
+    def judges(self) -> tuple[Measurand, ...]:
         # One terminal of a bridge rests at half the rail: that is no offset.
         is_output = self.at.startswith("out.") and self.at.count(".") == 1
-        return "dc_offset" if is_output else "dc_voltage"
+        return (DC_OFFSET if is_output else DC_VOLTAGE,)
 
     def needs(self, view: BenchView) -> Needs:
         return Needs(
@@ -62,26 +69,24 @@ class DcVoltage(Step):
             hookups=(view.meter_across(self.at),),
             seconds=10.0,
             live=True,
-            forecast=self._forecast(view),
         )
 
-    def _forecast(self, view: BenchView) -> Forecast:
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         value = self.expect or 0.0
         u = view.standard_uncertainty("meter", "dc_voltage", value)
         return Forecast(value, COVERAGE_FACTOR * u, better="a lower range or a better meter")
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         meter = ctx.meter
         meter.configure("dc_voltage", self.expect, self.nplc)
         if self.settle is not None:
             settle(ctx, partial(self._look, ctx), self.settle, "V", self.at)
         value = meter.read(self.repeats)
-        if self.quantity == "dc_offset":
+        if DC_OFFSET in self.judges:
             ctx.observe("out_dc", abs(float(value.nominal_value)))
             ctx.poll()
-        yield Measured(
-            self.quantity,
-            "V",
+        yield self.reading(
+            self.judges[0],
             value,
             channel=self.channel or self.at,
             instruments=(meter.name,),
@@ -89,66 +94,60 @@ class DcVoltage(Step):
 
     def _look(self, ctx: Context) -> float:
         volts = ctx.meter.read_raw()
-        if self.quantity == "dc_offset":
+        if DC_OFFSET in self.judges:
             ctx.observe("out_dc", abs(volts))
         return volts
+
+
+IDLE_SUPPLY_CURRENT = Measurand(
+    "idle_supply_current",
+    "A",
+    what="The current from each rail with no signal.",
+    how="The supply's own read-back, once it has stopped moving.",
+    fooled_by="Drivers and small-signal stages are in it. Supplies read back badly near zero.",
+)
 
 
 class SupplyCurrent(Step):
     """Current drawn from each rail, read back from the supply, once it has settled."""
 
     kind: ClassVar[str] = "supply_current"
-    unit: ClassVar[str] = "A"
-    makes: ClassVar = "rail"
-    explains: ClassVar = {
-        "idle_supply_current": Explained(
-            "A",
-            "The current from each rail with no signal.",
-            "The supply's own read-back, once it has stopped moving.",
-            "Drivers and small-signal stages are in it. Supplies read back badly near zero.",
-        ),
-    }
+    yields: ClassVar = (judged(IDLE_SUPPLY_CURRENT, "rail"),)
 
     repeats: int = Field(default=5, ge=2, le=1000)
 
     def needs(self, view: BenchView) -> Needs:
-        amperes = view.unit.expected_supply_current
-        u = view.standard_uncertainty("supply", "readback_current", amperes)
-        return Needs(
-            roles=frozenset({"supply"}),
-            seconds=10.0,
-            live=True,
-            forecast=Forecast(
-                amperes, COVERAGE_FACTOR * u, better="a meter in the rail instead of the read-back"
-            ),
-        )
+        return Needs(roles=frozenset({"supply"}), seconds=10.0, live=True)
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        return supply_current(view, view.unit.expected_supply_current)
+
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         supply = ctx.supply
         for rail, output in ctx.view.rails.items():
             if self.settle is not None:
                 settle(ctx, partial(supply.current_raw, output), self.settle, "A", rail)
             value = supply.current(output, self.repeats)
-            yield Measured(
-                "idle_supply_current", "A", value, channel=rail, instruments=(supply.name,)
-            )
+            yield self.reading(IDLE_SUPPLY_CURRENT, value, channel=rail, instruments=(supply.name,))
+
+
+IDLE_CURRENT = Measurand(
+    "idle_current",
+    "A",
+    what="The current through one output device with no signal.",
+    how="The drop across its ballast resistor by the meter, over the resistor's value.",
+    fooled_by=(
+        "The resistor's tolerance (5 % is usual) counts in full; a clip on the wrong "
+        "side of a joint; a device that is open reads nothing and its neighbour double."
+    ),
+)
 
 
 class DeviceCurrent(Step):
     """Idle current of one output device, from the drop across its ballast resistor."""
 
     kind: ClassVar[str] = "device_current"
-    unit: ClassVar[str] = "A"
-    quantity: ClassVar[str] = "idle_current"
-    explains: ClassVar = {
-        "idle_current": Explained(
-            "A",
-            "The current through one output device with no signal.",
-            "The drop across its ballast resistor by the meter, over the resistor's value.",
-            "The resistor's tolerance (5 % is usual) counts in full; a clip on the wrong "
-            "side of a joint; a device that is open reads nothing and its neighbour double.",
-        ),
-    }
+    yields: ClassVar = (judged(IDLE_CURRENT),)
 
     at: str
     repeats: int = Field(default=5, ge=2, le=1000)
@@ -160,10 +159,9 @@ class DeviceCurrent(Step):
             hookups=(view.meter_across(self.at),),
             seconds=8.0,
             live=True,
-            forecast=self._forecast(view),
         )
 
-    def _forecast(self, view: BenchView) -> Forecast:
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         unit = view.unit
         u_volts = view.standard_uncertainty("meter", "dc_voltage", unit.idle_current * unit.ballast)
         u_ballast = unit.ballast_tolerance / math.sqrt(3.0)
@@ -174,7 +172,7 @@ class DeviceCurrent(Step):
             better="measured ballast resistors: a smaller ballast_tolerance in the unit sheet",
         )
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         unit, meter = ctx.view.unit, ctx.meter
         ballast = ctx.persistent(
             f"ballast at {self.at}",
@@ -195,45 +193,46 @@ class DeviceCurrent(Step):
                 self.at,
             )
         current = levels.idle_current(meter.read(self.repeats), ballast)
-        yield Measured(
-            "idle_current",
-            "A",
+        yield self.reading(
+            IDLE_CURRENT,
             current,
             channel=self.at.removeprefix("ballast."),
             instruments=(meter.name,),
         )
 
 
+CURRENT_SHARING = Measurand(
+    "current_sharing",
+    "%",
+    what="How far the worst of the devices in parallel is from carrying its equal share.",
+    how=(
+        "From the idle currents read before: the largest departure from their mean. The"
+        " meter's gain error cancels, the resistors' tolerances do not."
+    ),
+    fooled_by="Two ballast resistors of 5 % alone make several percent.",
+)
+
+
 class Sharing(Step):
     """How far paralleled devices are from carrying the same current, from earlier readings."""
 
     kind: ClassVar[str] = "sharing"
-    unit: ClassVar[str] = "%"
-    quantity: ClassVar[str] = "current_sharing"
-    explains: ClassVar = {
-        "current_sharing": Explained(
-            "%",
-            "How far the worst of the devices in parallel is from carrying its equal share.",
-            "From the idle currents read before: the largest departure from their mean. The"
-            " meter's gain error cancels, the resistors' tolerances do not.",
-            "Two ballast resistors of 5 % alone make several percent.",
-        ),
-    }
+    yields: ClassVar = (judged(CURRENT_SHARING),)
 
     of: str
 
     def needs(self, view: BenchView) -> Needs:
+        return Needs(seconds=0.0)
+
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         u = levels.share_u(view.unit.ballast_tolerance, max(view.unit.output_devices, 2))
-        return Needs(
-            seconds=0.0,
-            forecast=Forecast(
-                0.0,
-                100.0 * COVERAGE_FACTOR * u,
-                better="measured ballast resistors: a smaller ballast_tolerance in the unit sheet",
-            ),
+        return Forecast(
+            0.0,
+            100.0 * COVERAGE_FACTOR * u,
+            better="measured ballast resistors: a smaller ballast_tolerance in the unit sheet",
         )
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         earlier = ctx.measured(self.of)
         if len(earlier) < 2:
             raise NotMeasured(
@@ -243,44 +242,45 @@ class Sharing(Step):
             )
         spread = levels.sharing([value for _, value in earlier])
         instruments = sorted({name for reading, _ in earlier for name in reading.instruments})
-        yield Measured(
-            "current_sharing",
-            "%",
+        yield self.reading(
+            CURRENT_SHARING,
             100.0 * spread,
             channel=self.of.partition(".")[2],
             instruments=instruments,
         )
 
 
+IDLE_DRIFT = Measurand(
+    "idle_drift",
+    "A",
+    what="How much a device's idle current has changed from cold to hot.",
+    how="One reading less an earlier one of the same point; what both have in common cancels.",
+    fooled_by=(
+        "A reading taken before the metal had warmed, or while it was still cooling after power."
+    ),
+)
+
+
 class IdleDrift(Step):
     """Change of a current between two earlier readings: hot against cold."""
 
     kind: ClassVar[str] = "idle_drift"
-    unit: ClassVar[str] = "A"
-    makes: ClassVar = "several"
-    quantity: ClassVar[str] = "idle_drift"
-    explains: ClassVar = {
-        "idle_drift": Explained(
-            "A",
-            "How much a device's idle current has changed from cold to hot.",
-            "One reading less an earlier one of the same point; what both have in common cancels.",
-            "A reading taken before the metal had warmed, or while it was still cooling "
-            "after power.",
-        ),
-    }
+    yields: ClassVar = (judged(IDLE_DRIFT, "several", each="device"),)
 
     of: str
     against: str
 
     def needs(self, view: BenchView) -> Needs:
-        return Needs(seconds=0.0, forecast=Forecast(0.0, COVERAGE_FACTOR * idle_drift_u(view)))
+        return Needs(seconds=0.0)
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        return Forecast(0.0, COVERAGE_FACTOR * idle_drift_u(view))
+
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         hot, cold = ctx.measured(self.of), ctx.measured(self.against)
         for (reading, value), (_, before) in zip(hot, cold, strict=True):
-            yield Measured(
-                "idle_drift",
-                "A",
+            yield self.reading(
+                IDLE_DRIFT,
                 levels.drift(value, before),
                 channel=reading.channel,
                 instruments=reading.instruments,

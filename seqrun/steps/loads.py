@@ -10,11 +10,13 @@ from pydantic import Field
 
 from seqrun.errors import NotMeasured, UsageError
 from seqrun.files.bench import Load
+from seqrun.plan.context import Context
+from seqrun.plan.contract import Step, Yielded
+from seqrun.plan.measurand import Measurand, judged
 from seqrun.plan.needs import Forecast, Hookup, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import render
-from seqrun.steps.base import Context, Explained, Measured, Step
-from seqrun.values import COVERAGE_FACTOR, Reading
+from seqrun.values import COVERAGE_FACTOR
 
 #: contacts, a load that is warm; a wrong one is far off (common practice)
 LABEL_SLACK = 0.02
@@ -26,9 +28,6 @@ BACKWARDS = "below zero, so that the meter's leads are swapped"
 class _Loads(Step):
     """Of the channel that it is repeated for, or of all."""
 
-    def channels(self, view: BenchView) -> tuple[str, ...]:
-        return (self.channel,) if self.channel else tuple(view.unit.channels)
-
     def needs(self, view: BenchView) -> Needs:
         for channel in self.channels(view):
             view.load(channel)
@@ -39,8 +38,9 @@ class TakeLoadsOff(_Loads):
     """One lead of each test load off its speaker terminal."""
 
     kind: ClassVar[str] = "take_loads_off"
+    yields: ClassVar = ()
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         for channel in self.channels(ctx.view):
             load = ctx.view.load(channel)
             hot = ctx.view.point(f"out.{channel}").hot
@@ -52,14 +52,30 @@ class PutLoadsOn(_Loads):
     """The test loads back across the speaker terminals."""
 
     kind: ClassVar[str] = "put_loads_on"
+    yields: ClassVar = ()
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         for channel in self.channels(ctx.view):
             load = ctx.view.load(channel)
             hot = ctx.view.point(f"out.{channel}").hot
             lead = ((f"load.{load.name}.1", hot),)
             ctx.connect(Hookup(lead, f"load {load.name} back onto {hot}"))
         yield from ()
+
+
+LOAD_RESISTANCE = Measurand(
+    "load_resistance",
+    "Ω",
+    what="The resistance of the test load, at the speaker terminals.",
+    how=(
+        "The meter's four leads across the terminals before the unit is powered; it has to be "
+        "what the bench file says."
+    ),
+    fooled_by=(
+        "A unit still charged; a terminal that only the meter touches; a unit without output "
+        "relay, whose output stage lies across the load."
+    ),
+)
 
 
 class LoadResistance(_Loads):
@@ -71,19 +87,7 @@ class LoadResistance(_Loads):
     """
 
     kind: ClassVar[str] = "load_resistance"
-    makes: ClassVar = "channel"
-    unit: ClassVar[str] = "Ω"
-    quantity: ClassVar[str] = "load_resistance"
-    explains: ClassVar = {
-        "load_resistance": Explained(
-            "Ω",
-            "The resistance of the test load, at the speaker terminals.",
-            "The meter's four leads across the terminals before the unit is powered; it has to be "
-            "what the bench file says.",
-            "A unit still charged; a terminal that only the meter touches; a unit without output "
-            "relay, whose output stage lies across the load.",
-        )
-    }
+    yields: ClassVar = (judged(LOAD_RESISTANCE, "channel"),)
 
     repeats: int = Field(default=3, ge=2, le=100)
 
@@ -98,17 +102,19 @@ class LoadResistance(_Loads):
                     where=self.id,
                     hint="put the right load on and its measured resistance into the bench file",
                 )
-        rated = view.unit.rated_load
-        u = view.standard_uncertainty("meter", "resistance_4w", rated)
         return Needs(
             roles=frozenset({"meter"}),
             hookups=tuple(view.meter_four_wire(f"out.{c}") for c in channels[:1]),
             seconds=8.0 * len(channels),
             dead=True,
-            forecast=Forecast(rated, COVERAGE_FACTOR * u, better="a better meter"),
         )
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        rated = view.unit.rated_load
+        u = view.standard_uncertainty("meter", "resistance_4w", rated)
+        return Forecast(rated, COVERAGE_FACTOR * u, better="a better meter")
+
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         meter = ctx.meter
         for channel in self.channels(ctx.view):
             load = ctx.view.load(channel)
@@ -118,23 +124,19 @@ class LoadResistance(_Loads):
                 ohms = meter.read(self.repeats)
             except NotMeasured:
                 reason = f"{_named(load)} is not there: the terminals read open"
-                yield Reading(self.quantity, self.unit, None, channel=channel, note=reason)
+                yield self.not_measured(LOAD_RESISTANCE, reason, channel=channel)
                 continue
             read = float(ohms.nominal_value)
             off = abs(read / load.resistance - 1.0)
             if off > max(3.0 * load.tolerance, LABEL_SLACK):
                 wrong = "not the load that it says" if read > 0.0 else BACKWARDS
-                yield Reading(
-                    self.quantity,
-                    self.unit,
-                    None,
+                yield self.not_measured(
+                    LOAD_RESISTANCE,
+                    f"{_named(load)} reads {render(read, 'Ω')}: {wrong}",
                     channel=channel,
-                    note=f"{_named(load)} reads {render(read, 'Ω')}: {wrong}",
                 )
                 continue
-            yield Measured(
-                self.quantity, self.unit, ohms, channel=channel, instruments=(meter.name,)
-            )
+            yield self.reading(LOAD_RESISTANCE, ohms, channel=channel, instruments=(meter.name,))
 
 
 def _named(load: Load) -> str:

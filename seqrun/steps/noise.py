@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
 from typing import ClassVar
 
 import numpy as np
@@ -12,19 +11,16 @@ from pydantic import Field
 from seqrun.files.expression import VoltsExpression
 from seqrun.measure.noise import NoiseLevel, level_of_records, signal_to_noise_db
 from seqrun.measure.weighting import Weighting
-from seqrun.plan.needs import Needs
+from seqrun.plan.context import Context
+from seqrun.plan.contract import Step, Yielded
+from seqrun.plan.measurand import Measurand, judged, shown
+from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Seconds
-from seqrun.steps.base import Context, Explained, Measured, Step
-from seqrun.steps.listening import Listening, listening_needs
-from seqrun.steps.outlook import BETTER_SCOPE, decibels, quiet_volts, scope_share
-from seqrun.values import Bound, Reading, exactly
+from seqrun.steps.common.forecasts import BETTER_SCOPE, decibels, quiet_volts, scope_share
+from seqrun.steps.common.listening import Listening, listening_needs
+from seqrun.values import Bound, exactly
 
-QUANTITIES = {
-    Weighting.UNWEIGHTED: "noise",
-    Weighting.A: "noise_a_weighted",
-    Weighting.CCIR_468: "noise_ccir_468",
-}
 WORDS = {
     Weighting.UNWEIGHTED: "22 Hz to 22 kHz",
     Weighting.A: "A-weighted",
@@ -41,6 +37,44 @@ _NOISE_FOOLED = (
 )
 
 
+NOISE = Measurand(
+    "noise",
+    "V",
+    what="The rms voltage at the output with no signal, 22 Hz to 22 kHz, unweighted.",
+    how=_NOISE_HOW,
+    fooled_by=_NOISE_FOOLED,
+)
+NOISE_A_WEIGHTED = Measurand(
+    "noise_a_weighted",
+    "V",
+    what=("Output noise weighted as a quiet ear hears it (A curve, IEC 61672-1): hum counts less."),
+    how=_NOISE_HOW,
+    fooled_by=_NOISE_FOOLED,
+)
+NOISE_CCIR_468 = Measurand(
+    "noise_ccir_468",
+    "V",
+    what=(
+        "Output noise weighted by the annoyance curve of ITU-R BS.468 (peak near 6 kHz), 0 dB "
+        "at 1 kHz, read as rms: hiss counts more."
+    ),
+    how=_NOISE_HOW,
+    fooled_by=_NOISE_FOOLED + " Meters with the standard's quasi-peak rectifier read higher.",
+)
+NOISE_PEAK = Measurand(
+    "noise_peak",
+    "V",
+    what="The highest instantaneous voltage seen at the output while it was watched, no signal.",
+    how="The largest sample of all records of the noise step; shown, not judged.",
+    fooled_by="One mains click or a lead that moved makes the highest peak.",
+)
+OF_WEIGHTING = {
+    Weighting.UNWEIGHTED: NOISE,
+    Weighting.A: NOISE_A_WEIGHTED,
+    Weighting.CCIR_468: NOISE_CCIR_468,
+}
+
+
 class OutputNoise(Step):
     """Noise at an output with no signal, and the highest peak while watching.
 
@@ -49,35 +83,12 @@ class OutputNoise(Step):
     """
 
     kind: ClassVar[str] = "output_noise"
-    unit: ClassVar[str] = "V"
-    explains: ClassVar = {
-        "noise": Explained(
-            "V",
-            "The rms voltage at the output with no signal, 22 Hz to 22 kHz, unweighted.",
-            _NOISE_HOW,
-            _NOISE_FOOLED,
-        ),
-        "noise_a_weighted": Explained(
-            "V",
-            "Output noise weighted as a quiet ear hears it (A curve, IEC 61672-1): hum counts "
-            "less.",
-            _NOISE_HOW,
-            _NOISE_FOOLED,
-        ),
-        "noise_ccir_468": Explained(
-            "V",
-            "Output noise weighted by the annoyance curve of ITU-R BS.468 (peak near 6 kHz), 0 dB "
-            "at 1 kHz, read as rms: hiss counts more.",
-            _NOISE_HOW,
-            _NOISE_FOOLED + " Meters with the standard's quasi-peak rectifier read higher.",
-        ),
-        "noise_peak": Explained(
-            "V",
-            "The highest instantaneous voltage seen at the output while it was watched, no signal.",
-            "The largest sample of all records of the noise step; shown, not judged.",
-            "One mains click or a lead that moved makes the highest peak.",
-        ),
-    }
+    yields: ClassVar = (
+        judged(NOISE),
+        judged(NOISE_A_WEIGHTED),
+        judged(NOISE_CCIR_468),
+        shown(NOISE_PEAK),
+    )
 
     at: str
     weighting: Weighting = Weighting.UNWEIGHTED
@@ -86,14 +97,16 @@ class OutputNoise(Step):
     sample_rate: Hertz = Field(default=100e3, ge=50e3)
 
     @property
-    def quantity(self) -> str:
-        return QUANTITIES[self.weighting]
+    def judges(self) -> tuple[Measurand, ...]:
+        return (OF_WEIGHTING[self.weighting],)
 
     def needs(self, view: BenchView) -> Needs:
-        needs = listening_needs(view, self.at, 1.5 * self.records * self.record_time + 2.0)
-        return replace(needs, forecast=quiet_volts(self, view))
+        return listening_needs(view, self.at, 1.5 * self.records * self.record_time + 2.0)
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        return quiet_volts(self, view)
+
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         listening = Listening(
             ctx, self.at, sample_rate_hz=self.sample_rate, seconds=self.record_time
         )
@@ -109,18 +122,33 @@ class OutputNoise(Step):
         level, stands_out = level_of_records([one.rms for one in found])
         of = f"{len(found)} records"
         which = f"the loudest of {of}, which stands out" if stands_out else f"mean of {of}"
-        yield Measured(
-            self.quantity,
-            "V",
+        yield self.reading(
+            self.judges[0],
             level.value,
             channel=self.channel,
             bound=level.bound,
             instruments=(ctx.scope.name,),
             note=f"{WORDS[self.weighting]}, {which}",
         )
-        yield Reading(
-            "noise_peak", "V", highest, channel=self.channel, instruments=(ctx.scope.name,)
-        )
+        yield self.plain(NOISE_PEAK, highest, channel=self.channel, instruments=(ctx.scope.name,))
+
+
+SIGNAL_TO_NOISE = Measurand(
+    "signal_to_noise",
+    "dB",
+    what=(
+        "How far the noise lies below the rated output voltage, in the weighting of the noise "
+        "reading that it is made from (IEC 60268-3)."
+    ),
+    how=(
+        "20 lg of rated voltage over the noise of an earlier output_noise step; 'at least' "
+        "when that noise was within the scope's own."
+    ),
+    fooled_by=(
+        "Figures of different weighting or reference (rated power, 1 W) are not the same "
+        "figure: compare like with like."
+    ),
+)
 
 
 class SignalToNoise(Step):
@@ -130,37 +158,26 @@ class SignalToNoise(Step):
     """
 
     kind: ClassVar[str] = "signal_to_noise"
-    unit: ClassVar[str] = "dB"
-    makes: ClassVar = "several"
-    quantity: ClassVar[str] = "signal_to_noise"
-    explains: ClassVar = {
-        "signal_to_noise": Explained(
-            "dB",
-            "How far the noise lies below the rated output voltage, in the weighting of the noise "
-            "reading that it is made from (IEC 60268-3).",
-            "20 lg of rated voltage over the noise of an earlier output_noise step; 'at least' "
-            "when that noise was within the scope's own.",
-            "Figures of different weighting or reference (rated power, 1 W) are not the same "
-            "figure: compare like with like.",
-        )
-    }
+    yields: ClassVar = (judged(SIGNAL_TO_NOISE, "several", each="channel"),)
 
     of: str
     signal: VoltsExpression | None = Field(None, description="output, V rms; rated_voltage if none")
 
     def needs(self, view: BenchView) -> Needs:
-        volts = view.unit.rated_voltage / 1e4
-        return Needs(seconds=0.0, forecast=decibels(scope_share(view, volts), 80.0, BETTER_SCOPE))
+        return Needs(seconds=0.0)
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        volts = view.unit.rated_voltage / 1e4
+        return decibels(scope_share(view, volts), 80.0, BETTER_SCOPE)
+
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         unit = ctx.view.unit
         signal = ctx.evaluate(self.signal, "V") if self.signal else unit.rated_voltage
         for reading, noise in ctx.measured(self.of):
             ratio = signal_to_noise_db(exactly(signal), noise)
             buried = reading.bound is Bound.AT_MOST
-            yield Measured(
-                "signal_to_noise",
-                "dB",
+            yield self.reading(
+                SIGNAL_TO_NOISE,
                 ratio,
                 channel=reading.channel,
                 bound=Bound.AT_LEAST if buried else Bound.EXACT,

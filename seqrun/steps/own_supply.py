@@ -13,11 +13,13 @@ from pydantic import Field
 
 from seqrun.errors import NotMeasured, UsageError
 from seqrun.measure.uncertain import magnitude
+from seqrun.plan.context import MAINS, PLUG_OUT, Context
+from seqrun.plan.contract import Step, Yielded
+from seqrun.plan.measurand import Measurand, judged
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Seconds
-from seqrun.steps.base import MAINS, PLUG_OUT, Context, Explained, Measured, Step
-from seqrun.values import COVERAGE_FACTOR, Reading
+from seqrun.values import COVERAGE_FACTOR
 
 STANDBY = "standby"
 PLUG_IN = (
@@ -27,27 +29,28 @@ PLUG_IN = (
 UP = 0.8  # of the rated rail: the supply has started
 
 
+OWN_RAIL_VOLTAGE = Measurand(
+    "own_rail_voltage",
+    "V",
+    what="What the unit's own mains supply puts on a rail, without its sign.",
+    how="The bench supply's leads off the rails, the mains plug in; the meter on each rail.",
+    fooled_by=(
+        "A mains voltage that is not the rated one moves an unregulated rail with it; a unit "
+        "in standby has no rails. A lead of the bench supply left on feeds them as well."
+    ),
+)
+
+
 class OwnSupply(Step):
     """The unit powered from its own mains supply; its rails, once they are up."""
 
     kind: ClassVar[str] = "own_supply"
-    unit: ClassVar[str] = "V"
-    quantity: ClassVar[str] = "own_rail_voltage"
-    explains: ClassVar = {
-        "own_rail_voltage": Explained(
-            "V",
-            "What the unit's own mains supply puts on a rail, without its sign.",
-            "The bench supply's leads off the rails, the mains plug in; the meter on each rail.",
-            "A mains voltage that is not the rated one moves an unregulated rail with it; a unit "
-            "in standby has no rails. A lead of the bench supply left on feeds them as well.",
-        )
-    }
+    yields: ClassVar = (judged(OWN_RAIL_VOLTAGE, "rail"),)
 
     within: Seconds = Field(default=20.0, gt=0.0, description="to start up")
     repeats: int = Field(default=5, ge=2, le=1000)
 
     def needs(self, view: BenchView) -> Needs:
-        volts = view.unit.rail_voltage
         if view.unit.standby_voltage is None:
             raise UsageError(
                 f"{view.unit.model} has no mains supply of its own",
@@ -55,16 +58,19 @@ class OwnSupply(Step):
                 where=self.id,
                 hint='if_unit_has = "standby rail" leaves the step out for others',
             )
-        u = view.standard_uncertainty("meter", "dc_voltage", volts)
         return Needs(
             roles=frozenset({"supply", "meter"}),
             seconds=30.0,
             dead=True,
             mains=True,
-            forecast=Forecast(volts, COVERAGE_FACTOR * u, better="a better meter"),
         )
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        volts = view.unit.rail_voltage
+        u = view.standard_uncertainty("meter", "dc_voltage", volts)
+        return Forecast(volts, COVERAGE_FACTOR * u, better="a better meter")
+
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         view, meter = ctx.view, ctx.meter
         for rail, output in view.rails.items():
             for end in ("pos", "neg"):
@@ -89,17 +95,18 @@ class OwnSupply(Step):
             ctx.connect(view.meter_across(rail))
             meter.configure("dc_voltage", 1.2 * view.unit.rail_voltage, 10.0)
             value = magnitude(meter.read(self.repeats))
-            yield Measured(self.quantity, "V", value, channel=rail, instruments=(meter.name,))
+            yield self.reading(OWN_RAIL_VOLTAGE, value, channel=rail, instruments=(meter.name,))
 
 
 class OwnSupplyOff(Step):
     """The unit's own mains plug out; that it has discharged is for ``power_down`` to confirm."""
 
     kind: ClassVar[str] = "own_supply_off"
+    yields: ClassVar = ()
 
     def needs(self, view: BenchView) -> Needs:
         return Needs(seconds=5.0, switches_off=True)
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         ctx.turn(MAINS, "off", PLUG_OUT)
         yield from ()

@@ -12,15 +12,17 @@ from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured
 from seqrun.measure import transfer
-from seqrun.plan.needs import Forecast, Hookup, Needs
+from seqrun.plan.context import Context
+from seqrun.plan.contract import Yielded
+from seqrun.plan.measurand import Measurand, judged, shown
+from seqrun.plan.needs import Forecast, Hookup, Needs, Unforecast
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Decibels, Hertz, Watts
-from seqrun.steps.base import Context, Explained, Measured
-from seqrun.steps.drive import Drive, Waveform
-from seqrun.steps.driven import DrivenStep
-from seqrun.steps.outlook import decibels, near_limit, share
+from seqrun.steps.common.at_power import DrivenStep
+from seqrun.steps.common.drive import Drive, Waveform
+from seqrun.steps.common.forecasts import BETTER_SCOPE, decibels, near_limit, scope_share, share
 from seqrun.steps.transfer import at_input, fundamental, seen
-from seqrun.values import Bound, Reading, exactly
+from seqrun.values import Bound, exactly
 
 REFERENCE_HZ = 1000.0
 PER_CYCLE = 50  # samples
@@ -48,10 +50,39 @@ def look(drive: Drive, frequency_hz: float) -> dict[str, Waveform]:
     return drive.capture(cycles=min(cycles, 2000), per_cycle=PER_CYCLE)
 
 
+_RESPONSE_HOW = (
+    "A sine at one generator level in steps through the band, load on; the output over the "
+    "generator's level at each, re 1 kHz. The scope's gain error cancels."
+)
+_RESPONSE_FOOLED = (
+    "The generator's own flatness is in the budget; tone and loudness controls, a filter that is "
+    "switched in; at high frequency the probe."
+)
+FLATNESS = Measurand(
+    "flatness",
+    "dB",
+    what="The largest departure of the output from its level at 1 kHz, over the audio band.",
+    how=_RESPONSE_HOW,
+    fooled_by=_RESPONSE_FOOLED,
+)
+LOWER_CORNER = Measurand(
+    "lower_corner",
+    "Hz",
+    what="The lower frequency at which the output has fallen by 3 dB, to half the power.",
+    how=_RESPONSE_HOW,
+    fooled_by=_RESPONSE_FOOLED + " A dried-out coupling capacitor moves it up.",
+)
+UPPER_CORNER = Measurand(
+    "upper_corner",
+    "Hz",
+    what="The upper frequency at which the output has fallen by 3 dB, to half the power.",
+    how=_RESPONSE_HOW,
+    fooled_by=_RESPONSE_FOOLED,
+)
+
+
 class _Sweep(DrivenStep):
     """The response of each driven channel from ``low`` to ``high``."""
-
-    quantity: ClassVar[str]
 
     low: Hertz = Field(default=10.0, gt=0.0)
     high: Hertz = Field(default=100e3, gt=0.0)
@@ -68,18 +99,23 @@ class _Sweep(DrivenStep):
 
     def needs(self, view: BenchView) -> Needs:
         settle = sum(max(CYCLES / f, LEAST_S) + 0.05 for f in self.frequencies())
-        return replace(self.driven_needs(view, settle + 3.0), forecast=self.forecast(view))
+        return self.driven_needs(view, settle + 3.0)
 
-    def forecast(self, view: BenchView) -> Forecast | None:
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast | Unforecast:
         """Of the flatness: the generator's own."""
-        rows = view.drivers[view.key("generator")].rows
-        if "flatness" not in rows:
-            return None
-        return decibels(
+        if "flatness" not in view.drivers[view.key("generator")].rows:
+            return Unforecast("the generator's data sheet does not say how flat it is")
+        flat = decibels(
             share(view, "generator", "flatness", 1.0), 0.0, "a generator that is flatter"
         )
+        if of == FLATNESS:
+            return flat
+        # A first-order roll-off falls by 4.3 dB per neper of frequency at its corner.
+        corner = near_limit(self, view, 20.0 if of == LOWER_CORNER else 20e3)
+        spread = corner * flat.expanded_uncertainty / 4.34
+        return Forecast(corner, spread, better=flat.better + ", or more steps to the octave")
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         drive = Drive(ctx, REFERENCE_HZ, self.channels(ctx.view))
         frequencies = self.frequencies()
         gains: dict[str, list[UFloat]] = {c: [] for c in drive.channels}
@@ -105,115 +141,69 @@ class _Sweep(DrivenStep):
 
     def _results(
         self, ctx: Context, channel: str, response: transfer.Response
-    ) -> Iterator[Measured]:
+    ) -> Iterator[Yielded]:
         names = (ctx.scope.name, ctx.generator.name)
-        yield Measured(
-            "flatness",
-            "dB",
+        yield self.reading(
+            FLATNESS,
             response.flatness_db,
             channel=channel,
             instruments=names,
             note=f"{self.band[0]:g} Hz to {self.band[1]:g} Hz re 1 kHz",
-            judged=self.quantity == "flatness",
         )
         for quantity, corner, end, bound in (
-            ("lower_corner", response.low_3db_hz, self.low, Bound.AT_MOST),
-            ("upper_corner", response.high_3db_hz, self.high, Bound.AT_LEAST),
+            (LOWER_CORNER, response.low_3db_hz, self.low, Bound.AT_MOST),
+            (UPPER_CORNER, response.high_3db_hz, self.high, Bound.AT_LEAST),
         ):
-            held = self.quantity == quantity
             if corner is not None:
-                yield Measured(
+                yield self.reading(
                     quantity,
-                    "Hz",
                     corner,
                     channel=channel,
                     instruments=names,
                     note="-3 dB re 1 kHz",
-                    judged=held,
                 )
             else:
-                yield Measured(
+                yield self.reading(
                     quantity,
-                    "Hz",
                     exactly(end),
                     channel=channel,
                     bound=bound,
                     instruments=names,
                     note="within 3 dB to the end of the sweep",
-                    judged=held,
                 )
-
-
-_RESPONSE_HOW = (
-    "A sine at one generator level in steps through the band, load on; the output over the "
-    "generator's level at each, re 1 kHz. The scope's gain error cancels."
-)
-_RESPONSE_FOOLED = (
-    "The generator's own flatness is in the budget; tone and loudness controls, a filter that is "
-    "switched in; at high frequency the probe."
-)
-
-
-def _of_corner(flat: Forecast | None, frequency_hz: float) -> Forecast | None:
-    """A first-order roll-off falls by 4.3 dB per neper of frequency at its corner."""
-    if flat is None:
-        return None
-    spread = frequency_hz * flat.expanded_uncertainty / 4.34
-    return Forecast(frequency_hz, spread, better=flat.better + ", or more steps to the octave")
 
 
 class FrequencyResponse(_Sweep):
     """Frequency response at a small power: flatness over the band, and the −3 dB points."""
 
     kind: ClassVar[str] = "frequency_response"
-    unit: ClassVar[str] = "dB"
-    quantity: ClassVar[str] = "flatness"
-    explains: ClassVar = {
-        "flatness": Explained(
-            "dB",
-            "The largest departure of the output from its level at 1 kHz, over the audio band.",
-            _RESPONSE_HOW,
-            _RESPONSE_FOOLED,
-        )
-    }
+    yields: ClassVar = (
+        judged(FLATNESS, "channel"),
+        shown(LOWER_CORNER, "channel"),
+        shown(UPPER_CORNER, "channel"),
+    )
 
 
 class LowerCorner(_Sweep):
     """The frequency below which bass is lost: −3 dB re 1 kHz."""
 
     kind: ClassVar[str] = "lower_corner"
-    unit: ClassVar[str] = "Hz"
-    quantity: ClassVar[str] = "lower_corner"
-    explains: ClassVar = {
-        "lower_corner": Explained(
-            "Hz",
-            "The lower frequency at which the output has fallen by 3 dB, to half the power.",
-            _RESPONSE_HOW,
-            _RESPONSE_FOOLED + " A dried-out coupling capacitor moves it up.",
-        )
-    }
-
-    def forecast(self, view: BenchView) -> Forecast | None:
-        return _of_corner(super().forecast(view), near_limit(self, view, 20.0))
+    yields: ClassVar = (
+        judged(LOWER_CORNER, "channel"),
+        shown(FLATNESS, "channel"),
+        shown(UPPER_CORNER, "channel"),
+    )
 
 
 class UpperCorner(_Sweep):
     """The frequency above which treble is lost: −3 dB re 1 kHz."""
 
     kind: ClassVar[str] = "upper_corner"
-    unit: ClassVar[str] = "Hz"
-    quantity: ClassVar[str] = "upper_corner"
-    explains: ClassVar = {
-        "upper_corner": Explained(
-            "Hz",
-            "The upper frequency at which the output has fallen by 3 dB, to half the power.",
-            _RESPONSE_HOW,
-            _RESPONSE_FOOLED,
-        )
-    }
-
-    def forecast(self, view: BenchView) -> Forecast | None:
-        return _of_corner(super().forecast(view), near_limit(self, view, 20e3))
+    yields: ClassVar = (
+        judged(UPPER_CORNER, "channel"),
+        shown(FLATNESS, "channel"),
+        shown(LOWER_CORNER, "channel"),
+    )
 
 
 def generator_to(view: BenchView, channel: str, name: str) -> Hookup:
@@ -222,6 +212,21 @@ def generator_to(view: BenchView, channel: str, name: str) -> Hookup:
     point = view.point(f"in.{channel}.{name}" if name else f"in.{channel}")
     terminal = f"{view.key('generator')}.{number}"
     return Hookup(((terminal, point.hot),), f"generator {terminal} to {point.hot} - {point.words}")
+
+
+RIAA_DEVIATION = Measurand(
+    "riaa_deviation",
+    "dB",
+    what="The largest departure of the phono input from the RIAA playback curve, 0 dB at 1 kHz.",
+    how=(
+        "A sine from 20 Hz to 20 kHz into the phono input, at a level that follows the curve "
+        "backwards; output over input, less the curve (IEC 60098)."
+    ),
+    fooled_by=(
+        "A generator at millivolts is mostly its own offset: put a pad in and say so. Hum at "
+        "50 Hz, the cartridge's load capacitance that is not there."
+    ),
+)
 
 
 class RiaaDeviation(DrivenStep):
@@ -234,18 +239,7 @@ class RiaaDeviation(DrivenStep):
     """
 
     kind: ClassVar[str] = "riaa_deviation"
-    unit: ClassVar[str] = "dB"
-    quantity: ClassVar[str] = "riaa_deviation"
-    explains: ClassVar = {
-        "riaa_deviation": Explained(
-            "dB",
-            "The largest departure of the phono input from the RIAA playback curve, 0 dB at 1 kHz.",
-            "A sine from 20 Hz to 20 kHz into the phono input, at a level that follows the curve "
-            "backwards; output over input, less the curve (IEC 60098).",
-            "A generator at millivolts is mostly its own offset: put a pad in and say so. Hum at "
-            "50 Hz, the cartridge's load capacitance that is not there.",
-        )
-    }
+    yields: ClassVar = (judged(RIAA_DEVIATION, "channel"),)
 
     input: str = Field("phono", description='the input: in.<channel>.<input>; "" is in.<channel>')
     pad: Decibels = Field(0.0, ge=0.0, le=100.0, description="attenuation before the input")
@@ -263,7 +257,17 @@ class RiaaDeviation(DrivenStep):
         needs = self.driven_needs(view, 15.0, math.pow(10.0, lift / 10.0))
         return replace(needs, hookups=(*needs.hookups, *hookups))
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        """Two levels of the generator, or two ranges of the scope, against each other."""
+        role, function = ("scope", "voltage") if self.constant_input else ("generator", "level")
+        level = math.sqrt(self.planned_watts(view) * view.unit.rated_load)
+        if role == "generator":
+            gain = (self.gain if self.gain is not None else view.unit.gain) - self.pad
+            level /= math.pow(10.0, gain / 20.0)
+        u = view.standard_uncertainty(role, function, level) / level
+        return decibels(math.sqrt(2.0) * u, 0.0, "a generator of closer level, or a pad")
+
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         view, channels = ctx.view, self.channels(ctx.view)
         frequencies = steps_between(self.low, self.high, self.per_octave)
         drive = Drive(ctx, REFERENCE_HZ, channels)
@@ -303,14 +307,38 @@ class RiaaDeviation(DrivenStep):
                     "deviation_db": [float(d.nominal_value) for d in deviation.deviations_db],
                 },
             )
-            yield Measured(
-                "riaa_deviation",
-                "dB",
+            yield self.reading(
+                RIAA_DEVIATION,
                 deviation.largest_db,
                 channel=channel,
                 instruments=(ctx.scope.name, ctx.generator.name),
                 note=f"{self.low:g} Hz to {self.high:g} Hz",
             )
+
+
+TONE_BOOST = Measurand(
+    "tone_boost",
+    "dB",
+    what="How much a tone control lifts at its full setting, against the middle.",
+    how=(
+        "A sine at the control's frequency (bass 100 Hz, treble 10 kHz); the output at full, "
+        "middle and least setting."
+    ),
+    fooled_by=(
+        "The lifted level must not clip: take a small power. A detent that is not the "
+        "electrical middle."
+    ),
+)
+TONE_CUT = Measurand(
+    "tone_cut",
+    "dB",
+    what=(
+        "How much a tone control cuts at its least setting, against the middle, as a positive "
+        "number."
+    ),
+    how="As tone_boost.",
+    fooled_by="As tone_boost.",
+)
 
 
 class ToneRange(DrivenStep):
@@ -320,26 +348,10 @@ class ToneRange(DrivenStep):
     """
 
     kind: ClassVar[str] = "tone_range"
-    unit: ClassVar[str] = "dB"
-    makes: ClassVar = "several"
-    quantity: ClassVar[str] = "tone_boost"
-    explains: ClassVar = {
-        "tone_boost": Explained(
-            "dB",
-            "How much a tone control lifts at its full setting, against the middle.",
-            "A sine at the control's frequency (bass 100 Hz, treble 10 kHz); the output at full, "
-            "middle and least setting.",
-            "The lifted level must not clip: take a small power. A detent that is not the "
-            "electrical middle.",
-        ),
-        "tone_cut": Explained(
-            "dB",
-            "How much a tone control cuts at its least setting, against the middle, as a positive "
-            "number.",
-            "As tone_boost.",
-            "As tone_boost.",
-        ),
-    }
+    yields: ClassVar = (
+        judged(TONE_BOOST, "several", each="channel"),
+        judged(TONE_CUT, "several", each="channel"),
+    )
 
     control: str = Field(description='the control that is turned, such as "bass"')
     frequency: Hertz = Field(default=100.0, gt=0.0)
@@ -353,12 +365,15 @@ class ToneRange(DrivenStep):
         times = 30.0 if self.headroom is None else self.headroom / self.planned_watts(view)
         return self.driven_needs(view, 15.0, times)
 
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        return decibels(math.sqrt(2.0) * scope_share(view, 1.0), 10.0, BETTER_SCOPE)
+
     def planned_watts(self, view: BenchView) -> float:
         if self.power is None:
             return view.unit.rated_power / 40.0
         return super().planned_watts(view)
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         drive = Drive(ctx, self.frequency, self.channels(ctx.view))
         levels: dict[str, dict[str, UFloat]] = {c: {} for c in drive.channels}
         try:
@@ -380,10 +395,9 @@ class ToneRange(DrivenStep):
             drive.stop()
         for channel, at in levels.items():
             found = transfer.tone_range(at[self.full], at[self.middle], at[self.least])
-            for quantity, value in (("tone_boost", found.boost_db), ("tone_cut", -found.cut_db)):
-                yield Measured(
+            for quantity, value in ((TONE_BOOST, found.boost_db), (TONE_CUT, -found.cut_db)):
+                yield self.reading(
                     quantity,
-                    "dB",
                     value,
                     channel=channel,
                     instruments=(ctx.scope.name,),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import ClassVar
@@ -13,19 +14,36 @@ from uncertainties import UFloat
 from seqrun.errors import NotMeasured
 from seqrun.files.expression import WattsExpression
 from seqrun.measure.heat import loop_gain, runaway, slope, thermal_resistance
-from seqrun.plan.needs import Needs
+from seqrun.measure.temperature import pt100_tolerance_k
+from seqrun.plan.context import Context
+from seqrun.plan.contract import Step, Yielded
+from seqrun.plan.measurand import Measurand, judged, shown
+from seqrun.plan.needs import Forecast, Needs, Unforecast
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Amperes, Hertz, Kelvins, Seconds
-from seqrun.steps.base import Context, Explained, Measured, Step
-from seqrun.steps.drive import Drive
-from seqrun.steps.sink import (
+from seqrun.steps.common.drive import Drive
+from seqrun.steps.common.forecasts import near_limit
+from seqrun.steps.common.sink import (
     driven_and_watched,
     idle_and_watched,
     let_pass,
     sink_now,
     watch_sink,
 )
-from seqrun.values import Bound, Reading, exactly
+from seqrun.steps.heat import ROOM_C, meter_k, usual_k_per_w
+from seqrun.values import COVERAGE_FACTOR, Bound, exactly
+
+THERMAL_RESISTANCE = Measurand(
+    "thermal_resistance",
+    "K/W",
+    what="How many kelvin the heatsink rises over the air for each watt of heat.",
+    how="The settled rise of a soak over the dissipation at the same power.",
+    fooled_by=(
+        "Heat that leaves by another way (the transformer's, the cabinet's), a sensor that "
+        "has come off, a draught; a value that has grown means a fin that is blocked or a "
+        "joint that is dry."
+    ),
+)
 
 
 class ThermalResistance(Step):
@@ -35,19 +53,8 @@ class ThermalResistance(Step):
     """
 
     kind: ClassVar[str] = "thermal_resistance"
-    unit: ClassVar[str] = "K/W"
-    quantity: ClassVar[str] = "thermal_resistance"
+    yields: ClassVar = (judged(THERMAL_RESISTANCE),)
     id_fields: ClassVar[tuple[str, ...]] = ("of", "heat")
-    explains: ClassVar = {
-        "thermal_resistance": Explained(
-            "K/W",
-            "How many kelvin the heatsink rises over the air for each watt of heat.",
-            "The settled rise of a soak over the dissipation at the same power.",
-            "Heat that leaves by another way (the transformer's, the cabinet's), a sensor that "
-            "has come off, a draught; a value that has grown means a fin that is blocked or a "
-            "joint that is dry.",
-        )
-    }
 
     of: str = Field(description="id of a soak step")
     heat: str = Field(description="id of a dissipation step at the same power")
@@ -55,7 +62,12 @@ class ThermalResistance(Step):
     def needs(self, view: BenchView) -> Needs:
         return Needs(seconds=0.0)
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        ratio = near_limit(self, view, usual_k_per_w(view.unit))
+        u = ratio * resistance_share(view)
+        return Forecast(ratio, COVERAGE_FACTOR * u, better="class A sensors")
+
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         reading, rise = ctx.measured(self.of)[-1]
         if reading.bound is not Bound.EXACT:
             raise NotMeasured(
@@ -65,9 +77,21 @@ class ThermalResistance(Step):
             )
         other, watts = ctx.measured(self.heat)[-1]
         names = sorted({*reading.instruments, *other.instruments})
-        yield Measured(
-            "thermal_resistance", "K/W", thermal_resistance(rise, watts), instruments=names
-        )
+        yield self.reading(THERMAL_RESISTANCE, thermal_resistance(rise, watts), instruments=names)
+
+
+def resistance_share(view: BenchView) -> float:
+    """Relative standard uncertainty of a thermal resistance: two sensors over a rise of half its
+    limit, and the supply's read-back of the heat."""
+    rise = 0.5 * view.unit.sink_rise_limit
+    halves = [
+        pt100_tolerance_k(celsius, view.sensor(point).tolerance_class)
+        for point, celsius in (("sensor.sink", ROOM_C + rise), ("sensor.ambient", ROOM_C))
+    ]
+    u_rise = math.hypot(meter_k(view), *(half / math.sqrt(3.0) for half in halves))
+    amperes = view.unit.supply_current_at(view.unit.rated_power / 8.0)
+    u_amperes = view.standard_uncertainty("supply", "readback_current", amperes)
+    return math.hypot(u_rise / rise, u_amperes / amperes)
 
 
 @dataclass
@@ -82,6 +106,31 @@ class _Course:
         return [float(sum(row)) for row in zip(*self.amperes.values(), strict=True)]
 
 
+THERMAL_LOOP_GAIN = Measurand(
+    "thermal_loop_gain",
+    "",
+    what=(
+        "How much of each kelvin of warming comes back as further warming by the idle "
+        "current: V · dI/dT · Rth. Above 1 the stage runs away."
+    ),
+    how=(
+        "Idle current and heatsink temperature are watched while the sink warms or cools; the "
+        "slope of one over the other, times rail-to-rail voltage and thermal resistance."
+    ),
+    fooled_by=(
+        "Devices that are hotter than the sink run ahead of it; drive left on; a sensor that "
+        "has come off shows a wild slope. A curve that bends upwards is 'at least 1'."
+    ),
+)
+IDLE_CURRENT_SLOPE = Measurand(
+    "idle_current_slope",
+    "A/K",
+    what="How much the unit's idle current changes for each kelvin of the heatsink.",
+    how="As thermal_loop_gain. Shown, not judged.",
+    fooled_by="Near nothing or slightly falling is what a bias that follows the heat gives.",
+)
+
+
 class RunawayMargin(Step):
     """Watch heatsink and idle current together: does the current creep up with the heat, and how
     near is that to running away?
@@ -91,26 +140,8 @@ class RunawayMargin(Step):
     """
 
     kind: ClassVar[str] = "runaway"
-    unit: ClassVar[str] = ""
-    quantity: ClassVar[str] = "thermal_loop_gain"
+    yields: ClassVar = (judged(THERMAL_LOOP_GAIN), shown(IDLE_CURRENT_SLOPE))
     id_fields: ClassVar[tuple[str, ...]] = ("resistance",)
-    explains: ClassVar = {
-        "thermal_loop_gain": Explained(
-            "",
-            "How much of each kelvin of warming comes back as further warming by the idle "
-            "current: V · dI/dT · Rth. Above 1 the stage runs away.",
-            "Idle current and heatsink temperature are watched while the sink warms or cools; the "
-            "slope of one over the other, times rail-to-rail voltage and thermal resistance.",
-            "Devices that are hotter than the sink run ahead of it; drive left on; a sensor that "
-            "has come off shows a wild slope. A curve that bends upwards is 'at least 1'.",
-        ),
-        "idle_current_slope": Explained(
-            "A/K",
-            "How much the unit's idle current changes for each kelvin of the heatsink.",
-            "As thermal_loop_gain. Shown, not judged.",
-            "Near nothing or slightly falling is what a bias that follows the heat gives.",
-        ),
-    }
 
     at: str = "sensor.sink"
     resistance: str | None = Field(
@@ -130,7 +161,19 @@ class RunawayMargin(Step):
         watts = self.power.evaluate_in("W", view.unit.names())
         return driven_and_watched(view, self.at, watts, self.watch + self.warm)
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast | Unforecast:
+        """The thermal resistance, and the scatter of current over the least span."""
+        if self.resistance is None:
+            return Unforecast("without a thermal resistance only a runaway is found")
+        gain = near_limit(self, view, 0.3)
+        supply = view.drivers[view.key("supply")]
+        row = supply.row("readback_current", view.unit.expected_supply_current)
+        scatter = row.noise / math.sqrt(self.watch / self.every) / (self.span / math.sqrt(12.0))
+        volts = view.unit.rail_voltage * len(view.rails)
+        u = math.hypot(gain * resistance_share(view), volts * scatter * usual_k_per_w(view.unit))
+        return Forecast(gain, COVERAGE_FACTOR * u, better="a longer watch over a wider span")
+
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         resistance = ctx.measured(self.resistance)[-1][1] if self.resistance else None
         watch_sink(ctx)
         if self.power is not None:
@@ -177,14 +220,13 @@ class RunawayMargin(Step):
 
     def _readings(
         self, ctx: Context, course: _Course, resistance: UFloat | None
-    ) -> Iterator[Reading | Measured]:
+    ) -> Iterator[Yielded]:
         names = (ctx.meter.name, ctx.supply.name)
         times, celsius = np.array(course.times), np.array(course.celsius)
         mean = np.array(course.total()) / len(course.amperes)
         if runaway(times, mean, least_growth=self.least).running_away:
-            yield Measured(
-                "thermal_loop_gain",
-                "",
+            yield self.reading(
+                THERMAL_LOOP_GAIN,
                 exactly(1.0),
                 bound=Bound.AT_LEAST,
                 instruments=names,
@@ -200,7 +242,11 @@ class RunawayMargin(Step):
                 hint="warm it up with power first, or watch longer",
             )
         per_kelvin = slope(celsius, mean, "scatter of current over temperature")
-        yield Measured("idle_current_slope", "A/K", per_kelvin, instruments=names, judged=False)
+        yield self.reading(
+            IDLE_CURRENT_SLOPE,
+            per_kelvin,
+            instruments=names,
+        )
         if resistance is None:
             raise NotMeasured(
                 "no thermal resistance to work the loop gain out with",
@@ -208,9 +254,8 @@ class RunawayMargin(Step):
                 where=self.id,
             )
         volts = ctx.view.unit.rail_voltage * len(ctx.view.rails)
-        yield Measured(
-            "thermal_loop_gain",
-            "",
+        yield self.reading(
+            THERMAL_LOOP_GAIN,
             loop_gain(exactly(volts), per_kelvin, resistance),
             instruments=names,
             note=f"over {span:.1f} K",

@@ -7,22 +7,23 @@ from typing import ClassVar
 
 from pydantic import Field
 
+from seqrun.plan.context import Context
+from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.needs import Needs
 from seqrun.plan.view import BenchView
-from seqrun.steps.base import Context, Measured, Step
-from seqrun.values import Reading
 
 
 class Tell(Step):
     """Say a text and keep it among the run's notes; ``only_if`` says when it applies."""
 
     kind: ClassVar[str] = "tell"
+    yields: ClassVar = ()
 
     text: str = Field(min_length=1, max_length=400)
 
     def needs(self, view: BenchView) -> Needs:
         return Needs(seconds=0.0)
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         ctx.say(self.text)
         yield from ()

@@ -11,19 +11,21 @@ from pydantic import Field
 
 from seqrun.errors import NotMeasured
 from seqrun.measure.timing import Look, mute_length, pull_in_time, release_time
+from seqrun.plan.context import Context
+from seqrun.plan.contract import Step, Yielded
+from seqrun.plan.measurand import Measurand, judged
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Seconds, Volts
-from seqrun.steps.base import Context, Explained, Measured, Step
-from seqrun.steps.drive import Drive, drive_needs
-from seqrun.steps.power import RAILS_UP
-from seqrun.values import COVERAGE_FACTOR, Bound, Reading, exactly
+from seqrun.steps.common.drive import Drive, drive_needs
+from seqrun.values import COVERAGE_FACTOR, Bound
 
 PRESENT = 0.5  # of the level: more is a closed relay, less an open one
 CLOSED = 0.08  # of it, to begin with: one that has lost 20 dB has closed all the same
 LOOK_CYCLES = 10
 LOOK_S = 0.03  # what one look takes, about
 LOOK_PER_CYCLE = 50
+RAMP_S = 2.5  # of a bring-up, from where the relay may begin to count to where the rails are up
 
 
 class _Watch:
@@ -86,13 +88,25 @@ def _needs(view: BenchView, output_v: float, seconds: float) -> Needs:
     return drive_needs(view, view.unit.channels, power, seconds=seconds)
 
 
-def _by_looking(every_s: float) -> Forecast:
+def by_looking(every_s: float) -> Forecast:
     """An event between two looks, each of which takes a record and its transfer."""
     return Forecast(
         0.0,
         COVERAGE_FACTOR * 0.5 * (every_s + LOOK_S) / math.sqrt(3.0),
         better="looking more often, as far as the scope is quick enough",
     )
+
+
+RELAY_DELAY = Measurand(
+    "relay_delay",
+    "s",
+    what="The time from the rails being up to the output relay closing.",
+    how=(
+        "A small tone at the input; the scope looks at the outputs again and again "
+        "until the tone is there. Known to one interval of looking."
+    ),
+    fooled_by="DC at the output keeps a relay open: look at dc_offset first. 2 s to 10 s is usual.",
+)
 
 
 class AwaitOutput(Step):
@@ -103,18 +117,7 @@ class AwaitOutput(Step):
     """
 
     kind: ClassVar[str] = "await_output"
-    unit: ClassVar[str] = "s"
-    makes: ClassVar = "channel"
-    quantity: ClassVar[str] = "relay_delay"
-    explains: ClassVar = {
-        "relay_delay": Explained(
-            "s",
-            "The time from the rails being up to the output relay closing.",
-            "A small tone at the input; the scope looks at the outputs again and again "
-            "until the tone is there. Known to one interval of looking.",
-            "DC at the output keeps a relay open: look at dc_offset first. 2 s to 10 s is usual.",
-        ),
-    }
+    yields: ClassVar = (judged(RELAY_DELAY, "channel"),)
 
     at_most: Seconds = Field(default=20.0, gt=0.0)
     every: Seconds = Field(default=0.25, gt=0.0)
@@ -123,13 +126,16 @@ class AwaitOutput(Step):
 
     def needs(self, view: BenchView) -> Needs:
         power = self.output**2 / view.unit.rated_load
-        return drive_needs(view, self._channels(view), power, seconds=6.0)
+        return drive_needs(view, self.channels(view), power, seconds=6.0)
 
-    def _channels(self, view: BenchView) -> tuple[str, ...]:
-        return (self.channel,) if self.channel else tuple(view.unit.channels)
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        """By the looking, and by where in a ramp the rails were up for the relay to count."""
+        seen = by_looking(self.every)
+        ramp = COVERAGE_FACTOR * 0.5 * RAMP_S / math.sqrt(3.0)
+        return replace(seen, expanded_uncertainty=math.hypot(seen.expanded_uncertainty, ramp))
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
-        watch = _Watch(ctx, self.frequency, self.output, self._channels(ctx.view), CLOSED)
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
+        watch = _Watch(ctx, self.frequency, self.output, self.channels(ctx.view), CLOSED)
         watch.play()
 
         def all_closed() -> bool | None:
@@ -147,15 +153,27 @@ class AwaitOutput(Step):
             why = f"no tone at the output: {reason.found}"
         finally:
             watch.drive.stop()
-        up = ctx.persistent(RAILS_UP, lambda: exactly(ctx.powered_at))
         for channel in watch.channels:
             if not watch.seen(channel, True):
-                yield Reading("relay_delay", "s", None, channel=channel, note=why)
+                yield self.not_measured(RELAY_DELAY, why, channel=channel)
                 continue
-            delay = pull_in_time(watch.looks[channel], ctx.powered_at, up)
-            yield Measured(
-                "relay_delay", "s", delay, channel=channel, instruments=(ctx.scope.name,)
-            )
+            delay = pull_in_time(watch.looks[channel], ctx.powered_at, ctx.rails_up)
+            yield self.reading(RELAY_DELAY, delay, channel=channel, instruments=(ctx.scope.name,))
+
+
+RELAY_RELEASE = Measurand(
+    "relay_release",
+    "s",
+    what="The time from switching the power off to the opening of the output relay.",
+    how=(
+        "A small tone plays; the supply's outputs are switched off and the scope looks again "
+        "and again until the tone is gone. Known to one interval of looking."
+    ),
+    fooled_by=(
+        "With no load the reservoirs hold the rails for long; a tone that fades as the rails "
+        "fall looks like a relay that opens. The unit is off after this step."
+    ),
+)
 
 
 class RelayRelease(Step):
@@ -167,19 +185,7 @@ class RelayRelease(Step):
     """
 
     kind: ClassVar[str] = "relay_release"
-    unit: ClassVar[str] = "s"
-    makes: ClassVar = "several"
-    quantity: ClassVar[str] = "relay_release"
-    explains: ClassVar = {
-        "relay_release": Explained(
-            "s",
-            "The time from switching the power off to the opening of the output relay.",
-            "A small tone plays; the supply's outputs are switched off and the scope looks again "
-            "and again until the tone is gone. Known to one interval of looking.",
-            "With no load the reservoirs hold the rails for long; a tone that fades as the rails "
-            "fall looks like a relay that opens. The unit is off after this step.",
-        )
-    }
+    yields: ClassVar = (judged(RELAY_RELEASE, "several", each="channel"),)
 
     at_most: Seconds = Field(default=60.0, gt=0.0)
     every: Seconds = Field(default=0.02, gt=0.0)
@@ -187,10 +193,12 @@ class RelayRelease(Step):
     output: Volts = Field(default=0.5, gt=0.0, description="at the output, V rms")
 
     def needs(self, view: BenchView) -> Needs:
-        needs = _needs(view, self.output, 6.0)
-        return replace(needs, switches_off=True, forecast=_by_looking(self.every))
+        return replace(_needs(view, self.output, 6.0), switches_off=True)
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        return by_looking(self.every)
+
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         watch = _Watch(ctx, self.frequency, self.output)
         before = after = ctx.clock.now()
         why = ""
@@ -216,12 +224,25 @@ class RelayRelease(Step):
             watch.drive.stop()
         for channel in watch.channels:
             if not watch.seen(channel, False):
-                yield Reading("relay_release", "s", None, channel=channel, note=why)
+                yield self.not_measured(RELAY_RELEASE, why, channel=channel)
                 continue
             time = release_time(watch.looks[channel], (before, after))
-            yield Measured(
-                "relay_release", "s", time, channel=channel, instruments=(ctx.scope.name,)
-            )
+            yield self.reading(RELAY_RELEASE, time, channel=channel, instruments=(ctx.scope.name,))
+
+
+MUTE_LENGTH = Measurand(
+    "mute_length",
+    "s",
+    what="How long an output stays silent when the input is changed.",
+    how=(
+        "A small tone plays; the control is turned and the scope looks again and again until "
+        "the tone is back. Known to one interval of looking."
+    ),
+    fooled_by=(
+        "The tone has to be on the input changed to. The time that a hand takes between the "
+        "change and the first look counts: short mutes come out as 'at most'."
+    ),
+)
 
 
 class MuteLength(Step):
@@ -232,19 +253,7 @@ class MuteLength(Step):
     """
 
     kind: ClassVar[str] = "mute_length"
-    unit: ClassVar[str] = "s"
-    makes: ClassVar = "several"
-    quantity: ClassVar[str] = "mute_length"
-    explains: ClassVar = {
-        "mute_length": Explained(
-            "s",
-            "How long an output stays silent when the input is changed.",
-            "A small tone plays; the control is turned and the scope looks again and again until "
-            "the tone is back. Known to one interval of looking.",
-            "The tone has to be on the input changed to. The time that a hand takes between the "
-            "change and the first look counts: short mutes come out as 'at most'.",
-        )
-    }
+    yields: ClassVar = (judged(MUTE_LENGTH, "several", each="channel"),)
 
     control: str = Field("input", description="the control that is turned")
     to: str = Field(description="the position that it is turned to")
@@ -254,9 +263,12 @@ class MuteLength(Step):
     output: Volts = Field(default=0.5, gt=0.0, description="at the output, V rms")
 
     def needs(self, view: BenchView) -> Needs:
-        return replace(_needs(view, self.output, 8.0), forecast=_by_looking(self.every))
+        return _needs(view, self.output, 8.0)
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        return by_looking(self.every)
+
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         watch = _Watch(ctx, self.frequency, self.output)
         try:
             watch.begin()
@@ -278,9 +290,8 @@ class MuteLength(Step):
         for channel, looks in watch.looks.items():
             length = mute_length(looks, (before, after))
             at_once = length.bound is Bound.AT_MOST
-            yield Measured(
-                "mute_length",
-                "s",
+            yield self.reading(
+                MUTE_LENGTH,
                 length.value,
                 channel=channel,
                 bound=length.bound,

@@ -14,14 +14,22 @@ from seqrun.errors import NotMeasured
 from seqrun.measure import transfer
 from seqrun.measure.sinefit import fit_sine_4
 from seqrun.measure.uncertain import mean, scatter_of_mean
+from seqrun.plan.context import Context
+from seqrun.plan.contract import Yielded
+from seqrun.plan.measurand import Measurand, judged, shown
 from seqrun.plan.needs import Forecast, Hookup, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz
-from seqrun.steps.base import Context, Explained, Measured
-from seqrun.steps.drive import Drive, Waveform
-from seqrun.steps.driven import DrivenStep
-from seqrun.steps.outlook import BETTER_METER, decibels, near_limit
-from seqrun.values import COVERAGE_FACTOR, Bound, Reading, normal, rectangular
+from seqrun.steps.common.at_power import DrivenStep
+from seqrun.steps.common.drive import Drive, Waveform
+from seqrun.steps.common.forecasts import (
+    BETTER_METER,
+    BETTER_SCOPE,
+    decibels,
+    near_limit,
+    scope_share,
+)
+from seqrun.values import COVERAGE_FACTOR, Bound, normal, rectangular
 
 SOURCE_OHM = 50.0  # of a function generator's output (usual)
 RATIO_U = 1e-5  # of two rms on one range, by the scatter of many samples
@@ -64,7 +72,7 @@ class _Gains(DrivenStep):
     repeats: int = Field(default=3, ge=2, le=100)
 
     def needs(self, view: BenchView) -> Needs:
-        needs = replace(self.driven_needs(view, 4.0), forecast=self.forecast(view))
+        needs = self.driven_needs(view, 4.0)
         if self.by == "scope":
             return needs
         points = [f"{end}.{c}" for c in self.channels(view) for end in ("out", "in")]
@@ -93,7 +101,7 @@ class _Gains(DrivenStep):
         volts = math.sqrt(self.planned_watts(view) * view.unit.rated_load)
         return volts, volts / math.pow(10.0, view.unit.gain / 20.0)
 
-    def forecast(self, view: BenchView) -> Forecast:
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         """Of one gain, dB."""
         return decibels(self.share(view), view.unit.gain, BETTER_METER)
 
@@ -133,28 +141,31 @@ class _Gains(DrivenStep):
         return (ctx.scope.name, ctx.generator.name)
 
 
+GAIN = Measurand(
+    "gain",
+    "dB",
+    what="Output voltage over input voltage, load on.",
+    how=(
+        "A sine at a small power; the scope's reading of the output over the generator's set "
+        "level (by = 'meter': the meter's AC volts at both)."
+    ),
+    fooled_by=(
+        "A generator that is told a wrong load shows twice or half its level (6 dB); a probe "
+        "factor set wrong, 20 dB; a volume control that is not fully up."
+    ),
+)
+
+
 class Gain(_Gains):
     """Voltage gain from input to output at a small power."""
 
     kind: ClassVar[str] = "gain"
-    unit: ClassVar[str] = "dB"
-    quantity: ClassVar[str] = "gain"
-    explains: ClassVar = {
-        "gain": Explained(
-            "dB",
-            "Output voltage over input voltage, load on.",
-            "A sine at a small power; the scope's reading of the output over the generator's set "
-            "level (by = 'meter': the meter's AC volts at both).",
-            "A generator that is told a wrong load shows twice or half its level (6 dB); a probe "
-            "factor set wrong, 20 dB; a volume control that is not fully up.",
-        )
-    }
+    yields: ClassVar = (judged(GAIN, "channel"),)
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         for channel, ratio in self.gains(ctx).items():
-            yield Measured(
-                "gain",
-                "dB",
+            yield self.reading(
+                GAIN,
                 transfer.decibels(ratio),
                 channel=channel,
                 instruments=self.instruments(ctx),
@@ -162,29 +173,30 @@ class Gain(_Gains):
             )
 
 
+CHANNEL_BALANCE = Measurand(
+    "channel_balance",
+    "dB",
+    what="How much louder the first channel is than another at the same input.",
+    how="Both channels driven; the ratio of their gains.",
+    fooled_by=(
+        "Two generator outputs and two scope channels each have their own error: by = 'meter' "
+        "reads both with one. A balance control that is not in the middle."
+    ),
+)
+
+
 class ChannelBalance(_Gains):
     """Difference in gain between the channels."""
 
     kind: ClassVar[str] = "channel_balance"
-    unit: ClassVar[str] = "dB"
-    makes: ClassVar = "one"
-    quantity: ClassVar[str] = "channel_balance"
-    explains: ClassVar = {
-        "channel_balance": Explained(
-            "dB",
-            "How much louder the first channel is than another at the same input.",
-            "Both channels driven; the ratio of their gains.",
-            "Two generator outputs and two scope channels each have their own error: by = 'meter' "
-            "reads both with one. A balance control that is not in the middle.",
-        )
-    }
+    yields: ClassVar = (judged(CHANNEL_BALANCE, "entry", each="pair of channels"),)
 
-    def forecast(self, view: BenchView) -> Forecast:
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         # One meter's error cancels between the channels; two of a scope's do not.
         one = self.share(view) if self.by == "scope" else self.scatter(view)
         return decibels(math.sqrt(2.0) * one, 0.0, BETTER_METER)
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         if len(ctx.view.unit.channels) < 2 or self.channel:
             raise NotMeasured(
                 "one channel alone has no balance",
@@ -194,14 +206,35 @@ class ChannelBalance(_Gains):
         found = self.gains(ctx)
         first, *others = found
         for other in others:
-            yield Measured(
-                "channel_balance",
-                "dB",
+            yield self.reading(
+                CHANNEL_BALANCE,
                 transfer.balance_db(found[first], found[other]),
                 channel=f"{first}/{other}",
                 instruments=self.instruments(ctx),
                 note=f"{self.frequency:g} Hz",
             )
+
+
+VOLUME_TRACKING = Measurand(
+    "volume_tracking",
+    "dB",
+    what="The largest change of channel balance over the travel of the volume control.",
+    how=(
+        "Both channels driven alike; the ratio of their outputs at each position, against "
+        "that at the loudest."
+    ),
+    fooled_by=(
+        "At the lowest positions noise and hum read as signal; a control that scratches reads "
+        "differently each time."
+    ),
+)
+TRACKING_BALANCE = Measurand(
+    "tracking_balance",
+    "dB",
+    what="Channel balance at one position of the volume control; the note tells which.",
+    how="As volume_tracking. Shown, not judged.",
+    fooled_by="It holds the generator's own balance as well; the change does not.",
+)
 
 
 class VolumeTracking(DrivenStep):
@@ -211,25 +244,10 @@ class VolumeTracking(DrivenStep):
     """
 
     kind: ClassVar[str] = "volume_tracking"
-    unit: ClassVar[str] = "dB"
-    makes: ClassVar = "several"
-    quantity: ClassVar[str] = "volume_tracking"
-    explains: ClassVar = {
-        "volume_tracking": Explained(
-            "dB",
-            "The largest change of channel balance over the travel of the volume control.",
-            "Both channels driven alike; the ratio of their outputs at each position, against "
-            "that at the loudest.",
-            "At the lowest positions noise and hum read as signal; a control that scratches reads "
-            "differently each time.",
-        ),
-        "tracking_balance": Explained(
-            "dB",
-            "Channel balance at one position of the volume control; the note tells which.",
-            "As volume_tracking. Shown, not judged.",
-            "It holds the generator's own balance as well; the change does not.",
-        ),
-    }
+    yields: ClassVar = (
+        judged(VOLUME_TRACKING, "several", each="pair of channels"),
+        shown(TRACKING_BALANCE, "several", each="position"),
+    )
 
     control: str = Field("volume", description="the control that is turned")
     positions: tuple[str, ...] = Field(min_length=2, description="the loudest first")
@@ -238,7 +256,11 @@ class VolumeTracking(DrivenStep):
     def needs(self, view: BenchView) -> Needs:
         return self.driven_needs(view, 4.0 + 4.0 * len(self.positions))
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        """Two channels at two positions, each on the range that fits it."""
+        return decibels(2.0 * scope_share(view, 1.0), 0.0, BETTER_SCOPE)
+
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         if len(ctx.view.unit.channels) < 2 or self.channel:
             raise NotMeasured(
                 "one channel alone cannot track another",
@@ -262,18 +284,14 @@ class VolumeTracking(DrivenStep):
             pair = f"{first}/{other}"
             found = transfer.volume_tracking(levels[first], levels[other])
             for position, balance in zip(self.positions, found.balance_db, strict=True):
-                yield Measured(
-                    "tracking_balance",
-                    "dB",
+                yield self.reading(
+                    TRACKING_BALANCE,
                     balance,
                     channel=pair,
                     instruments=names,
                     note=f"{self.control} at {position}",
-                    judged=False,
                 )
-            yield Measured(
-                "volume_tracking", "dB", found.largest_db, channel=pair, instruments=names
-            )
+            yield self.reading(VOLUME_TRACKING, found.largest_db, channel=pair, instruments=names)
 
 
 def seen(drive: Drive) -> dict[str, Waveform]:
@@ -296,65 +314,70 @@ def _peak(drive: Drive, channel: str) -> float:
     return drive.levels[channel] * drive.gain[channel] * drive.crest
 
 
+SOURCE_IMPEDANCE = Measurand(
+    "source_impedance",
+    "Ω",
+    what="The resistance that the output behaves as if it had inside, relay contacts included.",
+    how=(
+        "A steady tone; the output with its load, without it, and with it again, on one scope "
+        "range. What it falls by under the load tells the resistance."
+    ),
+    fooled_by=(
+        "Leads between terminals and load count unless the probe is at the terminals; a level "
+        "that drifts; a load that was not really off."
+    ),
+)
+DAMPING_FACTOR = Measurand(
+    "damping_factor",
+    "",
+    what="The rated load over the source impedance: how firmly the output holds a speaker.",
+    how="Worked out from source_impedance.",
+    fooled_by="A burnt relay contact of a few tenths of an ohm ruins it, and the unit still plays.",
+)
+
+
 class _Source(DrivenStep):
     """What the output does when its load is taken off: source impedance and damping factor."""
-
-    quantity: ClassVar[str]
-    explains: ClassVar = {
-        "source_impedance": Explained(
-            "Ω",
-            "The resistance that the output behaves as if it had inside, relay contacts included.",
-            "A steady tone; the output with its load, without it, and with it again, on one scope "
-            "range. What it falls by under the load tells the resistance.",
-            "Leads between terminals and load count unless the probe is at the terminals; a level "
-            "that drifts; a load that was not really off.",
-        ),
-        "damping_factor": Explained(
-            "",
-            "The rated load over the source impedance: how firmly the output holds a speaker.",
-            "Worked out from source_impedance.",
-            "A burnt relay contact of a few tenths of an ohm ruins it, and the unit still plays.",
-        ),
-    }
 
     frequency: Hertz = Field(default=1000.0, gt=0.0)
     repeats: int = Field(default=3, ge=1, le=100)
 
     def needs(self, view: BenchView) -> Needs:
-        needs = self.driven_needs(view, 6.0 * len(self.channels(view)))
+        return self.driven_needs(view, 6.0 * len(self.channels(view)))
+
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         # The scope's error cancels; its steps over many samples and the load's value are left.
         load = view.unit.rated_load
         tolerance = max(view.load(c).tolerance for c in self.channels(view))
         ohms = near_limit(self, view, load / 100.0)
-        if self.quantity == "damping_factor":
+        if of == DAMPING_FACTOR:
             ohms = load / near_limit(self, view, 100.0)
         u = math.hypot(tolerance / math.sqrt(3.0) * ohms, RATIO_U * load)
-        spread = COVERAGE_FACTOR * (u if self.unit else u * load / ohms**2)
-        value = ohms if self.unit else load / ohms
         better = "more repeats, or a load measured more closely"
-        return replace(needs, forecast=Forecast(value, spread, better=better))
+        if of == DAMPING_FACTOR:
+            spread = COVERAGE_FACTOR * u * load / ohms**2
+            return Forecast(load / ohms, spread, better=better)
+        return Forecast(ohms, COVERAGE_FACTOR * u, better=better)
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         for channel in self.channels(ctx.view):
             try:
                 found = self._of(ctx, channel)
             except NotMeasured as reason:
-                yield Reading(self.quantity, self.unit, None, channel=channel, note=reason.found)
+                yield self.not_measured(self.judges[0], reason.found, channel=channel)
                 continue
             buried = found.bound is not Bound.EXACT
-            for quantity, unit, value, bound in (
-                ("source_impedance", "Ω", found.impedance_ohm, Bound.AT_MOST),
-                ("damping_factor", "", found.damping_factor, Bound.AT_LEAST),
+            for quantity, value, bound in (
+                (SOURCE_IMPEDANCE, found.impedance_ohm, Bound.AT_MOST),
+                (DAMPING_FACTOR, found.damping_factor, Bound.AT_LEAST),
             ):
-                yield Measured(
+                yield self.reading(
                     quantity,
-                    unit,
                     value,
                     channel=channel,
                     bound=bound if buried else Bound.EXACT,
                     instruments=(ctx.scope.name,),
                     note=f"{self.frequency:g} Hz",
-                    judged=quantity == self.quantity,
                 )
 
     def _of(self, ctx: Context, channel: str) -> transfer.SourceImpedance:
@@ -408,13 +431,11 @@ class SourceImpedance(_Source):
     """Source impedance of the output, from how it falls under its load."""
 
     kind: ClassVar[str] = "source_impedance"
-    unit: ClassVar[str] = "Ω"
-    quantity: ClassVar[str] = "source_impedance"
+    yields: ClassVar = (judged(SOURCE_IMPEDANCE, "channel"), shown(DAMPING_FACTOR, "channel"))
 
 
 class DampingFactor(_Source):
     """Damping factor: the rated load over the source impedance."""
 
     kind: ClassVar[str] = "damping_factor"
-    unit: ClassVar[str] = ""
-    quantity: ClassVar[str] = "damping_factor"
+    yields: ClassVar = (judged(DAMPING_FACTOR, "channel"), shown(SOURCE_IMPEDANCE, "channel"))

@@ -13,7 +13,7 @@ from seqrun.runner.hands import LIVE_WARNING, Operator
 from seqrun.runner.preparation import prepare
 from seqrun.runner.run import Options, Outcome, execute
 from seqrun.runner.signals import Interrupts
-from seqrun.steps.drive import Drive
+from seqrun.steps.common.drive import Drive
 from seqrun.values import Disposition
 
 IMPEDANCE = """

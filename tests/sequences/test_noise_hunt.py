@@ -12,6 +12,7 @@ import pytest
 from bringing_up import BRING_UP
 
 from seqrun.instruments.link import Link
+from seqrun.plan.context import Press
 from seqrun.record import RunInfo, Store
 from seqrun.runner.engine import Engine
 from seqrun.runner.events import Watcher
@@ -19,7 +20,6 @@ from seqrun.runner.opening import VirtualHands, open_bench
 from seqrun.runner.preparation import prepare
 from seqrun.runner.run import Options, execute
 from seqrun.runner.signals import Interrupts
-from seqrun.steps.base import Press
 from seqrun.steps.hunt import Span, spans_of
 from seqrun.values import Reading
 

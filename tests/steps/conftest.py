@@ -97,7 +97,8 @@ class PoweredUnit:
 
     def forecasts(self, steps: str) -> list[Any]:
         """What the plan forecasts for them."""
-        return [action.needs.forecast for action in self._plan(steps).actions[BRING_UP_STEPS:]]
+        actions = self._plan(steps).actions[BRING_UP_STEPS:]
+        return [forecast for action in actions for _, forecast in action.forecasts]
 
     def _plan(self, steps: str) -> Plan:
         sequence = sequence_from_text(HEAD + BRING_UP + steps, kinds(), unit=self.view.unit)

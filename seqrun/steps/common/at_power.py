@@ -10,11 +10,12 @@ from pydantic import Field
 from seqrun.files.expression import WattsExpression
 from seqrun.files.fields import Makes
 from seqrun.measure.windows import Window, choose, coherent_setting
+from seqrun.plan.context import Context
+from seqrun.plan.contract import Step
 from seqrun.plan.needs import Hookup, Needs
 from seqrun.plan.view import BenchView
-from seqrun.steps.base import Context, Step
-from seqrun.steps.drive import Waveform, drive_needs
-from seqrun.steps.listening import on_ground, spare_probe
+from seqrun.steps.common.drive import Waveform, drive_needs
+from seqrun.steps.common.listening import on_ground, spare_probe
 
 #: how far generator and scope clocks may differ: two quartz oscillators of 50 ppm (common practice)
 CLOCKS = 1e-4
@@ -33,10 +34,6 @@ class DrivenStep(Step):
     power: WattsExpression | None = Field(
         None, description="into each load; 1 W, or a tenth of rated_power if that is less"
     )
-
-    def channels(self, view: BenchView) -> tuple[str, ...]:
-        """The channels that it drives."""
-        return (self.channel,) if self.channel else tuple(view.unit.channels)
 
     def planned_watts(self, view: BenchView) -> float:
         """The power from the files alone."""

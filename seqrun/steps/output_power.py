@@ -1,10 +1,10 @@
-"""Steps that look at the outputs with the scope: relays, power, noise."""
+"""Output power at a stated distortion, all channels driven."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import ClassVar
 
 import numpy as np
@@ -17,14 +17,16 @@ from seqrun.measure.bounds import Bounded, above_distortion
 from seqrun.measure.distortion import Distortion, distortion
 from seqrun.measure.power import PowerPoint, power_at_distortion
 from seqrun.measure.weighting import BAND_HZ
+from seqrun.plan.context import Context
+from seqrun.plan.contract import Step, Yielded
+from seqrun.plan.measurand import Measurand, Yields, judged, shown
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Fraction, Hertz
-from seqrun.steps.base import Context, Explained, Measured, Step
-from seqrun.steps.distortion import floor_felt
-from seqrun.steps.drive import Drive, Waveform, drive_needs
-from seqrun.steps.driven import distortion_floor, level_seen
-from seqrun.values import COVERAGE_FACTOR, Bound, Reading
+from seqrun.steps.common.at_power import distortion_floor, level_seen
+from seqrun.steps.common.drive import Drive, Waveform, drive_needs
+from seqrun.steps.distortion import THD, floor_felt
+from seqrun.values import COVERAGE_FACTOR, Bound
 
 SHOWN_CYCLES = 3  # of the waveform that goes on record
 SHOWN_HZ = 20e3  # upper end of the spectrum that goes on record
@@ -76,6 +78,31 @@ def _thd(ctx: Context, found: Distortion, wave: Waveform) -> Bounded:
     return above_distortion(found.thd.value, floor)
 
 
+OUTPUT_POWER = Measurand(
+    "output_power",
+    "W",
+    what=(
+        "The power into the load at which distortion reaches the stated value, all channels driven."
+    ),
+    how=(
+        "The level of each channel is closed in on from both sides; power is V²/R with "
+        "the load's measured resistance, interpolated to the distortion (IEC 60268-3)."
+    ),
+    fooled_by=(
+        "A load of another value than on its label, or hot; a supply in current limit; "
+        "distortion that is not clipping. 'At least' means that it never distorted that"
+        " much."
+    ),
+)
+SUPPLY_CURRENT = Measurand(
+    "supply_current",
+    "A",
+    what="The current from one rail of the supply at the power point.",
+    how="The supply's own read-back while the unit is driven. Shown, not judged.",
+    fooled_by="It is a mean: peaks come from the reservoirs.",
+)
+
+
 class OutputPower(Step):
     """Output power at a stated distortion, all channels driven at once into their loads.
 
@@ -84,27 +111,11 @@ class OutputPower(Step):
     """
 
     kind: ClassVar[str] = "output_power"
-    unit: ClassVar[str] = "W"
-    makes: ClassVar = "channel"
-    quantity: ClassVar[str] = "output_power"
-    explains: ClassVar = {
-        "output_power": Explained(
-            "W",
-            "The power into the load at which distortion reaches the stated value, all "
-            "channels driven.",
-            "The level of each channel is closed in on from both sides; power is V²/R with "
-            "the load's measured resistance, interpolated to the distortion (IEC 60268-3).",
-            "A load of another value than on its label, or hot; a supply in current limit; "
-            "distortion that is not clipping. 'At least' means that it never distorted that"
-            " much.",
-        ),
-        "supply_current": Explained(
-            "A",
-            "The current from one rail of the supply at the power point.",
-            "The supply's own read-back while the unit is driven. Shown, not judged.",
-            "It is a mean: peaks come from the reservoirs.",
-        ),
-    }
+    yields: ClassVar[tuple[Yields, ...]] = (
+        judged(OUTPUT_POWER, "channel"),
+        shown(THD, "channel"),
+        shown(SUPPLY_CURRENT, "rail"),
+    )
 
     at_distortion: Fraction = Field(default=0.01, gt=0.0, le=0.5)
     frequency: Hertz = Field(default=1000.0, gt=0.0)
@@ -114,7 +125,9 @@ class OutputPower(Step):
 
     def needs(self, view: BenchView) -> Needs:
         most = 1.3 * view.unit.rated_power
-        needs = drive_needs(view, view.unit.channels, most, seconds=10.0)
+        return drive_needs(view, view.unit.channels, most, seconds=10.0)
+
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         watts = 1.1 * view.unit.rated_power
         peak = view.unit.rated_voltage * math.sqrt(2.0)
         u_volts = view.standard_uncertainty("scope", "voltage", peak) / peak
@@ -125,9 +138,9 @@ class OutputPower(Step):
             if 2.0 * u_volts > tolerance / math.sqrt(3.0)
             else "a load measured more closely"
         )
-        return replace(needs, forecast=Forecast(watts, COVERAGE_FACTOR * u, better=better))
+        return Forecast(watts, COVERAGE_FACTOR * u, better=better)
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         drive = Drive(ctx, self.frequency)
         start = ctx.evaluate(self.start, "W") if self.start else 0.5 * ctx.view.unit.rated_power
         target = self.at_distortion
@@ -187,12 +200,12 @@ class OutputPower(Step):
         drive: Drive,
         searches: Mapping[str, _Search],
         reasons: Mapping[str, str],
-    ) -> Iterator[Reading | Measured]:
+    ) -> Iterator[Yielded]:
         target = self.at_distortion
         for channel, search in searches.items():
             if channel in reasons or not search.points:
                 why = reasons.get(channel, "no reading")
-                yield Reading("output_power", "W", None, channel=channel, note=why)
+                yield self.not_measured(OUTPUT_POWER, why, channel=channel)
                 continue
             powers = sorted((p.power for p in search.points), key=lambda p: p.nominal_value)
             if search.below is None:
@@ -205,9 +218,8 @@ class OutputPower(Step):
                 found = power_at_distortion(search.points, target)
                 power, bound = found.power, found.bound
                 note = f"at {100.0 * target:g} % distortion, {len(searches)} channel(s) driven"
-            yield Measured(
-                "output_power",
-                "W",
+            yield self.reading(
+                OUTPUT_POWER,
                 power,
                 channel=channel,
                 bound=bound,
@@ -222,7 +234,7 @@ class OutputPower(Step):
         drive: Drive,
         searches: Mapping[str, _Search],
         reasons: Mapping[str, str],
-    ) -> Iterator[Reading | Measured]:
+    ) -> Iterator[Yielded]:
         """Waveform and spectrum at the power point, and the supply's current there."""
         target = self.at_distortion
         drive.set(
@@ -245,24 +257,20 @@ class OutputPower(Step):
             reference = float(found.fundamental_rms.nominal_value)
             lines[f"db_{channel}"] = (20.0 * np.log10(rms / reference)).tolist()
             thd = _thd(ctx, found, wave)
-            yield Measured(
-                "thd",
-                "%",
+            yield self.reading(
+                THD,
                 100.0 * thd.value,
                 channel=channel,
                 bound=thd.bound,
                 instruments=(ctx.scope.name,),
-                judged=False,
             )
         if len(shape) > 1:
             ctx.trace(f"waveform-{self.id}", shape)
             ctx.trace(f"spectrum-{self.id}", lines)
         for rail, output in ctx.view.rails.items():
-            yield Measured(
-                "supply_current",
-                "A",
+            yield self.reading(
+                SUPPLY_CURRENT,
                 ctx.supply.current(output),
                 channel=rail,
                 instruments=(ctx.supply.name,),
-                judged=False,
             )

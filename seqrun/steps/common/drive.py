@@ -18,9 +18,9 @@ from seqrun.measure.power import (
     supply_power,
     true_rms,
 )
+from seqrun.plan.context import Context
 from seqrun.plan.needs import Hookup, Needs
 from seqrun.plan.view import BenchView
-from seqrun.steps.base import Context
 from seqrun.values import rectangular
 
 #: room above the expected peak, so that a unit slightly above its gain does not clip the converter

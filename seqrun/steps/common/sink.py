@@ -7,10 +7,10 @@ from dataclasses import replace
 from uncertainties import UFloat
 
 from seqrun.measure.temperature import pt100_reading, pt100_temperature_c, sensor_error
+from seqrun.plan.context import Context
 from seqrun.plan.needs import Needs
 from seqrun.plan.view import BenchView
-from seqrun.steps.base import Context
-from seqrun.steps.drive import drive_needs
+from seqrun.steps.common.drive import drive_needs
 
 PT100_EXPECTED_OHM = 150.0  # chooses a range that holds 0 °C to 130 °C
 

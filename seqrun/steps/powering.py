@@ -10,38 +10,47 @@ from pydantic import Field
 from seqrun.errors import InstrumentRefused, NotMeasured, Tripped
 from seqrun.files.expression import AmperesExpression, VoltsExpression
 from seqrun.measure.uncertain import magnitude
+from seqrun.plan.context import MAINS, PLUG_OUT, Context
+from seqrun.plan.contract import Step, Yielded
+from seqrun.plan.measurand import Measurand, judged, shown
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Amperes, Seconds, Volts
-from seqrun.steps.base import MAINS, PLUG_OUT, Context, Explained, Measured, Step
-from seqrun.values import Reading, rectangular
+from seqrun.steps.common.forecasts import supply_current
+from seqrun.values import rectangular
 
 #: how far a protection level read back may lie from the one set (supplies round to their own step)
 READBACK_TOLERANCE = 0.05
 #: a relay's delay begins somewhere above this share of the full rails; nobody is told where
 COUNTS_FROM = 0.6
-#: the bench time of that, by the name it has among the run's variables and in budgets
+#: the bench time of that, as budgets call it
 RAILS_UP = "moment the rails came up"
+
+
+OVER_VOLTAGE_PROTECTION = Measurand(
+    "over_voltage_protection",
+    "V",
+    what="The voltage at which the supply switches itself off, as it reads back.",
+    how="Set on the supply and read back from it; more than 5 % off ends the run.",
+    fooled_by="A protection that is set but not switched on.",
+)
+OVER_CURRENT_PROTECTION = Measurand(
+    "over_current_protection",
+    "A",
+    what="The current at which the supply switches itself off, as it reads back.",
+    how="As over_voltage_protection.",
+    fooled_by="The current limit is another thing: it holds the current, it does not switch off.",
+)
 
 
 class ProtectSupply(Step):
     """Set over-voltage and over-current protection on the supply itself and read them back."""
 
     kind: ClassVar[str] = "protect_supply"
-    explains: ClassVar = {
-        "over_voltage_protection": Explained(
-            "V",
-            "The voltage at which the supply switches itself off, as it reads back.",
-            "Set on the supply and read back from it; more than 5 % off ends the run.",
-            "A protection that is set but not switched on.",
-        ),
-        "over_current_protection": Explained(
-            "A",
-            "The current at which the supply switches itself off, as it reads back.",
-            "As over_voltage_protection.",
-            "The current limit is another thing: it holds the current, it does not switch off.",
-        ),
-    }
+    yields: ClassVar = (
+        shown(OVER_VOLTAGE_PROTECTION, "rail"),
+        shown(OVER_CURRENT_PROTECTION, "rail"),
+    )
 
     over_voltage: VoltsExpression
     over_current: AmperesExpression
@@ -49,25 +58,44 @@ class ProtectSupply(Step):
     def needs(self, view: BenchView) -> Needs:
         return Needs(roles=frozenset({"supply"}), seconds=1.0, protects=True)
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         volts = ctx.evaluate(self.over_voltage, "V")
         amperes = ctx.evaluate(self.over_current, "A")
         supply = ctx.supply
         for rail, output in ctx.view.rails.items():
             supply.set_over_voltage_protection(output, volts)
             supply.set_over_current_protection(output, amperes)
-            for what, unit, wanted, found in (
-                ("over_voltage_protection", "V", volts, supply.over_voltage_protection(output)),
-                ("over_current_protection", "A", amperes, supply.over_current_protection(output)),
+            for of, wanted, found in (
+                (OVER_VOLTAGE_PROTECTION, volts, supply.over_voltage_protection(output)),
+                (OVER_CURRENT_PROTECTION, amperes, supply.over_current_protection(output)),
             ):
                 if not abs(found - wanted) <= READBACK_TOLERANCE * wanted:
                     raise InstrumentRefused(
-                        f"{what} of output {output} reads back as {found:.4g} {unit}",
-                        expected=f"{wanted:.4g} {unit}, as it was set",
+                        f"{of.name} of output {output} reads back as {found:.4g} {of.unit}",
+                        expected=f"{wanted:.4g} {of.unit}, as it was set",
                         where=supply.name,
                         hint="check that its protection covers this rail and is switched on",
                     )
-                yield Reading(what, unit, found, channel=rail, instruments=(supply.name,))
+                yield self.plain(of, found, channel=rail, instruments=(supply.name,))
+
+
+BRING_UP_CURRENT = Measurand(
+    "bring_up_current",
+    "A",
+    what="The current that a rail draws once it is up at its full voltage.",
+    how=(
+        "The supply is raised in stages under current limit; at each stage the current "
+        "must be what a healthy unit draws. The last one is the reading."
+    ),
+    fooled_by="Reservoirs that still charge; a unit that needs a minimum voltage to bias itself.",
+)
+SUPPLY_VOLTAGE = Measurand(
+    "supply_voltage",
+    "V",
+    what="The voltage of a rail at the supply's terminals once it is up.",
+    how="The supply's own read-back. Shown, not judged.",
+    fooled_by="The leads drop some of it before the unit.",
+)
 
 
 class RampSupply(Step):
@@ -78,23 +106,7 @@ class RampSupply(Step):
     """
 
     kind: ClassVar[str] = "ramp_supply"
-    unit: ClassVar[str] = "A"
-    makes: ClassVar = "rail"
-    explains: ClassVar = {
-        "bring_up_current": Explained(
-            "A",
-            "The current that a rail draws once it is up at its full voltage.",
-            "The supply is raised in stages under current limit; at each stage the current "
-            "must be what a healthy unit draws. The last one is the reading.",
-            "Reservoirs that still charge; a unit that needs a minimum voltage to bias itself.",
-        ),
-        "supply_voltage": Explained(
-            "V",
-            "The voltage of a rail at the supply's terminals once it is up.",
-            "The supply's own read-back. Shown, not judged.",
-            "The leads drop some of it before the unit.",
-        ),
-    }
+    yields: ClassVar = (judged(BRING_UP_CURRENT, "rail"), shown(SUPPLY_VOLTAGE, "rail"))
 
     to: VoltsExpression
     stages: int = Field(default=10, ge=2, le=100)
@@ -107,7 +119,10 @@ class RampSupply(Step):
     def needs(self, view: BenchView) -> Needs:
         return Needs(roles=frozenset({"supply"}), seconds=2.0 * self.stages, energises=True)
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        return supply_current(view, view.unit.expected_supply_current)
+
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         target = ctx.evaluate(self.to, "V")
         healthy = ctx.evaluate(self.healthy_current, "A")
         limit = ctx.evaluate(self.current_limit, "A") if self.current_limit else 1.5 * healthy
@@ -126,24 +141,19 @@ class RampSupply(Step):
                 supply.set_voltage(output, volts)
             up = self._await_stage(ctx, stage, volts, healthy)
             ctx.progress(f"stage {stage} of {self.stages}: {volts:.1f} V", stage / self.stages)
-        ctx.persistent(
-            RAILS_UP, lambda: rectangular(0.5 * (since + up), 0.5 * (up - since), RAILS_UP)
-        )
+        ctx.rails_came_up(rectangular(0.5 * (since + up), 0.5 * (up - since), RAILS_UP))
         running = ctx.evaluate(self.running_limit, "A") if self.running_limit else None
         for rail, output in rails.items():
             if running is not None:
                 supply.set_current_limit(output, running)
-            yield Measured(
-                "supply_voltage",
-                "V",
+            yield self.reading(
+                SUPPLY_VOLTAGE,
                 supply.voltage(output),
                 channel=rail,
                 instruments=(supply.name,),
-                judged=False,
             )
-            yield Measured(
-                "bring_up_current",
-                "A",
+            yield self.reading(
+                BRING_UP_CURRENT,
                 supply.current(output),
                 channel=rail,
                 instruments=(supply.name,),
@@ -192,21 +202,23 @@ class RampSupply(Step):
         return there[0]
 
 
+RESIDUAL_VOLTAGE = Measurand(
+    "residual_voltage",
+    "V",
+    what="What is left on a rail after power-off, when the unit counts as discharged.",
+    how="Generator and supply off; the meter on each rail until it is below the limit (2 V).",
+    fooled_by=(
+        "A rail that is not on the meter; charge behind a fuse that has blown. Confirm "
+        "by meter before touching."
+    ),
+)
+
+
 class PowerDown(Step):
     """Generator off, supply off, then the meter on each rail until it has discharged."""
 
     kind: ClassVar[str] = "power_down"
-    unit: ClassVar[str] = "V"
-    makes: ClassVar = "rail"
-    explains: ClassVar = {
-        "residual_voltage": Explained(
-            "V",
-            "What is left on a rail after power-off, when the unit counts as discharged.",
-            "Generator and supply off; the meter on each rail until it is below the limit (2 V).",
-            "A rail that is not on the meter; charge behind a fuse that has blown. Confirm "
-            "by meter before touching.",
-        ),
-    }
+    yields: ClassVar = (judged(RESIDUAL_VOLTAGE, "rail"),)
 
     within: Seconds = 120.0
     below: Volts = Field(default=1.5, description="clearly below the 2 V that may be touched")
@@ -216,10 +228,12 @@ class PowerDown(Step):
             roles=frozenset({"supply", "meter"}),
             seconds=30.0,
             safe=True,
-            forecast=Forecast(0.5, 0.01),
         )
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        return Forecast(0.5, 0.01)
+
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         meter, view = ctx.meter, ctx.view
         try:
             # The meter goes onto the first rail before the power goes, so that its fall is watched.
@@ -245,7 +259,7 @@ class PowerDown(Step):
                 discharged, every_s=0.5, at_most_s=self.within, what=f"{rail} to discharge"
             )
             value = magnitude(meter.read(3))
-            yield Measured("residual_voltage", "V", value, channel=rail, instruments=(meter.name,))
+            yield self.reading(RESIDUAL_VOLTAGE, value, channel=rail, instruments=(meter.name,))
         if ctx.supply.enabled():
             raise InstrumentRefused(
                 "the supply still reports its outputs as on",

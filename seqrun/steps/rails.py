@@ -13,15 +13,17 @@ from uncertainties import UFloat
 from seqrun.files.expression import WattsExpression
 from seqrun.measure import levels
 from seqrun.measure.power import check_load_present, dissipation, efficiency, supply_power
+from seqrun.plan.context import Context
+from seqrun.plan.contract import Yielded
+from seqrun.plan.measurand import Measurand, judged, shown
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Seconds
-from seqrun.steps.base import Context, Explained, Measured
-from seqrun.steps.drive import Drive
-from seqrun.steps.driven import DrivenStep
-from seqrun.steps.listening import Listening, listening_hookups, listening_needs
-from seqrun.steps.outlook import near_limit, power_share, quiet_volts, share
-from seqrun.values import COVERAGE_FACTOR, Reading
+from seqrun.steps.common.at_power import DrivenStep
+from seqrun.steps.common.drive import Drive
+from seqrun.steps.common.forecasts import near_limit, power_share, quiet_volts, share
+from seqrun.steps.common.listening import Listening, listening_hookups, listening_needs
+from seqrun.values import COVERAGE_FACTOR
 
 
 class _AtPower(DrivenStep):
@@ -50,6 +52,28 @@ class _AtPower(DrivenStep):
         return f"at {self.watts(ctx):.3g} W, {driven} channel(s) driven, {self.frequency:g} Hz"
 
 
+RIPPLE = Measurand(
+    "ripple",
+    "V",
+    what="The rms of all that is not DC on a supply rail.",
+    how=(
+        "A scope probe on the rail, AC-coupled, over whole mains periods. A spare probe on "
+        "ground tells the scope's own noise, which is taken out."
+    ),
+    fooled_by=(
+        "A long ground lead of the probe picks up switching edges; on a bench supply it is "
+        "the bench supply's ripple, not that of the unit's own rectifier."
+    ),
+)
+RIPPLE_PEAK_TO_PEAK = Measurand(
+    "ripple_peak_to_peak",
+    "V",
+    what="Highest less lowest voltage of the ripple.",
+    how="As ripple. Shown, not judged.",
+    fooled_by="One spike makes it; the scope's own noise is in it.",
+)
+
+
 class Ripple(_AtPower):
     """Ripple of a rail by the scope: all that is not DC, at idle or at a stated power.
 
@@ -57,25 +81,7 @@ class Ripple(_AtPower):
     """
 
     kind: ClassVar[str] = "ripple"
-    unit: ClassVar[str] = "V"
-    makes: ClassVar = "one"
-    quantity: ClassVar[str] = "ripple"
-    explains: ClassVar = {
-        "ripple": Explained(
-            "V",
-            "The rms of all that is not DC on a supply rail.",
-            "A scope probe on the rail, AC-coupled, over whole mains periods. A spare probe on "
-            "ground tells the scope's own noise, which is taken out.",
-            "A long ground lead of the probe picks up switching edges; on a bench supply it is "
-            "the bench supply's ripple, not that of the unit's own rectifier.",
-        ),
-        "ripple_peak_to_peak": Explained(
-            "V",
-            "Highest less lowest voltage of the ripple.",
-            "As ripple. Shown, not judged.",
-            "One spike makes it; the scope's own noise is in it.",
-        ),
-    }
+    yields: ClassVar = (judged(RIPPLE), shown(RIPPLE_PEAK_TO_PEAK))
 
     at: str
     mains: Hertz = Field(default=50.0, description="50 Hz or 60 Hz")
@@ -83,14 +89,15 @@ class Ripple(_AtPower):
     sample_rate: Hertz = Field(default=100e3, gt=1000.0)
 
     def needs(self, view: BenchView) -> Needs:
-        quiet = listening_needs(view, self.at, 4.0)
-        quiet = replace(quiet, forecast=quiet_volts(self, view))
         if self.power is None:
-            return quiet
-        driven = replace(self.driven_needs(view, 8.0), forecast=quiet.forecast)
+            return listening_needs(view, self.at, 4.0)
+        driven = self.driven_needs(view, 8.0)
         return replace(driven, hookups=(*driven.hookups, *listening_hookups(view, self.at)))
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        return quiet_volts(self, view)
+
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         drive = self.driving(ctx)
         try:
             heard = Listening(
@@ -112,24 +119,40 @@ class Ripple(_AtPower):
             clipped=heard.wave.clipped,
         )
         note, names = self.condition(ctx), (ctx.scope.name,)
-        yield Measured(
-            "ripple",
-            "V",
+        yield self.reading(
+            RIPPLE,
             found.rms_v.value,
             channel=self.at,
             bound=found.rms_v.bound,
             instruments=names,
             note=note,
         )
-        yield Measured(
-            "ripple_peak_to_peak",
-            "V",
+        yield self.reading(
+            RIPPLE_PEAK_TO_PEAK,
             found.peak_to_peak_v,
             channel=self.at,
             instruments=names,
             note=note,
-            judged=False,
         )
+
+
+RAIL_SAG = Measurand(
+    "rail_sag",
+    "V",
+    what="How far a supply rail falls from idle to the stated power.",
+    how=(
+        "The meter on the rail: read at idle, then with both channels driven into their "
+        "loads, on one range, so that its gain and offset cancel."
+    ),
+    fooled_by="A bench supply in current limit; its own leads and regulation belong to the sag.",
+)
+RAIL_SAG_SHARE = Measurand(
+    "rail_sag_share",
+    "%",
+    what="The sag as a share of the rail at idle.",
+    how="As rail_sag. Shown, not judged.",
+    fooled_by="Power falls with the square of it: 5 % of sag is 10 % of power.",
+)
 
 
 class RailSag(_AtPower):
@@ -139,24 +162,7 @@ class RailSag(_AtPower):
     """
 
     kind: ClassVar[str] = "rail_sag"
-    unit: ClassVar[str] = "V"
-    makes: ClassVar = "rail"
-    quantity: ClassVar[str] = "rail_sag"
-    explains: ClassVar = {
-        "rail_sag": Explained(
-            "V",
-            "How far a supply rail falls from idle to the stated power.",
-            "The meter on the rail: read at idle, then with both channels driven into their "
-            "loads, on one range, so that its gain and offset cancel.",
-            "A bench supply in current limit; its own leads and regulation belong to the sag.",
-        ),
-        "rail_sag_share": Explained(
-            "%",
-            "The sag as a share of the rail at idle.",
-            "As rail_sag. Shown, not judged.",
-            "Power falls with the square of it: 5 % of sag is 10 % of power.",
-        ),
-    }
+    yields: ClassVar = (judged(RAIL_SAG, "rail"), shown(RAIL_SAG_SHARE, "rail"))
 
     power: WattsExpression | None = Field(description="into each load")
     repeats: int = Field(default=3, ge=2, le=100)
@@ -164,17 +170,15 @@ class RailSag(_AtPower):
     def needs(self, view: BenchView) -> Needs:
         driven = self.driven_needs(view, 6.0 * len(view.rails))
         meter = tuple(view.meter_across(rail) for rail in view.rails)
+        return replace(driven, roles=driven.roles | {"meter"}, hookups=(*driven.hookups, *meter))
+
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         # Both readings are on one range: what is left of its error is that of their difference.
         sag = near_limit(self, view, 0.02 * view.unit.rail_voltage)
         u = max(sag * share(view, "meter", "dc_voltage", view.unit.rail_voltage), 1e-4)
-        return replace(
-            driven,
-            roles=driven.roles | {"meter"},
-            hookups=(*driven.hookups, *meter),
-            forecast=Forecast(sag, COVERAGE_FACTOR * u),
-        )
+        return Forecast(sag, COVERAGE_FACTOR * u)
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         meter, watts = ctx.meter, self.watts(ctx)
         for rail in ctx.view.rails:
             ctx.connect(ctx.view.meter_across(rail))
@@ -187,59 +191,59 @@ class RailSag(_AtPower):
             finally:
                 drive.stop()
             note = f"from idle to {watts:.3g} W, {len(drive.channels)} channel(s) driven"
-            yield Measured(
-                "rail_sag",
-                "V",
+            yield self.reading(
+                RAIL_SAG,
                 levels.sag(idle, loaded),
                 channel=rail,
                 instruments=(meter.name,),
                 note=note,
             )
-            yield Measured(
-                "rail_sag_share",
-                "%",
+            yield self.reading(
+                RAIL_SAG_SHARE,
                 100.0 * levels.sag_ratio(idle, loaded),
                 channel=rail,
                 instruments=(meter.name,),
                 note=note,
-                judged=False,
             )
 
 
-_EFFICIENCY = Explained(
+EFFICIENCY = Measurand(
+    "efficiency",
     "%",
-    "Power into the loads over the power drawn from the supply.",
-    "The scope's V²/R of each load over the supply's own read-back of V and I of each rail, both "
-    "channels driven.",
-    "A load of the wrong value, a supply that reads back badly at low current. An ideal class-B "
-    "stage at full swing reaches 78.5 %; real ones 60 % to 70 %, and far less at low power.",
+    what="Power into the loads over the power drawn from the supply.",
+    how=(
+        "The scope's V²/R of each load over the supply's own read-back of V and I of each rail, "
+        "both channels driven."
+    ),
+    fooled_by=(
+        "A load of the wrong value, a supply that reads back badly at low current. An ideal "
+        "class-B stage at full swing reaches 78.5 %; real ones 60 % to 70 %, and far less at "
+        "low power."
+    ),
 )
-_DISSIPATION = Explained(
+DISSIPATION = Measurand(
+    "dissipation",
     "W",
-    "What the unit turns into heat: power drawn less power delivered.",
-    "As efficiency; at idle it is all that the supply gives.",
-    "Most heat comes at about 40 % of full power, not at full power; a load that is missing makes "
-    "it look small.",
+    what="What the unit turns into heat: power drawn less power delivered.",
+    how="As efficiency; at idle it is all that the supply gives.",
+    fooled_by=(
+        "Most heat comes at about 40 % of full power, not at full power; a load that is missing "
+        "makes it look small."
+    ),
 )
 
 
 class _Balance(_AtPower):
     """Power in against power out."""
 
-    makes: ClassVar = "one"
-    quantity: ClassVar[str]
-    explains: ClassVar = {"efficiency": _EFFICIENCY, "dissipation": _DISSIPATION}
-
     repeats: int = Field(default=5, ge=2, le=100)
 
     def needs(self, view: BenchView) -> Needs:
         if self.power is None:
-            return Needs(
-                roles=frozenset({"supply"}), seconds=2.0, live=True, forecast=self.forecast(view)
-            )
-        return replace(self.driven_needs(view, 8.0), forecast=self.forecast(view))
+            return Needs(roles=frozenset({"supply"}), seconds=2.0, live=True)
+        return self.driven_needs(view, 8.0)
 
-    def forecast(self, view: BenchView) -> Forecast:
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         """By what the supply's read-back and, under power, scope and load are good for."""
         unit, channels = view.unit, self.channels(view)
         watts = 0.0 if self.power is None else self.planned_watts(view)
@@ -256,14 +260,14 @@ class _Balance(_AtPower):
         )
         u_given = given * power_share(view, watts) / math.sqrt(len(channels)) if watts else 0.0
         better = "a supply that reads back better, or a load measured more closely"
-        if self.quantity == "dissipation":
+        if of == DISSIPATION:
             spread = COVERAGE_FACTOR * math.hypot(u_drawn, u_given)
             return Forecast(drawn - given, spread, better=better)
         percent = 100.0 * given / drawn
         spread = COVERAGE_FACTOR * percent * math.hypot(u_drawn / drawn, u_given / given)
         return Forecast(percent, spread, better=better)
 
-    def perform(self, ctx: Context) -> Iterator[Reading | Measured]:
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
         drive = self.driving(ctx)
         try:
             delivered: list[UFloat] = []
@@ -281,21 +285,17 @@ class _Balance(_AtPower):
         note = self.condition(ctx)
         if delivered:
             check_load_present(None, drawn, sum(delivered))
-            yield Measured(
-                "efficiency",
-                "%",
+            yield self.reading(
+                EFFICIENCY,
                 100.0 * efficiency(delivered, drawn),
                 instruments=names,
                 note=note,
-                judged=self.quantity == "efficiency",
             )
-        yield Measured(
-            "dissipation",
-            "W",
+        yield self.reading(
+            DISSIPATION,
             dissipation(delivered, drawn),
             instruments=names,
             note=note,
-            judged=self.quantity == "dissipation",
         )
 
 
@@ -303,8 +303,7 @@ class Efficiency(_Balance):
     """Efficiency at a stated power: what reaches the loads of what the supply gives."""
 
     kind: ClassVar[str] = "efficiency"
-    unit: ClassVar[str] = "%"
-    quantity: ClassVar[str] = "efficiency"
+    yields: ClassVar = (judged(EFFICIENCY), shown(DISSIPATION))
 
     power: WattsExpression | None = Field(description="into each load")
 
@@ -314,5 +313,4 @@ class Dissipation(_Balance):
     take."""
 
     kind: ClassVar[str] = "dissipation"
-    unit: ClassVar[str] = "W"
-    quantity: ClassVar[str] = "dissipation"
+    yields: ClassVar = (judged(DISSIPATION), shown(EFFICIENCY))

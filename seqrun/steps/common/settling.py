@@ -6,8 +6,8 @@ from collections.abc import Callable
 
 from seqrun.files.fields import Settle
 from seqrun.measure.settle import LEAST_READINGS, settling
+from seqrun.plan.context import Context
 from seqrun.quantity import render
-from seqrun.steps.base import Context
 
 LOOKS = 12  # readings within the time that it must keep, when the instrument is quick enough
 

@@ -66,6 +66,13 @@ def idle_drift_u(view: BenchView) -> float:
     return 0.2 * math.hypot(u_amperes, u_volts / unit.ballast)
 
 
+def supply_current(view: BenchView, amperes: float) -> Forecast:
+    """Of the current of a rail by the supply's own read-back, A."""
+    u = view.standard_uncertainty("supply", "readback_current", amperes)
+    better = "a meter in the rail instead of the read-back"
+    return Forecast(amperes, COVERAGE_FACTOR * u, better=better)
+
+
 def quiet_volts(step: StepFields, view: BenchView) -> Forecast:
     """Of an rms at a quiet point, V: its floor is the converter's step on the smallest range."""
     scope = view.drivers[view.key("scope")].scope

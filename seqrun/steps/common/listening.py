@@ -19,10 +19,10 @@ from seqrun.errors import NotMeasured
 from seqrun.measure.bounds import quantisation_rms
 from seqrun.measure.noise import NoiseLevel, noise_level
 from seqrun.measure.weighting import BAND_HZ, Weighting
+from seqrun.plan.context import Context
 from seqrun.plan.needs import Hookup, Needs
 from seqrun.plan.view import BenchView
-from seqrun.steps.base import Context
-from seqrun.steps.drive import Waveform, across
+from seqrun.steps.common.drive import Waveform, across
 from seqrun.values import rectangular
 
 Array = NDArray[np.float64]

@@ -1,0 +1,172 @@
+"""What the runner lends to a step while it is done: instruments, clock, hands, earlier readings."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from contextlib import AbstractContextManager
+from typing import NamedTuple, Protocol, TypeVar
+
+from uncertainties import UFloat
+
+from seqrun.files.expression import Expression
+from seqrun.instruments.roles import Clock, Generator, Meter, Scope, Supply
+from seqrun.plan.needs import Hookup
+from seqrun.plan.view import BenchView
+from seqrun.values import Limit, Reading
+
+T = TypeVar("T")
+
+
+class Press(NamedTuple):
+    """A key that the operator pressed, and how many seconds ago."""
+
+    key: str
+    ago_s: float
+
+
+MAINS = "mains"  # the control that stands for the unit's own mains plug: on, off
+PLUG_OUT = "the unit's own mains plug out again"
+
+
+class Context(Protocol):
+    """What the runner lends to a step while it is done."""
+
+    @property
+    def view(self) -> BenchView: ...
+
+    @property
+    def clock(self) -> Clock: ...
+
+    @property
+    def supply(self) -> Supply: ...
+
+    @property
+    def meter(self) -> Meter: ...
+
+    @property
+    def scope(self) -> Scope: ...
+
+    @property
+    def generator(self) -> Generator: ...
+
+    @property
+    def limit(self) -> Limit | None:
+        """The limit of the step being done, resolved."""
+        ...
+
+    @property
+    def powered_at(self) -> float:
+        """Bench time at which the rails came up, s."""
+        ...
+
+    @property
+    def own_mains(self) -> bool:
+        """Whether the unit's own mains plug is in, as the operator was asked to have it."""
+        ...
+
+    def powered_off(self) -> None:
+        """The step has switched the supply off on purpose: no trip is to wonder at that."""
+        ...
+
+    def wait_until(
+        self,
+        condition: Callable[[], T | None],
+        *,
+        every_s: float,
+        at_most_s: float,
+        what: str,
+    ) -> T:
+        """Poll ``condition`` until it returns something, and the trips with it.
+
+        Raises:
+            NotMeasured: when ``at_most_s`` of bench time has gone by.
+        """
+        ...
+
+    def poll(self) -> None:
+        """Look at the trips now."""
+        ...
+
+    def progress(self, text: str, fraction: float | None = None) -> None:
+        """Tell the person what is going on: a value, a stage; share of the step that is done."""
+        ...
+
+    def acknowledge(self, text: str) -> None:
+        """Have the operator confirm that a text was read or a thing was done."""
+        ...
+
+    def connect(self, *hookups: Hookup) -> None:
+        """Have hookups made (asked of the operator, the switch or the virtual hands)."""
+        ...
+
+    def disconnect(self, terminal: str, words: str) -> None:
+        """Have one lead taken off."""
+        ...
+
+    def turn(self, control: str, position: str, words: str = "") -> None:
+        """Have a knob, switch or plug of the unit set (asked of the operator or the virtual
+        hands): ``turn("input", "phono")``. ``words`` tell the operator more.
+
+        Raises:
+            NotMeasured: the unit has no such control or position.
+        """
+        ...
+
+    def say(self, text: str) -> None:
+        """Tell the person something that was found out, and keep it among the run's notes."""
+        ...
+
+    def presses(self) -> AbstractContextManager[Callable[[], list[Press]]]:
+        """While it is open, what it yields gives the keys that the operator has pressed since it
+        was last called.
+
+        Raises:
+            NotMeasured: nobody is there to press keys.
+        """
+        ...
+
+    def evaluate(self, expression: Expression | float, unit: str) -> float:
+        """A quantity or an expression over the unit sheet and earlier readings, in ``unit``."""
+        ...
+
+    def measured(self, step_id: str) -> list[tuple[Reading, UFloat]]:
+        """Earlier readings by the id of their step, with correlations intact.
+
+        Raises:
+            NotMeasured: when there is none, with the reason that was given then.
+        """
+        ...
+
+    def done_at(self, step_id: str) -> float:
+        """Bench time at which an earlier step was done, s.
+
+        Raises:
+            NotMeasured: it was not reached.
+        """
+        ...
+
+    def persistent(self, key: str, make: Callable[[], UFloat]) -> UFloat:
+        """A variable that stays the same through the run (a resistor's value), made once."""
+        ...
+
+    def trace(self, name: str, columns: Mapping[str, Iterable[float]]) -> None:
+        """Keep a trace (CSV) in the run's folder; column names end in their unit."""
+        ...
+
+    def rails_came_up(self, moment: UFloat) -> None:
+        """Tell the bench time at which the rails came up, s, with its uncertainty."""
+        ...
+
+    @property
+    def rails_up(self) -> UFloat:
+        """That bench time as the step that raised them told it; :attr:`powered_at` if none did."""
+        ...
+
+    def observe(self, quantity: str, value: float) -> None:
+        """Tell the trips a value that was read anyway: "sink_temperature" in °C, "out_dc" in V
+        without its sign."""
+        ...
+
+    def fact(self, table: str, key: str, value: object) -> None:
+        """Keep something that is not a reading: a fit, a condition."""
+        ...

@@ -1,0 +1,1 @@
+"""What kinds of step have in common: driving, listening, settling, heatsink, forecasts."""
