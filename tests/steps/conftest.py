@@ -59,9 +59,9 @@ class Readings:
 
     def reason(self) -> str:
         """Why nothing was measured."""
-        missing = [j.reading.note for j in self.judged if j.reading.value is None]
+        missing = {j.reading.note for j in self.judged if j.reading.value is None}
         assert len(missing) == 1, missing
-        return missing[0]
+        return missing.pop()
 
 
 def _read(judged: Judged) -> Reading:
