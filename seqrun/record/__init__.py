@@ -5,7 +5,7 @@ Write with :class:`Store` and the :class:`RunRecord` that it starts; read back w
 :func:`merge`.
 """
 
-from seqrun.record.errors import RecordError
+from seqrun.record.errors import RecordError, RecordLocked
 from seqrun.record.load import RunData, Trace, load_run
 from seqrun.record.merge import Merged, merge
 from seqrun.record.messages import MessageLog
@@ -26,6 +26,7 @@ __all__ = [
     "Merged",
     "MessageLog",
     "RecordError",
+    "RecordLocked",
     "RunData",
     "RunInfo",
     "RunRecord",

@@ -16,6 +16,10 @@ class RecordError(SeqrunError):
     """
 
 
+class RecordLocked(RecordError):
+    """Another program does not let go of the record."""
+
+
 def from_os(error: OSError, path: Path, doing: str) -> RecordError:
     """An operating system's refusal in words, with what to do about it."""
     full = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)

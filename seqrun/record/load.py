@@ -9,10 +9,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from seqrun.record.errors import from_os
-from seqrun.record.places import run_folder
+from seqrun.record.places import BUDGETS, FACTS, FILES, MESSAGES, TRACES, run_folder
 from seqrun.record.plain import budget_of_entry, read_json
 from seqrun.record.rows import RunRow
-from seqrun.record.run import BUDGETS, FACTS, FILES, MESSAGES, TRACES
 from seqrun.record.store import Store
 from seqrun.record.traces import read_trace
 from seqrun.values import Contribution, Judged

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import threading
 import time
 from pathlib import Path
@@ -28,6 +29,7 @@ class MessageLog:
         except OSError as error:
             raise from_os(error, path, "opening the message log") from error
         self._write = self._file.write
+        self._hash = hashlib.sha256()
 
     def __call__(self, instrument: str, direction: str, text: str) -> None:
         """One message. Wall time since the log began, s; instrument; ``>`` sent or ``<`` received.
@@ -43,10 +45,17 @@ class MessageLog:
         """One line as it is."""
         if self.failure is None:
             try:
+                line = f"{text}\n"
                 with self._guard:
-                    self._write(f"{text}\n")
+                    self._write(line)
+                    self._hash.update(line.encode())
             except (OSError, ValueError) as error:  # ValueError: written to after it was closed
                 self.failure = error if isinstance(error, OSError) else OSError(str(error))
+
+    @property
+    def digest(self) -> str:
+        """SHA-256 of all that was written."""
+        return self._hash.hexdigest()
 
     def flush(self) -> None:
         """Hand the lines to the system; never raises."""

@@ -10,6 +10,13 @@ from pathlib import Path
 
 from seqrun.record.errors import RecordError, from_os
 
+#: what a run's folder holds
+FACTS = "run.json"
+BUDGETS = "budgets.jsonl"
+MESSAGES = "messages.log"
+FILES = "files"
+TRACES = "traces"
+
 _UNSAFE = re.compile(r"[^A-Za-z0-9_.-]+|\.{2,}")
 _RUN_ID = re.compile(r"\d{8}T\d{9}Z-[A-Za-z0-9_-]{1,32}-[0-9a-f]{6}")
 _LONGEST_NAME = 80  # with the folders above it, well within what disks and archives take

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import shutil
 from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
@@ -10,20 +11,20 @@ from threading import RLock
 from types import TracebackType
 from typing import Any, Self
 
-from seqrun.record.errors import RecordError, from_os
+from seqrun.errors import Interrupted, SeqrunError, Tripped
+from seqrun.record.errors import RecordError, RecordLocked, from_os
 from seqrun.record.messages import MessageLog
-from seqrun.record.places import free_path, safe_name
+from seqrun.record.places import BUDGETS, FACTS, FILES, MESSAGES, TRACES, free_path, safe_name
 from seqrun.record.plain import budget_line, merged, plain, write_json
 from seqrun.record.rows import RunInfo, reading_cells, run_cells
-from seqrun.record.table import Table
+from seqrun.record.seal import SEAL, Seal, lost_files
+from seqrun.record.table import Patience, Table, nothing
 from seqrun.record.traces import open_text, write_trace
+from seqrun.record.waiting import put_beside, take_in
 from seqrun.values import Disposition, Judged
 
-FACTS = "run.json"
-BUDGETS = "budgets.jsonl"
-MESSAGES = "messages.log"
-FILES = "files"
-TRACES = "traces"
+#: waiting for a locked record when the unit has been made safe and nobody waits for anything
+AT_THE_END_S = 10.0
 
 
 class RunRecord:
@@ -51,6 +52,8 @@ class RunRecord:
         self._guard = RLock()
         self._log: MessageLog | None = None
         self._facts: dict[str, Any] = {}
+        self._seal = Seal()
+        self._budgets_hash = hashlib.sha256()
         try:
             self._budgets = open_text(folder / BUDGETS)
         except OSError as error:
@@ -58,7 +61,11 @@ class RunRecord:
         self.facts({"run": {"run_id": run_id, "started": started, **plain(info)}})
 
     def reading(
-        self, judged: Judged, simulated: bool | None = None, time: datetime | None = None
+        self,
+        judged: Judged,
+        simulated: bool | None = None,
+        time: datetime | None = None,
+        patience: Patience | None = None,
     ) -> None:
         """Put one reading on record: when this returns, a power cut cannot take it away.
 
@@ -66,18 +73,24 @@ class RunRecord:
             judged: the reading with its limit and verdict.
             simulated: whether it came from a simulated bench; None: what the run says of itself.
             time: when it was made, with a time zone; None: now.
+            patience: how long to wait for another program that has the record locked.
 
         Raises:
+            RecordLocked: it did not let go; the reading waits in the run's folder, and goes into
+                the table at the end of the run or at the start of the next.
             RecordError: it could not be written, or the run is finished.
         """
         with self._guard:
             self._open()
             sim = self.info.simulated if simulated is None else simulated
             when = time or datetime.now(UTC)
-            self._readings.append([reading_cells(self.run_id, self.info, judged, sim, when)])
+            row = reading_cells(self.run_id, self.info, judged, sim, when)
+            locked = self._append(self._readings, row, patience)
+            self._seal.row(row)
             reading = judged.reading
             line = budget_line(self._count, judged.step, reading.quantity, reading.budget)
             self._count += 1
+            self._budgets_hash.update(f"{line}\n".encode())
             try:
                 self._budgets.write(line + "\n")
                 self._budgets.flush()
@@ -86,12 +99,27 @@ class RunRecord:
             if self._log is not None:
                 self._log.flush()
                 self._raise_log()
+            if locked is not None:
+                raise locked
+
+    def _append(
+        self, table: Table, row: list[str], patience: Patience | None
+    ) -> SeqrunError | None:
+        """A row into its table; beside it, and why, when that is locked, or what was looked at
+        while waiting for the lock ends the run."""
+        try:
+            table.append([row], patience)
+        except (RecordLocked, Tripped, Interrupted) as ending:
+            put_beside(self.folder, table, row)
+            return ending
+        return None
 
     def finish(self, disposition: Disposition, reason: str, time: datetime | None = None) -> None:
         """End the run: flush and close everything, then its last row in ``runs.csv``.
 
-        When budgets or messages could not be kept whole, an accept would lack its grounds:
-        the row then says hold, and why, before the error is raised.
+        What is on disk is compared with what was written: where rows, budgets, messages or files
+        are not whole, an accept lacks its grounds, and the row says hold, and why, before the
+        error is raised.
 
         Raises:
             RecordError: something could not be written (the last row is tried in any case), or the
@@ -101,18 +129,41 @@ class RunRecord:
             self._open()
             ended = time or datetime.now(UTC)
             self.finished = True
+            patience = Patience(AT_THE_END_S, nothing)
             trouble = self._close()
+            lost = self._lost(patience)
             if trouble is not None:
-                reason = f"{reason}; record incomplete: {trouble.found}"
+                lost.insert(0, trouble.found)
+            if lost:
+                reason = f"{reason}; record incomplete: {'; '.join(lost)}"
                 if disposition is Disposition.ACCEPT:
                     disposition = Disposition.HOLD
-            self._runs.append(
-                [run_cells(self.run_id, self.info, self.started, ended, disposition, reason)]
-            )
+            self.folder.mkdir(exist_ok=True)  # even when somebody removed it
+            row = run_cells(self.run_id, self.info, self.started, ended, disposition, reason)
+            locked = self._append(self._runs, row, patience)
             end = {"ended": ended, "disposition": disposition.value, "reason": reason}
-            self._write_facts({"run": end})
-            if trouble is not None:
-                raise trouble
+            self._write_facts({"run": end, SEAL: self._seal.plain()})
+            if lost or locked is not None:
+                raise trouble or locked or RecordError("; ".join(lost), where=str(self.folder))
+
+    def _lost(self, patience: Patience) -> list[str]:
+        """Compare the disk with what was written; rows that are gone are put back, and told."""
+        files = self._seal.files
+        files[BUDGETS] = self._budgets_hash.hexdigest()
+        if self._log is not None:
+            files[MESSAGES] = self._log.digest
+        try:
+            take_in(self.folder, self._readings, patience)
+            found = lost_files(self.folder, files)
+            gone = self._seal.missing(self._readings, self.run_id)
+            if gone:
+                self._readings.append(gone, patience)
+                found.append(f"{len(gone)} rows were gone from {self._readings.path.name}")
+            if not any(True for _ in self._runs.rows(self.run_id)):
+                found.append(f"the start of the run was gone from {self._runs.path.name}")
+        except RecordError as error:
+            return [error.found]
+        return found
 
     def facts(self, facts: Mapping[str, object]) -> None:
         """Put facts into ``run.json``: equipment, conditions, decision rule, plan.
@@ -145,6 +196,7 @@ class RunRecord:
             shutil.copyfile(source, target)
         except OSError as error:
             raise from_os(error, source, "keeping a copy") from error
+        self._seal.file(self.folder, target)
         return target
 
     def keep_text(self, name: str, text: str) -> Path:
@@ -158,6 +210,7 @@ class RunRecord:
             target.write_text(text, encoding="utf-8", newline="")
         except OSError as error:
             raise from_os(error, target, "keeping a text") from error
+        self._seal.file(self.folder, target)
         return target
 
     def _free_file(self, name: str) -> Path:
@@ -173,6 +226,7 @@ class RunRecord:
         """
         path = free_path(self.folder / TRACES, safe_name(name), ".csv")
         write_trace(path, columns)
+        self._seal.file(self.folder, path)
         return path
 
     def message_log(self) -> MessageLog:

@@ -27,7 +27,9 @@ from seqrun.record.rows import (
     run_cells,
 )
 from seqrun.record.run import RunRecord
+from seqrun.record.seal import lost_of_run
 from seqrun.record.table import Lock, Table
+from seqrun.record.waiting import take_in_all
 from seqrun.values import Judged
 
 if TYPE_CHECKING:
@@ -62,6 +64,7 @@ class Store:
         self._check_room()
         # a torn line, other columns or a disk that takes nothing show now, not when power is on
         self.readings_table.append([])
+        take_in_all(self.folders(), (self.readings_table, self.runs_table))
         run_id = self._claim(info.serial, started)
         folder = self.folder / run_id
         try:
@@ -158,6 +161,30 @@ class Store:
         from seqrun.record.frames import runs_frame
 
         return runs_frame(self.runs())
+
+    def verify(self, run_id: str | None = None) -> dict[str, tuple[str, ...]]:
+        """What runs on record have lost since they were made, by run id; nothing for a whole one.
+
+        Args:
+            run_id: one run; None: all, in one pass over ``readings.csv``.
+
+        Raises:
+            RecordError: a table cannot be read, or there is no such run.
+        """
+        runs = self.runs() if run_id is None else [self.run(run_id)]
+        wanted = {run.run_id for run in runs}
+        rows: dict[str, list[list[str]]] = {name: [] for name in wanted}
+        for _, row in self.readings_table.rows(run_id and runs[0].run_id):
+            if row[0] in wanted:
+                rows[row[0]].append(row)
+        return {
+            run.run_id: lost_of_run(
+                run_folder(self.folder, run.run_id),
+                rows[run.run_id],
+                run.disposition.value if run.finished else "",
+            )
+            for run in runs
+        }
 
     def folders(self) -> list[Path]:
         """The runs' folders that are there, oldest first."""

@@ -12,16 +12,17 @@ import csv
 import io
 import os
 import threading
+import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import BinaryIO, TypeVar
+from typing import BinaryIO, NamedTuple, TypeVar
 
 from filelock import FileLock, Timeout
 
 from seqrun.record.cells import utc
-from seqrun.record.errors import RecordError, from_os
+from seqrun.record.errors import RecordError, RecordLocked, from_os
 
 T = TypeVar("T")
 
@@ -29,8 +30,17 @@ LOCK_NAME = ".lock"
 TORN_NAME = "torn-lines.txt"
 LOCK_TIMEOUT_S = 60.0  # a writer holds the lock for milliseconds; a merge, for some seconds
 _POLL_S = 0.005
+_LOOK_S = 0.25  # between two looks at what else there is to look after
 _BLOCK = 1 << 16
 _BOM = b"\xef\xbb\xbf"  # spreadsheets put it in front when they save as UTF-8
+
+
+class Patience(NamedTuple):
+    """How long to wait for the lock, and what to look at meanwhile: what ``meanwhile`` raises ends
+    the waiting."""
+
+    seconds: float
+    meanwhile: Callable[[], None]
 
 
 class Lock:
@@ -43,21 +53,19 @@ class Lock:
         self._lock = FileLock(folder / LOCK_NAME, thread_local=False)
 
     @contextmanager
-    def __call__(self) -> Iterator[None]:
+    def __call__(self, patience: Patience | None = None) -> Iterator[None]:
         """Hold the lock.
 
+        Args:
+            patience: of a writer that has something else to look after.
+
         Raises:
-            RecordError: another writer does not let go of it, or the folder takes no lock.
+            RecordLocked: another writer does not let go of it.
+            RecordError: the folder takes no lock.
         """
         with self._threads:
             try:
-                self._lock.acquire(timeout=self._timeout_s, poll_interval=_POLL_S)
-            except Timeout:
-                raise RecordError(
-                    f"another program has kept the record locked for {self._timeout_s:g} s",
-                    where=str(self._folder / LOCK_NAME),
-                    hint="see which seqrun hangs there, and end it",
-                ) from None
+                self._acquire(patience or Patience(self._timeout_s, nothing))
             except OSError as error:
                 raise from_os(error, self._folder, "locking the record") from error
             except NotImplementedError as error:
@@ -70,6 +78,27 @@ class Lock:
                 yield
             finally:
                 self._lock.release()
+
+    def _acquire(self, patience: Patience) -> None:
+        until = time.monotonic() + patience.seconds
+        while True:
+            left = until - time.monotonic()
+            try:
+                self._lock.acquire(timeout=max(min(left, _LOOK_S), 0.0), poll_interval=_POLL_S)
+            except Timeout:
+                if time.monotonic() < until:
+                    patience.meanwhile()
+                    continue
+                raise RecordLocked(
+                    f"another program has kept the record locked for {patience.seconds:g} s",
+                    where=str(self._folder / LOCK_NAME),
+                    hint="see which seqrun hangs there, and end it",
+                ) from None
+            return
+
+
+def nothing() -> None:
+    """Nothing else to look after."""
 
 
 def encode(rows: Iterable[Sequence[str]]) -> bytes:
@@ -85,17 +114,18 @@ class Table:
     def __init__(self, path: Path, columns: Sequence[str], lock: Lock) -> None:
         self.path = path
         self.columns = tuple(columns)
-        self._lock = lock
+        self.lock = lock
         self._header = encode([self.columns])
 
-    def append(self, rows: Iterable[Sequence[str]]) -> None:
+    def append(self, rows: Iterable[Sequence[str]], patience: Patience | None = None) -> None:
         """Add rows and see them onto the disk, all or none.
 
         Raises:
+            RecordLocked: another program did not let go of the record; nothing was written.
             RecordError: the disk is full, the file may not be written, or it has other columns.
         """
         data = encode(rows)
-        with self._lock():
+        with self.lock(patience):
             try:
                 with self.path.open("a+b", buffering=0) as file:
                     self._append(file, data)

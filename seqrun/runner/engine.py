@@ -26,6 +26,7 @@ from seqrun.plan.needs import Hookup
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Quantity
 from seqrun.record import RunRecord
+from seqrun.record.table import LOCK_TIMEOUT_S, Patience
 from seqrun.runner.earlier import Earlier
 from seqrun.runner.events import Watcher
 from seqrun.runner.hands import Hands
@@ -34,6 +35,8 @@ from seqrun.runner.trips import INTERVAL_S, ArmedTrip
 from seqrun.values import Judged, Limit, Reading, Verdict, exactly
 
 T = TypeVar("T")
+#: how long a run with power on waits for another program that has the record locked
+LOCKED_S = 2.0
 
 #: states of ``only_if`` that make a step one for the bad case only
 NOT_NEEDED = ("failed", "not measured")
@@ -374,7 +377,15 @@ class Engine:
         )
         self.judged.append(judged)
         self._verdicts.setdefault(action.id, []).append(judged.verdict)
-        self.record.reading(judged, simulated=self.simulated)
+        # With power on, nothing waits for another program's lock for long.
+        patience = Patience(LOCKED_S if self._charged else LOCK_TIMEOUT_S, self._meanwhile)
+        self.record.reading(judged, simulated=self.simulated, patience=patience)
+
+    def _meanwhile(self) -> None:
+        """What is looked at while the record is locked: interrupts and trips."""
+        self._check_interrupt()
+        if self.live and self.now() >= self._next_look:
+            self._look(self._time)
 
     def unread_rails(self) -> list[str]:
         """Rails that may be charged and that the supply cannot tell of: its leads are off them."""

@@ -1,0 +1,54 @@
+"""A record that another program keeps locked never comes between a powered unit and its trips."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from filelock import FileLock
+from short_runs import run
+
+from seqrun.record import Store
+from seqrun.record.table import LOCK_NAME
+from seqrun.runner.engine import LOCKED_S
+from seqrun.runner.events import Watcher
+from seqrun.values import Disposition
+
+
+@dataclass
+class LockedFrom(Watcher):
+    """Locks the record from a step on until the unit has been made safe."""
+
+    results: Path
+    step: str
+    began: float = 0.0
+    took_s: float = 0.0
+    lock: FileLock = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.lock = FileLock(self.results / LOCK_NAME, thread_local=False)
+
+    def step_started(self, index: int, step_id: str, what: str, seconds: float) -> None:
+        if step_id == self.step:
+            self.lock.acquire()
+            self.began = time.monotonic()
+
+    def safe(self, confirmed: Sequence[str], unconfirmed: Sequence[str]) -> None:
+        self.took_s = time.monotonic() - self.began
+        self.lock.release()
+
+
+def test_a_locked_record_ends_a_powered_run_within_seconds_and_loses_nothing(
+    tmp_path: Path, short_sequence: Callable[..., str]
+) -> None:
+    watcher = LockedFrom(tmp_path / "r", "offset.left")
+    outcome = run(tmp_path / "r", short_sequence(), watcher=watcher)
+    assert outcome.disposition is Disposition.ABORTED
+    assert "locked" in outcome.reason
+    assert outcome.safe.complete
+    assert LOCKED_S <= watcher.took_s < LOCKED_S + 3.0
+    rows = list(Store(tmp_path / "r").readings(outcome.run_id))
+    assert len(rows) == len(outcome.judged)
+    assert Store(tmp_path / "r").verify(outcome.run_id) == {outcome.run_id: ()}
