@@ -12,7 +12,7 @@ from hypothesis import settings
 settings.register_profile("seqrun", deadline=None)
 settings.load_profile("seqrun")
 
-#: protection, bring-up and power-down: what every sequence that powers a unit begins and ends with
+#: protection, loads, bring-up and power-down: how every sequence that powers a unit begins and ends
 BEGIN = """title = "Short"
 revision = "A"
 cautions = ["Stored charge: below 2 V by meter before touching."]
@@ -21,6 +21,9 @@ id = "protection"
 do = "protect_supply"
 over_voltage = "1.15 * rail_voltage"
 over_current = "1.5 * supply_at_rated_power"
+[[step]]
+id = "loads"
+do = "load_resistance"
 [[step]]
 id = "bring_up"
 do = "ramp_supply"

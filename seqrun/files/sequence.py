@@ -124,6 +124,14 @@ class Sequence(FileModel):
         description="true: an accept by this sequence is proof enough to release the unit",
     )
     cautions: tuple[Text, ...] = ()
+    no_current_trip: str = Field(
+        default="", max_length=400, description="why no [[trip]] on supply_current is needed"
+    )
+    no_discharge: str = Field(
+        default="",
+        max_length=400,
+        description='why no step with do = "power_down" is needed at the end',
+    )
     trip: tuple[Trip, ...] = ()
     step: Annotated[tuple[dict[str, Any], ...], Field(min_length=1, max_length=1000)] = Field(
         description="the steps, each as [[step]]"

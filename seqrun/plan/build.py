@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from seqrun.errors import UsageError
 from seqrun.files.fields import LimitSpec, StepFields
+from seqrun.plan import leads, supply_checks
 from seqrun.plan.contract import Step
 from seqrun.plan.measurand import Measurand
 from seqrun.plan.needs import Forecast, Hookup, Needs, Unforecast
@@ -16,8 +17,6 @@ from seqrun.plan.view import BenchView
 if TYPE_CHECKING:
     from seqrun.files.sequence import Sequence as SequenceFile
 
-#: a load must stand this much more than the mean power it is expected to get (common practice)
-LOAD_MARGIN = 1.25
 HOOKUP_SECONDS = 20.0  # what a careful operator needs to move two clips
 
 
@@ -95,6 +94,8 @@ def build(
         except UsageError as error:
             error.where = f"{step.id}: {error.where}" if error.where else step.id
             problems.append(error)
+    problems += leads.problems(view, actions)
+    problems += supply_checks.problems(view, actions)
     for check in CHECKS:
         try:
             check(view, actions)
@@ -102,7 +103,8 @@ def build(
             problems.append(error)
     if problems:
         raise _together(problems)
-    return Plan(sequence, view, tuple(actions))
+    warnings = supply_checks.warnings(sequence, actions)
+    return Plan(sequence, view, tuple(actions), tuple(warnings))
 
 
 def _action(step: StepFields, view: BenchView) -> Action:
@@ -131,25 +133,6 @@ def _together(problems: list[UsageError]) -> UsageError:
     )
 
 
-def _clips(view: BenchView, actions: list[Action]) -> None:
-    """A scope clip is earth: on a live output it is a short circuit through the probe."""
-    leads: list[tuple[str, str]] = list(view.fixed.items())
-    for action in actions:
-        for hookup in action.needs.hookups:
-            leads += hookup.leads
-    scopes = [key for key, driver in view.drivers.items() if driver.role == "scope"]
-    for terminal, node in leads:
-        key, _, rest = terminal.partition(".")
-        if key in scopes and rest.endswith("clip") and node != "ground":
-            raise UsageError(
-                f"the scope clip {terminal} would go to {node}",
-                expected="ground: probe clips are connected to earth, and a bridged or live output "
-                "is measured as the difference of two probe tips",
-                where=view.bench.name,
-                hint=f"move {terminal} to ground in the bench file",
-            )
-
-
 def _probes(view: BenchView, actions: list[Action]) -> None:
     """A step that looks at several places at once needs a probe for each of them."""
     scopes = {key for key, driver in view.drivers.items() if driver.role == "scope"}
@@ -167,35 +150,6 @@ def _probes(view: BenchView, actions: list[Action]) -> None:
                         where=action.id,
                         hint="use a scope of more channels, or a bench file that leaves one free",
                     )
-
-
-def _protection(view: BenchView, actions: list[Action]) -> None:
-    """Nothing is energised before the supply's own protection is set."""
-    protected = False
-    for action in actions:
-        protected |= action.needs.protects
-        if action.needs.energises and not protected:
-            raise UsageError(
-                f"'{action.id}' switches the supply on before its protection is set",
-                expected='a step with do = "protect_supply" before it',
-                where=action.id,
-                hint="put the protection step first",
-            )
-
-
-def _loads(view: BenchView, actions: list[Action]) -> None:
-    """Every load stands the power that the sequence drives into it."""
-    for action in actions:
-        for channel, watts in action.needs.load_power_w.items():
-            load = view.load(channel)
-            if load.power < LOAD_MARGIN * watts:
-                raise UsageError(
-                    f"load '{load.name}' is rated {load.power:g} W",
-                    expected=f"at least {LOAD_MARGIN * watts:.3g} W ({LOAD_MARGIN:g} times the "
-                    f"{watts:.3g} W that the step drives into it)",
-                    where=action.id,
-                    hint="use a larger load; an overheated load changes its value and burns",
-                )
 
 
 def _order(view: BenchView, actions: list[Action]) -> None:
@@ -225,9 +179,6 @@ def _order(view: BenchView, actions: list[Action]) -> None:
 
 #: what a plan must keep to; each raises a UsageError for what it finds
 CHECKS: tuple[Callable[[BenchView, list[Action]], None], ...] = (
-    _clips,
     _probes,
-    _protection,
-    _loads,
     _order,
 )

@@ -43,6 +43,21 @@ class Unforecast:
 
 
 @dataclass(frozen=True, slots=True)
+class SupplyUse:
+    """What a step asks of the supply, per rail, V and A; None: nothing, or not known before the
+    readings that it leans on are made.
+
+    ``volts`` is what it raises the rails to, ``amperes`` the largest current limit that it sets;
+    ``over_voltage`` and ``over_current`` the supply's own protection.
+    """
+
+    volts: float | None = None
+    amperes: float | None = None
+    over_voltage: float | None = None
+    over_current: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Needs:
     """What one step needs of the bench and what it does to the unit.
 
@@ -52,7 +67,8 @@ class Needs:
     that only makes sense with the unit powered, ``dead`` for one that must not be done while it is
     nor before it was seen to be discharged, ``mains`` for one that has it powered from its own
     mains plug, ``switches_off`` for one that leaves it without power (``safe`` also confirms that
-    it has discharged).
+    it has discharged). ``loads_measured`` are the channels whose loads it measures, ``supply`` what
+    it sets the supply to.
     """
 
     roles: frozenset[str] = frozenset()
@@ -66,3 +82,5 @@ class Needs:
     mains: bool = False
     switches_off: bool = False
     safe: bool = False
+    loads_measured: frozenset[str] = frozenset()
+    supply: SupplyUse = SupplyUse()

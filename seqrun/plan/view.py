@@ -10,6 +10,7 @@ from functools import cached_property
 from seqrun.errors import UsageError
 from seqrun.files.bench import Bench, Load, Sensor
 from seqrun.files.driver import Driver
+from seqrun.files.expression import Expression
 from seqrun.files.unit import Point, Unit
 from seqrun.plan.needs import Hookup
 
@@ -44,8 +45,28 @@ class BenchView:
 
     def standard_uncertainty(self, role: str, function: str, value: float) -> float:
         """u of one reading of about ``value``, from the accuracy table of the role's driver."""
-        row = self.drivers[self.key(role)].row(function, value)
+        driver = self.drivers[self.key(role)]
+        try:
+            row = driver.row(function, value)
+        except KeyError:
+            raise UsageError(
+                f"the {role} has no {function.replace('_', ' ')}: its driver '{driver.name}' "
+                "states no accuracy for it",
+                expected=f'an [[accuracy]] entry with function = "{function}" in the driver file, '
+                "or another instrument",
+                where=self.bench.name,
+            ) from None
         return row.standard_uncertainty(value)
+
+    def rated(self, expression: Expression | float | None, unit: str) -> float | None:
+        """What an expression comes to over the unit sheet alone; None where it leans on readings
+        that are still to be made, or there is none."""
+        if expression is None or isinstance(expression, float | int):
+            return expression
+        names = self.unit.names()
+        if not expression.names() <= names.keys():
+            return None
+        return expression.evaluate_in(unit, names)
 
     @cached_property
     def fixed(self) -> dict[str, str]:

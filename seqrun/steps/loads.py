@@ -107,6 +107,7 @@ class LoadResistance(_Loads):
             hookups=tuple(view.meter_four_wire(f"out.{c}") for c in channels[:1]),
             seconds=8.0 * len(channels),
             dead=True,
+            loads_measured=frozenset(channels),
         )
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:

@@ -13,7 +13,7 @@ from seqrun.measure.uncertain import magnitude
 from seqrun.plan.context import MAINS, PLUG_OUT, Context
 from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.measurand import Measurand, judged, shown
-from seqrun.plan.needs import Forecast, Needs
+from seqrun.plan.needs import Forecast, Needs, SupplyUse
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Amperes, Seconds, Volts
 from seqrun.steps.common.forecasts import supply_current
@@ -56,7 +56,15 @@ class ProtectSupply(Step):
     over_current: AmperesExpression
 
     def needs(self, view: BenchView) -> Needs:
-        return Needs(roles=frozenset({"supply"}), seconds=1.0, protects=True)
+        return Needs(
+            roles=frozenset({"supply"}),
+            seconds=1.0,
+            protects=True,
+            supply=SupplyUse(
+                over_voltage=view.rated(self.over_voltage, "V"),
+                over_current=view.rated(self.over_current, "A"),
+            ),
+        )
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
         volts = ctx.evaluate(self.over_voltage, "V")
@@ -117,7 +125,14 @@ class RampSupply(Step):
     calm: Amperes = 0.005
 
     def needs(self, view: BenchView) -> Needs:
-        return Needs(roles=frozenset({"supply"}), seconds=2.0 * self.stages, energises=True)
+        limits = (self.current_limit, self.running_limit)
+        amperes = [a for limit in limits if (a := view.rated(limit, "A")) is not None]
+        return Needs(
+            roles=frozenset({"supply"}),
+            seconds=2.0 * self.stages,
+            energises=True,
+            supply=SupplyUse(view.rated(self.to, "V"), max(amperes, default=None)),
+        )
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         return supply_current(view, view.unit.expected_supply_current)

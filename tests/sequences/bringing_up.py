@@ -7,6 +7,9 @@ do = "protect_supply"
 over_voltage = "1.15 * rail_voltage"
 over_current = "supply_at_rated_power"
 [[step]]
+id = "loads"
+do = "load_resistance"
+[[step]]
 id = "bring_up"
 do = "ramp_supply"
 to = "rail_voltage"

@@ -28,6 +28,9 @@ do = "protect_supply"
 over_voltage = "1.15 * rail_voltage"
 over_current = "1.4 * supply_at_rated_power"
 [[step]]
+id = "loads"
+do = "load_resistance"
+[[step]]
 id = "bring_up"
 do = "ramp_supply"
 to = "rail_voltage"
@@ -38,7 +41,7 @@ running_limit = "1.3 * supply_at_rated_power"
 id = "relays"
 do = "await_output"
 """
-BRING_UP_STEPS = 3
+BRING_UP_STEPS = 4
 
 
 class Readings:

@@ -51,6 +51,7 @@ def test_a_scope_of_eight_bits_is_not_asked_to_prove_a_tenth_of_a_percent() -> N
         'title = "t"\nrevision = "A"\ndecision = "guarded"\n'
         '[[step]]\nid = "protection"\ndo = "protect_supply"\nover_voltage = "33 V"\n'
         'over_current = "3 A"\n'
+        '[[step]]\nid = "loads"\ndo = "load_resistance"\n'
         '[[step]]\nid = "up"\ndo = "ramp_supply"\nto = "rail_voltage"\nhealthy_current = "1 A"\n'
         '[[step]]\nid = "d"\ndo = "thd_n"\nlimit = { at_most = "0.1 %" }\n',
         kinds(),

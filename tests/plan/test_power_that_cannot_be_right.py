@@ -1,0 +1,205 @@
+"""Protection, rails, loads and the order of steps: what the plan refuses before any power."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+import demo_sim
+from seqrun.errors import SeqrunError
+from seqrun.files.unit import load_unit
+from seqrun.plan.build import Plan
+from seqrun.plan.supply_checks import LOAD_MARGIN, NO_DISCHARGE, NO_TRIP, current_for
+from seqrun.runner.preparation import prepare
+
+HEAD = 'title = "T"\nrevision = "A"\n'
+TRIP = '[[trip]]\nquantity = "supply_current"\nabove = "3 A"\n'
+PROTECT = """
+[[step]]
+id = "protection"
+do = "protect_supply"
+over_voltage = "1.15 * rail_voltage"
+over_current = "1.5 * supply_at_rated_power"
+"""
+LOADS = '[[step]]\nid = "loads"\ndo = "load_resistance"\n'
+RAMP = """
+[[step]]
+id = "bring_up"
+do = "ramp_supply"
+to = "rail_voltage"
+healthy_current = "3 * supply_idle"
+"""
+POWER = '[[step]]\nid = "power"\ndo = "thd"\npower = "rated_power"\n'
+DOWN = '[[step]]\nid = "discharge"\ndo = "power_down"\nlimit = { at_most = "2 V" }\n'
+
+
+@pytest.fixture
+def planned(tmp_path: Path) -> Callable[..., Plan]:
+    def plan(*parts: str, bench: str = "demo", unit: str = "demo-2x40") -> Plan:
+        path = tmp_path / "sequence.toml"
+        path.write_text(HEAD + "".join(parts), encoding="utf-8")
+        return prepare(str(path), bench, unit, may_be_undecidable=True)[0]
+
+    return plan
+
+
+def bench_file(folder: Path, change: Callable[[str], str], unit: str = "demo-2x40") -> str:
+    text = demo_sim.open_bench(load_unit(unit).plain(), unit_sheet=unit).bench_toml()
+    path = folder / "bench.toml"
+    changed = change(text)
+    assert changed != text
+    path.write_text(changed, encoding="utf-8")
+    return str(path)
+
+
+def refused(plan: Callable[..., Plan], *parts: str, **more: str) -> str:
+    with pytest.raises(SeqrunError) as error:
+        plan(*parts, **more)
+    assert error.value.exit_code == 2
+    return str(error.value)
+
+
+def test_a_whole_sequence_is_planned_without_a_warning(planned: Callable[..., Plan]) -> None:
+    assert planned(TRIP, PROTECT, LOADS, RAMP, POWER, DOWN).warnings == ()
+
+
+def test_power_before_protection_is_refused(planned: Callable[..., Plan]) -> None:
+    assert "before its protection is set" in refused(planned, TRIP, LOADS, RAMP, PROTECT, DOWN)
+
+
+@pytest.mark.parametrize("level", ["29 V", "30 V", "0.9 * rail_voltage"])
+def test_over_voltage_protection_that_is_not_above_the_rail_is_refused(
+    planned: Callable[..., Plan], level: str
+) -> None:
+    low = PROTECT.replace("1.15 * rail_voltage", level)
+    assert "is not above" in refused(planned, TRIP, low, RAMP, DOWN)
+
+
+def test_over_voltage_protection_far_above_the_rail_is_refused(
+    planned: Callable[..., Plan],
+) -> None:
+    high = PROTECT.replace("1.15 * rail_voltage", "1.6 * rail_voltage")
+    assert "far above" in refused(planned, TRIP, high, RAMP, DOWN)
+
+
+@pytest.mark.parametrize("to", ["1.1 * rail_voltage", "31 V"])
+def test_rails_above_the_units_rating_are_refused(planned: Callable[..., Plan], to: str) -> None:
+    ramp = RAMP.replace('"rail_voltage"', f'"{to}"')
+    assert "above the unit's rated 30 V" in refused(planned, TRIP, PROTECT, ramp, DOWN)
+
+
+def test_part_of_the_rails_is_no_reason_to_refuse(planned: Callable[..., Plan]) -> None:
+    ramp = RAMP.replace('"rail_voltage"', '"10 V"')
+    assert planned(TRIP, PROTECT, ramp, DOWN).actions
+
+
+def test_power_into_a_load_that_nothing_measured_is_refused(planned: Callable[..., Plan]) -> None:
+    message = refused(planned, TRIP, PROTECT, RAMP, POWER, DOWN)
+    assert "40 W would be driven into load 'left' and 'right'" in message
+
+
+def test_a_load_measured_after_the_power_is_refused(planned: Callable[..., Plan]) -> None:
+    later = LOADS.replace('"loads"', '"later"')
+    message = refused(planned, TRIP, PROTECT, RAMP, POWER, DOWN, later)
+    assert "which no step has measured" in message
+
+
+@pytest.mark.parametrize(("rating", "stands"), [(49.9, False), (50.1, True)])
+def test_a_load_stands_a_quarter_more_than_it_gets(
+    planned: Callable[..., Plan], tmp_path: Path, rating: float, stands: bool
+) -> None:
+    assert LOAD_MARGIN == 1.25
+    bench = bench_file(tmp_path, lambda t: t.replace("100 W", f"{rating} W"))
+    parts = (TRIP, PROTECT, LOADS, RAMP, POWER, DOWN)
+    if stands:
+        assert planned(*parts, bench=bench).actions
+    else:
+        assert "load 'left' is rated 49.9 W" in refused(planned, *parts, bench=bench)
+
+
+def test_a_unit_that_needs_more_volts_than_the_supply_has_is_refused(
+    planned: Callable[..., Plan], tmp_path: Path
+) -> None:
+    sheet = (Path("sequences") / "units" / "demo-mono.toml").read_text(encoding="utf-8")
+    unit = tmp_path / "unit.toml"
+    unit.write_text(sheet.replace('"38 V"', '"45 V"'), encoding="utf-8")
+    text = demo_sim.open_bench(load_unit("demo-mono").plain()).bench_toml()
+    bench = tmp_path / "bench.toml"
+    bench.write_text(text, encoding="utf-8")
+    message = refused(planned, TRIP, PROTECT, RAMP, DOWN, bench=str(bench), unit=str(unit))
+    assert "45 V is asked of supply, which goes to 40 V" in message
+
+
+def test_a_unit_that_needs_more_current_than_the_supply_has_is_told_what_is_possible(
+    planned: Callable[..., Plan], tmp_path: Path
+) -> None:
+    sheet = (Path("sequences") / "units" / "demo-bridged.toml").read_text(encoding="utf-8")
+    unit = tmp_path / "unit.toml"
+    unit.write_text(sheet.replace('"8 Ω"', '"4 Ω"').replace('"30 W"', '"60 W"'), encoding="utf-8")
+    bench = bench_file(
+        tmp_path, lambda t: re.sub(r'"(8\.0|7\.9)\d* Ω"', '"4 Ω"', t), "demo-bridged"
+    )
+    protect = PROTECT.replace("1.5 * supply_at_rated_power", "5 A")
+    message = refused(planned, TRIP, protect, LOADS, RAMP, POWER, DOWN, bench=bench, unit=str(unit))
+    # two channels, two half-bridges each: 4 * sqrt(2 * 60 / 4) / pi
+    assert "needs 6.97 A from each rail, and supply gives 5 A" in message
+    assert "one channel at a time up to 60 W" in message
+    assert "31 W into each load with all channels driven" in message
+
+
+def test_the_current_for_a_power_is_that_of_half_sines_from_every_channel() -> None:
+    unit = load_unit("demo-2x40")
+    both = current_for(unit, {"left": 40.0, "right": 40.0})
+    assert both == pytest.approx(2.0 * 3.1623 / 3.14159, rel=1e-4)
+    assert current_for(unit, {"left": 40.0}) == pytest.approx(both / 2.0)
+
+
+def test_no_trip_on_current_is_warned_of(planned: Callable[..., Plan]) -> None:
+    assert NO_TRIP in planned(PROTECT, LOADS, RAMP, POWER, DOWN).warnings[0]
+    why = 'no_current_trip = "the supply limits at 0.3 A"\n'
+    (warning,) = planned(why, PROTECT, LOADS, RAMP, POWER, DOWN).warnings
+    assert "the supply limits at 0.3 A" in warning
+
+
+def test_no_discharge_at_the_end_is_warned_of(planned: Callable[..., Plan]) -> None:
+    assert NO_DISCHARGE in planned(TRIP, PROTECT, LOADS, RAMP, POWER).warnings[0]
+    why = 'no_discharge = "the unit has a bleeder across each rail"\n'
+    (warning,) = planned(why, TRIP, PROTECT, LOADS, RAMP, POWER).warnings
+    assert "bleeder" in warning
+
+
+def test_a_step_for_a_live_unit_before_power_is_refused(planned: Callable[..., Plan]) -> None:
+    message = refused(planned, TRIP, PROTECT, LOADS, POWER, RAMP, DOWN)
+    assert "measures a powered unit, and nothing has powered it" in message
+
+
+def test_a_step_for_a_live_unit_after_power_down_is_refused(planned: Callable[..., Plan]) -> None:
+    message = refused(planned, TRIP, PROTECT, LOADS, RAMP, DOWN, POWER)
+    assert "measures a powered unit, and nothing has powered it" in message
+
+
+def test_a_step_for_a_dead_unit_while_it_is_charged_is_refused(
+    planned: Callable[..., Plan],
+) -> None:
+    message = refused(planned, TRIP, PROTECT, RAMP, LOADS, DOWN)
+    assert "this one is not discharged" in message
+
+
+def test_one_probe_cannot_be_in_two_places(planned: Callable[..., Plan], tmp_path: Path) -> None:
+    """A scope with one free probe does not see both ends of a bridged output at once."""
+
+    def one_probe(text: str) -> str:
+        text = re.sub(r'\[\[lead\]\]\s*from = "scope\.[\d.clip]*"\s*to = "[^"]*"\s*', "", text)
+        return text.replace('driver = "generic-scope"', f'driver = "{driver}"')
+
+    scope = (Path("drivers") / "generic-scope.toml").read_text(encoding="utf-8")
+    driver = tmp_path / "one.toml"
+    driver.write_text(scope.replace("channels = 4", "channels = 1"), encoding="utf-8")
+    bench = bench_file(tmp_path, one_probe)
+    both = '[[step]]\nid = "gain"\ndo = "gain"\n'
+    message = refused(planned, TRIP, PROTECT, LOADS, RAMP, both, DOWN, bench=bench)
+    assert "scope" in message
+    assert "out.right" in message
