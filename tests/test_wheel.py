@@ -49,3 +49,7 @@ def test_it_is_the_wheel_that_was_run(unpacked: Path, tmp_path: Path) -> None:
         check=True,
     )
     assert Path(done.stdout.strip()) == unpacked / "seqrun" / "_shipped"
+
+
+def test_the_wheel_tells_type_checkers_that_it_has_types(unpacked: Path) -> None:
+    assert (unpacked / "seqrun" / "py.typed").is_file()

@@ -16,3 +16,31 @@ no file.
 
 Whatever cannot be measured raises :class:`seqrun.errors.NotMeasured` with the reason.
 """
+
+MODULES = (
+    "banks",
+    "bounds",
+    "clipping",
+    "distortion",
+    "headroom",
+    "heat",
+    "hunting",
+    "intermodulation",
+    "levels",
+    "lines",
+    "noise",
+    "power",
+    "proportion",
+    "saturating",
+    "settle",
+    "sinefit",
+    "spectrum",
+    "temperature",
+    "timing",
+    "tones",
+    "transfer",
+    "trend",
+    "uncertain",
+    "weighting",
+    "windows",
+)
