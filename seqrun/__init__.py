@@ -19,7 +19,7 @@ from __future__ import annotations
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
-__version__ = "0.2.0"
+from seqrun._version import __version__
 
 if TYPE_CHECKING:
     from seqrun import measure

@@ -11,7 +11,7 @@ from typing import Annotated, Optional
 
 import typer
 
-from seqrun import __version__
+from seqrun._version import __version__
 from seqrun.errors import SeqrunError
 
 app = typer.Typer(

@@ -9,7 +9,6 @@ from functools import cache
 from pathlib import Path
 from typing import Literal
 
-import seqrun
 from seqrun.errors import FileError
 from seqrun.files.common import nearest
 
@@ -27,7 +26,7 @@ _FOLDERS: dict[Kind, str] = {
 @cache
 def root() -> Path:
     """The folder that holds ``sequences/`` and ``drivers/``."""
-    return root_of(Path(seqrun.__file__).resolve().parent)
+    return root_of(Path(__file__).resolve().parent.parent)
 
 
 def root_of(package: Path) -> Path:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from uncertainties import UFloat
 
-from seqrun import values
+import seqrun.values as values
 from seqrun.errors import NotMeasured
 from seqrun.values import Distribution, Source, student
 

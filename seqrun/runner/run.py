@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
-from seqrun import __version__
+from seqrun._version import __version__
 from seqrun.errors import Interrupted, SeqrunError, Tripped
 from seqrun.instruments.switch import DrivenSwitch
 from seqrun.judge import dispose, held, weighed
