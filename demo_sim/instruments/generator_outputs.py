@@ -1,8 +1,7 @@
 """The signal part of the virtual generator: what each output really puts out.
 
 Level, flatness and frequency are off by hidden amounts within the data sheet; the output has its
-own harmonics and a noise floor. Levels are kept as V rms into the declared load; what stands behind
-the 50 Ω source is worked out from that.
+own harmonics and a noise floor. Levels are V rms of the open circuit, which stands behind the 50 Ω.
 """
 
 from __future__ import annotations
@@ -16,12 +15,10 @@ from demo_sim.instruments.hidden import HiddenErrors
 from demo_sim.instruments.surroundings import Surroundings
 from demo_sim.ports import Drive, Tone
 
-Unit = Literal["VRMS", "VPP", "VPE", "DBU"]  # VPE: volts peak
-Shape = Literal["SIN", "SQU", "DUAL"]
+Shape = Literal["SIN", "SQU"]
 
 SETTLE_S = 0.005
 RELAY_S = 0.010
-DBU_ZERO_V = math.sqrt(1e-3 * 600.0)  # 1 mW in 600 Ω
 REFERENCE_HZ = 1000.0
 
 
@@ -30,43 +27,20 @@ def peak_per_rms(shape: Shape) -> float:
     return 1.0 if shape == "SQU" else math.sqrt(2.0)
 
 
-def to_rms(level: float, unit: Unit, shape: Shape) -> float:
-    """V rms of a level in the operator's unit."""
-    if unit == "VPP":
-        return level / 2.0 / peak_per_rms(shape)
-    if unit == "VPE":
-        return level / peak_per_rms(shape)
-    if unit == "DBU":
-        return DBU_ZERO_V * math.pow(10.0, level / 20.0)
-    return level
-
-
-def from_rms(volts_rms: float, unit: Unit, shape: Shape) -> float:
-    """The same the other way; 0 V has no level in dBu and comes out as −300."""
-    if unit == "VPP":
-        return volts_rms * 2.0 * peak_per_rms(shape)
-    if unit == "VPE":
-        return volts_rms * peak_per_rms(shape)
-    if unit == "DBU":
-        return 20.0 * math.log10(volts_rms / DBU_ZERO_V) if volts_rms > 0.0 else -300.0
-    return volts_rms
-
-
 @dataclass(slots=True)
 class Setting:
-    """One output as it is set. Levels in V rms into the declared load."""
+    """One output as it is set. Levels in V rms of the open circuit."""
 
     shape: Shape = "SIN"
-    frequency_hz: float = 1000.0
-    volts_rms: float = 0.1
-    second_frequency_hz: float = 7000.0
-    second_volts_rms: float = 0.025
+    frequency_hz: float = 400.0
+    volts_rms: float = 0.0
+    second: bool = False  # a second sine on the first
+    second_frequency_hz: float = 400.0
+    second_volts_rms: float = 0.0
     offset_v: float = 0.0
-    unit: Unit = "VRMS"
-    load_ohm: float = math.inf
-    burst: bool = False
+    pulsed: bool = False  # bursts of the sine
     burst_cycles: int = 1
-    burst_period_s: float = 0.1
+    burst_period_s: float = 0.25
     on: bool = False
 
 
@@ -89,15 +63,6 @@ class GeneratorOutputs:
             self.settings[n] = Setting()
             self._world.set_drive(f"{self._key}.{n}", None)
 
-    def open_circuit_factor(self, number: int) -> float:
-        """V behind the source per V into the declared load."""
-        load = self.settings[number].load_ohm
-        return 1.0 if math.isinf(load) else (load + spec.GENERATOR_SOURCE_OHM) / load
-
-    def largest_rms(self, number: int) -> float:
-        """Largest level into the declared load, V rms."""
-        return spec.GENERATOR_MAX_V_RMS / self.open_circuit_factor(number)
-
     def switch(self, number: int, on: bool) -> None:
         self.settings[number].on = on
         self.apply(number, RELAY_S)
@@ -114,18 +79,18 @@ class GeneratorOutputs:
             return None
         start = self._world.now
         tones = self._component(number, s.frequency_hz, s.volts_rms, s.shape, start)
-        if s.shape == "DUAL":
+        if s.second and s.shape == "SIN":
             tones += self._component(
                 number, s.second_frequency_hz, s.second_volts_rms, s.shape, start
             )
         shape: Literal["sine", "square", "burst"] = "sine"
         if s.shape == "SQU":
             shape = "square"
-        elif s.burst:
+        elif s.pulsed:
             shape = "burst"
         return Drive(
             tones=tones,
-            offset_v=s.offset_v * self.open_circuit_factor(number),
+            offset_v=s.offset_v,
             noise_v_rms=self._noise_v_rms(number),
             shape=shape,
             burst_cycles=s.burst_cycles,
@@ -137,9 +102,7 @@ class GeneratorOutputs:
         self, number: int, frequency_hz: float, volts_rms: float, shape: Shape, start: float
     ) -> tuple[Tone, ...]:
         place = str(number)
-        level = self._errors.of(spec.accuracy("generator", "level"), place).apply(
-            volts_rms * self.open_circuit_factor(number)
-        )
+        level = self._errors.of(spec.accuracy("generator", "level"), place).apply(volts_rms)
         level = max(0.0, level) if volts_rms > 0.0 else 0.0
         # Flatness: a tilt that reaches the hidden figure four octaves away from the reference.
         decades = math.log10(frequency_hz / REFERENCE_HZ) / math.log10(20.0)

@@ -1,29 +1,29 @@
-"""The virtual meter's SCPI: one input, one function at a time, readings into a memory."""
+"""The virtual meter's SCPI: one input, one function at a time.
+
+Measurement instructions, SENSe and TRIGger subsystems of SCPI-99, volume 2; the sensor types of
+CONFigure:TEMPerature are our own words.
+"""
 
 from __future__ import annotations
 
 import math
-from collections import deque
 from typing import Any
 
 from demo_sim.instruments import temperature
+from demo_sim.instruments.base import Instrument
 from demo_sim.instruments.meter_front import OVERLOAD, Function, MeterFront
 from demo_sim.instruments.meter_settings import (
-    NPLC,
-    PER_RANGE,
     RANGES,
     FunctionSettings,
     SenseCommands,
     TemperatureSettings,
     nplc_for_resolution,
+    resolution_of,
 )
-from demo_sim.instruments.saving import SavingInstrument
 from demo_sim.instruments.specifications import METER_TEMPERATURE_K
 from demo_sim.instruments.surroundings import Surroundings
 from demo_sim.scpi import (
-    NOT_A_NUMBER,
     Ascii,
-    Boolean,
     Call,
     Choice,
     Integer,
@@ -35,8 +35,7 @@ from demo_sim.scpi import (
     query,
 )
 
-LONGEST_MEMORY = 1_000
-INFINITE_BURST = LONGEST_MEMORY  # TRIGger:COUNt INFinity fills the memory
+LONGEST_MEMORY = 2_500
 TERMINAL_CELSIUS = 23.0  # the input terminals, where a thermocouple's cold end is
 READING_BYTES_PER_S = 50_000.0
 
@@ -57,15 +56,17 @@ _VOLTS_DC = _range_of("V", "dc_voltage")
 _VOLTS_AC = _range_of("V", "ac_voltage")
 _AMPERES = _range_of("A", "dc_current")
 _OHMS = _range_of("OHM", "resistance_4w")
-_SENSOR = Choice("FRTD", "RTD", "TCouple", "THERmistor", "DEFault", optional=True)
+_SENSOR = Choice("FRTD", "RTD", "TCouple", "THERmistor")
 _SENSOR_TYPE = Numeric(words=("K", "J", "T", "DEFault"), optional=True)
 
 
-class Meter(SenseCommands, SavingInstrument):
-    """CONFigure sets a function with the defaults of everything else; INITiate fills the memory."""
+class Meter(SenseCommands, Instrument):
+    """CONFigure sets a function with the defaults of everything else; INITiate fills the memory.
+
+    ``four_wire`` False is a meter without sense terminals: the words are unknown to it.
+    """
 
     model = "SIMULATED METER"
-    kept = ("settings", "temperature", "function", "samples", "triggers", "source", "delay_s")
 
     def __init__(
         self,
@@ -73,26 +74,28 @@ class Meter(SenseCommands, SavingInstrument):
         key: str = "meter",
         serial: str = "0",
         line_hz: float = 50.0,
+        four_wire: bool = True,
     ) -> None:
         super().__init__(world, key, serial)
+        self.four_wire = four_wire
         self.front = MeterFront(world, key, line_hz)
         self._offset_k = world.rng(f"{key}.hidden.temperature").uniform(-1.0, 1.0)
-        self._memory: deque[float] = deque()
+        self._memory: list[float] = []
         self.reset()
 
     def reset(self) -> None:
         self.settings = {function: FunctionSettings() for function in RANGES}
         self.temperature = TemperatureSettings()
         self.function: Function | None = "dc_voltage"  # None: temperature
-        self.samples, self.triggers = 1, 1
-        self.source = "IMM"
-        self.delay_s = 0.0
+        self.triggers, self.source = 1, "IMM"
         self._memory.clear()
         self._waiting = 0  # triggers still to come before the burst is complete
 
     # --- what to measure -------------------------------------------------------------------
     def configure(self, function: Function, range_: Any, resolution: Any) -> None:
         """The function with one reading per immediate trigger; range None, AUTO, DEF or a value."""
+        if function == "resistance_4w" and not self.four_wire:
+            raise ScpiError(-241, "there are no sense terminals")
         settings = FunctionSettings()
         scales = RANGES[function]
         if range_ == "MIN":
@@ -108,8 +111,7 @@ class Meter(SenseCommands, SavingInstrument):
 
     def _begin(self, function: Function | None) -> None:
         self.function = function
-        self.samples, self.triggers = 1, 1
-        self.source, self.delay_s, self._waiting = "IMM", 0.0, 0
+        self.triggers, self.source, self._waiting = 1, "IMM", 0
         self._memory.clear()
 
     @command("CONFigure[:SCALar]:VOLTage[:DC]", _VOLTS_DC, _RESOLUTION)
@@ -133,10 +135,12 @@ class Meter(SenseCommands, SavingInstrument):
         self.configure("resistance_4w", range_, resolution)
 
     @command("CONFigure[:SCALar]:TEMPerature", _SENSOR, _SENSOR_TYPE)
-    def configure_temperature(self, call: Call, sensor: str | None, kind: Any) -> None:
-        unit = self.temperature.unit
-        self.temperature = TemperatureSettings(unit=unit)
-        self.temperature.choose(sensor or "FRTD", kind)
+    def configure_temperature(self, call: Call, sensor: str, kind: Any) -> None:
+        if sensor == "FRTD" and not self.four_wire:
+            raise ScpiError(-241, "there are no sense terminals")
+        chosen = TemperatureSettings()
+        chosen.choose(sensor, kind)
+        self.temperature = chosen
         self._begin(None)
 
     @query("CONFigure")
@@ -147,7 +151,7 @@ class Meter(SenseCommands, SavingInstrument):
             return Quoted(f"TEMP {t.sensor},{t.kind}")
         settings = self.settings[self.function]
         scale = settings.full_scale
-        resolution = PER_RANGE[settings.nplc] * (scale or RANGES[self.function][-1])
+        resolution = resolution_of(settings.nplc) * (scale or RANGES[self.function][-1])
         return Quoted(f"{self.short_name()} {nr3(scale) if scale else 'AUTO'},{nr3(resolution)}")
 
     @query("MEASure[:SCALar]:VOLTage[:DC]", _VOLTS_DC, _RESOLUTION)
@@ -176,63 +180,45 @@ class Meter(SenseCommands, SavingInstrument):
         return self.read(call)
 
     @query("MEASure[:SCALar]:TEMPerature", _SENSOR, _SENSOR_TYPE)
-    def measure_temperature(self, call: Call, sensor: str | None, kind: Any) -> Ascii:
+    def measure_temperature(self, call: Call, sensor: str, kind: Any) -> Ascii:
         self.configure_temperature(call, sensor, kind)
         return self.read(call)
 
     # --- triggers and memory ---------------------------------------------------------------
-    @command("SAMPle:COUNt", Integer(min=1, max=LONGEST_MEMORY, default=1))
-    def set_samples(self, call: Call, count: int) -> None:
-        self.samples = count
+    @command("TRIGger[:SEQuence]:COUNt", Integer(min=1, max=LONGEST_MEMORY, default=1))
+    def set_triggers(self, call: Call, count: int) -> None:
+        self.triggers = count
 
-    @query("SAMPle:COUNt")
-    def samples_query(self, call: Call) -> int:
-        return self.samples
-
-    @command("TRIGger:COUNt", Integer(min=1, max=LONGEST_MEMORY, default=1, words=("INFinity",)))
-    def set_triggers(self, call: Call, count: float) -> None:
-        self.triggers = INFINITE_BURST if math.isinf(count) else int(count)
-
-    @query("TRIGger:COUNt")
+    @query("TRIGger[:SEQuence]:COUNt")
     def triggers_query(self, call: Call) -> int:
         return self.triggers
 
-    @command("TRIGger:SOURce", Choice("IMMediate", "BUS", "EXTernal"))
+    @command("TRIGger[:SEQuence]:SOURce", Choice("IMMediate", "BUS"))
     def set_source(self, call: Call, source: str) -> None:
         self.source = source
 
-    @query("TRIGger:SOURce")
+    @query("TRIGger[:SEQuence]:SOURce")
     def source_query(self, call: Call) -> str:
         return self.source
-
-    @command("TRIGger:DELay", Numeric(unit="S", min=0.0, max=3600.0, default=0.0))
-    def set_delay(self, call: Call, seconds: float) -> None:
-        self.delay_s = seconds
-
-    @query("TRIGger:DELay")
-    def delay_query(self, call: Call) -> float:
-        return self.delay_s
 
     @command("INITiate[:IMMediate]")
     def initiate(self, call: Call) -> None:
         """Clear the memory and take the burst, or wait for its triggers."""
         if self._waiting:
             raise ScpiError(-213)
-        if self.samples * self.triggers > LONGEST_MEMORY and self.source != "IMM":
-            raise ScpiError(-225, f"memory holds {LONGEST_MEMORY} readings")
         self._memory.clear()
         if self.source == "IMM":
-            for _ in range(min(self.triggers, math.ceil(LONGEST_MEMORY / self.samples))):
-                self._burst()
+            for _ in range(self.triggers):
+                self._memory.append(self._one())
         else:
             self._waiting = self.triggers
 
     def trigger(self) -> None:
-        """One *TRG: the samples of one trigger."""
+        """One *TRG: one reading."""
         if not self._waiting or self.source != "BUS":
             raise ScpiError(-211)
         self._waiting -= 1
-        self._burst()
+        self._memory.append(self._one())
 
     def operation_pending(self) -> bool:
         return self._waiting > 0
@@ -252,7 +238,7 @@ class Meter(SenseCommands, SavingInstrument):
             raise ScpiError(-230, "no readings")
         if self._waiting:
             raise ScpiError(-214, "the burst still waits for its triggers")
-        return self._listed(list(self._memory))
+        return self._listed(self._memory)
 
     @query("READ")
     def read(self, call: Call) -> Ascii:
@@ -261,44 +247,17 @@ class Meter(SenseCommands, SavingInstrument):
         self.initiate(call)
         return self.fetch(call)
 
-    @query("DATA:POINts")
-    def points(self, call: Call) -> int:
-        return len(self._memory)
-
-    @query("DATA:LAST")
-    def last(self, call: Call) -> float:
-        return self._memory[-1] if self._memory else NOT_A_NUMBER
-
-    @query("DATA:REMove", Integer(min=1, max=LONGEST_MEMORY))
-    def remove(self, call: Call, count: int) -> Ascii:
-        """The oldest readings, which leave the memory."""
-        if count > len(self._memory):
-            raise ScpiError(-222, f"{len(self._memory)} readings in the memory")
-        return self._listed([self._memory.popleft() for _ in range(count)])
-
-    @query("R", Integer(min=1, max=LONGEST_MEMORY, optional=True))
-    def read_out(self, call: Call, count: int | None) -> bytes:
-        """Up to ``count`` of the oldest readings as a block, which leave the memory."""
-        count = min(count or LONGEST_MEMORY, len(self._memory))
-        return bytes(self._listed([self._memory.popleft() for _ in range(count)]))
-
     def _listed(self, readings: list[float]) -> Ascii:
         text = Ascii(",".join(nr3(r) for r in readings).encode("ascii"))
         self.owe(len(text) / READING_BYTES_PER_S)
         return text
-
-    def _burst(self) -> None:
-        if self.delay_s:
-            self.world.advance(self.delay_s)
-        for _ in range(min(self.samples, LONGEST_MEMORY - len(self._memory))):
-            self._memory.append(self._one())
 
     # --- one reading -----------------------------------------------------------------------
     def _one(self) -> float:
         if self.function is None:
             return self._temperature()
         s = self.settings[self.function]
-        value, scale = self.front.read(self.function, s.full_scale, s.nplc, s.auto_zero)
+        value, scale = self.front.read(self.function, s.full_scale, s.nplc)
         s.last_full_scale = scale
         return value
 
@@ -306,20 +265,20 @@ class Meter(SenseCommands, SavingInstrument):
         t = self.temperature
         celsius = math.nan
         if t.sensor == "TC":
-            volts, _ = self.front.read("dc_voltage", 0.1, t.nplc, t.auto_zero)
+            volts, _ = self.front.read("dc_voltage", 0.25)
             if abs(volts) < OVERLOAD:
                 celsius = temperature.thermocouple_temperature(volts, TERMINAL_CELSIUS, str(t.kind))
         else:
             function: Function = "resistance_4w" if t.sensor == "FRTD" else "resistance_2w"
-            ohms, _ = self.front.read(function, None, t.nplc, t.auto_zero)
+            ohms, _ = self.front.read(function, None)
             if abs(ohms) < OVERLOAD and t.sensor == "THER":
                 celsius = temperature.thermistor_temperature(ohms, int(t.kind))
             elif abs(ohms) < OVERLOAD:
-                celsius = temperature.platinum_temperature(ohms, t.platinum_ohm)
+                celsius = temperature.platinum_temperature(ohms, float(t.kind))
         if math.isnan(celsius):
             return OVERLOAD
         # Of the promised error, what is not the converter's: half is left for that.
-        return t.shown(celsius + 0.5 * METER_TEMPERATURE_K[t.sensor] * self._offset_k)
+        return celsius + 0.5 * METER_TEMPERATURE_K[t.sensor] * self._offset_k
 
     def short_name(self) -> str:
         """The present function as SENSe:FUNCtion? names it."""
@@ -332,38 +291,3 @@ class Meter(SenseCommands, SavingInstrument):
             None: "TEMP",
         }
         return names[self.function]
-
-    @query("SYSTem:LFRequency")
-    def line_frequency(self, call: Call) -> float:
-        return self.front.line_hz
-
-    @command("[SENSe:]TEMPerature:NPLCycles", NPLC)
-    def set_temperature_nplc(self, call: Call, nplc: float) -> None:
-        self.temperature.nplc = nplc
-
-    @query("[SENSe:]TEMPerature:NPLCycles")
-    def temperature_nplc(self, call: Call) -> float:
-        return self.temperature.nplc
-
-    @command("[SENSe:]TEMPerature:ZERO:AUTO", Boolean())
-    def set_temperature_zero(self, call: Call, on: bool) -> None:
-        self.temperature.auto_zero = on
-
-    @command(
-        "[SENSe:]TEMPerature:TRANsducer:FRTD:RESistance[:REFerence]",
-        Numeric(unit="OHM", min=49.0, max=2100.0, default=100.0),
-    )
-    def set_platinum(self, call: Call, ohms: float) -> None:
-        self.temperature.platinum_ohm = ohms
-
-    @query("[SENSe:]TEMPerature:TRANsducer:FRTD:RESistance[:REFerence]")
-    def platinum(self, call: Call) -> float:
-        return self.temperature.platinum_ohm
-
-    @command("UNIT:TEMPerature", Choice("C", "K", "F"))
-    def set_temperature_unit(self, call: Call, unit: str) -> None:
-        self.temperature.unit = unit
-
-    @query("UNIT:TEMPerature")
-    def temperature_unit(self, call: Call) -> str:
-        return self.temperature.unit

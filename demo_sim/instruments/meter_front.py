@@ -1,8 +1,8 @@
 """The measuring part of the virtual meter: from leads to a number, with time passing.
 
 One reading integrates the input over ``nplc`` cycles of the line, so hum averages out when that is
-a whole number, and the converter's noise falls with the square root of the time. With auto-zero
-each reading is followed by one of the same length on a shorted input.
+a whole number, and the converter's noise falls with the square root of the time. Each reading is
+followed by one of the same length on a shorted input, which is taken from it.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ PEAK_LASTS_S = 1.0
 # Auto-ranging leaves a range below this part of it, so that it does not hunt at the border.
 DOWN_RANGE_AT = 0.1
 # Current through the unknown on each resistance range, A.
-TEST_CURRENT = {100.0: 1e-3, 1e3: 1e-3, 10e3: 1e-4, 100e3: 1e-5, 1e6: 5e-6, 10e6: 5e-7}
+TEST_CURRENT = {250.0: 1e-3, 2.5e3: 1e-3, 25e3: 1e-4, 250e3: 1e-5, 2.5e6: 1e-6}
 
 
 class MeterFront:
@@ -58,14 +58,13 @@ class MeterFront:
         function: Function,
         full_scale: float | None,
         nplc: float = 10.0,
-        auto_zero: bool = True,
     ) -> tuple[float, float]:
         """One reading and the range it was taken on; ``full_scale`` None ranges by itself.
 
         The value is in V, A or Ω; ``OVERLOAD`` with the input's sign where the range is too small.
         """
         try:
-            return self._ranged(function, full_scale, nplc, auto_zero)
+            return self._ranged(function, full_scale, nplc)
         finally:
             spent, self._spent_s = self._spent_s, 0.0
             self._world.advance(spent)
@@ -79,14 +78,14 @@ class MeterFront:
         self._spent_s += seconds
 
     def _ranged(
-        self, function: Function, full_scale: float | None, nplc: float, auto_zero: bool
+        self, function: Function, full_scale: float | None, nplc: float
     ) -> tuple[float, float]:
         one: Callable[[float], float] = {
-            "dc_voltage": lambda scale: self._dc_voltage(scale, nplc, auto_zero),
+            "dc_voltage": lambda scale: self._dc_voltage(scale, nplc),
             "ac_voltage": self._ac_voltage,
-            "dc_current": lambda scale: self._dc_current(scale, nplc, auto_zero),
-            "resistance_2w": lambda scale: self._resistance(scale, nplc, auto_zero, False),
-            "resistance_4w": lambda scale: self._resistance(scale, nplc, auto_zero, True),
+            "dc_current": lambda scale: self._dc_current(scale, nplc),
+            "resistance_2w": lambda scale: self._resistance(scale, nplc, False),
+            "resistance_4w": lambda scale: self._resistance(scale, nplc, True),
         }[function]
         scales = spec.ranges("meter", function)
         if full_scale is not None:
@@ -137,27 +136,28 @@ class MeterFront:
         scale: float,
         value: float,
         nplc: float,
-        auto_zero: bool,
+        *,
+        zeroed: bool,
     ) -> float:
-        """Overload, hidden error and converter noise; the auto-zero reading takes its time too."""
-        if auto_zero:
+        """Overload, hidden error and converter noise; the reading of zero takes its time too."""
+        if zeroed:
             self._spend(nplc / self.line_hz)
         if not abs(value) <= spec.METER_OVERRANGE * scale:
             return math.copysign(OVERLOAD, value) if not math.isnan(value) else OVERLOAD
         entry = spec.accuracy("meter", function, scale)
         noise = spec.METER_NOISE_OF_RANGE[function] * scale / math.sqrt(nplc)
-        if auto_zero:  # the difference of two conversions
+        if zeroed:  # the difference of two conversions
             noise *= math.sqrt(2.0)
         return self._errors.of(entry).apply(value) + float(self._noise.normal(0.0, noise))
 
-    def _dc_voltage(self, scale: float, nplc: float, auto_zero: bool) -> float:
+    def _dc_voltage(self, scale: float, nplc: float) -> float:
         hi, lo = self._node("hi"), self._node("lo")
         # Volts that average out still have to fit into the amplifier before the integrator.
         peak = self._peak(hi, lo)
         volts = self._mean_volts(hi, lo, nplc)
         if peak > PEAK_HEADROOM * scale:
             volts = math.copysign(math.inf, volts)
-        return self._finish("dc_voltage", scale, volts, nplc, auto_zero)
+        return self._finish("dc_voltage", scale, volts, nplc, zeroed=True)
 
     def _peak(self, hi: str | None, lo: str | None) -> float:
         """Largest |volts| seen lately between two nodes; looked at anew now and then."""
@@ -168,7 +168,7 @@ class MeterFront:
             self._peak_seen = (now, hi, lo, peak)
         return peak
 
-    def _dc_current(self, scale: float, nplc: float, auto_zero: bool) -> float:
+    def _dc_current(self, scale: float, nplc: float) -> float:
         """Current that the shunt takes between its two leads.
 
         In series with a rail that is the rail's current. Across anything else the shunt is nearly
@@ -186,7 +186,7 @@ class MeterFront:
             amperes += self._world.current_through(f"{self._key}.amps", f"{self._key}.lo")
             if abs(amperes) > spec.METER_FUSE_A:
                 self.fuse_blown, amperes = True, 0.0
-        return self._finish("dc_current", scale, amperes, nplc, auto_zero)
+        return self._finish("dc_current", scale, amperes, nplc, zeroed=True)
 
     def _ac_voltage(self, scale: float) -> float:
         """True rms of what is left when the mean is taken away, 20 Hz … 100 kHz."""
@@ -201,9 +201,9 @@ class MeterFront:
         # The converter's own noise adds as power.
         own = spec.METER_NOISE_OF_RANGE["ac_voltage"] * scale
         # An rms is never negative, whatever the offset error.
-        return abs(self._finish("ac_voltage", scale, math.hypot(rms, own), 1.0, False))
+        return abs(self._finish("ac_voltage", scale, math.hypot(rms, own), 1.0, zeroed=False))
 
-    def _resistance(self, scale: float, nplc: float, auto_zero: bool, four_wire: bool) -> float:
+    def _resistance(self, scale: float, nplc: float, four_wire: bool) -> float:
         """The volts that the test current makes between the sensing leads, over that current.
 
         A circuit under power adds its own volts: ohms read on a live circuit are wrong, as they
@@ -228,4 +228,4 @@ class MeterFront:
         if not four_wire:
             ohms += 2.0 * spec.METER_LEAD_OHM
         function: Function = "resistance_4w" if four_wire else "resistance_2w"
-        return self._finish(function, scale, ohms, nplc, auto_zero)
+        return self._finish(function, scale, ohms, nplc, zeroed=True)

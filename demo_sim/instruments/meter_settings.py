@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, get_args
@@ -9,27 +10,30 @@ from typing import Any, get_args
 from demo_sim.instruments import specifications as spec
 from demo_sim.instruments import temperature
 from demo_sim.instruments.meter_front import Function
-from demo_sim.scpi import Boolean, Call, Choice, Numeric, Quoted, ScpiError, String, command, query
+from demo_sim.scpi import Boolean, Call, Numeric, Quoted, ScpiError, String, command, query
 
 RANGES: dict[Function, tuple[float, ...]] = {
     function: spec.ranges("meter", function) for function in get_args(Function)
 }
-# Resolution of each integration time, as a fraction of the range.
-PER_RANGE = dict(zip(spec.METER_NPLC, (1e-4, 1e-5, 3e-6, 1e-6, 3e-7), strict=True))
-DEFAULT_NPLC = 10.0
-NPLC = Numeric(min=spec.METER_NPLC[0], max=spec.METER_NPLC[-1], default=DEFAULT_NPLC)
+# What one line cycle resolves, as a fraction of the range; it falls with the square root of time.
+RESOLVED_IN_ONE_CYCLE = 2e-6
+DEFAULT_NPLC = 5.0
+NPLC = Numeric(min=spec.METER_NPLC[0], max=spec.METER_NPLC[1], default=DEFAULT_NPLC)
 
 Handler = Callable[..., Any]
 
 
-def available_nplc(wanted: float) -> float:
-    """The shortest integration time that is not below the wanted one, line cycles."""
-    return next(n for n in spec.METER_NPLC if n >= wanted * (1.0 - 1e-9))
+def resolution_of(nplc: float) -> float:
+    """What an integration time of so many line cycles resolves, as a fraction of the range."""
+    return RESOLVED_IN_ONE_CYCLE / math.sqrt(nplc)
 
 
 def nplc_for_resolution(fraction: float) -> float:
-    """The shortest integration time that resolves this fraction of the range."""
-    return next((n for n, r in PER_RANGE.items() if r <= fraction), spec.METER_NPLC[-1])
+    """The shortest integration time that resolves this fraction of the range, line cycles."""
+    shortest, longest = spec.METER_NPLC
+    if fraction <= 0.0:
+        return longest
+    return min(longest, max(shortest, (RESOLVED_IN_ONE_CYCLE / fraction) ** 2))
 
 
 @dataclass(slots=True)
@@ -38,39 +42,28 @@ class FunctionSettings:
 
     full_scale: float | None = None
     nplc: float = DEFAULT_NPLC
-    auto_zero: bool = True
     last_full_scale: float | None = None
 
 
 @dataclass(slots=True)
 class TemperatureSettings:
     sensor: str = "FRTD"  # FRTD, RTD, TC or THER
-    kind: str | int = 85  # platinum's coefficient, a couple's letter, a thermistor's ohms
-    platinum_ohm: float = 100.0
-    nplc: float = DEFAULT_NPLC
-    auto_zero: bool = True
-    unit: str = "C"
+    kind: str | int = 100  # ohms of platinum at 0 °C, a couple's letter, a thermistor's ohms
 
     def choose(self, sensor: str, kind: Any) -> None:
         """Sensor and its type; −224 for a type that is not known."""
-        self.sensor = "FRTD" if sensor == "DEF" else sensor
+        self.sensor = sensor
         known: dict[str, tuple[str | int, ...]] = {
-            "FRTD": (85,),
-            "RTD": (85,),
+            "FRTD": (100, 500, 1000),
+            "RTD": (100, 500, 1000),
             "TC": temperature.THERMOCOUPLES,
             "THER": temperature.THERMISTORS,
         }
-        default: dict[str, str | int] = {"FRTD": 85, "RTD": 85, "TC": "K", "THER": 5000}
         if kind is None or kind == "DEF":
-            kind = default[self.sensor]
-        if kind not in known[self.sensor]:
-            raise ScpiError(-224, f"no such {self.sensor} type")
+            kind = known[sensor][0]
+        if kind not in known[sensor]:
+            raise ScpiError(-224, f"no such {sensor} type")
         self.kind = kind if isinstance(kind, str) else int(kind)
-
-    def shown(self, celsius: float) -> float:
-        if self.unit == "K":
-            return celsius + 273.15
-        return celsius * 1.8 + 32.0 if self.unit == "F" else celsius
 
 
 _FUNCTIONS: dict[str, Function] = {
@@ -94,7 +87,7 @@ _FUNCTIONS: dict[str, Function] = {
 def _nplc(node: str, function: Function) -> tuple[Handler, Handler]:
     @command(f"[SENSe:]{node}:NPLCycles", NPLC)
     def put(device: SenseCommands, call: Call, nplc: float) -> None:
-        device.settings[function].nplc = available_nplc(nplc)
+        device.settings[function].nplc = nplc
 
     @query(f"[SENSe:]{node}:NPLCycles")
     def get(device: SenseCommands, call: Call) -> float:
@@ -137,23 +130,12 @@ def _auto(node: str, function: Function) -> tuple[Handler, Handler]:
     return put, get
 
 
-def _zero(node: str, function: Function) -> tuple[Handler, Handler]:
-    @command(f"[SENSe:]{node}:ZERO:AUTO", Choice("ON", "OFF", "ONCE"))
-    def put(device: SenseCommands, call: Call, word: str) -> None:
-        device.settings[function].auto_zero = word == "ON"
-
-    @query(f"[SENSe:]{node}:ZERO:AUTO")
-    def get(device: SenseCommands, call: Call) -> bool:
-        return device.settings[function].auto_zero
-
-    return put, get
-
-
 class SenseCommands:
-    """SENSe subsystem: the same four settings for each function."""
+    """SENSe subsystem (SCPI-99 volume 2, SENSe): the same settings for each function."""
 
     settings: dict[Function, FunctionSettings]
     function: Function | None
+    four_wire: bool
 
     def short_name(self) -> str:
         """The present function as SENSe:FUNCtion? names it."""
@@ -162,27 +144,25 @@ class SenseCommands:
     dc_nplc, dc_nplc_query = _nplc("VOLTage[:DC]", "dc_voltage")
     dc_range, dc_range_query = _range("VOLTage[:DC]", "dc_voltage", "V")
     dc_auto, dc_auto_query = _auto("VOLTage[:DC]", "dc_voltage")
-    dc_zero, dc_zero_query = _zero("VOLTage[:DC]", "dc_voltage")
     ac_range, ac_range_query = _range("VOLTage:AC", "ac_voltage", "V")
     ac_auto, ac_auto_query = _auto("VOLTage:AC", "ac_voltage")
     current_nplc, current_nplc_query = _nplc("CURRent[:DC]", "dc_current")
     current_range, current_range_query = _range("CURRent[:DC]", "dc_current", "A")
     current_auto, current_auto_query = _auto("CURRent[:DC]", "dc_current")
-    current_zero, current_zero_query = _zero("CURRent[:DC]", "dc_current")
     two_nplc, two_nplc_query = _nplc("RESistance", "resistance_2w")
     two_range, two_range_query = _range("RESistance", "resistance_2w", "OHM")
     two_auto, two_auto_query = _auto("RESistance", "resistance_2w")
-    two_zero, two_zero_query = _zero("RESistance", "resistance_2w")
     four_nplc, four_nplc_query = _nplc("FRESistance", "resistance_4w")
     four_range, four_range_query = _range("FRESistance", "resistance_4w", "OHM")
     four_auto, four_auto_query = _auto("FRESistance", "resistance_4w")
-    four_zero, four_zero_query = _zero("FRESistance", "resistance_4w")
 
     @command("[SENSe:]FUNCtion[:ON]", String())
     def set_function(self, call: Call, name: str) -> None:
         name = name.strip().upper().removeprefix("SENS:").removeprefix("SENSE:")
         if name in ("TEMP", "TEMPERATURE"):
             self.function = None
+        elif name in ("FRES", "FRESISTANCE") and not self.four_wire:
+            raise ScpiError(-241, "there are no sense terminals")
         elif name in _FUNCTIONS:
             self.function = _FUNCTIONS[name]
         else:

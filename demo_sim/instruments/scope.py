@@ -1,20 +1,25 @@
-"""The virtual scope's SCPI: four channels, one time base, records as binary blocks."""
+"""The virtual scope's SCPI: four channels, one time base, records as binary blocks.
+
+INPut, SENSe, TRIGger, INITiate, FORMat and TRACe subsystems of SCPI-99, volume 2, and the data
+interchange format of volume 3 for what a record is in volts and seconds. Where the standard is
+silent the words are our own: the attenuation of a probe, sampling faster than asked and averaging
+within a sample, and how long to wait for an edge.
+"""
 
 from __future__ import annotations
 
 import math
+import re
 from typing import Any, Literal, cast
 
 import numpy as np
 
 from demo_sim.instruments import scope_frontend as front
 from demo_sim.instruments import specifications as spec
-from demo_sim.instruments.saving import SavingInstrument
+from demo_sim.instruments.base import Instrument
 from demo_sim.instruments.scope_acquire import (
     ARM_S,
-    RATE_STEPS,
     Acquirer,
-    Acquisition,
     Channel,
     Record,
     Settings,
@@ -29,17 +34,18 @@ from demo_sim.scpi import (
     Choice,
     Integer,
     Numeric,
+    Quoted,
     ScpiError,
+    String,
     command,
+    nr3,
     query,
 )
 
 TRANSFER_BYTES_PER_S = 20e6
-WAITING_FOR_TRIGGER = 5  # bit of the operation conditions
-_FORMATS = {"BYTE": 0, "WORD": 1, "ASC": 2}
-_KINDS = {"NORM": 0, "AVER": 1, "HRES": 2}
-_LOWEST_RATE_HZ = RATE_STEPS[0]
+WAITING_FOR_TRIGGER = 5  # bit of the operation conditions (SCPI-99 volume 1, 9.3)
 _PROBES = (0.1, 1000.0)
+_SENSED = re.compile(r"XTIM(?:E)?:VOLT(?:AGE)?(?::DC)? ([1-4])", re.IGNORECASE)
 
 
 def _least_range(device: Any, call: Call) -> float:
@@ -51,7 +57,7 @@ def _most_range(device: Any, call: Call) -> float:
 
 
 def _most_offset(device: Any, call: Call) -> float:
-    """Half the widest screen."""
+    """Half the widest range."""
     return 0.5 * _most_range(device, call)
 
 
@@ -60,7 +66,7 @@ def _least_offset(device: Any, call: Call) -> float:
 
 
 def _most_level(device: Any, call: Call) -> float:
-    """Two screens to either side of the source's centre."""
+    """Two full scales to either side of the source's centre."""
     source: Channel = device.settings.channels[device.settings.trigger.source]
     return source.offset_v + 2.0 * source.range_pp_v
 
@@ -70,11 +76,18 @@ def _least_level(device: Any, call: Call) -> float:
     return source.offset_v - 2.0 * source.range_pp_v
 
 
-class Scope(SavingInstrument):
-    """``bits`` is the converter's width, 8 or 12. Clips are one node and are earth."""
+def _most_points(device: Any, call: Call) -> float:
+    return float(device.memory)
+
+
+class Scope(Instrument):
+    """Clips are one node and are earth.
+
+    Args:
+        bits: width of the converter, 8 or 12. memory: longest record per channel, points.
+    """
 
     model = "SIMULATED SCOPE"
-    kept = ("settings", "_source", "_format", "_lsb_first")
 
     def __init__(
         self,
@@ -82,28 +95,22 @@ class Scope(SavingInstrument):
         key: str = "scope",
         serial: str = "0",
         bits: int = spec.SCOPE_BITS,
+        memory: int = spec.SCOPE_MAX_POINTS,
     ) -> None:
         super().__init__(world, key, serial)
+        self.memory = memory
         self.acquirer = Acquirer(world, key, bits)
-        self._running = False
-        self._armed_until: float | None = None
-        self._record: Record | None = None
-        self._source = 1
-        self._format: Literal["BYTE", "WORD", "ASC"] = "WORD"
-        self._lsb_first = False
+        self.reset()
 
     def reset(self) -> None:
         self.acquirer.settings = Settings()
-        self._running, self._armed_until, self._record = False, None, None
-        self._source, self._format, self._lsb_first = 1, "WORD", False
+        self._armed_until: float | None = None
+        self._record: Record | None = None
+        self._integers, self._swapped = False, False
 
     @property
     def settings(self) -> Settings:
         return self.acquirer.settings
-
-    @settings.setter
-    def settings(self, settings: Settings) -> None:
-        self.acquirer.settings = settings
 
     def channel(self, call: Call) -> Channel:
         return self.settings.channels[call.suffix]
@@ -128,7 +135,7 @@ class Scope(SavingInstrument):
         """One look of limited length; then a record, another look later, or the time-out."""
         assert self._armed_until is not None
         edge = self.acquirer.wait_for_edge()
-        if edge is not None or self.settings.trigger.sweep == "AUTO":
+        if edge is not None or self.settings.trigger.automatic:
             self._take(triggered=edge is not None)
         elif self.world.now >= self._armed_until:
             self._armed_until = None
@@ -138,251 +145,241 @@ class Scope(SavingInstrument):
         self._armed_until = None
         self._record = self.acquirer.acquire(triggered)
 
-    @command("SINGle")
-    def single(self, call: Call) -> None:
+    @command("INITiate[:IMMediate]")
+    def initiate(self, call: Call) -> None:
         """Arm for one record. The one before is gone."""
+        if self._armed_until is not None:
+            raise ScpiError(-213)
         self.acquirer.check()
-        self._running, self._record = False, None
+        self._record = None
         self.world.advance(ARM_S)
         self._armed_until = self.world.now + self.settings.trigger.time_out_s
         self._look_for_trigger()
 
-    @command("RUN")
-    def run(self, call: Call) -> None:
-        """Acquire again and again; what is read out is a record of that moment."""
-        self.acquirer.check()
-        self._running, self._armed_until = True, None
-
-    @command("STOP")
-    def stop(self, call: Call) -> None:
-        self._running, self._armed_until = False, None
+    @command("ABORt")
+    def abort(self, call: Call) -> None:
+        self._armed_until = None
 
     def trigger(self) -> None:
         if self._armed_until is None:
             raise ScpiError(-211)
         self._take(triggered=True)
 
-    @command("TRIGger:FORCe")
-    def force_trigger(self, call: Call) -> None:
-        self.trigger()
+    # --- SENSe -----------------------------------------------------------------------------
+    def _sensed(self, function: str) -> Channel:
+        """The channel of a sensor function such as "XTIMe:VOLTage 2"."""
+        found = _SENSED.fullmatch(function.strip())
+        if found is None:
+            raise ScpiError(-224, function[:40])
+        return self.settings.channels[int(found.group(1))]
 
-    @query("TRIGger:STATus")
-    def trigger_status(self, call: Call) -> str:
-        """RUN, WAIT (armed), STOP (a record is there, or nothing was asked for)."""
-        if self._running:
-            return "RUN"
-        return "WAIT" if self._armed_until is not None else "STOP"
+    @command("[SENSe:]FUNCtion[:ON]", String())
+    def sense(self, call: Call, function: str) -> None:
+        """Acquire volts over time on one channel more; all that are on are acquired together."""
+        self._sensed(function).sensed = True
 
-    @command("ACQuire:SRATe", Numeric(unit="HZ", min=_LOWEST_RATE_HZ, default=1e6))
-    def set_rate(self, call: Call, hz: float) -> None:
-        self.settings.rate_hz = available_rate(hz)
+    @command("[SENSe:]FUNCtion:OFF", String())
+    def leave_out(self, call: Call, function: str) -> None:
+        self._sensed(function).sensed = False
 
-    @query("ACQuire:SRATe")
-    def rate_query(self, call: Call) -> float:
-        return self.settings.rate_hz
+    @query("[SENSe:]FUNCtion[:ON]")
+    def sensed_query(self, call: Call) -> tuple[Quoted, ...] | Quoted:
+        names = [
+            Quoted(f"XTIM:VOLT {n}")
+            for n, channel in self.settings.channels.items()
+            if channel.sensed
+        ]
+        return tuple(names) or Quoted("")
 
-    @command("ACQuire:POINts", Integer(min=10, max=spec.SCOPE_MAX_POINTS, default=10_000))
+    @command(
+        "[SENSe:]SWEep:TINTerval",
+        Numeric(unit="S", min=1.0 / spec.SCOPE_MAX_RATE_HZ, max=1.0, default=2.5e-6),
+    )
+    def set_interval(self, call: Call, seconds: float) -> None:
+        """From sample to sample; the next longer one that there is."""
+        self.settings.rate_hz = available_rate(1.0 / seconds)
+
+    @query("[SENSe:]SWEep:TINTerval")
+    def interval_query(self, call: Call) -> float:
+        return 1.0 / self.settings.rate_hz
+
+    @command("[SENSe:]SWEep:POINts", Integer(min=10, max=_most_points, default=2_000))
     def set_points(self, call: Call, points: int) -> None:
         self.settings.points = points
 
-    @query("ACQuire:POINts")
+    @query("[SENSe:]SWEep:POINts")
     def points_query(self, call: Call) -> int:
         return self.settings.points
 
-    @command("ACQuire:TYPE", Choice("NORMal", "AVERage", "HRESolution"))
-    def set_type(self, call: Call, kind: str) -> None:
-        self.settings.kind = cast(Acquisition, kind)
+    @command("[SENSe:]SWEep:OVERsample[:STATe]", Boolean())
+    def set_oversampling(self, call: Call, on: bool) -> None:
+        """Convert as fast as possible and average within each sample: fewer points, more bits."""
+        self.settings.oversampling = on
 
-    @query("ACQuire:TYPE")
-    def type_query(self, call: Call) -> str:
-        return self.settings.kind
+    @query("[SENSe:]SWEep:OVERsample[:STATe]")
+    def oversampling_query(self, call: Call) -> bool:
+        return self.settings.oversampling
 
-    @command("ACQuire:COUNt", Integer(min=1, max=1024, default=8))
+    @command("[SENSe:]AVERage[:STATe]", Boolean())
+    def set_averaging(self, call: Call, on: bool) -> None:
+        """Average sweep by sweep, each from its own edge."""
+        self.settings.averaging = on
+
+    @query("[SENSe:]AVERage[:STATe]")
+    def averaging_query(self, call: Call) -> bool:
+        return self.settings.averaging
+
+    @command("[SENSe:]AVERage:COUNt", Integer(min=1, max=1000, default=10))
     def set_count(self, call: Call, count: int) -> None:
         self.settings.count = count
 
-    @query("ACQuire:COUNt")
+    @query("[SENSe:]AVERage:COUNt")
     def count_query(self, call: Call) -> int:
         return self.settings.count
 
-    # --- channels --------------------------------------------------------------------------
-    @command("CHANnel<1-4>:DISPlay", Boolean())
-    def set_shown(self, call: Call, on: bool) -> None:
-        self.channel(call).shown = on
-
-    @query("CHANnel<1-4>:DISPlay")
-    def shown_query(self, call: Call) -> bool:
-        return self.channel(call).shown
-
     @command(
-        "CHANnel<1-4>:RANGe",
+        "[SENSe:]VOLTage<1-4>[:DC]:RANGe:PTPeak",
         Numeric(unit="V", min=_least_range, max=_most_range, default=_most_range),
     )
     def set_range(self, call: Call, volts: float) -> None:
         self.channel(call).range_pp_v = volts
 
-    @query("CHANnel<1-4>:RANGe")
+    @query("[SENSe:]VOLTage<1-4>[:DC]:RANGe:PTPeak")
     def range_query(self, call: Call) -> float:
         return self.channel(call).range_pp_v
 
     @command(
-        "CHANnel<1-4>:OFFSet",
+        "[SENSe:]VOLTage<1-4>[:DC]:RANGe:OFFSet",
         Numeric(unit="V", min=_least_offset, max=_most_offset, default=0.0),
     )
     def set_offset(self, call: Call, volts: float) -> None:
         self.channel(call).offset_v = volts
 
-    @query("CHANnel<1-4>:OFFSet")
+    @query("[SENSe:]VOLTage<1-4>[:DC]:RANGe:OFFSet")
     def offset_query(self, call: Call) -> float:
         return self.channel(call).offset_v
 
-    @command("CHANnel<1-4>:COUPling", Choice("AC", "DC"))
+    # --- INPut -----------------------------------------------------------------------------
+    @command("INPut<1-4>:COUPling", Choice("AC", "DC"))
     def set_coupling(self, call: Call, coupling: str) -> None:
         self.channel(call).coupling = cast(Literal["AC", "DC"], coupling)
 
-    @query("CHANnel<1-4>:COUPling")
+    @query("INPut<1-4>:COUPling")
     def coupling_query(self, call: Call) -> str:
         return self.channel(call).coupling
 
-    @command("CHANnel<1-4>:PROBe", Numeric(min=_PROBES[0], max=_PROBES[1], default=1.0))
+    @command("INPut<1-4>:PROBe", Numeric(min=_PROBES[0], max=_PROBES[1], default=1.0))
     def set_probe(self, call: Call, factor: float) -> None:
-        """The screen stays as it is; its divisions now stand for other volts."""
+        """The input's range stays as it is, and now stands for other volts at the tip."""
         channel = self.channel(call)
         channel.range_pp_v *= factor / channel.probe
         channel.offset_v *= factor / channel.probe
         channel.probe = factor
 
-    @query("CHANnel<1-4>:PROBe")
+    @query("INPut<1-4>:PROBe")
     def probe_query(self, call: Call) -> float:
         return self.channel(call).probe
 
-    @command("CHANnel<1-4>:BWLimit", Boolean())
-    def set_limited(self, call: Call, on: bool) -> None:
-        self.channel(call).limited = on
-
-    @query("CHANnel<1-4>:BWLimit")
-    def limited_query(self, call: Call) -> bool:
-        return self.channel(call).limited
-
-    # --- trigger ---------------------------------------------------------------------------
-    @command("TRIGger:SOURce", Choice("CHANnel<1-4>"))
+    # --- TRIGger ---------------------------------------------------------------------------
+    @command("TRIGger[:SEQuence]:SOURce", Choice("INTernal<1-4>"))
     def set_trigger_source(self, call: Call, source: str) -> None:
         self.settings.trigger.source = int(source[-1])
 
-    @query("TRIGger:SOURce")
+    @query("TRIGger[:SEQuence]:SOURce")
     def trigger_source_query(self, call: Call) -> str:
-        return f"CHAN{self.settings.trigger.source}"
+        return f"INT{self.settings.trigger.source}"
 
-    @command("TRIGger:LEVel", Numeric(unit="V", min=_least_level, max=_most_level, default=0.0))
+    @command(
+        "TRIGger[:SEQuence]:LEVel",
+        Numeric(unit="V", min=_least_level, max=_most_level, default=0.0),
+    )
     def set_level(self, call: Call, volts: float) -> None:
         self.settings.trigger.level_v = volts
 
-    @query("TRIGger:LEVel")
+    @query("TRIGger[:SEQuence]:LEVel")
     def level_query(self, call: Call) -> float:
         return self.settings.trigger.level_v
 
-    @command("TRIGger:SLOPe", Choice("POSitive", "NEGative"))
+    @command("TRIGger[:SEQuence]:SLOPe", Choice("POSitive", "NEGative"))
     def set_slope(self, call: Call, slope: str) -> None:
         self.settings.trigger.rising = slope == "POS"
 
-    @query("TRIGger:SLOPe")
+    @query("TRIGger[:SEQuence]:SLOPe")
     def slope_query(self, call: Call) -> str:
         return "POS" if self.settings.trigger.rising else "NEG"
 
-    @command("TRIGger:SWEep", Choice("AUTO", "NORMal"))
-    def set_sweep(self, call: Call, sweep: str) -> None:
-        self.settings.trigger.sweep = cast(Literal["AUTO", "NORM"], sweep)
+    @command("TRIGger[:SEQuence]:ATRigger[:STATe]", Boolean())
+    def set_automatic(self, call: Call, on: bool) -> None:
+        """Whether a record is taken without an edge when none comes."""
+        self.settings.trigger.automatic = on
 
-    @query("TRIGger:SWEep")
-    def sweep_query(self, call: Call) -> str:
-        return self.settings.trigger.sweep
+    @query("TRIGger[:SEQuence]:ATRigger[:STATe]")
+    def automatic_query(self, call: Call) -> bool:
+        return self.settings.trigger.automatic
 
-    @command("TRIGger:TIMeout", Numeric(unit="S", min=0.001, max=100.0, default=10.0))
-    def set_time_out(self, call: Call, seconds: float) -> None:
+    @command("TRIGger[:SEQuence]:PATience", Numeric(unit="S", min=0.001, max=100.0, default=10.0))
+    def set_patience(self, call: Call, seconds: float) -> None:
+        """How long to wait for an edge; then the acquisition ends without a record."""
         self.settings.trigger.time_out_s = seconds
 
-    @query("TRIGger:TIMeout")
-    def time_out_query(self, call: Call) -> float:
+    @query("TRIGger[:SEQuence]:PATience")
+    def patience_query(self, call: Call) -> float:
         return self.settings.trigger.time_out_s
 
-    # --- records ---------------------------------------------------------------------------
-    @command("WAVeform:SOURce", Choice("CHANnel<1-4>"))
-    def set_source(self, call: Call, source: str) -> None:
-        self._source = int(source[-1])
+    # --- FORMat and TRACe ------------------------------------------------------------------
+    @command("FORMat[:DATA]", Choice("ASCii", "INTeger"), Integer(min=16, max=16, optional=True))
+    def set_format(self, call: Call, name: str, bits: int | None) -> None:
+        """ASCii: volts as text. INTeger,16: codes as a block of signed numbers."""
+        self._integers = name == "INT"
 
-    @query("WAVeform:SOURce")
-    def source_query(self, call: Call) -> str:
-        return f"CHAN{self._source}"
-
-    @command("WAVeform:FORMat", Choice("WORD", "BYTE", "ASCii"))
-    def set_format(self, call: Call, name: str) -> None:
-        self._format = cast(Literal["BYTE", "WORD", "ASC"], name)
-
-    @query("WAVeform:FORMat")
+    @query("FORMat[:DATA]")
     def format_query(self, call: Call) -> str:
-        return self._format
+        return "INT,16" if self._integers else "ASC"
 
-    @command("WAVeform:BYTeorder", Choice("LSBFirst", "MSBFirst"))
+    @command("FORMat:BORDer", Choice("NORMal", "SWAPped"))
     def set_byte_order(self, call: Call, order: str) -> None:
-        self._lsb_first = order == "LSBF"
+        """NORMal sends the most significant byte first, SWAPped the least significant."""
+        self._swapped = order == "SWAP"
 
-    @query("WAVeform:BYTeorder")
+    @query("FORMat:BORDer")
     def byte_order_query(self, call: Call) -> str:
-        return "LSBF" if self._lsb_first else "MSBF"
+        return "SWAP" if self._swapped else "NORM"
 
-    @query("WAVeform:POINts")
-    def record_points(self, call: Call) -> int:
-        record = self._record
-        trace = record.traces.get(self._source) if record is not None else None
-        return 0 if trace is None else len(trace.codes)
-
-    @query("WAVeform:PREamble")
-    def preamble(self, call: Call) -> tuple[int | float, ...]:
-        """format, type, points, count, x increment, origin, reference, y increment, origin,
-        reference; volts = (code − reference) · increment + origin."""
-        record, trace = self._readable()
-        fine = 1 if self._format == "WORD" else front.CODES >> 8
+    @query("TRACe[:DATA]:PREamble", Choice("CH<1-4>"))
+    def preamble(self, call: Call, name: str) -> str:
+        """All of the data interchange form of a record but its curve: per dimension a scale and an
+        offset, so that volts = scale · code + offset, and seconds by the number of the sample."""
+        record, trace = self._readable(name)
         return (
-            _FORMATS[self._format],
-            _KINDS[record.kind],
-            len(trace.codes),
-            record.count,
-            record.increment_s,
-            record.origin_s,
-            0,
-            trace.increment_v * fine,
-            trace.offset_v,
-            front.CENTRE // fine,
+            "(DIF (VERS 1999.0) ENC (FORM INT16) "
+            f"DIM=X (TYPE IMPL SCAL {nr3(record.increment_s)} OFFS {nr3(record.origin_s)} "
+            f'SIZE {len(trace.codes)} UNIT "S") '
+            f'DIM=Y (TYPE EXPL SCAL {nr3(trace.increment_v)} OFFS {nr3(trace.offset_v)} UNIT "V"))'
         )
 
-    @query("WAVeform:DATA")
-    def data(self, call: Call) -> Any:
+    @query("TRACe[:DATA]", Choice("CH<1-4>"))
+    def data(self, call: Call, name: str) -> Any:
         """Codes as a definite-length block, or volts as text."""
-        _, trace = self._readable(fresh=self._running)
+        _, trace = self._readable(name)
         answer: Any
-        if self._format == "ASC":
-            answer = Ascii(_as_text(trace))
-            size = len(answer)
-        elif self._format == "BYTE":
-            answer = (trace.codes >> 8).astype(np.uint8)
+        if self._integers:
+            # The same bits with the highest turned over: from 0…65535 to −32768…32767.
+            codes = (trace.codes ^ np.uint16(front.CENTRE)).view(np.int16)
+            answer = codes.astype("<i2" if self._swapped else ">i2", copy=False)
             size = answer.nbytes
         else:
-            answer = trace.codes.astype("<u2" if self._lsb_first else ">u2", copy=False)
-            size = answer.nbytes
+            answer = Ascii(_as_text(trace))
+            size = len(answer)
         self.world.advance(math.ceil(size) / TRANSFER_BYTES_PER_S)
         return answer
 
-    def _readable(self, fresh: bool = False) -> tuple[Record, Trace]:
-        """The record and its trace of the chosen source."""
-        if self._running and (fresh or self._record is None):
-            edge = self.acquirer.wait_for_edge()
-            if edge is not None or self.settings.trigger.sweep == "AUTO":
-                self._record = self.acquirer.acquire(edge is not None)
+    def _readable(self, name: str) -> tuple[Record, Trace]:
+        """The record and its trace of the named channel."""
         if self._record is None:
             raise ScpiError(-230, "no record")
-        trace = self._record.traces.get(self._source)
+        trace = self._record.traces.get(int(name[-1]))
         if trace is None:
-            raise ScpiError(-221, f"channel {self._source} was not acquired")
+            raise ScpiError(-221, f"{name} was not acquired")
         return self._record, trace
 
 

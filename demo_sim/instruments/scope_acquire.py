@@ -29,8 +29,8 @@ ARM_S = 0.002
 # one search for an edge looks through.
 AUTO_WAIT_S = 0.05
 SEARCH_POINTS, FIRST_POINTS = 8192, 1024  # of the whole look, and of a first glance
-# Hysteresis of the trigger comparator, in divisions.
-HYSTERESIS_DIVISIONS = 0.3
+# Hysteresis of the trigger comparator, of full scale.
+HYSTERESIS = 0.0375
 # The closer look begins this many coarse steps before the edge, and is no longer than that.
 REFINE_STEPS, REFINE_POINTS = 40, 32768
 # The front end's curvature is of slow kinds too (self-heating, dielectrics): it lags by up to this.
@@ -38,19 +38,18 @@ CURVATURE_LAG_S = 1e-3
 MOST_AVERAGED = 16_000_000  # samples of all sweeps and channels together
 HIGH_RESOLUTION_FOLD = 256  # samples that high-resolution mode folds at most: four more bits
 
-Acquisition = Literal["NORM", "AVER", "HRES"]
+Acquisition = Literal["plain", "average", "high resolution"]
 
 
 @dataclass(slots=True)
 class Channel:
     """One channel as it is set; volts at the probe tip by the declared probe factor."""
 
-    shown: bool = False
-    range_pp_v: float = 80.0
+    sensed: bool = False
+    range_pp_v: float = 50.0
     offset_v: float = 0.0
     coupling: Literal["AC", "DC"] = "DC"
-    probe: float = 10.0
-    limited: bool = False  # bandwidth limit
+    probe: float = 1.0
 
 
 @dataclass(slots=True)
@@ -58,22 +57,30 @@ class Trigger:
     source: int = 1
     level_v: float = 0.0
     rising: bool = True
-    sweep: Literal["AUTO", "NORM"] = "AUTO"
+    automatic: bool = True  # with no edge, acquire anyway
     time_out_s: float = 10.0
 
 
 @dataclass(slots=True)
 class Settings:
-    rate_hz: float = 1e6
-    points: int = 10_000
-    kind: Acquisition = "NORM"
+    rate_hz: float = 400e3
+    points: int = 2_000
+    averaging: bool = False
+    oversampling: bool = False
     count: int = 1
     trigger: Trigger = field(default_factory=Trigger)
     channels: dict[int, Channel] = field(
         default_factory=lambda: {
-            n: Channel(shown=n == 1) for n in range(1, spec.SCOPE_CHANNELS + 1)
+            n: Channel(sensed=n == 1) for n in range(1, spec.SCOPE_CHANNELS + 1)
         }
     )
+
+    @property
+    def kind(self) -> Acquisition:
+        """Averaging over sweeps goes before averaging within one."""
+        if self.averaging:
+            return "average"
+        return "high resolution" if self.oversampling else "plain"
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,8 +103,6 @@ class Record:
     traces: dict[int, Trace]
     increment_s: float
     origin_s: float
-    kind: Acquisition
-    count: int
     triggered: bool
 
 
@@ -154,9 +159,6 @@ class Acquirer:
         )
         angle = self._errors.within(math.pi, f"curvature.{number}")
         lag = abs(self._errors.within(CURVATURE_LAG_S, f"lag.{number}"))
-        noise = spec.SCOPE_NOISE_OF_RANGE
-        if channel.limited:
-            noise *= math.sqrt(spec.SCOPE_LIMITED_BANDWIDTH_HZ / spec.SCOPE_BANDWIDTH_HZ)
         return front.FrontEnd(
             range_pp_v=channel.range_pp_v,
             offset_v=channel.offset_v,
@@ -167,7 +169,7 @@ class Acquirer:
             second=2.0 * total * math.cos(angle),
             third=4.0 * total * math.sin(angle),
             late=round(lag * self.settings.rate_hz),
-            noise_of_range=noise,
+            noise_of_range=spec.SCOPE_NOISE_OF_RANGE,
             bits=self.bits,
         )
 
@@ -206,24 +208,24 @@ class Acquirer:
             self.tip_volts(trigger.source, t) * seen,
             trigger.level_v,
             trigger.rising,
-            HYSTERESIS_DIVISIONS * channel.range_pp_v / spec.SCOPE_DIVISIONS,
+            HYSTERESIS * channel.range_pp_v,
         )
 
     def check(self) -> None:
         """Refuse more sweeps than the averaging memory takes: −221."""
         s = self.settings
-        shown = sum(channel.shown for channel in s.channels.values())
-        if s.kind == "AVER" and s.count * s.points * shown > MOST_AVERAGED:
+        sensed = sum(channel.sensed for channel in s.channels.values())
+        if s.kind == "average" and s.count * s.points * sensed > MOST_AVERAGED:
             raise ScpiError(-221, f"averaging takes {MOST_AVERAGED} samples in all")
 
     def acquire(self, triggered: bool) -> Record:
         """Fill a record from now on. Averaging waits for an edge before each further sweep."""
         s = self.settings
-        numbers = [n for n, channel in s.channels.items() if channel.shown]
+        numbers = [n for n, channel in s.channels.items() if channel.sensed]
         ends = {n: self.front_end(n) for n in numbers}
         # The sampling clock is not locked to the trigger: the first sample is part of a step late.
         late = float(self._async.uniform(0.0, 1.0)) / s.rate_hz
-        sweeps = s.count if s.kind == "AVER" else 1
+        sweeps = s.count if s.kind == "average" else 1
         sums: dict[int, NDArray[np.float32]] = {}
         codes: dict[int, NDArray[np.uint16]] = {}
         for sweep in range(sweeps):
@@ -243,8 +245,6 @@ class Acquirer:
             },
             increment_s=1.0 / s.rate_hz,
             origin_s=late,
-            kind=s.kind,
-            count=sweeps,
             triggered=triggered,
         )
 
@@ -255,23 +255,12 @@ class Acquirer:
         t *= step
         t += self._world.now + late
         fold, bits = 1, self.bits
-        if s.kind == "HRES":
+        if s.kind == "high resolution":
             fold = int(min(HIGH_RESOLUTION_FOLD, max(1.0, spec.SCOPE_MAX_RATE_HZ / s.rate_hz)))
             bits = front.high_resolution_bits(self.bits, fold)
         codes = {}
         for n, end in ends.items():
             volts = self.tip_volts(n, t)
-            if s.channels[n].limited and s.rate_hz > spec.SCOPE_LIMITED_BANDWIDTH_HZ:
-                volts = _low_pass(volts, spec.SCOPE_LIMITED_BANDWIDTH_HZ, s.rate_hz)
             codes[n] = front.convert(front.screen(volts, end, self._noise, fold), bits)
         self._world.advance(s.points * step)
         return codes
-
-
-def _low_pass(volts: NDArray[np.float64], corner_hz: float, rate_hz: float) -> NDArray[np.float64]:
-    """One pole, started in its steady state."""
-    from scipy.signal import lfilter
-
-    pole = math.exp(-2.0 * math.pi * corner_hz / rate_hz)
-    out, _ = lfilter([1.0 - pole], [1.0, -pole], volts, zi=[pole * volts[0]])
-    return np.asarray(out, dtype=np.float64)

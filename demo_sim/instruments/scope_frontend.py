@@ -25,7 +25,7 @@ class FrontEnd:
     """One channel as it is set, with what is wrong with it.
 
     Args:
-        range_pp_v: eight divisions at the probe tip, as the declared probe factor makes them.
+        range_pp_v: full scale at the probe tip, as the declared probe factor makes them.
         offset_v: volts at the tip that stand at centre screen.
         probe_declared: attenuation that the operator told the scope.
         probe_fitted: attenuation of the probe that is really there.

@@ -2,7 +2,7 @@
 
 Invented figures in the style of mid-price bench instruments. An entry reads as data sheets put
 it: ± (fraction of reading + offset in the function's own unit), and belongs to one range of one
-function. The hidden error of an instrument is drawn within its entry (see ``errors.py``); a driver
+function. The hidden error of an instrument is drawn within its entry (see ``hidden.py``); a driver
 file that describes these instruments quotes the same figures.
 """
 
@@ -45,8 +45,16 @@ def _ranges(
     ]
 
 
+_OHMS = [
+    (250.0, 0.01, 0.0016),
+    (2.5e3, 0.01, 0.0004),
+    (25e3, 0.01, 0.0004),
+    (250e3, 0.01, 0.0004),
+    (2.5e6, 0.012, 0.0004),
+]
+
 TABLE: tuple[Accuracy, ...] = (
-    # Supply: outputs 1 and 2 (0…40 V, 5 A), output 3 (5 V fixed, 3 A). Same figures for all.
+    # Supply: the same figures for every output.
     Accuracy("supply", "readback_voltage", "V", 40.0, 0.001, 0.010),
     Accuracy("supply", "readback_current", "A", 5.0, 0.002, 0.005),
     Accuracy("supply", "program_voltage", "V", 40.0, 0.0005, 0.010),
@@ -59,11 +67,11 @@ TABLE: tuple[Accuracy, ...] = (
         "dc_voltage",
         "V",
         [
-            (0.1, 0.006, 0.005),
-            (1.0, 0.005, 0.0012),
-            (10.0, 0.005, 0.001),
-            (100.0, 0.006, 0.001),
-            (1000.0, 0.006, 0.0015),
+            (0.25, 0.006, 0.002),
+            (2.5, 0.005, 0.0005),
+            (25.0, 0.005, 0.0004),
+            (250.0, 0.006, 0.0004),
+            (600.0, 0.006, 0.0025),
         ],
     ),
     *_ranges(  # 20 Hz … 20 kHz, true rms
@@ -71,47 +79,28 @@ TABLE: tuple[Accuracy, ...] = (
         "ac_voltage",
         "V",
         [
-            (0.1, 0.1, 0.05),
-            (1.0, 0.1, 0.05),
-            (10.0, 0.1, 0.05),
-            (100.0, 0.1, 0.05),
-            (750.0, 0.1, 0.05),
+            (0.25, 0.1, 0.02),
+            (2.5, 0.1, 0.02),
+            (25.0, 0.1, 0.02),
+            (250.0, 0.1, 0.02),
+            (600.0, 0.1, 0.05),
         ],
     ),
     *_ranges(
         "meter",
         "dc_current",
         "A",
-        [(0.01, 0.05, 0.02), (0.1, 0.05, 0.01), (1.0, 0.1, 0.01), (10.0, 0.15, 0.02)],
+        [(0.025, 0.05, 0.008), (0.25, 0.05, 0.004), (2.5, 0.1, 0.004), (10.0, 0.15, 0.02)],
     ),
-    *_ranges(
-        "meter",
-        "resistance_4w",
-        "Ω",
-        [
-            (100.0, 0.01, 0.004),
-            (1e3, 0.01, 0.001),
-            (10e3, 0.01, 0.001),
-            (100e3, 0.01, 0.001),
-            (1e6, 0.012, 0.001),
-            (10e6, 0.04, 0.001),
-        ],
-    ),
+    *_ranges("meter", "resistance_4w", "Ω", _OHMS),
     # Two-wire: the same converter, and up to 0.2 Ω of leads and contacts that are not nulled.
     *(
         Accuracy(
             "meter", "resistance_2w", "Ω", scale, reading / 100.0, ranged / 100.0 * scale + 0.2
         )
-        for scale, reading, ranged in [
-            (100.0, 0.01, 0.004),
-            (1e3, 0.01, 0.001),
-            (10e3, 0.01, 0.001),
-            (100e3, 0.01, 0.001),
-            (1e6, 0.012, 0.001),
-            (10e6, 0.04, 0.001),
-        ]
+        for scale, reading, ranged in _OHMS
     ),
-    # Scope, per channel and range; full scale is the eight divisions, peak to peak, at the tip.
+    # Scope, per channel and range; full scale is peak to peak, at the tip.
     # The ranges are continuous: the offset is 0.2 % of whatever full scale is set.
     Accuracy("scope", "voltage", "V", 1.0, 0.01, 0.002),
     # Generator: open-circuit rms level at 1 kHz.
@@ -139,8 +128,9 @@ def ranges(instrument: str, function: str) -> tuple[float, ...]:
 
 
 # --- Supply -----------------------------------------------------------------------------------
-SUPPLY_VOLTS = (40.0, 40.0, 5.0)  # rating per output
-SUPPLY_AMPERES = (5.0, 5.0, 3.0)
+SUPPLY_OUTPUTS = 2
+SUPPLY_VOLTS = 40.0  # rating of an output
+SUPPLY_AMPERES = 5.0
 SUPPLY_OVERRANGE = 1.1  # protection may be set up to this multiple of the rating
 SUPPLY_SLEW_V_PER_S = 2000.0  # up-programming into a reservoir, 30 V in 15 ms
 SUPPLY_RIPPLE_V_RMS = 0.5e-3
@@ -151,15 +141,15 @@ SUPPLY_VOLT_DIGIT = 1e-3  # read-back resolution
 SUPPLY_AMPERE_DIGIT = 1e-4
 
 # --- Meter ------------------------------------------------------------------------------------
-METER_OVERRANGE = 1.2  # 20 % over range, as is usual; above it: overload
-METER_NPLC = (0.02, 0.2, 1.0, 10.0, 100.0)
+METER_OVERRANGE = 1.1  # above it: overload
+METER_NPLC = (0.02, 100.0)  # line cycles; any in between
 # Noise of one reading at 1 line cycle, rms, as a fraction of range; falls with √NPLC.
 METER_NOISE_OF_RANGE = {
-    "dc_voltage": 1.5e-6,
-    "dc_current": 5e-6,
-    "resistance_2w": 2e-6,
-    "resistance_4w": 2e-6,
-    "ac_voltage": 2e-5,
+    "dc_voltage": 0.6e-6,
+    "dc_current": 2e-6,
+    "resistance_2w": 0.8e-6,
+    "resistance_4w": 0.8e-6,
+    "ac_voltage": 0.8e-5,
 }
 METER_LEAD_OHM = 0.05  # one test lead, up to 0.2 Ω for the pair with contacts
 METER_BURDEN_OHM = 0.01  # the current shunt
@@ -170,21 +160,18 @@ METER_TEMPERATURE_K = {"FRTD": 0.06, "RTD": 0.6, "TC": 0.5, "THER": 0.1}
 # --- Scope ------------------------------------------------------------------------------------
 SCOPE_CHANNELS = 4
 SCOPE_BITS = 12
-SCOPE_DIVISIONS = 8
-SCOPE_RANGE_PP_V = (8e-3, 80.0)  # at the scope's own input, peak to peak; times the probe factor
+SCOPE_RANGE_PP_V = (10e-3, 100.0)  # at the scope's own input, peak to peak; times the probe factor
 SCOPE_MAX_POINTS = 2_000_000
 SCOPE_MAX_RATE_HZ = 100e6
 SCOPE_TIMEBASE = 5e-6  # ± fraction
 SCOPE_NOISE_OF_RANGE = 1.0e-4  # front-end noise, rms, of full scale, full bandwidth
 SCOPE_DISTORTION_DBC = -75.0  # second and third harmonic together, full-scale sine
-SCOPE_BANDWIDTH_HZ = 100e6
-SCOPE_LIMITED_BANDWIDTH_HZ = 20e6
 
 # --- Generator --------------------------------------------------------------------------------
 GENERATOR_OUTPUTS = 2
 GENERATOR_MAX_V_RMS = 5.0  # into an open circuit
 GENERATOR_SOURCE_OHM = 50.0
-GENERATOR_FREQUENCY_HZ = (0.1, 1e6)
+GENERATOR_FREQUENCY_HZ = (0.5, 2e6)
 GENERATOR_FREQUENCY = 20e-6  # ± fraction
 GENERATOR_FLATNESS_DB = 0.1  # ±, 20 Hz … 20 kHz against 1 kHz
 GENERATOR_DISTORTION_DBC = -80.0

@@ -1,18 +1,21 @@
-"""The virtual supply's SCPI: two tracking outputs and a third fixed one, switched together."""
+"""The virtual supply's SCPI: equal outputs, switched together.
+
+INSTrument, SOURce, OUTPut, MEASure and STATus subsystems of SCPI-99, volume 2. The bits that tell
+which protection has tripped are ours: the standard leaves them to the maker.
+"""
 
 from __future__ import annotations
 
 from typing import Any
 
 from demo_sim.instruments import specifications as spec
-from demo_sim.instruments.saving import SavingInstrument
+from demo_sim.instruments.base import Instrument
 from demo_sim.instruments.supply_outputs import Output, SupplyOutputs
 from demo_sim.instruments.surroundings import Surroundings
 from demo_sim.scpi import (
     Boolean,
     Call,
     ChannelList,
-    Choice,
     Integer,
     Numeric,
     ScpiError,
@@ -22,53 +25,31 @@ from demo_sim.scpi import (
 )
 
 # Bits of the questionable conditions, per output.
-VOLTAGE_QUESTIONABLE = 0  # constant current: the voltage is not what was set
-CURRENT_QUESTIONABLE = 1  # constant voltage: the current is not what was set
-OVER_VOLTAGE = 9
-OVER_CURRENT = 10
+VOLTAGE_QUESTIONABLE = 0  # constant current: the voltage is not what was set (SCPI-99 1, 9.4)
+OVER_VOLTAGE = 11  # 9 to 12 are the designer's
+OVER_CURRENT = 12
+
+_MOST_VOLTS = spec.SUPPLY_VOLTS * spec.SUPPLY_OVERRANGE
+_MOST_AMPERES = spec.SUPPLY_AMPERES * spec.SUPPLY_OVERRANGE
 
 
-def _volts_limit(device: Any, call: Call) -> float:
-    return float(device.selected.volts_limit)
+def _outputs(device: Any, call: Call) -> float:
+    return float(len(device.outputs.numbers))
 
 
-def _amperes_limit(device: Any, call: Call) -> float:
-    return float(device.selected.amperes_limit)
+_OUTPUTS = ChannelList(first=1, last=spec.SUPPLY_OUTPUTS, optional=True)
 
 
-def _volts_rating(device: Any, call: Call) -> float:
-    return spec.SUPPLY_VOLTS[device.number - 1]
-
-
-def _amperes_rating(device: Any, call: Call) -> float:
-    return spec.SUPPLY_AMPERES[device.number - 1]
-
-
-def _volts_protection(device: Any, call: Call) -> float:
-    return spec.SUPPLY_VOLTS[device.number - 1] * spec.SUPPLY_OVERRANGE
-
-
-def _amperes_protection(device: Any, call: Call) -> float:
-    return spec.SUPPLY_AMPERES[device.number - 1] * spec.SUPPLY_OVERRANGE
-
-
-_OUTPUTS = ChannelList(first=1, last=len(spec.SUPPLY_VOLTS), optional=True)
-
-
-class Supply(SavingInstrument):
-    """Settings go to the selected output; with tracking on, output 1 and 2 are set together.
-
-    Recalled settings come with the outputs off, whatever they were when they were saved.
-    """
+class Supply(Instrument):
+    """Settings go to the selected output. ``outputs`` is how many there are."""
 
     model = "SIMULATED SUPPLY"
-    kept = ("number", "settings")
     status_structures = (
         StatusStructure("operation", "STATus:OPERation"),
         StatusStructure(
             "isummary",
-            "STATus:QUEStionable:INSTrument:ISUMmary<1-3>",
-            count=3,
+            "STATus:QUEStionable:INSTrument:ISUMmary<1-2>",
+            count=spec.SUPPLY_OUTPUTS,
             feeds="instrument",
         ),
         StatusStructure(
@@ -77,22 +58,20 @@ class Supply(SavingInstrument):
         StatusStructure("questionable", "STATus:QUEStionable"),
     )
 
-    def __init__(self, world: Surroundings, key: str = "supply", serial: str = "0") -> None:
+    def __init__(
+        self,
+        world: Surroundings,
+        key: str = "supply",
+        serial: str = "0",
+        outputs: int = spec.SUPPLY_OUTPUTS,
+    ) -> None:
         super().__init__(world, key, serial)
-        self.outputs = SupplyOutputs(world, key)
+        self.outputs = SupplyOutputs(world, key, outputs)
         self.number = 1
 
     @property
     def selected(self) -> Output:
         return self.outputs[self.number]
-
-    @property
-    def settings(self) -> tuple[dict[int, Output], bool]:
-        return self.outputs.settings
-
-    @settings.setter
-    def settings(self, settings: tuple[dict[int, Output], bool]) -> None:
-        self.outputs.settings = settings
 
     def reset(self) -> None:
         self.number = 1
@@ -102,23 +81,19 @@ class Supply(SavingInstrument):
         for n in self.outputs.numbers:
             self.status["isummary", n].condition = self._condition(n)
         own = self._condition(self.number)
-        for bit in (VOLTAGE_QUESTIONABLE, CURRENT_QUESTIONABLE, OVER_VOLTAGE, OVER_CURRENT):
+        for bit in (VOLTAGE_QUESTIONABLE, OVER_VOLTAGE, OVER_CURRENT):
             self.questionable.set_bit(bit, bool(own >> bit & 1))
 
     def _condition(self, number: int) -> int:
         output = self.outputs[number]
-        bits = 0
-        if self.outputs.on:
-            current = self.outputs.constant_current(number)
-            bits |= 1 << (VOLTAGE_QUESTIONABLE if current else CURRENT_QUESTIONABLE)
         return (
-            bits
+            self.outputs.constant_current(number) << VOLTAGE_QUESTIONABLE
             | output.over_volts_tripped << OVER_VOLTAGE
             | output.over_amperes_tripped << OVER_CURRENT
         )
 
     # --- which output ----------------------------------------------------------------------
-    @command("INSTrument:NSELect", Integer(min=1, max=3, default=1))
+    @command("INSTrument:NSELect", Integer(min=1, max=_outputs, default=1))
     def select_number(self, call: Call, number: int) -> None:
         self.number = number
 
@@ -126,32 +101,12 @@ class Supply(SavingInstrument):
     def number_query(self, call: Call) -> int:
         return self.number
 
-    @command("INSTrument[:SELect]", Choice("OUTPut<1-3>"))
-    def select(self, call: Call, name: str) -> None:
-        self.number = int(name[-1])
-
-    @query("INSTrument[:SELect]")
-    def select_query(self, call: Call) -> str:
-        return f"OUTP{self.number}"
-
-    @command("OUTPut:TRACk[:STATe]", Boolean())
-    def track(self, call: Call, on: bool) -> None:
-        self.outputs.tracking = on
-        if on:
-            self.outputs.follow()
-
-    @query("OUTPut:TRACk[:STATe]")
-    def track_query(self, call: Call) -> bool:
-        return self.outputs.tracking
-
-    # --- levels and soft limits ------------------------------------------------------------
+    # --- levels ------------------------------------------------------------
     @command(
         "[SOURce:]VOLTage[:LEVel][:IMMediate][:AMPLitude]",
-        Numeric(unit="V", min=0.0, max=_volts_limit, default=0.0),
+        Numeric(unit="V", min=0.0, max=spec.SUPPLY_VOLTS, default=0.0),
     )
     def set_voltage(self, call: Call, volts: float) -> None:
-        if self.outputs.fixed(self.number):
-            raise ScpiError(-221, f"output {self.number} is fixed")
         self.outputs.set_volts(self.number, volts)
 
     @query("[SOURce:]VOLTage[:LEVel][:IMMediate][:AMPLitude]")
@@ -160,7 +115,7 @@ class Supply(SavingInstrument):
 
     @command(
         "[SOURce:]CURRent[:LEVel][:IMMediate][:AMPLitude]",
-        Numeric(unit="A", min=0.0, max=_amperes_limit, default=0.1),
+        Numeric(unit="A", min=0.0, max=spec.SUPPLY_AMPERES, default=0.05),
     )
     def set_current(self, call: Call, amperes: float) -> None:
         self.outputs.set_amperes(self.number, amperes)
@@ -169,36 +124,10 @@ class Supply(SavingInstrument):
     def current_query(self, call: Call) -> float:
         return self.selected.amperes
 
-    @command(
-        "[SOURce:]VOLTage:LIMit[:HIGH]",
-        Numeric(unit="V", min=0.0, max=_volts_rating, default=_volts_rating),
-    )
-    def set_voltage_limit(self, call: Call, volts: float) -> None:
-        if volts < self.selected.volts:
-            raise ScpiError(-221, "below the voltage that is set")
-        self.selected.volts_limit = volts
-
-    @query("[SOURce:]VOLTage:LIMit[:HIGH]")
-    def voltage_limit_query(self, call: Call) -> float:
-        return self.selected.volts_limit
-
-    @command(
-        "[SOURce:]CURRent:LIMit[:HIGH]",
-        Numeric(unit="A", min=0.0, max=_amperes_rating, default=_amperes_rating),
-    )
-    def set_current_limit(self, call: Call, amperes: float) -> None:
-        if amperes < self.selected.amperes:
-            raise ScpiError(-221, "below the current that is set")
-        self.selected.amperes_limit = amperes
-
-    @query("[SOURce:]CURRent:LIMit[:HIGH]")
-    def current_limit_query(self, call: Call) -> float:
-        return self.selected.amperes_limit
-
     # --- protection ------------------------------------------------------------------------
     @command(
         "[SOURce:]VOLTage:PROTection[:LEVel]",
-        Numeric(unit="V", min=0.5, max=_volts_protection, default=_volts_protection),
+        Numeric(unit="V", min=0.5, max=_MOST_VOLTS, default=_MOST_VOLTS),
     )
     def set_voltage_protection(self, call: Call, volts: float) -> None:
         self.selected.over_volts = volts
@@ -227,7 +156,7 @@ class Supply(SavingInstrument):
 
     @command(
         "[SOURce:]CURRent:PROTection[:LEVel]",
-        Numeric(unit="A", min=0.01, max=_amperes_protection, default=_amperes_protection),
+        Numeric(unit="A", min=0.01, max=_MOST_AMPERES, default=_MOST_AMPERES),
     )
     def set_current_protection(self, call: Call, amperes: float) -> None:
         self.selected.over_amperes = amperes
@@ -254,10 +183,6 @@ class Supply(SavingInstrument):
     def clear_current_protection(self, call: Call) -> None:
         self.outputs.clear_protection(volts=False)
 
-    @command("OUTPut:PROTection:CLEar")
-    def clear_protection(self, call: Call) -> None:
-        self.outputs.clear_protection()
-
     # --- output and read-back --------------------------------------------------------------
     @command("OUTPut[:STATe]", Boolean())
     def switch(self, call: Call, on: bool) -> None:
@@ -271,8 +196,15 @@ class Supply(SavingInstrument):
 
     @query("MEASure[:SCALar]:VOLTage[:DC]", _OUTPUTS)
     def measure_voltage(self, call: Call, outputs: tuple[int, ...] | None) -> tuple[float, ...]:
-        return tuple(self.outputs.read_volts(n) for n in outputs or (self.number,))
+        return tuple(self.outputs.read_volts(n) for n in self._listed(outputs))
 
     @query("MEASure[:SCALar]:CURRent[:DC]", _OUTPUTS)
     def measure_current(self, call: Call, outputs: tuple[int, ...] | None) -> tuple[float, ...]:
-        return tuple(self.outputs.read_amperes(n) for n in outputs or (self.number,))
+        return tuple(self.outputs.read_amperes(n) for n in self._listed(outputs))
+
+    def _listed(self, outputs: tuple[int, ...] | None) -> tuple[int, ...]:
+        """The outputs of a channel list; without one the selected."""
+        for number in outputs or ():
+            if number not in self.outputs.numbers:
+                raise ScpiError(-222, f"there is no output {number}")
+        return outputs or (self.number,)

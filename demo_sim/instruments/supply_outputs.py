@@ -32,11 +32,9 @@ class Output:
     """One output as it is set. Volts and amperes as the operator sees them."""
 
     volts: float = 0.0
-    amperes: float = 0.1
-    volts_limit: float = 0.0  # soft limits: no setting above these is taken
-    amperes_limit: float = 0.0
-    over_volts: float = 0.0
-    over_amperes: float = 0.0
+    amperes: float = 0.05
+    over_volts: float = spec.SUPPLY_VOLTS * spec.SUPPLY_OVERRANGE
+    over_amperes: float = spec.SUPPLY_AMPERES * spec.SUPPLY_OVERRANGE
     over_volts_armed: bool = True
     over_amperes_armed: bool = True
     over_volts_tripped: bool = False
@@ -46,9 +44,11 @@ class Output:
 
 
 class SupplyOutputs:
-    """Three outputs, switched together. Outputs count from 1."""
+    """Outputs that are switched together. They count from 1."""
 
-    def __init__(self, world: Surroundings, key: str = "supply") -> None:
+    def __init__(
+        self, world: Surroundings, key: str = "supply", outputs: int = spec.SUPPLY_OUTPUTS
+    ) -> None:
         self._world = world
         self._key = key
         self._errors = HiddenErrors(world, key)
@@ -57,9 +57,8 @@ class SupplyOutputs:
         self._quiet: tuple[list[SupplyState], float, float] = ([], 0.0, 0.0)
         self._noise = world.rng(f"{key}.noise")
         self.on = False
-        self.tracking = False
         self._outputs: dict[int, Output] = {}
-        self.numbers = range(1, len(spec.SUPPLY_VOLTS) + 1)
+        self.numbers = range(1, outputs + 1)
         self.reset()
         world.watch(self._look)
 
@@ -69,53 +68,16 @@ class SupplyOutputs:
     def reset(self) -> None:
         """Outputs off, settings as after power-on."""
         self.on = False
-        self.tracking = False
-        for n, volts, amperes in zip(
-            self.numbers, spec.SUPPLY_VOLTS, spec.SUPPLY_AMPERES, strict=True
-        ):
-            fixed = self.fixed(n)
-            self._outputs[n] = Output(
-                volts=volts if fixed else 0.0,
-                amperes=amperes if fixed else 0.1,
-                volts_limit=volts,
-                amperes_limit=amperes,
-                over_volts=volts * spec.SUPPLY_OVERRANGE,
-                over_amperes=amperes * spec.SUPPLY_OVERRANGE,
-            )
+        for n in self.numbers:
+            self._outputs[n] = Output()
         self._drive()
-
-    @property
-    def settings(self) -> tuple[dict[int, Output], bool]:
-        """What the outputs are set to, and whether they track."""
-        return self._outputs, self.tracking
-
-    @settings.setter
-    def settings(self, settings: tuple[dict[int, Output], bool]) -> None:
-        """With the outputs off, and no trip."""
-        self.on = False
-        self._outputs, self.tracking = settings
-        for output in self._outputs.values():
-            output.present, output.over_since = 0.0, math.inf
-            output.over_volts_tripped = output.over_amperes_tripped = False
-        self._drive()
-
-    def fixed(self, number: int) -> bool:
-        """Whether this output's voltage cannot be programmed (the third)."""
-        return number == 3
 
     def set_volts(self, number: int, volts: float) -> None:
-        for n in self._together(number):
-            self[n].volts = volts
+        self[number].volts = volts
         self._settle()
 
     def set_amperes(self, number: int, amperes: float) -> None:
-        for n in self._together(number):
-            self[n].amperes = amperes
-        self._settle()
-
-    def follow(self) -> None:
-        """Bring output 2 to output 1's settings when tracking begins."""
-        self[2].volts, self[2].amperes = self[1].volts, self[1].amperes
+        self[number].amperes = amperes
         self._settle()
 
     def switch(self, on: bool) -> None:
@@ -203,9 +165,6 @@ class SupplyOutputs:
             self._drive()
             return math.inf
         return patience
-
-    def _together(self, number: int) -> tuple[int, ...]:
-        return (1, 2) if self.tracking and number in (1, 2) else (number,)
 
     def _actual(self, number: int, function: str, value: float) -> float:
         """What comes out for what was set: the hidden programming error, never below zero."""

@@ -12,7 +12,7 @@ from __future__ import annotations
 from demo_sim.errors import DemoError
 from demo_sim.instruments.base import Instrument
 from demo_sim.instruments.control import HandledWorld
-from demo_sim.scpi import Call, ChannelList, Integer, Quoted, ScpiError, String, command, query
+from demo_sim.scpi import Call, ChannelList, ScpiError, String, command, query
 
 RELAY_S = 0.008  # operate or release, with bounce
 
@@ -91,23 +91,6 @@ class Switch(Instrument):
     def open_all(self, call: Call) -> None:
         for row in list(self._closed):
             self._break(row)
-
-    @query("ROUTe:ROW:NAME", Integer(min=1, max=len(ROWS)))
-    def row_name(self, call: Call, row: int) -> Quoted:
-        return Quoted(ROWS[row - 1])
-
-    @query("ROUTe:ROW:COUNt")
-    def row_count(self, call: Call) -> int:
-        return len(ROWS)
-
-    @query("ROUTe:COLumn:NAME", Integer(min=1, max=MOST_COLUMNS))
-    def column_name(self, call: Call, column: int) -> Quoted:
-        _, column = self._crosspoint(100 + column)
-        return Quoted(self.columns[column - 1])
-
-    @query("ROUTe:COLumn:COUNt")
-    def column_count(self, call: Call) -> int:
-        return len(self.columns)
 
     @command("ROUTe:CONNect", String(), String())
     def connect(self, call: Call, terminal: str, node: str) -> None:

@@ -94,7 +94,7 @@ SCOPE = {
     "coupling": Operation(("channel", "coupling"), about="coupling is AC or DC"),
     "probe": Operation(("channel", "probe"), required=False, about="attenuation, once at opening"),
     "timebase": Operation(
-        ("rate", "points", "duration", "seconds_per_division"),
+        ("rate", "interval", "points", "duration", "seconds_per_division"),
         about="sample rate and record length",
     ),
     "normal": Operation((), about="plain acquisition"),

@@ -166,6 +166,7 @@ class DrivenScope(DrivenInstrument):
             "timebase",
             {
                 "rate": rate,
+                "interval": 1.0 / rate,
                 "points": points,
                 "duration": duration,
                 "seconds_per_division": duration / self._settings.time_divisions,

@@ -45,14 +45,15 @@ def main() -> None:
     scope = manager.open_resource(bench.resources["scope"])
     assert isinstance(scope, pyvisa.resources.MessageBasedResource)
     scope.timeout = 20_000
-    scope.write("CHAN1:PROB 10;RANG 50;DISP ON;:CHAN2:PROB 10;RANG 50;DISP ON")
-    scope.write(f"ACQ:SRAT 1E6;POIN {POINTS};:TRIG:SWE AUTO;:WAV:BYT LSBF")
+    scope.write('INP1:PROB 10;:INP2:PROB 10;:FUNC "XTIM:VOLT 2"')
+    scope.write("VOLT1:RANG:PTP 50;:VOLT2:RANG:PTP 50")
+    scope.write(f"SWE:TINT 1E-6;POIN {POINTS};:TRIG:ATR ON;:FORM INT,16;:FORM:BORD SWAP")
 
     def capture() -> None:
-        assert scope.query("SING;*OPC?").strip() == "1"
+        assert scope.query("INIT;*OPC?").strip() == "1"
         for channel in (1, 2):
             codes = scope.query_binary_values(
-                f"WAV:SOUR CHAN{channel};DATA?",
+                f"TRAC? CH{channel}",
                 datatype="H",
                 is_big_endian=False,
                 container=np.array,

@@ -117,7 +117,7 @@ def main() -> None:
         ("supply.demo", "*IDN?"),
         ("supply.demo", "VOLT?"),
         ("meter.demo", "VOLT:RANG?"),
-        ("scope.demo", "ACQ:SRAT?"),
+        ("scope.demo", "SWE:TINT?"),
         ("generator.demo", "FREQ?"),
         ("switch.demo", "ROUT:ROW:COUN?"),
         ("control.demo", "CLOC:NOW?"),

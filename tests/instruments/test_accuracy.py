@@ -23,7 +23,7 @@ def driver() -> Driver:
 def test_a_half_width_from_a_data_sheet_is_rectangular(driver: Driver) -> None:
     accuracy = Accuracy("meter", driver)
     value = accuracy.attach(5.0, accuracy.row("dc_voltage", 5.0))
-    # 0.005 % of reading and 0.001 % of range, each over √3 (JCGM 100:2008, 4.3.7)
+    # 0.005 % of reading and 0.0004 % of 25 V, each over √3 (JCGM 100:2008, 4.3.7)
     assert value.std_dev == pytest.approx(math.hypot(5.0 * 5e-5, 10.0 * 1e-5) / math.sqrt(3.0))
     assert {line.source.distribution for line in budget_of(value)} == {"rectangular"}
 
@@ -31,7 +31,7 @@ def test_a_half_width_from_a_data_sheet_is_rectangular(driver: Driver) -> None:
 def test_the_sign_of_a_reading_does_not_matter(driver: Driver) -> None:
     accuracy = Accuracy("meter", driver)
     row = accuracy.row("dc_voltage", -5.0)
-    assert row.range == 10.0
+    assert row.range == 25.0
     assert accuracy.attach(-5.0, row).std_dev == accuracy.attach(5.0, row).std_dev
 
 

@@ -121,8 +121,8 @@ def test_editors_get_a_schema() -> None:
 
 
 def test_a_clipping_code_that_no_sample_can_have_is_refused() -> None:
-    message = refused(text_of("scope").replace('sample = "uint16"', 'sample = "uint8"'))
-    assert "samples of uint8" in message
+    message = refused(text_of("scope").replace('sample = "int16"', 'sample = "int8"'))
+    assert "samples of int8" in message
 
 
 def test_a_word_cannot_smuggle_in_a_second_message() -> None:

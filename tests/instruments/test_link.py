@@ -219,11 +219,11 @@ def test_every_message_is_logged_and_a_block_by_its_size(bench: Any) -> None:
 def test_a_block_full_of_terminators_comes_whole(bench: Any, host: str) -> None:
     """Code 0x0A0A is the terminator twice."""
     link = Link.open("scope", f"TCPIP0::scope.demo::{host}", bench.manager, bench.note)
-    link.write("ACQ:POIN 4000", "WAV:FORM WORD", "CHAN1:RANG 80")
-    link.query("SING;*OPC?")
-    data = link.block(("WAV:DATA?",), 8000)
+    link.write("SWE:POIN 4000", "FORM INT,16", "VOLT1:RANG:PTP 80")
+    link.query("INIT;*OPC?")
+    data = link.block(("TRAC? CH1",), 8000)
     assert np.frombuffer(data, "<u2").shape == (4000,)
-    assert link.query("ACQ:POIN?").startswith(("4000", "+4"))
+    assert link.query("SWE:POIN?").startswith(("4000", "+4"))
     link.close()
 
 

@@ -35,9 +35,9 @@ def test_a_sensor_is_read_in_ohms_within_its_uncertainty(bench: Any, meter: Any)
 
 def test_the_range_is_the_smallest_that_holds_the_value(bench: Any, meter: Any) -> None:
     meter.configure("resistance_4w", 110.0)
-    assert "CONF:FRES 1000;" in bench.sent("meter")[-1]
+    assert "CONF:FRES 250;" in bench.sent("meter")[-1]
     meter.configure("dc_voltage", 0.1)
-    assert "CONF:VOLT:DC 0.1;" in bench.sent("meter")[-1]
+    assert "CONF:VOLT:DC 0.25;" in bench.sent("meter")[-1]
 
 
 def test_a_value_beyond_every_range_is_refused_before_anything_is_sent(
@@ -101,7 +101,7 @@ def test_two_readings_on_one_range_share_what_the_meter_does_wrong(meter: Any) -
 def test_the_budget_names_instrument_function_and_range(meter: Any) -> None:
     meter.configure("resistance_4w", 110.0)
     names = [line.source.name for line in budget_of(meter.read(5))]
-    assert any("meter resistance_4w 1 kΩ, % of reading" in name for name in names)
+    assert any("meter resistance_4w 250 Ω, % of reading" in name for name in names)
     assert any("% of range" in name for name in names)
     assert any("scatter of 5" in name for name in names)
 
@@ -109,5 +109,5 @@ def test_the_budget_names_instrument_function_and_range(meter: Any) -> None:
 def test_accuracy_of_a_caller_s_own_mean_has_no_scatter(meter: Any) -> None:
     meter.configure("resistance_4w", 110.0)
     value = meter.accuracy(109.0)
-    expected = math.hypot(109.0 * 1e-4, 1e-5 * 1000.0) / math.sqrt(3.0)
+    expected = math.hypot(109.0 * 1e-4, 1.6e-5 * 250.0) / math.sqrt(3.0)
     assert value.std_dev == pytest.approx(expected)

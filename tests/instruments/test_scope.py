@@ -70,11 +70,11 @@ def test_only_what_changed_is_sent(bench: Any) -> None:
     before = len(bench.sent("scope"))
     bench.scope.acquire({1: 1.0}, **settings)
     again = bench.sent("scope")[before:]
-    assert not any("RANG" in text or "SRAT" in text for text in again)
+    assert not any("RANG" in text or "TINT" in text for text in again)
     bench.scope.acquire({1: 2.0}, **settings)
     changed = [text for text in bench.sent("scope")[before + len(again) :] if "RANG" in text]
     assert len(changed) == 1
-    assert "SRAT" not in changed[0]
+    assert "TINT" not in changed[0]
 
 
 def test_nothing_is_taken_for_granted_after_a_refusal(bench: Any) -> None:
@@ -83,7 +83,7 @@ def test_nothing_is_taken_for_granted_after_a_refusal(bench: Any) -> None:
     with pytest.raises(InstrumentRefused):
         scope.acquire({1: 1.0}, sample_rate_hz=1e-3, points=1000)  # slower than it goes
     scope.acquire({1: 1.0}, sample_rate_hz=1e5, points=1000)
-    assert "SRAT 100000" in " ".join(bench.sent("scope")[-6:])
+    assert "TINT 1e-05" in " ".join(bench.sent("scope")[-6:])
 
 
 def test_no_edge_is_not_measured(bench: Any) -> None:

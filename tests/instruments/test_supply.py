@@ -13,7 +13,7 @@ from seqrun.instruments.roles import Supply
 
 def test_it_plays_its_role(bench: Any) -> None:
     assert isinstance(bench.supply, Supply)
-    assert bench.supply.outputs == 3
+    assert bench.supply.outputs == 2
 
 
 def test_protection_is_read_back_from_the_instrument(bench: Any) -> None:
@@ -29,9 +29,12 @@ def test_opening_switches_nothing_on(bench: Any) -> None:
 
 def test_read_back_holds_the_voltage_at_the_terminals(bench: Any) -> None:
     supply = bench.supply
+    supply.set_current_limit(1, 1.0)
+    supply.set_voltage(1, 5.0)
     supply.enable(True)
-    volts = supply.voltage(3)  # fixed at 5 V
-    truth = bench.demo.world.supply_state("supply", 3).volts
+    bench.demo.world.advance(1.0)
+    volts = supply.voltage(1)
+    truth = bench.demo.world.supply_state("supply", 1).volts
     assert volts.nominal_value == pytest.approx(truth, abs=0.005 + 0.010 + 0.0005 + 4 * 0.0005)
     # 0.1 % + 10 mV, half a digit of 1 mV, 0.5 mV of noise
     expected = math.hypot(0.005 / 3**0.5, 0.010 / 3**0.5, 0.0005 / 3**0.5, 0.0005)

@@ -25,7 +25,7 @@ def shorted_meter():
 
 
 def spread(bench, nplc, readings=400):
-    message = f"CONF:VOLT:DC 10;:VOLT:NPLC {nplc};:SAMP:COUN {readings};:READ?"
+    message = f"CONF:VOLT:DC 10;:VOLT:NPLC {nplc};:TRIG:COUN {readings};:READ?"
     return statistics.stdev(float(v) for v in ask(bench, "meter", message).split(","))
 
 
@@ -82,7 +82,7 @@ def test_hum_on_a_reading_is_the_sinc_of_its_integration_time(nplc):
     # converters; common practice): nothing of it over whole cycles.
     bench = demo_sim.open_bench()
     ask(bench, "control", 'HAND:CONN "meter.lo","ground"')  # hi hangs free and picks up the line
-    message = f"CONF:VOLT:DC 10;:VOLT:NPLC {nplc};:VOLT:ZERO:AUTO OFF;:SAMP:COUN 401;:READ?"
+    message = f"CONF:VOLT:DC 10;:VOLT:NPLC {nplc};:TRIG:COUN 401;:READ?"
     readings = [float(v) for v in ask(bench, "meter", message).split(",")]
     expected = 0.02 / math.sqrt(2) * abs(np.sinc(nplc))  # 20 mV peak of stray hum
     assert statistics.stdev(readings) == pytest.approx(expected, rel=0.1, abs=2e-4)

@@ -168,11 +168,11 @@ EXCHANGE = (
     ("control", "CLOC:WAIT 10;NOW?"),
     ("supply", "MEAS:VOLT? (@1,2);:MEAS:CURR? (@1,2)"),
     ("control", 'HAND:CONN "meter.hi","out.left";CONN "meter.lo","ground";NODE? "meter.hi"'),
-    ("meter", "CONF:VOLT:DC 1;:VOLT:NPLC 1;:SAMP:COUN 3;:READ?"),
+    ("meter", "CONF:VOLT:DC 1;:VOLT:NPLC 1;:TRIG:COUN 3;:READ?"),
     ("generator", "VOLT 0.2;:OUTP1 ON;*OPC?"),
-    ("scope", "CHAN1:PROB 10;RANG 40;:ACQ:POIN 1000;:SING;*OPC?"),
-    ("scope", "WAV:PRE?"),
-    ("scope", "WAV:FORM ASC;DATA?"),
+    ("scope", "INP1:PROB 10;:VOLT1:RANG:PTP 40;:SWE:POIN 1000;:INIT;*OPC?"),
+    ("scope", "TRAC:PRE? CH1"),
+    ("scope", "FORM ASC;:TRAC? CH1"),
     ("supply", "VOLT 99;:SYST:ERR?"),
     ("control", "CLOC:NOW?"),
 )
@@ -229,8 +229,8 @@ def test_one_to_one_probe_where_ten_to_one_is_declared_shows_ten_times_the_volts
         bench = demo_sim.open_bench(faults=faults)
         powered(bench)
         ask(bench, "generator", "FREQ 1000;VOLT 0.05;:OUTP1 ON")
-        ask(bench, "scope", "CHAN1:PROB 10;RANG 80;:ACQ:SRAT 1E6;POIN 10000;:SING;*OPC?")
-        volts = ask(bench, "scope", "WAV:FORM ASC;DATA?").split(",")
+        ask(bench, "scope", "INP1:PROB 10;:VOLT1:RANG:PTP 80;:SWE:TINT 1E-6;POIN 10000;:INIT;*OPC?")
+        volts = ask(bench, "scope", "FORM ASC;:TRAC? CH1").split(",")
         spread.append(max(map(float, volts)))
     assert spread[1] == pytest.approx(10 * spread[0], rel=0.05)
 

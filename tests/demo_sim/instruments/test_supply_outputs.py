@@ -88,10 +88,3 @@ def test_protection_that_is_not_armed_does_not_trip(circuit, supply):
     supply.set_volts(1, 10.0)
     supply.switch(True)
     assert supply.on
-
-
-def test_tracking_sets_both_outputs(circuit, supply):
-    supply.tracking = True
-    supply.switch(True)
-    supply.set_volts(1, 15.0)
-    assert circuit.supply[2].volts == pytest.approx(15.0, abs=0.05)
