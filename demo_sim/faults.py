@@ -6,72 +6,26 @@ Faults combine: each works on what the one before left. Adding a fault is adding
 
 from __future__ import annotations
 
-import difflib
 import math
-import re
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
-from typing import Literal
+from collections.abc import Callable
+from dataclasses import replace
+from functools import partial
 
+from demo_sim.amplifier.passing import Intermittent, Oscillation, Thump
 from demo_sim.amplifier.spec import ChannelSpec, DeviceSpec, LegSpec
 from demo_sim.bench_parts import BenchSpec
 from demo_sim.errors import DemoError
+from demo_sim.fault_requests import (
+    Change,
+    FaultInfo,
+    FaultRequest,
+    apply_faults,
+    entry,
+    fault_catalogue,
+    parse_fault,
+)
 
-Kind = Literal["fault", "mistake"]
-Change = Callable[[BenchSpec, str, float], BenchSpec]
-
-
-@dataclass(frozen=True, slots=True)
-class FaultInfo:
-    """One entry of the catalogue, for people.
-
-    Args:
-        name: as typed. summary: one line. physics: what it does, and what severity 1 means.
-        channels: it sits in one channel (the first when none is named).
-        default_severity: without "=…". kind: of the unit, or of the bench around it.
-    """
-
-    name: str
-    summary: str
-    physics: str
-    channels: bool
-    default_severity: float
-    kind: Kind
-
-
-@dataclass(frozen=True, slots=True)
-class FaultRequest:
-    """``name[@channel][=severity]``, read; ``channel`` is None when none was named."""
-
-    name: str
-    channel: str | None
-    severity: float
-
-    def __str__(self) -> str:
-        at = f"@{self.channel}" if self.channel else ""
-        return f"{self.name}{at}={self.severity:g}"
-
-
-_CATALOGUE: dict[str, tuple[FaultInfo, Change]] = {}
-
-
-def _fault(
-    name: str,
-    summary: str,
-    default: float,
-    channels: bool = True,
-    kind: Kind = "fault",
-) -> Callable[[Change], Change]:
-    """Enter a change under ``name``; its docstring is the physics."""
-
-    def enter(change: Change) -> Change:
-        physics = " ".join((change.__doc__ or "").split())
-        info = FaultInfo(name, summary, physics, channels, default, kind)
-        _CATALOGUE[name] = (info, change)
-        return change
-
-    return enter
-
+__all__ = ["Change", "FaultInfo", "FaultRequest", "apply_faults", "fault_catalogue", "parse_fault"]
 
 # --- helpers: change some devices of a channel ---------------------------------------------------
 
@@ -116,7 +70,7 @@ def _legs(bench: BenchSpec, channel: str, change: Callable[[LegSpec], LegSpec]) 
 # --- faults of the unit --------------------------------------------------------------------------
 
 
-@_fault("dc_offset", "DC at the speaker terminal", 0.2)
+@entry("dc_offset", "DC at the speaker terminal", 0.2)
 def _dc_offset(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     """The input pair is out of balance: severity · 1 V of DC is added at the output (of a bridge,
     at its positive terminal)."""
@@ -125,7 +79,7 @@ def _dc_offset(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     )
 
 
-@_fault("thermal_runaway", "idle current climbs without end as the metal warms", 0.9)
+@entry("thermal_runaway", "idle current climbs without end as the metal warms", 0.9)
 def _thermal_runaway(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     """The channel's transistors were refitted carelessly: the bias transistor hangs beside the
     heatsink (its contact grows from 5 K/W by severity² · 1000 K/W, so the bias no longer falls as
@@ -146,7 +100,7 @@ def _thermal_runaway(bench: BenchSpec, channel: str, severity: float) -> BenchSp
     return _legs(bench, channel, of)
 
 
-@_fault("open_device", "one of the paralleled output devices is open", 1.0)
+@entry("open_device", "one of the paralleled output devices is open", 1.0)
 def _open_device(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     """The first upper device's emitter joint fails: its ballast path rises from its value by
     severity² · 100 Ω, and at full severity it is open; its neighbours carry its share."""
@@ -156,7 +110,7 @@ def _open_device(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     return _one_device(bench, channel, "upper", 1, ballast_ohm=ballast + 100.0 * severity**2)
 
 
-@_fault("mismatched_devices", "paralleled output devices that do not share", 0.5)
+@entry("mismatched_devices", "paralleled output devices that do not share", 0.5)
 def _mismatched_devices(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     """Replacement devices from another batch: the last device of each half has a base-emitter
     voltage lower by severity · 60 mV and takes more than its share."""
@@ -168,7 +122,7 @@ def _mismatched_devices(bench: BenchSpec, channel: str, severity: float) -> Benc
     return _legs(bench, channel, lambda leg: _devices(leg, of))
 
 
-@_fault("bias_low", "bias set too low: crossover distortion", 0.6)
+@entry("bias_low", "bias set too low: crossover distortion", 0.6)
 def _bias_low(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     """The bias trimmer is too low by severity · 200 mV, so near zero neither half conducts."""
     return _legs(
@@ -176,7 +130,7 @@ def _bias_low(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     )
 
 
-@_fault("bias_high", "bias set too high: hot at idle", 0.5)
+@entry("bias_high", "bias set too high: hot at idle", 0.5)
 def _bias_high(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     """The bias trimmer is too high by severity · 100 mV; idle current and heat rise with it."""
     return _legs(
@@ -184,7 +138,7 @@ def _bias_high(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     )
 
 
-@_fault("weak_supply", "the rails sag under load", 0.6, channels=False)
+@entry("weak_supply", "the rails sag under load", 0.6, channels=False)
 def _weak_supply(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     """Burnt contacts in the feed of both rails: severity · 4 Ω in series, so the rails sag with
     the mean current and the output clips early."""
@@ -197,7 +151,7 @@ def _weak_supply(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     )
 
 
-@_fault("dry_thermal_joint", "an output device has lost its thermal contact to the sink", 0.6)
+@entry("dry_thermal_joint", "an output device has lost its thermal contact to the sink", 0.6)
 def _dry_thermal_joint(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     """The compound under the first upper device is dry or its screw loose: case to sink rises by
     severity · 12 K/W. Its junction runs hotter than its neighbour's and draws more current."""
@@ -205,7 +159,7 @@ def _dry_thermal_joint(bench: BenchSpec, channel: str, severity: float) -> Bench
     return _one_device(bench, channel, "upper", 1, joint_k_per_w=joint + 12.0 * severity)
 
 
-@_fault("noisy_device", "random bursts of noise, worse when warm", 0.5)
+@entry("noisy_device", "random bursts of noise, worse when warm", 0.5)
 def _noisy_device(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     """A junction in the input stage crackles: bursts of about severity · 40 mV at the output,
     Poisson in time, at severity · 40 per second at 25 °C, doubling every 12 K of sink."""
@@ -219,7 +173,7 @@ def _noisy_device(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     )
 
 
-@_fault("hum", "hum from a tired reservoir capacitor", 0.5)
+@entry("hum", "hum from a tired reservoir capacitor", 0.5)
 def _hum(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     """The reservoir of the small-signal supply has dried out: its saw-tooth at twice the line
     frequency comes through to the output at severity · 40 mV, the line itself at a tenth."""
@@ -237,7 +191,7 @@ def _hum(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     )
 
 
-@_fault("stuck_relay", "the output relay closes late or never", 1.0)
+@entry("stuck_relay", "the output relay closes late or never", 1.0)
 def _stuck_relay(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     """The relay's driver is slow: pull-in takes (1 + 6 · severity) times as long; from 0.75 up it
     never closes."""
@@ -255,7 +209,7 @@ def _stuck_relay(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     )
 
 
-@_fault("resistive_relay", "burnt contacts in the output relay", 0.5)
+@entry("resistive_relay", "burnt contacts in the output relay", 0.5)
 def _resistive_relay(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     """Contact resistance rises by severity · 4 Ω, in series with the load and outside feedback."""
     return _channel(
@@ -267,14 +221,14 @@ def _resistive_relay(bench: BenchSpec, channel: str, severity: float) -> BenchSp
     )
 
 
-@_fault("loss_of_gain", "one channel is quieter", 0.5)
+@entry("loss_of_gain", "one channel is quieter", 0.5)
 def _loss_of_gain(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     """The feedback divider has drifted: gain falls by severity · 20 dB."""
     factor = 10.0 ** (-severity)
     return _legs(bench, channel, lambda leg: replace(leg, gain=leg.gain * factor))
 
 
-@_fault("loss_of_treble", "treble is lost", 0.5)
+@entry("loss_of_treble", "treble is lost", 0.5)
 def _loss_of_treble(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     """A compensation capacitor has leaked or an input shunt grown: the upper corner falls
     exponentially with severity, from 120 kHz to 1.2 kHz at full severity."""
@@ -282,14 +236,14 @@ def _loss_of_treble(bench: BenchSpec, channel: str, severity: float) -> BenchSpe
     return _legs(bench, channel, lambda leg: replace(leg, pole_hz=leg.pole_hz * factor))
 
 
-@_fault("shorted_device", "an output device is shorted, collector to emitter", 1.0)
+@entry("shorted_device", "an output device is shorted, collector to emitter", 1.0)
 def _shorted_device(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     """The first upper device is a short from its rail through its ballast (any severity above 0);
     feedback drives the other half against it until the supply's limit."""
     return _one_device(bench, channel, "upper", 1, state="shorted")
 
 
-@_fault("dead_half_bridge", "one half of a bridged output gives no signal", 1.0)
+@entry("dead_half_bridge", "one half of a bridged output gives no signal", 1.0)
 def _dead_half_bridge(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     """The negative half-bridge's drive fades by severity; at 1 it rests at its middle, so half the
     voltage and a quarter of the power are left."""
@@ -306,17 +260,144 @@ def _dead_half_bridge(bench: BenchSpec, channel: str, severity: float) -> BenchS
     return _legs(bench, channel, of)
 
 
+@entry("inverted_polarity", "a channel's polarity is inverted", 1.0)
+def _inverted_polarity(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
+    """A repair has put the channel's input pair in the other way round (any severity above 0): its
+    output is the mirror image of its input."""
+    return _legs(bench, channel, lambda leg: replace(leg, gain=-leg.gain))
+
+
+@entry("crossed_channels", "the inputs of two channels are crossed", 1.0, channels=False)
+def _crossed_channels(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
+    """The leads from the input sockets went back on the wrong boards (any severity above 0): each
+    channel plays what comes in at the next one."""
+    names = bench.amplifier.channel_names
+    if len(names) < 2:
+        raise DemoError("crossed_channels needs two channels", found=", ".join(names))
+    amplifier = bench.amplifier
+    for name, source in zip(names, (*names[1:], names[0]), strict=True):
+        amplifier = amplifier.with_channel(name, partial(_fed_by, source))
+    return replace(bench, amplifier=amplifier)
+
+
+def _fed_by(source: str, channel: ChannelSpec) -> ChannelSpec:
+    return replace(channel, fed_by=source)
+
+
+@entry("relay_chatter", "the output relay lets go for a moment now and then", 0.5)
+def _relay_chatter(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
+    """A dry joint at the relay's coil: the contact opens for severity · 100 ms every
+    5 s / severity, give or take a half of both."""
+    contact = Intermittent(every_s=5.0 / max(severity, 1e-6), lasts_s=0.1 * severity)
+    return _channel(bench, channel, lambda c: replace(c, relay=replace(c.relay, contact=contact)))
+
+
+@entry("dropouts", "the signal drops out now and then", 0.5)
+def _dropouts(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
+    """A tarnished contact before the power stage: all of the signal but not the output's own noise
+    is lost for severity · 200 ms every 10 s / severity, give or take a half of both."""
+    contact = Intermittent(every_s=10.0 / max(severity, 1e-6), lasts_s=0.2 * severity)
+    return _channel(bench, channel, lambda c: replace(c, contact=contact))
+
+
+@entry("peak_oscillation", "the output stage oscillates on signal peaks", 0.5)
+def _peak_oscillation(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
+    """A compensation part is missing: while the output is further from its rest than 0.4 of the
+    rail, 2 MHz of severity · 2 V peak stand on it."""
+    rail = bench.amplifier.rail_voltage
+    rest = rail if bench.amplifier.split else 0.5 * rail
+    ringing = Oscillation(peak_v=2.0 * severity, above_v=0.4 * rest)
+    return _channel(bench, channel, lambda c: replace(c, oscillation=ringing))
+
+
+@entry("load_oscillation", "the output stage oscillates into a capacitor", 0.5)
+def _load_oscillation(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
+    """The output coil is bridged or its damping resistor open: 900 kHz of severity · 2 V peak as
+    long as a capacitor stands across the output (capacitor.1, capacitor.2), with signal or not."""
+    ringing = Oscillation(2.0 * severity, frequency_hz=0.9e6, above_v=0.0, when="capacitive")
+    return _channel(bench, channel, lambda c: replace(c, oscillation=ringing))
+
+
+@entry("loss_of_bass", "bass is lost", 0.8)
+def _loss_of_bass(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
+    """A coupling or feedback capacitor has dried out: the lower corner rises exponentially with
+    severity, from 2 Hz to 300 Hz at full severity."""
+    factor = 150.0**severity
+    return _legs(bench, channel, lambda leg: replace(leg, low_cut_hz=leg.low_cut_hz * factor))
+
+
+@entry("slow_rails", "the rails give way at low frequencies", 0.6, channels=False)
+def _slow_rails(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
+    """The reservoirs have dried out, and what feeds them does not follow: below 100 Hz the rails
+    give way like severity · 4 Ω, while their mean stays."""
+    rails = bench.amplifier.rails
+    slow = replace(rails, slow_ohm=rails.slow_ohm + 4.0 * severity)
+    return replace(bench, amplifier=replace(bench.amplifier, rails=slow))
+
+
+@entry("crackle", "a crackle every ten to twenty seconds", 0.5)
+def _crackle(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
+    """A cracked joint in the signal path: crackles of about severity · 200 mV at the output,
+    Poisson in time, one in 15 s on average, warm or cold."""
+    return _channel(
+        bench, channel, lambda c: replace(c, noise=replace(c.noise, crackle_v=0.2 * severity))
+    )
+
+
+@entry("hum_when_driven", "hum that comes with the signal", 0.5)
+def _hum_when_driven(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
+    """The reservoirs' charging current returns through the signal ground: at the output
+    severity · 40 mV of the line's double per ampere that the rails draw beyond idle."""
+    return _channel(
+        bench, channel, lambda c: replace(c, noise=replace(c.noise, hum_per_a=0.04 * severity))
+    )
+
+
+@entry("thump", "a thump when it is switched on or off", 0.5)
+def _thump(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
+    """The output is not at rest when the relay closes (severity · 8 V that die away in 0.15 s), and
+    the relay's supply holds it closed for severity · 2 s after switching off, while the output
+    leaves its rest by up to severity · 8 V."""
+    thump = Thump(on_v=8.0 * severity, off_v=8.0 * severity)
+
+    def of(c: ChannelSpec) -> ChannelSpec:
+        late = replace(c.relay, release_s=c.relay.release_s + 2.0 * severity)
+        return replace(c, thump=thump, relay=late)
+
+    return _channel(bench, channel, of)
+
+
+@entry("blind_protection", "the speaker protection does not open on DC", 1.0)
+def _blind_protection(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
+    """Its sense resistor is open: it opens on DC of 1.5 V + severity² · 1000 V."""
+
+    def of(c: ChannelSpec) -> ChannelSpec:
+        trip_v = c.relay.dc_trip_v + 1000.0 * severity**2
+        return replace(c, relay=replace(c.relay, dc_trip_v=trip_v))
+
+    return _channel(bench, channel, of)
+
+
+@entry("crosstalk", "one channel is heard in the other", 0.6)
+def _crosstalk(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
+    """A screen has lost its ground: what leaks in from the next channel rises exponentially with
+    severity, from −75 dB at 1 kHz to −15 dB at full severity."""
+    return _channel(
+        bench, channel, lambda c: replace(c, crosstalk=c.crosstalk * 10.0 ** (3.0 * severity))
+    )
+
+
 # --- mistakes on the bench -----------------------------------------------------------------------
 
 
-@_fault("swapped_leads", "the meter's leads are swapped", 1.0, channels=False, kind="mistake")
+@entry("swapped_leads", "the meter's leads are swapped", 1.0, channels=False, kind="mistake")
 def _swapped_leads(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     """The red lead is in the black socket and the other way round (any severity above 0): what
     should be on hi is on lo."""
     return replace(bench, meter_swapped=True)
 
 
-@_fault("probe_factor", "a ×1 probe where the scope is told ×10", 1.0, kind="mistake")
+@entry("probe_factor", "a ×1 probe where the scope is told ×10", 1.0, kind="mistake")
 def _probe_factor(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     """The probe on the channel's output is a ×1 (any severity above 0); readings are ten times too
     high for a scope set to ×10."""
@@ -324,69 +405,19 @@ def _probe_factor(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     return replace(bench, probe_one_to_one=bench.probe_one_to_one | frozenset({f"scope.{number}"}))
 
 
-@_fault("sensor_off", "the sink's temperature sensor has fallen off", 0.9, False, "mistake")
+@entry("sensor_off", "the sink's temperature sensor has fallen off", 0.9, False, "mistake")
 def _sensor_off(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     """The sensor reads severity of the way from the sink's temperature to the air's."""
     return replace(bench, sink_sensor=replace(bench.sink_sensor, off=severity))
 
 
-@_fault("load_missing", "a load is not connected", 1.0, kind="mistake")
+@entry("load_missing", "a load is not connected", 1.0, kind="mistake")
 def _load_missing(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     """A lead of the channel's load is broken inside (any severity above 0)."""
     return bench.with_load(channel, ohm=math.inf)
 
 
-@_fault("load_wrong", "a load of the wrong value", 1.0, kind="mistake")
+@entry("load_wrong", "a load of the wrong value", 1.0, kind="mistake")
 def _load_wrong(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     """The load has (1 − severity / 2) of the resistance on its label: at 1, half."""
     return bench.with_load(channel, ohm=bench.loads[channel].ohm * (1.0 - 0.5 * severity))
-
-
-# --- the face ------------------------------------------------------------------------------------
-
-_REQUEST = re.compile(r"\s*([A-Za-z_]+)\s*(?:@\s*([A-Za-z0-9_]+))?\s*(?:=\s*(\S+))?\s*")
-
-
-def fault_catalogue() -> list[FaultInfo]:
-    """Every fault and mistake, in the order of the catalogue."""
-    return [info for info, _ in _CATALOGUE.values()]
-
-
-def parse_fault(text: str) -> FaultRequest:
-    """Read ``dc_offset@left=0.6``.
-
-    Raises:
-        DemoError: unknown name (with the nearest known one), a channel where none belongs, or a
-            severity outside 0 … 1.
-    """
-    match = _REQUEST.fullmatch(text)
-    if match is None:
-        raise DemoError("cannot read the fault", found=text, expected="NAME[@CHANNEL][=SEVERITY]")
-    name, channel, severity = match.groups()
-    if name not in _CATALOGUE:
-        near = difflib.get_close_matches(name, _CATALOGUE, 1, 0.0)
-        raise DemoError("no such fault", found=name, hint=f"nearest known name: {near[0]}")
-    info = _CATALOGUE[name][0]
-    if channel is not None and not info.channels:
-        raise DemoError(f"{name} does not belong to a channel", found=text, expected=name)
-    try:
-        value = info.default_severity if severity is None else float(severity)
-    except ValueError:
-        value = math.nan
-    if not 0.0 <= value <= 1.0:
-        raise DemoError(f"severity of {name}", found=str(severity), expected="a number from 0 to 1")
-    return FaultRequest(name, channel, value)
-
-
-def apply_faults(bench: BenchSpec, requests: Sequence[FaultRequest]) -> BenchSpec:
-    """The bench with every fault in it, in the order given.
-
-    Raises:
-        DemoError: a channel that the unit does not have, or a fault that its topology cannot have.
-    """
-    for request in requests:
-        channel = request.channel or bench.amplifier.channel_names[0]
-        bench.amplifier.channel(channel)
-        if request.severity > 0.0:
-            bench = _CATALOGUE[request.name][1](bench, channel, request.severity)
-    return bench

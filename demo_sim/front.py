@@ -17,7 +17,6 @@ from demo_sim.amplifier.signal import InputSignal, at_input, pass_through
 from demo_sim.amplifier.spec import AmplifierSpec, ChannelSpec
 from demo_sim.ports import Drive
 
-CROSSTALK = 1.8e-4  # between channels at 1 kHz (−75 dB), capacitive: grows with frequency
 SOCKET_OHM = 47e3
 MUTE_S = 0.6  # output relays open while the input selector moves
 
@@ -66,10 +65,11 @@ class Front:
     def inputs(self, at: DrivesAt) -> dict[str, InputSignal]:
         """What arrives at each channel's power stage."""
         sockets = self.sockets(at)
-        own = {
+        plugged = {
             channel.name: self._arriving(number, channel, at, sockets)
             for number, channel in enumerate(self._spec.channels)
         }
+        own = {c.name: plugged[c.fed_by or c.name] for c in self._spec.channels}
         return {name: self._with_crosstalk(name, own) for name in own}
 
     def _arriving(
@@ -122,6 +122,8 @@ class Front:
         for other in own.values():
             if other.period is not None:
                 coupled = np.zeros(other.period.points // 2 + 1, dtype=np.complex128)
-                coupled.imag = CROSSTALK * other.period.frequencies() / 1000.0
+                coupled.imag = (
+                    self._spec.channel(name).crosstalk * other.period.frequencies() / 1000.0
+                )
                 return replace(mine, period=other.period, volts=pass_through(other, coupled))
         return mine

@@ -318,7 +318,7 @@ def wanted_output(spec: AmplifierSpec, inputs: Mapping[str, InputSignal]) -> Wan
             weights[i, -1] = 1.0
             continue
         response = leg.gain * path_response(
-            signal.period.frequencies(), spec.path.low_cut_hz, leg.pole_hz
+            signal.period.frequencies(), leg.low_cut_hz, leg.pole_hz
         )
         step = signal.period.points // count
         volts[i, :-1] = pass_through(signal, response)[step // 2 :: step]

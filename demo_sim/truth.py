@@ -139,13 +139,14 @@ class Truth:
         f = np.array([frequency_hz])
         legs = [self._leg(channel, leg.side) for leg in spec.legs]
         each = np.array(
-            [
-                leg.gain * path_response(f, self._unit.spec.path.low_cut_hz, leg.pole_hz)[0]
-                for leg in spec.legs
-            ]
+            [leg.gain * path_response(f, leg.low_cut_hz, leg.pole_hz)[0] for leg in spec.legs]
         )
         out = self._unit.joined.outputs[np.ix_(legs, legs)] @ each
         return float(abs(out[0] - out[1]) if len(legs) == 2 else abs(out[0]))
+
+    def polarity(self, channel: str) -> int:
+        """+1 where the speaker terminals follow the input, −1 where they are its mirror image."""
+        return 1 if self._unit.spec.channel(channel).legs[0].gain >= 0.0 else -1
 
     def input_v_rms(self, channel: str) -> float:
         """V rms of the lowest tone at a channel's input now, 0 without one."""
@@ -264,6 +265,10 @@ class Truth:
 
     def relay_closed(self, channel: str) -> bool:
         return self._unit.relays[self._unit.spec.channel_names.index(channel)].closed
+
+    def openings(self, channel: str, start_s: float, end_s: float) -> list[tuple[float, float]]:
+        """(begin, end) of every moment at which contacts interrupt a channel's signal."""
+        return self._waves.passing.openings(channel, start_s, end_s)
 
     def relay_pull_in(self, channel: str) -> float:
         """Seconds from rails up to relay closed; inf when it never closes."""

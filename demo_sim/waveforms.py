@@ -18,6 +18,7 @@ from demo_sim import noise
 from demo_sim.amplifier.electrics import ChannelTables, Electrics
 from demo_sim.amplifier.signal import InputSignal, Period, pass_through, path_response, slew_limited
 from demo_sim.amplifier.spec import HALVES, ChannelSpec
+from demo_sim.passing import Passing
 from demo_sim.powered import PoweredUnit
 from demo_sim.rails import Rail
 from demo_sim.wiring import GROUND, ballast_node, leg_label
@@ -29,14 +30,14 @@ SUPPLY_BANDWIDTH_HZ = 20e6
 SAME_SHAPE_K = 0.5
 STRAY_V = 0.02  # peak of the line hum on a lead that hangs free or an input left open, V
 OPEN_INPUT_PICKUP = 0.0004  # part of it that an open input's resistance leaves
-BURST_WARMING_K = 12.0  # bursts double in rate
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class NodeSignal:
     """``tables`` are (period, table) pairs; ``noises`` maps a disturbance's name to a factor.
 
-    ``gate`` names the channel whose relay must be closed for any of it to be there.
+    ``gate`` names the channel whose relay must be closed for any of it to be there; what comes and
+    goes at its output goes by the name too.
     """
 
     dc: float = 0.0
@@ -80,10 +81,18 @@ def channel_tables(unit: PoweredUnit, number: int, electrics: Electrics) -> Chan
         seconds = 1.0 / (period.frequency_hz * period.points)
         rows = []
         for leg in channel.legs:
-            response = leg.gain * path_response(period.frequencies(), path.low_cut_hz, leg.pole_hz)
+            response = leg.gain * path_response(period.frequencies(), leg.low_cut_hz, leg.pole_hz)
             rows.append(slew_limited(pass_through(signal, response), seconds, path.slew_v_per_s))
         wanted = np.stack(rows)
-    return electrics.waveforms(signal.period, wanted, rails, admittance, junction_c, sensor_c)
+    alike = sum(
+        other.period is not None
+        and signal.period is not None
+        and other.period.frequency_hz == signal.period.frequency_hz
+        for other in unit.inputs.values()
+    )
+    return electrics.waveforms(
+        signal.period, wanted, rails, admittance, junction_c, sensor_c, alike
+    )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -108,7 +117,7 @@ class Waveforms:
         self.rail_tables: Callable[[str], tuple[tuple[Period, Floats], ...]] = lambda side: ()
         self._tables: dict[int, Kept] = {}
         self._alone: dict[int, tuple[object, Electrics]] = {}
-        self._bursts = {c.name: noise.Bursts(seed, f"burst.{c.name}") for c in unit.spec.channels}
+        self.passing = Passing(unit, seed)
         self._places: dict[str, tuple[int, int, str, int, str]] = {}
         for i, channel in enumerate(unit.spec.channels):
             for j, leg in enumerate(channel.legs):
@@ -188,17 +197,20 @@ class Waveforms:
                 continue
             drawn = tables.device_a[:, half].sum(axis=(0, 1))
             admittance = 2j * np.pi * tables.period.frequencies() * rail.spec.reservoir_f
+            slow = rail.spec.slow_ohm / (1.0 + 1j * tables.period.frequencies() / rail.spec.slow_hz)
             if not rail.limited:  # a supply at its limit gives no more, whatever the rail does
                 admittance = admittance + 1.0 / max(rail.ohm, 1e-6)
             spectrum = np.fft.rfft(drawn)
             spectrum[0] = 0.0  # the mean is in the rail's own balance
             admittance[0] = 1.0
-            swing = np.fft.irfft(sign * spectrum / admittance, tables.period.points)
+            drop = sign * spectrum * (1.0 / admittance + slow)
+            swing = np.fft.irfft(drop, tables.period.points)
             found.append((tables.period, np.asarray(swing)))
         return tuple(found)
 
     def _input(self, channel: str) -> NodeSignal:
-        signal = self._unit.inputs.get(channel)
+        fed = next((c.name for c in self._unit.spec.channels if c.fed_by == channel), channel)
+        signal = self._unit.inputs.get(fed)
         return NodeSignal(noises={"stray": 1.0}) if signal is None else of_input(signal, channel)
 
     def leg(self, number: int, leg: int) -> NodeSignal:
@@ -211,6 +223,8 @@ class Waveforms:
         self, channel: ChannelSpec, leg: int, tables: ChannelTables, volts: Floats
     ) -> NodeSignal:
         mean, pairs = _split(tables.period, volts)
+        if leg == 0 and channel.thump.off_v:
+            mean += channel.thump.off_v * self._fallen()
         alive = self._unit.electrics.alive(self._unit.rails.rails)
         gain = channel.legs[leg].gain * alive
         share = alive if leg == 0 else -alive
@@ -283,6 +297,8 @@ class Waveforms:
             total = values if total is None else np.add(total, values, out=total)
         if total is None:
             total = np.zeros(t.size)
+        if signal.gate is not None:
+            self.passing.on_signal(signal.gate, t, total)
         if signal.dc:
             total += signal.dc
         slow: Floats | None = None
@@ -295,14 +311,14 @@ class Waveforms:
         if slow is not None:
             total += noise.stretched(slow, factor, window.points)
         if signal.gate is not None:
-            self._gate(signal.gate, t, total)
+            self.passing.through_relay(signal.gate, t, total)
         return total
 
-    def _gate(self, channel: str, t: Floats, values: Floats) -> None:
-        """Nothing from before the relay closed."""
-        relay = self._unit.relays[self._unit.spec.channel_names.index(channel)]
-        if float(t[0]) < relay.closed_since:
-            values[t < relay.closed_since] = 0.0
+    def _fallen(self) -> float:
+        """0…1: how far the rails are below where the output relay lets go."""
+        rails, spec = self._unit.rails.rails, self._unit.spec
+        least = min(rails.pos, -rails.neg) if spec.split else rails.pos
+        return float(min(1.0, max(0.0, 1.0 - least / (0.9 * spec.rail_voltage))))
 
     def _add_white(self, noises: Mapping[str, float], window: noise.Window, total: Floats) -> None:
         """All white parts at once: independent, so their densities add in squares."""
@@ -348,17 +364,14 @@ class Waveforms:
             return noise.hum(0.7 * self._ripple(rest), 0.0)
         if kind == "slow":
             spec = self._unit.spec.channel(rest).noise
-            return noise.hum(spec.hum_v, spec.line_v)
+            hum_v = spec.hum_v
+            if spec.hum_per_a:
+                hum_v += spec.hum_per_a * max(0.0, self._unit.rails.pos.amps - spec.hum_from_a)
+            return noise.hum(hum_v, spec.line_v)
         return ()
 
     def _slow_of_channel(self, channel: str, t: Floats) -> Floats:
-        spec = self._unit.spec.channel(channel).noise
-        total = noise.added(self.steady(f"slow.{channel}"), t)
-        if spec.burst_v:
-            warm = self._unit.temperature_c("sink") - 25.0
-            rate = spec.burst_rate_hz * 2.0 ** (warm / BURST_WARMING_K)
-            total += self._bursts[channel].at(t, spec.burst_v, rate)
-        return total
+        return noise.added(self.steady(f"slow.{channel}"), t) + self.passing.bursts(channel, t)
 
     def dc(self, hi: str | None, lo: str | None, start_s: float, seconds: float) -> float:
         """Mean over an aperture."""
@@ -378,8 +391,7 @@ class Waveforms:
         for name, share in signal.noises.items():
             total += share * self._noise_mean(name, start_s, seconds, rng)
         if signal.gate is not None:
-            since = self._unit.relays[self._unit.spec.channel_names.index(signal.gate)].closed_since
-            total *= min(1.0, max(0.0, (start_s + seconds - since) / seconds))
+            total = self.passing.mean_through_relay(signal.gate, total, start_s, seconds)
         return total
 
     def _noise_mean(
@@ -398,16 +410,9 @@ class Waveforms:
             return float(rng.normal()) * averaged / math.sqrt(AUDIO_BANDWIDTH_HZ)
         if kind == "slow":
             spec = self._unit.spec.channel(rest).noise
-            total = sum(p.mean(start_s, seconds) for p in noise.hum(spec.hum_v, spec.line_v))
-            if spec.burst_v:
-                total += noise.mean_over(
-                    lambda t: (
-                        self._slow_of_channel(rest, t)
-                        - noise.added(noise.hum(spec.hum_v, spec.line_v), t)
-                    ),
-                    start_s,
-                    seconds,
-                )
+            total = sum(p.mean(start_s, seconds) for p in self.steady(name))
+            if spec.burst_v or spec.crackle_v:
+                total += noise.mean_over(lambda t: self.passing.bursts(rest, t), start_s, seconds)
             return total
         if kind == "stray":
             return sum(p.mean(start_s, seconds) for p in self.steady(name))

@@ -28,7 +28,7 @@ from demo_sim.ports import Drive, OutputSetting, SupplyState
 from demo_sim.powered import PoweredUnit
 from demo_sim.rails import Rail, Source
 from demo_sim.waveforms import NodeSignal, Waveforms, of_input
-from demo_sim.wiring import GROUND, Hookup, Load, ballast_node, join, unit_nodes
+from demo_sim.wiring import GROUND, Hookup, Load, ballast_node, join, leg_label, unit_nodes
 
 if TYPE_CHECKING:
     from demo_sim.truth import Truth
@@ -76,6 +76,7 @@ class World:
         self._waves = Waveforms(self._unit, seed, self._ripple)
         self._waves.special = self._section_node
         self._waves.rail_tables = self._own_ripple
+        self._waves.passing.capacitive = self._capacitive
         self._feeds: dict[tuple[str, int], str] = {}
         self._front = Front(spec)
         self._own = OwnSupply(spec)
@@ -336,6 +337,14 @@ class World:
             # Through its resistor and open: what the power stage gives, relay or not.
             return self._waves.leg(self._unit.spec.channel_names.index(rest), 0)
         return None
+
+    def _capacitive(self, channel: str) -> bool:
+        """Whether the little capacitor of the bench is across the channel's output."""
+        ends = {self.node_of("capacitor.1"), self.node_of("capacitor.2")}
+        hot, *cold = (
+            f"out.{leg_label(channel, leg.side)}" for leg in self._unit.spec.channel(channel).legs
+        )
+        return ends == {hot, cold[0] if cold else GROUND}
 
     def _own_ripple(self, side: str) -> tuple[tuple[Period, Floats], ...]:
         if side not in self._own_sides:

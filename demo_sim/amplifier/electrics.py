@@ -18,6 +18,7 @@ from demo_sim.amplifier.stage import OutputStage
 
 Floats = NDArray[np.float64]
 SHORT_OHM = 0.05  # a failed device, collector to emitter
+GIVING_WAY_ROUNDS = 3  # each halves what is left, and more
 GRID_POINTS = 4096  # of load current, where a table is longer
 
 
@@ -108,11 +109,14 @@ class Electrics:
         """Where the legs rest, V to ground."""
         return 0.0 if self.spec.split else 0.5 * rails.pos
 
-    def limit(self, wanted: Floats, rails: Rails, admittance: Floats) -> tuple[Floats, bool]:
+    def limit(
+        self, wanted: Floats, rails: Rails, admittance: Floats, given_way: Floats | None = None
+    ) -> tuple[Floats, bool]:
         """Leg volts to ground after clipping; True when anything clipped.
 
         A leg follows until drivers' drop-out plus what the current drops leave no more room; both
-        grow together with the swing, so the limit is a factor on it.
+        grow together with the swing, so the limit is a factor on it. ``given_way`` (2, samples):
+        by how much the upper and the lower rail stand below their mean, V.
         """
         path, middle = self.spec.path, self.middle(rails)
         alive = self.alive(rails)
@@ -121,7 +125,14 @@ class Electrics:
         need = swing + path.drop_ohm * current
         up = max(0.0, rails.pos - path.drop_v - middle)
         down = max(0.0, middle - rails.neg - path.drop_v)
-        room = np.where(need >= 0.0, up, down)
+        if given_way is None:
+            room = np.where(need >= 0.0, up, down)
+        else:
+            room = np.where(
+                need >= 0.0,
+                np.maximum(0.0, up - given_way[0]),
+                np.maximum(0.0, down - given_way[1]),
+            )
         size = np.maximum(np.abs(need), 1e-12)
         factor = np.minimum(1.0, room / size)
         strongest = np.abs(current)
@@ -180,13 +191,20 @@ class Electrics:
         admittance: Floats,
         junction_c: Floats,
         sensor_c: Floats,
+        channels: int = 1,
     ) -> ChannelTables:
         """Volts and currents over a period, with the distortion that feedback leaves.
+
+        ``channels`` draw like this one from the same rails at the same time.
 
         What the open-loop stage would add is divided, harmonic by harmonic, by one plus the loop
         gain there; that is first order in the error, which is small beside the signal.
         """
         volts, clipped = self.limit(wanted, rails, admittance)
+        if period is not None and self.spec.rails.slow_ohm:
+            for _ in range(GIVING_WAY_ROUNDS):
+                given_way = self._given_way(period, admittance @ volts, channels)
+                volts, clipped = self.limit(wanted, rails, admittance, given_way)
         load_a = admittance @ volts
         alive = self.alive(rails)
         base_v, device_a = self._solve_many(load_a, self.bias(sensor_c, rails), junction_c)
@@ -202,6 +220,17 @@ class Electrics:
         if self._shorted:
             volts, _, device_a = self._short_circuits(volts, device_a, rails, admittance)
         return ChannelTables(period, volts, device_a, clipped)
+
+    def _given_way(self, period: Period, load_a: Floats, channels: int) -> Floats:
+        """By how much the rails stand below their mean under slow current, V: (2, points)."""
+        spec = self.spec.rails
+        drawn = channels * np.stack(
+            (np.maximum(load_a, 0.0).sum(axis=0), np.maximum(-load_a, 0.0).sum(axis=0))
+        )
+        spectrum = np.fft.rfft(drawn, axis=1) * spec.slow_ohm
+        spectrum /= 1.0 + 1j * period.frequencies() / spec.slow_hz
+        spectrum[:, 0] = 0.0
+        return np.asarray(np.fft.irfft(spectrum, period.points, axis=1))
 
     def _solve_many(
         self, load_a: Floats, bias: Floats, junction_c: Floats

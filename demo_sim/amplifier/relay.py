@@ -6,7 +6,6 @@ import math
 
 from demo_sim.amplifier.spec import RelaySpec
 
-DC_TRIP_V = 1.5  # between an output and its middle; common practice for speaker protection
 DC_TRIP_S = 0.2
 
 
@@ -36,7 +35,7 @@ class Relay:
             if self.closed and math.isinf(self.opens_at):
                 self.opens_at = now + self.spec.release_s
             return
-        if abs(dc_v) <= DC_TRIP_V:
+        if abs(dc_v) <= self.spec.dc_trip_v:
             self._dc_since = math.inf
         elif math.isinf(self._dc_since):
             self._dc_since = now

@@ -13,6 +13,7 @@ from typing import Literal, Self
 
 import numpy as np
 
+from demo_sim.amplifier.passing import SILENT, SOUND, STABLE, Intermittent, Oscillation, Thump
 from demo_sim.amplifier.sections import SectionSpec
 from demo_sim.errors import DemoError
 
@@ -69,7 +70,8 @@ class LegSpec:
         bias_sensor_k_per_w: from sink to the bias transistor. It loses heat to the air through
             ``HeatSpec.bias_air_k_per_w``; the ratio is how well the bias follows the sink.
         offset_v: DC at the output, V. gain: signed voltage gain of this leg.
-        pole_hz: closed-loop bandwidth. dead: 1 = its driver gives nothing.
+        low_cut_hz, pole_hz: input coupling and closed-loop bandwidth, −3 dB.
+        dead: 1 = its driver gives nothing.
     """
 
     side: str
@@ -79,6 +81,7 @@ class LegSpec:
     offset_v: float = 0.0
     bias_shift_v: float = 0.0
     bias_sensor_k_per_w: float = 5.0
+    low_cut_hz: float = 2.0
     pole_hz: float = 120e3
     dead: bool = False
 
@@ -88,12 +91,18 @@ class LegSpec:
 
 @dataclass(frozen=True, slots=True)
 class RelaySpec:
-    """Output relay: pull-in after the rails are up, release after they fell, Ω of the contact."""
+    """Output relay: pull-in after the rails are up, release after they fell, Ω of the contact.
+
+    It opens on DC of more than ``dc_trip_v`` between an output and its middle (common practice for
+    speaker protection). ``contact`` is how well it holds.
+    """
 
     pull_in_s: float = 4.0
     release_s: float = 0.05
     contact_ohm: float = 0.015
     never_closes: bool = False
+    dc_trip_v: float = 1.5
+    contact: Intermittent = SOUND
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +114,11 @@ class NoiseSpec:
         hum_v: peak at the output, of the doubled line frequency with its harmonics.
         line_v: peak at the output, of the line frequency.
         burst_v: typical height of a random burst at the output; 0 = none.
-        burst_rate_hz: bursts per second with the device at 25 °C; doubles every 12 K.
+        burst_rate_hz: bursts per second with the sink at 25 °C. burst_warming_k: what doubles it.
+        crackle_v: typical height of a crackle that comes every ``crackle_every_s`` on average,
+            warm or cold; 0 = none.
+        hum_per_a: peak at the output, of the doubled line frequency with its harmonics, per ampere
+            of a rail's current above ``hum_from_a``.
     """
 
     white_v_rt_hz: float = 18e-9
@@ -114,6 +127,11 @@ class NoiseSpec:
     line_v: float = 30e-6
     burst_v: float = 0.0
     burst_rate_hz: float = 0.8
+    burst_warming_k: float = 12.0
+    crackle_v: float = 0.0
+    crackle_every_s: float = 15.0
+    hum_per_a: float = 0.0
+    hum_from_a: float = 0.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,6 +142,11 @@ class ChannelSpec:
     noise: NoiseSpec = field(default_factory=NoiseSpec)
     input_ohm: float = 22e3
     section: SectionSpec | None = None
+    fed_by: str = ""  # the channel whose socket leads to this one; its own where none is named
+    crosstalk: float = 1.8e-4  # from the others at 1 kHz, capacitive: grows with frequency
+    contact: Intermittent = SOUND  # in the signal path before the power stage
+    oscillation: Oscillation = STABLE
+    thump: Thump = SILENT
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,6 +177,8 @@ class RailSpec:
             resistance. dead_v, alive_v: rail (smaller of the two) below which the bias does not
             exist, and above which it is complete.
         relay_threshold: part of the rated rail at which the output relay's timer starts.
+        slow_ohm, slow_hz: what the rail gives way to current that changes more slowly than
+            ``slow_hz``; the mean is held by the regulation, which is slower than any signal.
     """
 
     feed_ohm: float = 0.05
@@ -164,6 +189,8 @@ class RailSpec:
     dead_v: float = 2.0
     alive_v: float = 5.0
     relay_threshold: float = 0.8
+    slow_ohm: float = 0.0
+    slow_hz: float = 100.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,14 +198,13 @@ class PathSpec:
     """Signal path of every leg.
 
     Args:
-        low_cut_hz: input coupling. loop_gain, loop_pole_hz: feedback's loop gain at DC and its
-            pole; their product is where it is one. slew_v_per_s: limit of the leg's output.
+        loop_gain, loop_pole_hz: feedback's loop gain at DC and its pole; their product is where
+            it is one. slew_v_per_s: limit of the leg's output.
         drop_v: what the drivers keep between rail and output, V, besides ``drop_ohm`` · current.
         second, third: curvature of the voltage amplifier in open loop, fraction at full swing.
         most_a: what a half can be driven to.
     """
 
-    low_cut_hz: float = 2.0
     loop_gain: float = 3000.0
     loop_pole_hz: float = 20.0
     slew_v_per_s: float = 12e6

@@ -10,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from demo_sim import faults
+from demo_sim import fault_requests
 from demo_sim.amplifier.device import vbe
 from demo_sim.amplifier.spec import AmplifierSpec, DeviceSpec, LegSpec
 from demo_sim.amplifier.stage import OutputStage
@@ -38,8 +38,8 @@ class Lossless:
 
 @pytest.fixture
 def lossless(monkeypatch: pytest.MonkeyPatch) -> str:
-    info = faults.FaultInfo("lossless", "", "", False, 1.0, "fault")
-    monkeypatch.setitem(faults._CATALOGUE, "lossless", (info, Lossless.change))
+    info = fault_requests.FaultInfo("lossless", "", "", False, 1.0, "fault")
+    monkeypatch.setitem(fault_requests._CATALOGUE, "lossless", (info, Lossless.change))
     return "lossless"
 
 

@@ -1,0 +1,113 @@
+"""What comes and goes at a channel's output as the unit stands now.
+
+``demo_sim.amplifier.passing`` says how each of these behaves; here is when it may: relay, warmth,
+load.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from demo_sim import noise
+from demo_sim.amplifier.passing import Intermittent, Oscillation
+from demo_sim.amplifier.relay import Relay
+from demo_sim.powered import PoweredUnit
+
+Floats = NDArray[np.float64]
+
+
+class Passing:
+    """Of one unit; random ones depend on the seed and bench time alone."""
+
+    def __init__(self, unit: PoweredUnit, seed: int) -> None:
+        self._unit = unit
+        self._seed = seed
+        self._bursts = {
+            f"{kind}.{c.name}": noise.Bursts(seed, f"{kind}.{c.name}")
+            for c in unit.spec.channels
+            for kind in ("burst", "crackle")
+        }
+        # Whether a capacitor stands across a channel's output.
+        self.capacitive: Callable[[str], bool] = lambda channel: False
+
+    def through_relay(self, channel: str, t: Floats, values: Floats) -> None:
+        """Nothing from before the relay closed, or while its contact lets go; in place."""
+        relay = self._relay(channel)
+        if float(t[0]) < relay.closed_since:
+            values[t < relay.closed_since] = 0.0
+        if self._warm(relay.spec.contact):
+            left = relay.spec.contact.left(self._seed, f"contact.{channel}", t)
+            if left is not None:
+                values *= left
+
+    def on_signal(self, channel: str, t: Floats, swing: Floats) -> None:
+        """What a bad contact takes from the signal, and what the stage adds to it, in place."""
+        spec = self._unit.spec.channel(channel)
+        if self._warm(spec.contact):
+            left = spec.contact.left(self._seed, f"path.{channel}", t)
+            if left is not None:
+                swing *= left
+        if spec.oscillation.peak_v and self._unstable(channel, spec.oscillation):
+            swing += spec.oscillation.at(t, swing)
+        if spec.thump.on_v:
+            swing += spec.thump.on(t, self._relay(channel).closed_since)
+
+    def mean_through_relay(
+        self, channel: str, mean: float, start_s: float, seconds: float
+    ) -> float:
+        """What is left of a mean over a stretch of time, V."""
+        relay = self._relay(channel)
+        since = relay.closed_since
+        mean *= min(1.0, max(0.0, (start_s + seconds - since) / seconds))
+        thump = self._unit.spec.channel(channel).thump
+        if thump.on_v:
+            mean += thump.on_mean(start_s, seconds, since)
+        if self._warm(relay.spec.contact):
+            name = f"contact.{channel}"
+            mean *= 1.0 - relay.spec.contact.lost_share(self._seed, name, start_s, seconds)
+        return mean
+
+    def bursts(self, channel: str, t: Floats) -> Floats:
+        """Bursts and crackles of a channel, V at its output at times ``t``."""
+        spec = self._unit.spec.channel(channel).noise
+        total = np.zeros(t.size)
+        if spec.burst_v:
+            warm = self._unit.temperature_c("sink") - 25.0
+            rate = spec.burst_rate_hz * 2.0 ** (warm / spec.burst_warming_k)
+            total += self._bursts[f"burst.{channel}"].at(t, spec.burst_v, rate)
+        if spec.crackle_v:
+            rate = 1.0 / spec.crackle_every_s
+            total += self._bursts[f"crackle.{channel}"].at(t, spec.crackle_v, rate)
+        return total
+
+    def openings(self, channel: str, start_s: float, end_s: float) -> list[tuple[float, float]]:
+        """(begin, end) of every moment at which contacts interrupt a channel's signal."""
+        spec = self._unit.spec.channel(channel)
+        found: list[tuple[float, float]] = []
+        for name, contact in (("contact", spec.relay.contact), ("path", spec.contact)):
+            if self._warm(contact):
+                found += contact.openings(self._seed, f"{name}.{channel}", start_s, end_s)
+        return sorted(found)
+
+    def _relay(self, channel: str) -> Relay:
+        return self._unit.relays[self._unit.spec.channel_names.index(channel)]
+
+    def _warm(self, contact: Intermittent) -> bool:
+        return math.isfinite(contact.every_s) and (
+            self._unit.temperature_c("sink") > contact.above_c
+        )
+
+    def _unstable(self, channel: str, oscillation: Oscillation) -> bool:
+        """Whether the load is such that the stage oscillates."""
+        if oscillation.when == "always":
+            return True
+        if oscillation.when == "capacitive":
+            return self.capacitive(channel)
+        number = self._unit.spec.channel_names.index(channel)
+        legs = [i for i, c in enumerate(self._unit.electrics.channel_of) if c == number]
+        loaded = bool(np.any(self._unit.joined.admittance[legs]))
+        return loaded == (oscillation.when == "loaded")
