@@ -6,6 +6,9 @@ Definitions (IEC 60268-3, clause 14.12; IEEE 1241 for SINAD):
 * THD+N: rms of all in the band but the fundamental, over the fundamental.
 * SINAD: the reciprocal of THD+N.
 
+Steady lines that are no harmonics (hum and its multiples, a whine) count into THD+N as what they
+are; they are told from noise and do not make it less certain, nor do they touch THD.
+
 Contributions: noise under each line (its mean square is taken out, its scatter kept), the
 statistics of the noise bins, and the instrument's floor (see :mod:`seqrun.measure.bounds`).
 The vertical gain cancels in every ratio.
@@ -26,16 +29,26 @@ from seqrun.measure import tones
 from seqrun.measure.bounds import Bounded, above_distortion, above_noise, root_of_square
 from seqrun.measure.noise import STATISTICS
 from seqrun.measure.sinefit import check_record, fit_sine_4
-from seqrun.measure.spectrum import Spectrum, Tone, find_tone, power_spectrum, tone_at
+from seqrun.measure.spectrum import (
+    Spectrum,
+    Tone,
+    find_tone,
+    noise_about,
+    noise_scatter,
+    power_spectrum,
+    tone_at,
+)
 from seqrun.measure.uncertain import variable
 from seqrun.measure.weighting import BAND_HZ, Weighting, power_weights
-from seqrun.measure.windows import BLACKMAN_HARRIS, Window
-from seqrun.values import Bound, exactly
+from seqrun.measure.windows import BLACKMAN_HARRIS, HANN, Window
+from seqrun.values import COVERAGE_FACTOR, Bound, exactly
 
 Array = NDArray[np.float64]
 NOISE_UNDER = "noise under the harmonics"
 #: highest order counted into THD, everywhere: at 1 kHz the audio band (IEC 60268-3 leaves it open)
 HARMONICS = 20
+LEAST_FIT_PERIODS = 20
+MOST_LINES = 12  # fitted along: hum and its stronger multiples
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,26 +187,21 @@ def _residual(
             f"a fundamental of {fundamental.frequency_hz:g} Hz",
             expected=f"one within the band, {band_hz[0]:g} Hz to {band_hz[1]:g} Hz",
         )
-    if weighting is Weighting.UNWEIGHTED:
-        power = spectrum.power[band].copy()
-    else:
-        at = np.arange(band.start, band.stop, dtype=np.float64) * spectrum.bin_hz
-        power = spectrum.power[band] * power_weights(weighting, at)
+    power = spectrum.power[band].copy()
+    at = np.arange(band.start, band.stop, dtype=np.float64) * spectrum.bin_hz
     inside = [t for t in found if band.start <= t.bins.start and t.bins.stop <= band.stop]
-    lines = [(fundamental, 1.0)]
-    weights = power_weights(weighting, np.array([t.frequency_hz for t in inside]))
-    lines += list(zip(inside, weights.tolist(), strict=True))
-    for tone, weight in lines:
+    for tone in (fundamental, *inside):
         start, stop = (max(edge - band.start, 0) for edge in (tone.bins.start, tone.bins.stop))
-        power[start:stop] = tone.density * weight
-    noise = float(power.sum())
-    # E[p²] of a noise bin is twice its squared mean.
-    u_noise = math.sqrt(float(power @ power) / 2.0 * spectrum.spread)
+        power[start:stop] = tone.density
+    typical, steady = noise_about(power, spectrum.window.half_lobe_bins)
+    weights = power_weights(weighting, at)
+    weighted = power * weights
+    each = power_weights(weighting, np.array([t.frequency_hz for t in inside])).tolist()
     return _Residual(
-        sum(t.square * w for t, w in lines[1:]),
-        math.hypot(0.0, *(t.u_square * w for t, w in lines[1:])),
-        noise,
-        u_noise,
+        sum(t.square * w for t, w in zip(inside, each, strict=True)),
+        math.hypot(0.0, *(t.u_square * w for t, w in zip(inside, each, strict=True))),
+        float(weighted.sum()),
+        noise_scatter(weighted, typical * weights, steady, spectrum.spread),
     )
 
 
@@ -263,6 +271,74 @@ def _together(one: Bounded, other: Bounded) -> Bounded:
     return Bounded(umath.sqrt(total))
 
 
+def _check_fit_periods(values: Array, sample_rate_hz: float, frequency_hz: float | None) -> None:
+    check_record(values, sample_rate_hz, frequency_hz, False)
+    if frequency_hz is None:
+        frequency_hz = find_tone(power_spectrum(values, sample_rate_hz, HANN)).frequency_hz
+    periods = frequency_hz * values.size / sample_rate_hz
+    if periods < LEAST_FIT_PERIODS:
+        raise NotMeasured(
+            f"{periods:.3g} periods in the record",
+            expected=f"at least {LEAST_FIT_PERIODS}, for distortion by sine fits",
+            hint="capture a longer record",
+        )
+
+
+def _steady_lines(values: Array, sample_rate_hz: float, f0: float) -> list[float]:
+    """Frequencies of the strongest steady lines that are no harmonics of f0, Hz."""
+    spectrum = power_spectrum(values, sample_rate_hz, HANN)
+    half, bin_hz = HANN.half_lobe_bins, spectrum.bin_hz
+    power = spectrum.power[1:]
+    _, lines = noise_about(power, half)
+    order = np.arange(1, power.size + 1) * bin_hz / f0
+    apart = np.abs(order - np.maximum(np.rint(order), 1.0)) * f0 / bin_hz
+    wanted = np.where(lines & (apart > 2.0 * half + 1.0), power, 0.0)
+    found: list[float] = []
+    while len(found) < MOST_LINES and wanted.max() > 0.0:
+        peak = int(np.argmax(wanted))
+        # The ratio of the two highest bins of a Hann lobe tells where between them the line is.
+        side = 1 if power[min(peak + 1, power.size - 1)] >= power[max(peak - 1, 0)] else -1
+        ratio = math.sqrt(float(power[min(max(peak + side, 0), power.size - 1)] / power[peak]))
+        found.append((peak + 1 + side * (2.0 * ratio - 1.0) / (ratio + 1.0)) * bin_hz)
+        wanted[max(peak - half, 0) : peak + half + 1] = 0.0
+    return found
+
+
+def check_agreement(
+    spectral: Bounded, fitted: Bounded, *, floor: float = 0.0, limit: float | None = None
+) -> None:
+    """See that the two ways of reading one record say the same, within their uncertainties.
+
+    A difference matters where it could change a verdict, that is where the limit lies between what
+    the two allow, or where both stand above the bench's own distortion. Below that there is nothing
+    to agree on.
+
+    Args:
+        spectral, fitted: THD by the spectrum and by fits, ratios.
+        floor: distortion of generator and digitiser together, ratio.
+        limit: the most that is allowed, ratio; None: nothing is judged.
+
+    Raises:
+        NotMeasured: they differ where it matters: the record holds what neither allows for.
+    """
+    one, other = spectral.value, fitted.value
+    allowed = COVERAGE_FACTOR * math.hypot(one.std_dev, other.std_dev)
+    a, b = float(one.nominal_value), float(other.nominal_value)
+    # Beyond chance, one percent between the two is the window's and the fit's own business.
+    beyond = abs(a - b) > allowed + 0.01 * max(a, b)
+    if spectral.bound is Bound.AT_MOST:
+        beyond = fitted.bound is not Bound.AT_MOST and b - a > allowed
+    elif fitted.bound is Bound.AT_MOST:
+        beyond = a - b > allowed
+    near = limit is not None and min(a, b) - allowed <= limit <= max(a, b) + allowed
+    if beyond and (near or min(a, b) > floor):
+        raise NotMeasured(
+            f"distortion is {100.0 * a:.3g} % by the spectrum and {100.0 * b:.3g} % by sine fits",
+            expected="the same by both",
+            hint="an unsteady tone, oscillation, or a second tone in the record",
+        )
+
+
 @dataclass(frozen=True, slots=True)
 class FittedDistortion:
     """THD and THD+N by the sine-fit path; the band of THD+N is 0 to half the sample rate."""
@@ -286,10 +362,13 @@ def distortion_by_fit(
 ) -> FittedDistortion:
     """THD and THD+N by least squares: a four-parameter sine fit, then all harmonics at once.
 
-    No window and no leakage; needs only two periods. Arguments and errors as
-    :func:`distortion`. Residual noise is taken as white: each harmonic's peak has u = σ√(2/N), and
-    its mean square is cleared of σ²·2/N.
+    No window and no leakage. Steady lines that are no harmonics (hum) are found in the record's
+    spectrum and fitted along; what then is left is taken as white noise: each harmonic's peak has
+    u = σ√(2/N), and its mean square is cleared of σ²·2/N. Arguments and errors as
+    :func:`distortion`, and fewer than :data:`LEAST_FIT_PERIODS` periods are refused: harmonics over
+    a broken period pull the frequency, which is fitted without them, by too much.
     """
+    _check_fit_periods(values, sample_rate_hz, frequency_hz)
     sine = fit_sine_4(values, sample_rate_hz, frequency_hz, gain=gain, clipped=clipped)
     f0 = float(sine.frequency_hz.nominal_value)
     omega = 2.0 * math.pi * f0 / sample_rate_hz
@@ -300,17 +379,22 @@ def distortion_by_fit(
             expected="a sample rate above four times the tone",
         )
     rec = tones.record(values)
-    fit = tones.fit_tones(rec, [n * omega for n in orders])
-    free = max(fit.points - 2 * len(orders) - 2, 1)
+    steady = _steady_lines(values, sample_rate_hz, f0)
+    omegas = [n * omega for n in orders] + [2.0 * math.pi * f / sample_rate_hz for f in steady]
+    fit = tones.fit_tones(rec, omegas)
+    free = max(fit.points - 2 * len(omegas) - 2, 1)
     variance = fit.residual_square / free
-    squares = [abs(p) ** 2 / 2.0 for p in fit.phasors]
+    every = [abs(p) ** 2 / 2.0 for p in fit.phasors]
+    squares, others = every[: len(orders)], sum(every[len(orders) :])
     bias = 2.0 * variance / fit.points  # of each mean square
     square = sum(squares[1:]) - bias * (len(orders) - 1)
     u_square = math.sqrt(2.0 * max(square, 0.0) * bias + (len(orders) - 1) * bias**2)
     root = math.sqrt(squares[0])
     thd = _floored(root_of_square(square, u_square, NOISE_UNDER), floor_thd, root)
-    residual = sum(squares[1:]) + fit.residual_square / fit.points
-    u_residual = math.sqrt(2.0 * variance**2 / fit.points + 2.0 * max(square, 0.0) * bias)
+    residual = sum(squares[1:]) + others + fit.residual_square / fit.points
+    u_residual = math.sqrt(
+        2.0 * variance**2 / fit.points + 2.0 * (max(square, 0.0) + others) * bias
+    )
     rest = math.sqrt(residual)
     return FittedDistortion(
         sine.frequency_hz,

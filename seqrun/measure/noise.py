@@ -1,8 +1,9 @@
 """Noise at an output with no signal: levels, signal-to-noise, random bursts.
 
 Definitions: unweighted is the rms from 22 Hz to 22 kHz with sharp edges; A-weighted after
-IEC 61672-1; CCIR-468 the rms of noise through the network of ITU-R BS.468-4 with 0 dB at 1 kHz (the
-quasi-peak rectifier of that recommendation is not part of it).
+IEC 61672-1 within the same band (the curve itself goes on: white noise up to 100 kHz would read
+0.26 dB more); CCIR-468 the rms of noise through the network of ITU-R BS.468-4 with 0 dB at 1 kHz,
+likewise (the quasi-peak rectifier of that recommendation is not part of it).
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from uncertainties import UFloat, umath
 from seqrun.errors import NotMeasured
 from seqrun.measure.bounds import Bounded, above_noise
 from seqrun.measure.sinefit import check_record
-from seqrun.measure.spectrum import Spectrum, power_spectrum
+from seqrun.measure.spectrum import Spectrum, noise_about, noise_scatter, power_spectrum
 from seqrun.measure.uncertain import variable
 from seqrun.measure.weighting import BAND_HZ, Weighting, power_weights
 from seqrun.measure.windows import HANN
@@ -87,37 +88,19 @@ def noise_level(
     if band.stop - band.start < LEAST_BINS:
         raise NotMeasured("too few bins in the band", expected="a longer record")
     power = spectrum.power[band]
+    typical, lines = noise_about(power, spectrum.window.half_lobe_bins)
     if weighting is not Weighting.UNWEIGHTED:
         at = np.arange(band.start, band.stop, dtype=np.float64) * spectrum.bin_hz
-        power = power * power_weights(weighting, at)
+        weights = power_weights(weighting, at)
+        power, typical = power * weights, typical * weights
     square = float(power.sum())
     if not square > 0.0:
         raise NotMeasured("a flat record", expected="noise", hint="is the probe on?")
     root = math.sqrt(square)
-    # E[p²] of a noise bin is twice its squared mean; a steady line has no such scatter, which
-    # makes this an upper limit where hum dominates. Lines are told apart by their neighbours.
-    u_square = math.sqrt(_scatter_square(power) * spectrum.spread)
+    u_square = noise_scatter(power, typical, lines, spectrum.spread)
     measured = variable(root, u_square / (2.0 * root), STATISTICS)
     scaled = measured * gain if gain is not None else measured
     return NoiseLevel(above_noise(scaled, floor), weighting, spectrum)
-
-
-def _scatter_square(power: Array) -> float:
-    """Σ p² of the noise bins alone: bins twenty times above the median about them are lines."""
-    size = 33
-    usable = power[: power.size - power.size % size].reshape(-1, size)
-    if usable.size == 0:
-        return float(power @ power) / 2.0
-    middle = size // 2
-    median = np.partition(usable, middle, axis=1)[:, middle]
-    typical = np.repeat(median / math.log(2.0), size)
-    tail = power[usable.size :]
-    typical = np.concatenate([typical, np.full(tail.size, float(typical[-1]))])
-    quiet = power < 20.0 * typical
-    noise = power[quiet]
-    lines = power[~quiet]
-    # A line's own scatter: 2·line·noise per bin.
-    return float(noise @ noise) / 2.0 + 2.0 * float(lines @ typical[~quiet])
 
 
 def signal_to_noise_db(signal_rms: UFloat, noise_rms: UFloat) -> UFloat:

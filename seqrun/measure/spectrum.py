@@ -20,6 +20,9 @@ Array = NDArray[np.float64]
 CHUNK = 8192
 #: for power that falls off exponentially about its mean (a noise bin), median = mean · ln 2
 MEDIAN_OF_NOISE = math.log(2.0)
+TENTH_OF_NOISE = -math.log(0.9)  # and its tenth part
+BLOCK = 101  # bins whose noise is taken as one
+LINE = 20.0  # times the noise about it: noise alone does that in one bin of 10⁸
 
 
 @dataclass(frozen=True)
@@ -95,6 +98,53 @@ def power_spectrum(
     if points % 2 == 0:
         power[-1] /= 2.0
     return Spectrum(power, sample_rate_hz / points, points, window)
+
+
+def noise_about(power: Array, lobe_bins: int) -> tuple[Array, NDArray[np.bool_]]:
+    """Steady lines told from noise: the noise per bin about each bin, and which bins are lines.
+
+    A line is what stands :data:`LINE` times above the noise about it, and its lobe. The noise is
+    the median of blocks of bins; where lines fill most of a block (hum and its multiples in a short
+    record) the quietest tenth tells them first.
+
+    Args:
+        power: neighbouring bins of a spectrum before any weighting, shape (bins,).
+        lobe_bins: half a lobe of the window.
+    """
+    size = min(BLOCK, power.size)
+    edges = np.arange(0, power.size, size)
+    lines = np.zeros(power.size, dtype=bool)
+    typical = np.empty(power.size)
+    for pass_ in range(2):
+        for start in edges:
+            # The last block reaches back, so that it is a whole one.
+            block = slice(min(start, power.size - size), min(start + size, power.size))
+            quiet = power[block][~lines[block]] if pass_ else power[block]
+            if quiet.size < 5:
+                quiet = power[block]
+            level = float(np.quantile(quiet, 0.5 if pass_ else 0.1))
+            typical[start : start + size] = level / (MEDIAN_OF_NOISE if pass_ else TENTH_OF_NOISE)
+        lines = power > LINE * typical
+        if not lines.any():
+            continue
+        reach = np.ones(2 * lobe_bins - 1, dtype=np.int64)
+        lines = np.convolve(lines, reach, mode="same") > 0
+    return typical, lines
+
+
+def noise_scatter(power: Array, typical: Array, lines: NDArray[np.bool_], spread: float) -> float:
+    """Standard uncertainty of a sum of bins from the noise in them, in the unit of power.
+
+    E[p²] of a noise bin is twice its squared mean. A steady line has no such scatter: it only beats
+    with the noise under it, by 2·line·noise a bin.
+
+    Args:
+        power: the bins that were summed. typical, lines: from :func:`noise_about`, weighted alike.
+        spread: :attr:`seqrun.measure.windows.Window.spread`.
+    """
+    noise, steady = power[~lines], power[lines]
+    beats = 2.0 * float(steady @ typical[lines])
+    return math.sqrt((float(noise @ noise) / 2.0 + beats) * spread)
 
 
 @dataclass(frozen=True, slots=True)

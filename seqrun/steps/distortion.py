@@ -11,8 +11,13 @@ from pydantic import Field
 from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured
-from seqrun.measure.bounds import Bounded, quantisation_rms
-from seqrun.measure.distortion import Distortion, distortion, distortion_by_fit
+from seqrun.measure.bounds import quantisation_rms
+from seqrun.measure.distortion import (
+    Distortion,
+    check_agreement,
+    distortion,
+    distortion_by_fit,
+)
 from seqrun.measure.intermodulation import (
     Intermodulation,
     difference_distortion,
@@ -37,7 +42,7 @@ from seqrun.steps.common.at_power import (
 from seqrun.steps.common.drive import Drive, Waveform
 from seqrun.steps.common.forecasts import DB_PER_SHARE, distortion_share
 from seqrun.steps.common.listening import ALIKE
-from seqrun.values import COVERAGE_FACTOR, Bound, exactly, rectangular
+from seqrun.values import Bound, exactly, rectangular
 
 LEAST_RATE_HZ = 100e3  # samples per second: holds the band to 22 kHz with room
 PER_CYCLE = 50  # samples: holds twenty harmonics
@@ -149,7 +154,12 @@ class _OneTone(DrivenStep):
             clipped=wave.clipped,
         )
         fitted = distortion_by_fit(wave.volts, rate, frequency, clipped=wave.clipped)
-        check_agreement(plain.thd, fitted.thd)
+        check_agreement(
+            plain.thd,
+            fitted.thd,
+            floor=self._floor(ctx.view, level_seen(ctx, wave)),
+            limit=self._ratio_limit(ctx),
+        )
         return distortion(
             wave.volts,
             rate,
@@ -162,6 +172,14 @@ class _OneTone(DrivenStep):
             floor_thd=floor_felt(plain, self._floor(ctx.view, level_seen(ctx, wave))),
             floor_noise=self._floor_noise(ctx, drive, wave, channel),
         )
+
+    def _ratio_limit(self, ctx: Context) -> float | None:
+        """The step's upper limit as a distortion ratio; None when it has none."""
+        if ctx.limit is None:
+            return None
+        if self.kind == "sinad":
+            return None if ctx.limit.low is None else 10.0 ** (-ctx.limit.low / 20.0)
+        return None if ctx.limit.high is None else ctx.limit.high / 100.0
 
     def _floor_noise(self, ctx: Context, drive: Drive, wave: Waveform, channel: str) -> UFloat:
         """What scope and generator bring into the noise at an output, V rms."""
@@ -220,32 +238,6 @@ def floor_felt(found: Distortion, floor: float) -> float:
     )
     share = low / float(found.fundamental_rms.nominal_value) / thd
     return floor * min(math.hypot(share * math.sqrt(0.5), 0.5 * floor / thd), 1.0)
-
-
-def check_agreement(spectral: Bounded, fitted: Bounded) -> None:
-    """See that the two ways of reading one record say the same, within their uncertainties.
-
-    Raises:
-        NotMeasured: they do not: the record holds what neither allows for.
-    """
-    one, other = spectral.value, fitted.value
-    allowed = COVERAGE_FACTOR * math.hypot(one.std_dev, other.std_dev)
-    a, b = float(one.nominal_value), float(other.nominal_value)
-    if spectral.bound is Bound.AT_MOST and fitted.bound is Bound.AT_MOST:
-        return
-    if spectral.bound is Bound.AT_MOST:
-        differ = b - a > allowed
-    elif fitted.bound is Bound.AT_MOST:
-        differ = a - b > allowed
-    else:
-        # Beyond chance, one percent between the two is the window's and the fit's own business.
-        differ = abs(a - b) > allowed + 0.01 * max(a, b)
-    if differ:
-        raise NotMeasured(
-            f"distortion is {100.0 * a:.3g} % by the spectrum and {100.0 * b:.3g} % by sine fits",
-            expected="the same by both",
-            hint="an unsteady tone, oscillation, or a second tone in the record",
-        )
 
 
 class Thd(_OneTone):

@@ -23,8 +23,8 @@ from seqrun.values import Bound, exactly
 
 WORDS = {
     Weighting.UNWEIGHTED: "22 Hz to 22 kHz",
-    Weighting.A: "A-weighted",
-    Weighting.CCIR_468: "CCIR-468-weighted, rms",
+    Weighting.A: "A-weighted 22 Hz to 22 kHz",
+    Weighting.CCIR_468: "CCIR-468-weighted 22 Hz to 22 kHz, rms",
 }
 _NOISE_HOW = (
     "Generator off, loads on. The scope takes records of the output on its smallest range; their "
@@ -47,7 +47,10 @@ NOISE = Measurand(
 NOISE_A_WEIGHTED = Measurand(
     "noise_a_weighted",
     "V",
-    what=("Output noise weighted as a quiet ear hears it (A curve, IEC 61672-1): hum counts less."),
+    what=(
+        "Output noise weighted as a quiet ear hears it (A curve, IEC 61672-1), 22 Hz to 22 kHz: "
+        "hum counts less."
+    ),
     how=_NOISE_HOW,
     fooled_by=_NOISE_FOOLED,
 )

@@ -10,7 +10,8 @@ import pytest
 
 from seqrun.errors import NotMeasured
 from seqrun.measure.bounds import Bounded
-from seqrun.steps.distortion import OVER_THD, check_agreement
+from seqrun.measure.distortion import check_agreement
+from seqrun.steps.distortion import OVER_THD
 from seqrun.values import Bound, normal
 
 Powered = Callable[..., Any]
