@@ -138,10 +138,11 @@ def schema_command(kind: str) -> int:
     import json
 
     from seqrun.files.schema import schema
-    from seqrun.steps.base import kinds
+    from seqrun.steps.base import kinds, measurands
 
     _files_are_utf8()
-    print(json.dumps(schema(kind, kinds()), indent=2, ensure_ascii=False))
+    words = {name: of.what for name, of in measurands().items()}
+    print(json.dumps(schema(kind, kinds(), words), indent=2, ensure_ascii=False))
     return 0
 
 

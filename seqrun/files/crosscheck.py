@@ -80,6 +80,7 @@ def cross_check(
             before = known.seen[step.id].number
             again = f"in step {before} and again" if before != step.number else "twice in one step"
             problems.append(Problem(f"{where}, id", f"'{step.id}' stands {again}", "each id once"))
+        problems += _nothing_judged(step, where)
         problems += _expressions(step, where, known)
         problems += _conditions(step, where, known)
         problems += _references(step, where, known)
@@ -87,6 +88,16 @@ def cross_check(
             problems += _points(step, where, unit)
         known.made(step, unit)
     return list(dict.fromkeys(problems))
+
+
+def _nothing_judged(step: StepFields, where: str) -> Iterator[Problem]:
+    """A limit or a settling band of a step that reads nothing to hold against it."""
+    if step.limit_words:
+        return
+    for key, there in (("limit", step.limit), ("settle", step.settle)):
+        if there is not None:
+            found = f"'{step.do}' reads nothing that a {key} could be about"
+            yield Problem(f"{where}, {key}", found, f"no {key} here")
 
 
 def _expressions(step: StepFields, where: str, known: _Known) -> Iterator[Problem]:

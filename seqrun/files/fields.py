@@ -127,8 +127,8 @@ class StepFields(Strict):
     #: the readings that it makes for its limit: one; one for each channel (that of the repetition,
     #: or all) or rail of the unit; several, when the files do not tell how many
     makes: ClassVar[Makes] = "one"
-    #: what the limit is about, in words; "" when nothing is judged
-    limit_words: ClassVar[str] = ""
+    #: what the limit is about, in words; "" when the kind judges nothing
+    limit_words: ClassVar[str] = "its reading"
 
     id: Annotated[str, StringConstraints(min_length=1, max_length=100)] = Field(
         description='a name for the step, such as "offset.{channel}"'

@@ -51,13 +51,13 @@ How the odds come of it is told in :mod:`seqrun.judge.findings`.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import BeforeValidator, Field, StringConstraints, WithJsonSchema, model_validator
 
-from seqrun.files.common import FileModel, Strict, load_text, read_text
+from seqrun.files.common import FileModel, Problem, Strict, load_text, read_text
 from seqrun.files.expression import Expression
 from seqrun.files.repeat import sample_unit
 from seqrun.files.shipped import find, shipped
@@ -244,27 +244,40 @@ ENTRIES: Mapping[str, type[Strict]] = {
 }
 
 
-def findings_from_text(text: str, path: str | Path = "findings file") -> FindingsFile:
+def findings_from_text(
+    text: str,
+    path: str | Path = "findings file",
+    quantities: Mapping[str, str] | None = None,
+) -> FindingsFile:
     """A findings file from TOML text in memory.
+
+    Args:
+        quantities: name -> unit of every quantity that a step yields; with them it is checked that
+            the file asks for no other. They belong to a higher floor.
 
     Raises:
         FileError: listing everything that is wrong.
     """
-    from seqrun.files.patterns import expand_leniently
+    from seqrun.files.patterns import expand_leniently, unknown_quantities
 
-    return load_text(
-        FindingsFile, text, Path(path), lambda file: expand_leniently(file, sample_unit())[1]
-    )
+    def more(file: FindingsFile) -> Iterator[Problem]:
+        found, problems = expand_leniently(file, sample_unit())
+        yield from problems
+        if quantities is not None:
+            yield from unknown_quantities(found, quantities)
+
+    return load_text(FindingsFile, text, Path(path), more)
 
 
-def load_findings(name: str | Path) -> FindingsFile:
-    """A findings file by the name of a shipped one or by path.
+def load_findings(name: str | Path, quantities: Mapping[str, str] | None = None) -> FindingsFile:
+    """A findings file by the name of a shipped one or by path; ``quantities`` as in
+    :func:`findings_from_text`.
 
     Raises:
         FileError: missing, or with something wrong in it.
     """
     path = find("findings", name)
-    return findings_from_text(read_text(path), path)
+    return findings_from_text(read_text(path), path, quantities)
 
 
 def findings_for(sequence: str) -> FindingsFile | None:

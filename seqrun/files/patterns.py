@@ -21,6 +21,7 @@ from seqrun.files.findings import (
 )
 from seqrun.files.repeat import Repeat, bindings_of, fill_entry
 from seqrun.files.unit import UNIT_OF_NAME, Unit
+from seqrun.quantity import DIMENSIONS
 
 E = TypeVar("E", bound=Strict)
 #: stays as it is in words and reasons: the judge puts the number in
@@ -75,6 +76,31 @@ def expand_leniently(file: FindingsFile, unit: Unit) -> tuple[Patterns, list[Pro
         anywhere = [fill(e["id"], dict.fromkeys(placeholders(e["id"]), "*")) for e in file.cause]
         problems += [*_twice(found), *_names(found), *_references(found, anywhere)]
     return found, list(dict.fromkeys(problems))
+
+
+def unknown_quantities(found: Patterns, units: Mapping[str, str]) -> list[Problem]:
+    """Quantities that no step yields, and values taken in a unit of another kind.
+
+    Args:
+        units: name -> unit of every quantity there is.
+    """
+    problems: list[Problem] = []
+    for kind, entries in (("value", found.values), ("sign", found.signs)):
+        for entry in entries:
+            where = f"{kind} '{entry.id}', quantity"
+            for name in entry.quantity:
+                if name not in units:
+                    wrong = f"no step yields a quantity called '{name}'"
+                    problems.append(Problem(where, wrong, one_of(name, units)))
+                elif (
+                    isinstance(entry, Value)
+                    and entry.take != "count"
+                    and DIMENSIONS[units[name]] != DIMENSIONS[entry.unit]
+                ):
+                    wrong = f"'{name}' is in {units[name] or 'plain numbers'}"
+                    expected = f'unit = "{units[name]}"'
+                    problems.append(Problem(f"{kind} '{entry.id}', unit", wrong, expected))
+    return list(dict.fromkeys(problems))
 
 
 def _repeated(

@@ -18,8 +18,15 @@ KINDS = ("sequence", "unit", "bench", "driver", "findings", "costs")
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 
-def schema(kind: str, step_kinds: Mapping[str, type[StepFields]]) -> dict[str, Any]:
+def schema(
+    kind: str,
+    step_kinds: Mapping[str, type[StepFields]],
+    quantities: Mapping[str, str] | None = None,
+) -> dict[str, Any]:
     """The JSON Schema (draft 2020-12) of a kind of file.
+
+    Args:
+        quantities: name -> what it is, of every quantity that a step yields.
 
     Raises:
         UsageError: an unknown kind.
@@ -31,7 +38,7 @@ def schema(kind: str, step_kinds: Mapping[str, type[StepFields]]) -> dict[str, A
     if kind == "sequence":
         return {"$schema": DIALECT, **_as_written(_sequence(step_kinds))}
     if kind == "findings":
-        return {"$schema": DIALECT, **_as_written(_findings())}
+        return {"$schema": DIALECT, **_as_written(_findings(quantities or {}))}
     return {"$schema": DIALECT, **_as_written(_model(kind).model_json_schema(by_alias=True))}
 
 
@@ -60,6 +67,10 @@ def _sequence(step_kinds: Mapping[str, type[StepFields]]) -> dict[str, Any]:
         properties = one["properties"]
         for key, value in properties.items():
             properties[key] = _or_placeholder(value)
+        if model.limit_words:
+            properties["limit"]["description"] = f"held against: {model.limit_words}"
+        else:  # nothing to hold it against: an editor need not offer it
+            del properties["limit"], properties["settle"]
         properties["do"] = {"const": name, "description": one.get("description", "")}
         definitions[f"step_{name}"] = one
         branches.append({"$ref": f"#/$defs/step_{name}"})
@@ -67,7 +78,7 @@ def _sequence(step_kinds: Mapping[str, type[StepFields]]) -> dict[str, Any]:
     return whole
 
 
-def _findings() -> dict[str, Any]:
+def _findings(quantities: Mapping[str, str]) -> dict[str, Any]:
     from seqrun.files.findings import ENTRIES, FindingsFile
 
     whole = FindingsFile.model_json_schema(by_alias=True)
@@ -75,9 +86,21 @@ def _findings() -> dict[str, Any]:
     for name, model in ENTRIES.items():
         one = model.model_json_schema(by_alias=True)
         definitions |= one.pop("$defs", {})
+        if "quantity" in one["properties"] and quantities:
+            one["properties"]["quantity"] |= _one_or_more(quantities)
         definitions[name] = one
         whole["properties"][name]["items"] = {"$ref": f"#/$defs/{name}"}
     return whole
+
+
+def _one_or_more(quantities: Mapping[str, str]) -> dict[str, Any]:
+    """One name of a quantity or a list of them, each with its words; a placeholder may stand in
+    it."""
+    names: list[dict[str, str]] = [
+        {"const": name, "description": words} for name, words in quantities.items()
+    ]
+    one = {"anyOf": [*names, {"type": "string", "pattern": r"\{[a-z][a-z0-9_]*\}"}]}
+    return {"anyOf": [one, {"type": "array", "items": one}]}
 
 
 def _or_placeholder(field: dict[str, Any]) -> dict[str, Any]:

@@ -16,7 +16,7 @@ from seqrun.files.unit import load_unit
 from seqrun.plan.build import Plan, build
 from seqrun.plan.outlook import ENOUGH, outlooks, refuse_undecidable
 from seqrun.runner.opening import BenchFiles, read_bench
-from seqrun.steps.base import kinds
+from seqrun.steps.base import kinds, measurands
 
 
 def prepare(
@@ -67,7 +67,7 @@ def check_file(path: Path) -> str:
     if kind == "findings":
         from seqrun.files.findings import load_findings
 
-        file = load_findings(path)
+        file = load_findings(path, {name: q.unit for name, q in measurands().items()})
         return f"findings '{file.title}', revision {file.revision}, {len(file.cause)} causes"
     if kind == "costs":
         from seqrun.files.costs import load_costs

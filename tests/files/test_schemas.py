@@ -12,8 +12,13 @@ from seqrun.files.sequence import StepFields
 
 class Voltage(StepFields):
     unit: ClassVar[str] = "V"
+    limit_words: ClassVar[str] = "DC voltage: what is there."
     at: str
     repeats: int = 3
+
+
+class Silent(StepFields):
+    limit_words: ClassVar[str] = ""
 
 
 KINDS: dict[str, type[StepFields]] = {"voltage": Voltage}
@@ -70,3 +75,20 @@ def test_a_number_in_a_step_may_be_a_placeholder() -> None:
 def test_an_unknown_kind_brings_the_nearest() -> None:
     with pytest.raises(UsageError, match="'bench'"):
         schema("bnech", {})
+
+
+def test_a_limit_says_what_it_is_about() -> None:
+    limit = schema("sequence", KINDS)["$defs"]["step_voltage"]["properties"]["limit"]
+    assert limit["description"] == "held against: DC voltage: what is there."
+
+
+def test_a_step_that_reads_nothing_is_offered_no_limit() -> None:
+    made = schema("sequence", {"silent": Silent})["$defs"]["step_silent"]["properties"]
+    assert not {"limit", "settle"} & set(made)
+
+
+def test_findings_are_offered_the_quantities_that_steps_yield() -> None:
+    made = schema("findings", {}, {"gain": "How many times.", "thd": "Harmonics."})
+    for entry in ("value", "sign"):
+        one = made["$defs"][entry]["properties"]["quantity"]["anyOf"][0]["anyOf"]
+        assert [o.get("const") for o in one] == ["gain", "thd", None]

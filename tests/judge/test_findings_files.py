@@ -14,6 +14,7 @@ from seqrun.files.patterns import patterns_for
 from seqrun.files.schema import schema
 from seqrun.files.shipped import shipped
 from seqrun.files.unit import load_unit
+from seqrun.steps.base import measurands
 
 
 @pytest.mark.parametrize(
@@ -36,6 +37,28 @@ def test_a_slip_is_named_with_what_was_meant(was: str, becomes: str, message: st
     assert was in TWO
     with pytest.raises(FileError, match=message):
         findings_from_text(TWO.replace(was, becomes))
+
+
+KNOWN = {"dc_offset": "V", "bring_up_current": "A"}
+
+
+@pytest.mark.parametrize(
+    ("was", "becomes", "message"),
+    [
+        ('quantity = "dc_offset"', 'quantity = "dc_ofset"', r"called 'dc_ofset'(?s:.*)dc_offset"),
+        ('unit = "V"', 'unit = "A"', "'dc_offset' is in V"),
+    ],
+)
+def test_a_quantity_that_no_step_yields_is_named(was: str, becomes: str, message: str) -> None:
+    findings_from_text(TWO, quantities=KNOWN)
+    assert was in TWO
+    with pytest.raises(FileError, match=message):
+        findings_from_text(TWO.replace(was, becomes), quantities=KNOWN)
+
+
+@pytest.mark.parametrize("name", sorted(shipped("findings")))
+def test_those_that_ship_ask_for_what_steps_yield(name: str) -> None:
+    load_findings(name, {known: of.unit for known, of in measurands().items()})
 
 
 def test_a_sign_needs_something_that_is_seen() -> None:
