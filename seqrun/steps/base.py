@@ -88,9 +88,12 @@ def title_of(name: str) -> str:
 
 @cache
 def yielded_by() -> dict[str, tuple[tuple[str, Yields], ...]]:
-    """Name of a quantity -> the kinds of step that yield it, and how."""
+    """Name of a quantity -> the kinds of step that yield it, and how; those that judge it first."""
     found: dict[str, list[tuple[str, Yields]]] = {}
     for name, kind in kinds().items():
         for one in kind.yields:
             found.setdefault(one.of.name, []).append((name, one))
-    return {name: tuple(by) for name, by in sorted(found.items())}
+    return {
+        name: tuple(sorted(by, key=lambda pair: not pair[1].judged))
+        for name, by in sorted(found.items())
+    }

@@ -19,7 +19,7 @@ from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz
 from seqrun.steps.common.at_power import DrivenStep
 from seqrun.steps.common.drive import Drive, Waveform, across
-from seqrun.steps.common.forecasts import BETTER_SCOPE, decibels, scope_share
+from seqrun.steps.common.forecasts import BETTER_SCOPE, decibels, gain_share, scope_share
 from seqrun.steps.response import generator_to
 from seqrun.steps.transfer import at_input, fundamental, seen
 
@@ -130,6 +130,7 @@ class ControlEffect(DrivenStep):
 GAIN_TO_POINT = Measurand(
     "gain_to_point",
     "dB",
+    title="gain to the point",
     what="Voltage at a point over the voltage at the input, as the headphone output has it.",
     how="A sine that gives a small power into the load; a probe on the point.",
     fooled_by=(
@@ -159,7 +160,8 @@ class GainTo(DrivenStep):
         return replace(needs, hookups=(*needs.hookups, hookup))
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
-        return decibels(scope_share(view, 1.0), view.unit.gain, BETTER_SCOPE)
+        one = gain_share(view, self.planned_watts(view))
+        return decibels(one, view.unit.gain, BETTER_SCOPE)
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
         drive = Drive(ctx, self.frequency, self.channels(ctx.view))

@@ -67,6 +67,7 @@ _FOOLED = (
 THD = Measurand(
     "thd",
     "%",
+    title="THD",
     what="The harmonics (2nd to 20th) that the unit adds to a sine, over the sine itself.",
     how=_HOW,
     fooled_by=_FOOLED,
@@ -74,6 +75,7 @@ THD = Measurand(
 THD_N = Measurand(
     "thd_n",
     "%",
+    title="THD+N",
     what="All that is in the band but the sine: harmonics, hum and noise, over the sine.",
     how=_HOW,
     fooled_by=_FOOLED + " At low power it is all noise.",
@@ -81,6 +83,7 @@ THD_N = Measurand(
 SINAD = Measurand(
     "sinad",
     "dB",
+    title="SINAD",
     what="The sine over all the rest in the band: THD+N turned over, in dB (IEEE 1241).",
     how=_HOW,
     fooled_by=_FOOLED,
@@ -309,6 +312,7 @@ INTERMODULATION = Measurand(
 INTERMODULATION_SECOND = Measurand(
     "intermodulation_second",
     "%",
+    title="intermodulation, second order",
     what="The second-order part of the intermodulation.",
     how="As intermodulation. Shown, not judged.",
     fooled_by="A push-pull stage cancels it: it shows halves that differ.",
@@ -316,6 +320,7 @@ INTERMODULATION_SECOND = Measurand(
 INTERMODULATION_THIRD = Measurand(
     "intermodulation_third",
     "%",
+    title="intermodulation, third order",
     what="The third-order part of the intermodulation.",
     how="As intermodulation. Shown, not judged.",
     fooled_by="It grows with crossover and near clipping.",

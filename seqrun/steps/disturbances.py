@@ -48,6 +48,7 @@ HUM_LINE = Measurand(
 HUM_RECTIFIED_SHARE = Measurand(
     "hum_rectified_share",
     "%",
+    title="share of even multiples in the hum",
     what=(
         "Share of the even multiples in the hum's power: near 100 % the reservoir or its "
         "regulator is suspect, near 0 % a ground loop."

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from dataclasses import replace
 from typing import ClassVar
@@ -18,7 +17,8 @@ from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Fraction, Hertz, Seconds
 from seqrun.steps.common.drive import Drive, drive_needs
-from seqrun.values import COVERAGE_FACTOR, rectangular
+from seqrun.steps.common.forecasts import SWITCHING_S, watched
+from seqrun.values import rectangular
 
 LOOK_S = 0.01  # what one reading takes, about
 
@@ -71,8 +71,7 @@ class HoldUp(Step):
         )
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
-        u = 0.5 * LOOK_S / math.sqrt(3.0)
-        return Forecast(0.1, COVERAGE_FACTOR * u, better="a meter that reads more often")
+        return watched(LOOK_S, "a meter that reads more often", SWITCHING_S)
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
         meter = ctx.meter

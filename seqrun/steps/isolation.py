@@ -131,6 +131,7 @@ DISTURBANCE = Measurand(
 DISTURBANCE_CUT = Measurand(
     "disturbance_cut",
     "V",
+    title="disturbance with the path cut",
     what="The same with the path cut at the place that the note tells. Shown, not judged.",
     how="As disturbance.",
     fooled_by="A plug that was not really off.",

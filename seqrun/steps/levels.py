@@ -17,13 +17,14 @@ from seqrun.plan.measurand import Measurand, judged
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Volts
-from seqrun.steps.common.forecasts import idle_drift_u, supply_current
+from seqrun.steps.common.forecasts import idle_drift_u, near_limit, supply_current
 from seqrun.steps.common.settling import settle
 from seqrun.values import COVERAGE_FACTOR, rectangular
 
 DC_OFFSET = Measurand(
     "dc_offset",
     "V",
+    title="DC offset",
     what="The DC voltage across the speaker terminals with no signal.",
     how=(
         "The meter across the terminals, once the reading has stopped moving. On a "
@@ -37,6 +38,7 @@ DC_OFFSET = Measurand(
 DC_VOLTAGE = Measurand(
     "dc_voltage",
     "V",
+    title="DC voltage",
     what="The DC voltage between a point and ground, or across a part.",
     how="The meter at the point, once the reading has stopped moving.",
     fooled_by="Leads the wrong way round, ripple on the voltage, a range that overloads.",
@@ -73,7 +75,8 @@ class DcVoltage(Step):
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         value = self.expect or 0.0
-        u = view.standard_uncertainty("meter", "dc_voltage", value)
+        at = self.expect or near_limit(self, view, 0.0)
+        u = view.standard_uncertainty("meter", "dc_voltage", at)
         return Forecast(value, COVERAGE_FACTOR * u, better="a lower range or a better meter")
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:

@@ -47,6 +47,7 @@ NOISE = Measurand(
 NOISE_A_WEIGHTED = Measurand(
     "noise_a_weighted",
     "V",
+    title="noise, A-weighted",
     what=(
         "Output noise weighted as a quiet ear hears it (A curve, IEC 61672-1), 22 Hz to 22 kHz: "
         "hum counts less."
@@ -57,6 +58,7 @@ NOISE_A_WEIGHTED = Measurand(
 NOISE_CCIR_468 = Measurand(
     "noise_ccir_468",
     "V",
+    title="noise, CCIR-468-weighted",
     what=(
         "Output noise weighted by the annoyance curve of ITU-R BS.468 (peak near 6 kHz), 0 dB "
         "at 1 kHz, read as rms: hiss counts more."

@@ -68,6 +68,7 @@ RIPPLE = Measurand(
 RIPPLE_PEAK_TO_PEAK = Measurand(
     "ripple_peak_to_peak",
     "V",
+    title="ripple, peak to peak",
     what="Highest less lowest voltage of the ripple.",
     how="As ripple. Shown, not judged.",
     fooled_by="One spike makes it; the scope's own noise is in it.",
@@ -149,6 +150,7 @@ RAIL_SAG = Measurand(
 RAIL_SAG_SHARE = Measurand(
     "rail_sag_share",
     "%",
+    title="rail sag, share of the rail",
     what="The sag as a share of the rail at idle.",
     how="As rail_sag. Shown, not judged.",
     fooled_by="Power falls with the square of it: 5 % of sag is 10 % of power.",

@@ -217,6 +217,7 @@ def generator_to(view: BenchView, channel: str, name: str) -> Hookup:
 RIAA_DEVIATION = Measurand(
     "riaa_deviation",
     "dB",
+    title="RIAA deviation",
     what="The largest departure of the phono input from the RIAA playback curve, 0 dB at 1 kHz.",
     how=(
         "A sine from 20 Hz to 20 kHz into the phono input, at a level that follows the curve "

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from dataclasses import replace
 from typing import ClassVar
@@ -18,7 +17,8 @@ from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Seconds, Volts
 from seqrun.steps.common.drive import Drive, drive_needs
-from seqrun.values import COVERAGE_FACTOR, Bound
+from seqrun.steps.common.forecasts import SWITCHING_S, watched
+from seqrun.values import Bound
 
 PRESENT = 0.5  # of the level: more is a closed relay, less an open one
 CLOSED = 0.08  # of it, to begin with: one that has lost 20 dB has closed all the same
@@ -88,13 +88,10 @@ def _needs(view: BenchView, output_v: float, seconds: float) -> Needs:
     return drive_needs(view, view.unit.channels, power, seconds=seconds)
 
 
-def by_looking(every_s: float) -> Forecast:
-    """An event between two looks, each of which takes a record and its transfer."""
-    return Forecast(
-        0.0,
-        COVERAGE_FACTOR * 0.5 * (every_s + LOOK_S) / math.sqrt(3.0),
-        better="looking more often, as far as the scope is quick enough",
-    )
+def by_looking(every_s: float, moment_s: float = 0.0) -> Forecast:
+    """Of an event between two looks, each of which takes a record and its transfer."""
+    better = "looking more often, as far as the scope is quick enough"
+    return watched(every_s + LOOK_S, better, moment_s)
 
 
 RELAY_DELAY = Measurand(
@@ -130,9 +127,7 @@ class AwaitOutput(Step):
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         """By the looking, and by where in a ramp the rails were up for the relay to count."""
-        seen = by_looking(self.every)
-        ramp = COVERAGE_FACTOR * 0.5 * RAMP_S / math.sqrt(3.0)
-        return replace(seen, expanded_uncertainty=math.hypot(seen.expanded_uncertainty, ramp))
+        return by_looking(self.every, RAMP_S)
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
         watch = _Watch(ctx, self.frequency, self.output, self.channels(ctx.view), CLOSED)
@@ -196,7 +191,7 @@ class RelayRelease(Step):
         return replace(_needs(view, self.output, 6.0), switches_off=True)
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
-        return by_looking(self.every)
+        return by_looking(self.every, SWITCHING_S)
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
         watch = _Watch(ctx, self.frequency, self.output)

@@ -26,10 +26,11 @@ from seqrun.steps.common.forecasts import (
     BETTER_METER,
     BETTER_SCOPE,
     decibels,
+    gain_share,
     near_limit,
     scope_share,
 )
-from seqrun.values import COVERAGE_FACTOR, Bound, normal, rectangular
+from seqrun.values import COVERAGE_FACTOR, Bound, normal, rectangular, student
 
 SOURCE_OHM = 50.0  # of a function generator's output (usual)
 RATIO_U = 1e-5  # of two rms on one range, by the scatter of many samples
@@ -83,18 +84,17 @@ class _Gains(DrivenStep):
 
     def share(self, view: BenchView) -> float:
         """Relative standard uncertainty of one gain."""
-        volts, level = self._ends(view)
-        if self.by == "meter":
-            ends = (("meter", "ac_voltage", volts), ("meter", "ac_voltage", level))
-        else:
-            ends = (("scope", "voltage", volts), ("generator", "level", level))
-        return math.hypot(*(view.standard_uncertainty(*end) / end[2] for end in ends))
+        if self.by == "scope":
+            return gain_share(view, self.planned_watts(view))
+        u = view.standard_uncertainty
+        return math.hypot(*(u("meter", "ac_voltage", v) / v for v in self._ends(view)))
 
     def scatter(self, view: BenchView) -> float:
-        """Relative standard uncertainty of one gain by meter from its noise alone."""
+        """Relative standard uncertainty of one gain by meter from its noise alone, as few repeats
+        show it."""
         row = view.drivers[view.key("meter")].row
         shares = (row("ac_voltage", v).noise / v for v in self._ends(view))
-        return math.hypot(*shares) / math.sqrt(self.repeats)
+        return math.hypot(*shares) / math.sqrt(self.repeats) * student(self.repeats - 1.0)
 
     def _ends(self, view: BenchView) -> tuple[float, float]:
         """What is expected at output and input, V rms."""

@@ -20,9 +20,12 @@ STEPS = {
     "gain": ('do = "gain"', "gain"),
     "gain_by_meter": ('do = "gain"\nby = "meter"', "gain"),
     "balance": ('do = "channel_balance"', "channel_balance"),
-    "balance_by_meter": ('do = "channel_balance"\nby = "meter"', "channel_balance"),
+    # enough repeats that their own scatter is known
+    "balance_by_meter": ('do = "channel_balance"\nby = "meter"\nrepeats = 30', "channel_balance"),
     "flatness": ('do = "frequency_response"\nlow = "20 Hz"\nhigh = "20 kHz"', "flatness"),
     "efficiency": ('do = "efficiency"\npower = "10 W"', "efficiency"),
+    "rail": ('do = "dc_voltage"\nat = "rail.pos"\nexpect = "30 V"', "dc_voltage"),
+    "phones": ('each = "channel"\ndo = "gain_to"\nat = "out.{channel}"', "gain_to_point"),
     "heat": ('do = "dissipation"', "dissipation"),
 }
 
@@ -31,8 +34,9 @@ STEPS = {
 def test_the_forecast_uncertainty_is_that_of_the_reading(powered: Powered, name: str) -> None:
     text, quantity = STEPS[name]
     unit = powered()
-    entry = f'[[step]]\nid = "x"\n{text}\n'
-    (forecast,) = unit.forecasts(entry)
+    name = "x.{channel}" if "each" in text else "x"
+    entry = f'[[step]]\nid = "{name}"\n{text}\n'
+    forecast, *_ = unit.forecasts(entry)
     for reading in unit.do(entry).all(quantity):
         ratio = reading.expanded_uncertainty / forecast.expanded_uncertainty
         assert 0.7 < ratio < 1.5

@@ -8,11 +8,6 @@ from dataclasses import dataclass, fields
 from seqrun.quantity import render
 from seqrun.values import Bound, Contribution, Judged, Verdict
 
-#: words that the trade writes in capitals
-_CAPITALS = {
-    w.lower(): w
-    for w in ("DC", "AC", "THD", "THD+N", "RMS", "SINAD", "SNR", "IMD", "RIAA", "dB", "CCIR", "A")
-}
 _FAILING = frozenset({Verdict.FAIL, Verdict.CONDITIONAL_FAIL})
 
 
@@ -41,8 +36,9 @@ class Row(Judged):
 
     @property
     def quantity_words(self) -> str:
-        words = [_CAPITALS.get(w.lower(), w) for w in self.quantity.replace("_", " ").split()]
-        text = " ".join(words) or "reading"
+        from seqrun.steps.base import title_of  # not before it is asked for: it knows all steps
+
+        text = title_of(self.quantity) or "reading"
         return text[0].upper() + text[1:]
 
     @property

@@ -17,6 +17,7 @@ from seqrun.plan.view import BenchView
 from seqrun.values import COVERAGE_FACTOR
 
 DB_PER_SHARE = 20.0 / math.log(10.0)  # 1 % is 0.087 dB
+SWITCHING_S = 0.1  # what a supply takes to switch its outputs off, about
 BETTER_SCOPE = "a scope of better gain accuracy"
 BETTER_METER = "by = 'meter', or instruments of better accuracy"
 
@@ -64,6 +65,25 @@ def idle_drift_u(view: BenchView) -> float:
     u_volts = view.standard_uncertainty("meter", "dc_voltage", unit.idle_current * unit.ballast)
     u_amperes = unit.idle_current * unit.ballast_tolerance / math.sqrt(3.0)
     return 0.2 * math.hypot(u_amperes, u_volts / unit.ballast)
+
+
+def gain_share(view: BenchView, watts: float) -> float:
+    """Relative standard uncertainty of an output by the scope over the generator's set level."""
+    volts = math.sqrt(watts * view.unit.rated_load)
+    level = volts / math.pow(10.0, view.unit.gain / 20.0)
+    ends = (("scope", "voltage", volts), ("generator", "level", level))
+    return math.hypot(*(view.standard_uncertainty(*end) / end[2] for end in ends))
+
+
+def watched(every_s: float, better: str, moment_s: float = 0.0) -> Forecast:
+    """Of the time until something is seen that is looked for every so often, s.
+
+    Args:
+        moment_s: how long what it counts from takes, such as switching a supply off.
+    """
+    halves = (0.5 * every_s, 0.5 * moment_s)
+    spread = COVERAGE_FACTOR * math.hypot(*(half / math.sqrt(3.0) for half in halves))
+    return Forecast(0.0, spread, better=better)
 
 
 def supply_current(view: BenchView, amperes: float) -> Forecast:
