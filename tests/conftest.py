@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from hypothesis import settings
+
+from seqrun.files.shipped import find
 
 # A busy machine is no mistake of the code: nothing here is judged by the wall clock.
 settings.register_profile("seqrun", deadline=None)
@@ -57,3 +60,19 @@ def short_sequence(tmp_path: Path) -> Callable[..., str]:
         return str(path)
 
     return write
+
+
+@pytest.fixture
+def as_real(tmp_path: Path) -> Callable[[str], str]:
+    """``as_real(text)``: the text of a simulated bench's file as that of a real bench: without
+    ``[simulator]``, and with drivers whose figures are not marked as the simulated bench's."""
+
+    def change(text: str) -> str:
+        for name in set(re.findall(r'driver = "(generic-[a-z0-9-]+)"', text)):
+            driver = find("driver", name).read_text(encoding="utf-8")
+            own = tmp_path / f"own-{name}.toml"
+            own.write_text(driver.replace('accuracy_of = "simulated bench"\n', ""), "utf-8")
+            text = text.replace(f'"{name}"', f'"{own.name}"')
+        return re.sub(r"\[simulator\].*?(?=\n\[)", "", text, flags=re.DOTALL)
+
+    return change

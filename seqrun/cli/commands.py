@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import io
 import signal
 import sys
@@ -53,10 +52,9 @@ def run_command(
     outcome = execute(plan, files, hands, progress, options, interrupts)
     try:
         _show(outcome, results)
-    except (OSError, ValueError, SeqrunError) as error:
+    except (OSError, SeqrunError) as error:
         # The run is over and judged: what it came to does not depend on a page.
-        with contextlib.suppress(OSError, ValueError):
-            print(f"seqrun: the report is not whole: {error}", file=sys.stderr)
+        print(f"seqrun: the report is not whole: {error}", file=sys.stderr)
     return EXIT_CODES[outcome.disposition]
 
 
@@ -98,7 +96,7 @@ def _hands(yes: bool, progress: Progress, interrupts: Interrupts, plan: Plan) ->
         # What a switch reaches is known only to the switch; what it does not is not measured.
         if plan.moving and not plan.view.has("switch"):
             raise refuse_to_assume(plan.moving)
-        return Assumed(progress.say, plan.standing)
+        return Assumed(progress.say)
     if not sys.stdin.isatty():
         raise refuse_without_operator(len(plan.hookups))
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
@@ -12,6 +12,8 @@ from pydantic import BeforeValidator, Field, StringConstraints, WithJsonSchema
 
 from seqrun.errors import FileError
 from seqrun.files.common import FileModel, Problem, Strict, load, load_text, one_of, refuse
+from seqrun.files.driver import Driver, load_driver
+from seqrun.files.manners import SerialLine
 from seqrun.files.shipped import find
 from seqrun.files.unit import Unit, load_unit
 from seqrun.quantity import Fraction, Ohms, Watts, custom_error
@@ -44,12 +46,27 @@ class Instrument(Strict):
     calibrated: datetime.date | None = None
     calibration_due: datetime.date | None = None
     certificate: str = ""
-    serial: str = Field("", description="must occur in the answer to *IDN?")
+    serial: str = Field("", description="must occur in its identity")
+    label: Annotated[str, StringConstraints(max_length=100)] = Field(
+        "", description="what its own label says, for one that cannot tell its identity"
+    )
+    line: SerialLine | None = Field(
+        None, description="of a serial line, as it is set on the instrument's own menu"
+    )
+    accuracy_checked_by: Annotated[str, StringConstraints(max_length=80)] = Field(
+        "", description="who compared the driver's figures with the data sheet"
+    )
+    accuracy_checked_on: datetime.date | None = None
     probe: Annotated[
         tuple[Annotated[float, Field(gt=0, le=10000)], ...],
         BeforeValidator(_probe),
         WithJsonSchema({"anyOf": [_FACTOR, {"type": "array", "items": _FACTOR}]}),
     ] = Field((), description="attenuation of each scope probe, or one number for all")
+
+    @property
+    def accuracy_checked(self) -> bool:
+        """Whether somebody, named, compared the driver's figures with the data sheet."""
+        return bool(self.accuracy_checked_by.strip()) and self.accuracy_checked_on is not None
 
     def overdue(self, on: datetime.date) -> bool:
         """True when its calibration was due before a day."""
@@ -98,6 +115,9 @@ class Bench(FileModel):
     )
     unit: str = Field("", description="unit sheet of the unit that is on this bench")
     operator: str = ""
+    visa: Annotated[str, StringConstraints(max_length=300)] = Field(
+        "", description='the VISA library: "@py", or the path of a maker\'s; else PYVISA_LIBRARY'
+    )
     simulator: Simulator | None = None
     instrument: Annotated[dict[Key, Instrument], Field(min_length=1)] = Field(
         description="a table such as [instrument.supply] for each instrument"
@@ -148,16 +168,42 @@ def _contradictions(bench: Bench) -> Iterator[Problem]:
     yield from _twice("load", [item.point for item in bench.load], "point")
     yield from _twice("sensor", [item.name for item in bench.sensor], "name")
     yield from _twice("sensor", [item.point for item in bench.sensor], "point")
-    resources: dict[str, str] = {}
     for key, instrument in bench.instrument.items():
-        other = resources.setdefault(instrument.resource.upper(), key)
-        if other != key:
-            found = f"the resource of '{other}' again"
-            yield Problem(f"instrument.{key}, resource", found, "a resource of its own")
+        by, on = instrument.accuracy_checked_by, instrument.accuracy_checked_on
+        if bool(by.strip()) != (on is not None):
+            yield Problem(
+                f"instrument.{key}", "accuracy_checked_by and accuracy_checked_on belong together",
+                "who, and on which day",
+            )  # fmt: skip
         due, done = instrument.calibration_due, instrument.calibrated
         if due is not None and done is not None and due < done:
             found = f"{due} is before it was calibrated, {done}"
             yield Problem(f"instrument.{key}, calibration_due", found, "a later day")
+
+
+def shared_resources(bench: Bench, drivers: Mapping[str, Driver]) -> Iterator[Problem]:
+    """Two entries may name one resource when they are two roles of one instrument, which has one
+    link and one calibration."""
+    resources: dict[str, list[str]] = {}
+    for key, instrument in bench.instrument.items():
+        resources.setdefault(instrument.resource.upper(), []).append(key)
+    for first, *others in resources.values():
+        for key in others:
+            mine, its = drivers[key], drivers[first]
+            if mine.role == its.role:
+                found = f"the resource of '{first}' again"
+                yield Problem(
+                    f"instrument.{key}, resource", found,
+                    f"a resource of its own: both are a {mine.role}",
+                )  # fmt: skip
+            elif mine.link != its.link or mine.identity != its.identity:
+                yield Problem(
+                    f"instrument.{key}, driver",
+                    f"its [link] or [identity] differs from that of '{first}', on one resource",
+                    "the same manners in both driver files",
+                )
+            elif bench.instrument[key].line != bench.instrument[first].line:
+                yield Problem(f"instrument.{key}, line", f"differs from that of '{first}'", "one")
 
 
 def _twice(kind: str, values: list[str], key: str) -> Iterator[Problem]:
@@ -233,16 +279,34 @@ def load_bench(path: str | Path) -> Bench:
 
 def _files_named(bench: Bench, path: Path) -> Iterator[Problem]:
     """Drivers and unit sheet exist, and the sheet has the nodes that the leads are on."""
+    drivers: dict[str, Driver] = {}
     for key, instrument in bench.instrument.items():
         try:
-            find("driver", instrument.driver, path)
+            drivers[key] = load_driver(find("driver", instrument.driver, path))
         except FileError as problem:
             yield Problem(f"instrument.{key}, driver", problem.found, problem.expected or "")
+    if len(drivers) == len(bench.instrument):
+        yield from shared_resources(bench, drivers)
+        yield from judged_by_invention(bench, drivers)
     if bench.unit:
         try:
             yield from against_unit(bench, load_unit(bench.unit, path))
         except FileError as problem:
             yield Problem("unit", str(problem))
+
+
+def judged_by_invention(bench: Bench, drivers: Mapping[str, Driver]) -> Iterator[Problem]:
+    """The figures of the simulated bench are those of no instrument: they judge no real unit."""
+    if bench.simulator is not None:
+        return
+    for key, driver in drivers.items():
+        if driver.accuracy_of is not None:
+            yield Problem(
+                f"instrument.{key}, driver",
+                f"the accuracy of '{bench.instrument[key].driver}' is that of the "
+                f"{driver.accuracy_of}",
+                "a driver file with the figures of this instrument's data sheet",
+            )
 
 
 def driver_path(bench: Bench, key: str) -> Path:

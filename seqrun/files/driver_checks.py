@@ -3,59 +3,69 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
 from seqrun.files.common import Problem, one_of
 from seqrun.files.operations import (
     ACCURACY,
+    AT_THE_LIMIT,
     METER_FUNCTIONS,
     OPERATIONS,
-    PREAMBLE,
     REQUIRED_ACCURACY,
     Operation,
 )
+from seqrun.files.scope_checks import scope_problems
 from seqrun.files.template import Template, TemplateError
 
 if TYPE_CHECKING:
-    from seqrun.files.driver import Commands, Driver
+    from seqrun.files.commands import Commands
+    from seqrun.files.driver import Driver
 
 _OWN_TABLES = ("supply", "meter", "scope", "generator")
+_NUMERIC = {
+    "field", "match", "character", "map", "kind", "bit", "invert", "scale", "shift", "separator",
+}  # fmt: skip
+_SHOWN_AS = {"kind": "as"}
+
+
+def operations_of(driver: Driver) -> Mapping[str, Operation]:
+    """The operations of the driver's role, as its own tables make them."""
+    known = OPERATIONS[driver.role]
+    if driver.supply is not None and driver.supply.over_current == "at the limit":
+        return {**known, **AT_THE_LIMIT}
+    return known
 
 
 def problems(driver: Driver) -> Iterator[Problem]:
     """What does not fit between the keys of a driver file, and to its role."""
     yield from _operations(driver)
+    yield from _absent(driver)
     yield from _settings(driver)
+    yield from _link(driver)
     yield from _words(driver)
     yield from _accuracy(driver)
+    yield from _covered(driver)
+
+
+# --- operations ----------------------------------------------------------------------------------
 
 
 def _operations(driver: Driver) -> Iterator[Problem]:
-    known = OPERATIONS[driver.role]
+    known = operations_of(driver)
     for name, commands in driver.operation.items():
         where = f"operation.{name}"
         if name not in known:
             yield Problem(where, f"a {driver.role} has no operation '{name}'", one_of(name, known))
             continue
-        try:
-            templates = commands.templates
-        except TemplateError as problem:
-            yield Problem(where, f"the command {problem}", 'one such as "VOLT {volts}"')
-            continue
-        for template in templates:
-            for placeholder in template.names:
-                if placeholder not in known[name].placeholders:
-                    allowed = known[name].placeholders
-                    yield Problem(
-                        where,
-                        f"unknown placeholder '{{{placeholder}}}' in \"{template.text}\"",
-                        one_of(placeholder, allowed) if allowed else "none in this operation",
-                    )
-        yield from _answer(where, known[name], commands, templates)
-    for name, operation in known.items():
-        if operation.required and name not in driver.operation:
-            about = f" ({operation.about})" if operation.about else ""
+        for number, one in enumerate((commands, *commands.also)):
+            place = f"{where} {number + 1}" if commands.also else where
+            yield from _messages(place, known[name], one, driver)
+        yield from _several(where, known[name], commands)
+    missing = [n for n, o in known.items() if o.required and not o.absent]
+    for name in missing:
+        if name not in driver.operation:
+            about = f" ({known[name].about})" if known[name].about else ""
             yield Problem(
                 "operation", f"the operation '{name}' is missing", f"the commands for it{about}"
             )
@@ -67,24 +77,154 @@ def _operations(driver: Driver) -> Iterator[Problem]:
         )
 
 
+def _messages(
+    where: str, operation: Operation, commands: Commands, driver: Driver
+) -> Iterator[Problem]:
+    try:
+        templates = commands.templates
+        after = tuple(Template(text) for text in commands.after)
+    except TemplateError as problem:
+        yield Problem(where, f"the command {problem}", 'one such as "VOLT {volts}"')
+        return
+    for template in (*templates, *after):
+        for placeholder in template.names:
+            if placeholder not in operation.placeholders:
+                allowed = operation.placeholders
+                yield Problem(
+                    where,
+                    f"unknown placeholder '{{{placeholder}}}' in \"{template.text}\"",
+                    one_of(placeholder, allowed) if allowed else "none in this operation",
+                )
+        if commands.raw:
+            yield from _hexadecimal(where, template)
+    for table, names in (("words", commands.words), ("factor", commands.factor)):
+        for placeholder in names:
+            if placeholder not in operation.placeholders:
+                yield Problem(
+                    f"{where}.{table}",
+                    f"unknown placeholder '{placeholder}'",
+                    one_of(placeholder, operation.placeholders),
+                )
+    yield from _answer(where, operation, commands, templates)
+    if driver.link.read_termination == "" and driver.link.answer_ends == "terminator":
+        answered = commands.answered or bool(operation.answer and operation.answer != "block")
+        if answered and commands.length is None:
+            yield Problem(
+                where,
+                "its answer has no terminator and no known length",
+                'length = BYTES here, or answer_ends = "silence" under [link]',
+            )
+
+
+def _hexadecimal(where: str, template: Template) -> Iterator[Problem]:
+    plain = re.sub(r"\{[^}]*\}", "", template.text)
+    if re.fullmatch(r"[0-9A-Fa-f\s]*", plain) is None:
+        yield Problem(
+            where, f'"{template.text}" is not hexadecimal', 'bytes such as "A0 01 {output:02x} A2"'
+        )
+
+
 def _answer(
     where: str, operation: Operation, commands: Commands, templates: tuple[Template, ...]
 ) -> Iterator[Problem]:
-    asking = [template for template in templates if template.asks]
-    if operation.answer and not (asking and templates[-1] is asking[-1]):
-        yield Problem(where, "does not end with a query", 'a last message such as "MEAS:VOLT?"')
-    if len(asking) > 1:
+    asking = [template for template in templates if template.asks and not commands.raw]
+    answered = commands.answered
+    if operation.answer and not answered:
+        expected = 'a last message such as "MEAS:VOLT?", or asks = true where it has no "?"'
+        yield Problem(where, "does not end with a query", expected)
+    if len(asking) > 1 or (asking and commands.asks is None and templates[-1] is not asking[-1]):
         yield Problem(where, "asks in several messages", "one query, in the last message")
     if commands.match and re.compile(commands.match).groups > 1:
         yield Problem(where, "match has several groups", "one group, around the value")
-    if not operation.answer or operation.answer in ("block", "text"):
-        used = commands.model_fields_set & {"field", "match", "scale", "shift", "map", "bit"}
-        for key in sorted(used):
-            yield Problem(where, f"'{key}' has no use here", "an operation that yields a number")
+    given = commands.model_fields_set
+    if operation.answer in ("", "block", "text"):
+        for key in sorted(given & _NUMERIC):
+            if key in ("field", "match", "separator") and operation.answer == "text":
+                continue
+            shown = _SHOWN_AS.get(key, key)
+            yield Problem(where, f"'{shown}' has no use here", "an operation that yields a number")
+    if operation.answer != "block":
+        for key in sorted(given & {"header", "block_end"}):
+            yield Problem(where, f"'{key}' has no use here", "an operation that yields a block")
+    if operation.answer in ("number", "numbers") and commands.invert and commands.bit is None:
+        yield Problem(where, "'invert' has no use here", "an operation that is true or false")
+    if operation.answer and answered:
+        yield from _possible(where, operation, commands)
+
+
+def _possible(where: str, operation: Operation, commands: Commands) -> Iterator[Problem]:
+    """Keys that no answer can satisfy together."""
+    if commands.kind == "byte" and (commands.map or commands.match or commands.field is not None):
+        yield Problem(where, 'as = "byte" beside a key that takes text apart', "one of the two")
+    if commands.bit is not None and commands.map:
+        yield Problem(where, "'bit' and 'map' together", "one of the two")
+    if commands.kind == "byte" and commands.length is None:
+        yield Problem(where, 'as = "byte" without length', "how many bytes the answer has")
+    if commands.length is not None and operation.answer == "block":
+        yield Problem(where, "'length' has no use here", "the block says its own length")
+    if operation.answer == "numbers" and commands.length is not None:
+        yield Problem(where, "several numbers of a fixed length", "separator between them")
+    if operation.answer == "boolean" and commands.map:
+        for word, value in commands.map.items():
+            if value not in (0, 1):
+                yield Problem(where, f"map: '{word}' is {value}", "true or false")
+    if operation.answer in ("number", "numbers"):
+        for word, value in commands.map.items():
+            if isinstance(value, bool):
+                yield Problem(where, f"map: '{word}' is {str(value).lower()}", "a number")
+    if commands.scale == 0.0:
+        yield Problem(where, "scale is 0", "a factor on the number")
+
+
+def _several(where: str, operation: Operation, commands: Commands) -> Iterator[Problem]:
+    if not commands.also:
+        return
+    if operation.answer != "boolean":
+        yield Problem(where, "is a list of questions", "one table: it is not true or false")
+    if len({one.combine for one in (commands, *commands.also)}) > 1:
+        yield Problem(where, "'combine' differs among its questions", '"and" in all, or in none')
+    if any(one.also for one in commands.also):
+        yield Problem(where, "a list within a list", "a plain list of tables")
+
+
+def _absent(driver: Driver) -> Iterator[Problem]:
+    """What a supply does not have is said; what is said is true."""
+    if driver.supply is None:
+        return
+    for name, operation in operations_of(driver).items():
+        if not operation.absent:
+            continue
+        stated = operation.absent in driver.supply.absent
+        if name in driver.operation and stated:
+            yield Problem("supply.absent", f"'{operation.absent}' is absent, and '{name}' has "
+                          "commands", "one of the two")  # fmt: skip
+        if name not in driver.operation and not stated:
+            about = f" ({operation.about})" if operation.about else ""
+            yield Problem(
+                "operation",
+                f"the operation '{name}' is missing",
+                f'the commands for it{about}, or absent = ["{operation.absent}"] under [supply]',
+            )
+    level = driver.operation.get("set_over_current_protection")
+    if driver.supply.over_current == "level" and level is not None and "amperes" not in level.names:
+        yield Problem(
+            "operation.set_over_current_protection",
+            "sets no level",
+            '{amperes} in it, or over_current = "at the limit" under [supply]',
+        )
+    for key in ("volts", "amperes"):
+        given = getattr(driver.supply, key)
+        if given and len(given) != driver.supply.outputs:
+            yield Problem(
+                f"supply.{key}", f"{len(given)} values", f"{driver.supply.outputs}, one an output"
+            )
 
 
 def _configured(driver: Driver) -> list[str]:
     return [name for name in METER_FUNCTIONS if f"configure_{name}" in driver.operation]
+
+
+# --- tables --------------------------------------------------------------------------------------
 
 
 def _settings(driver: Driver) -> Iterator[Problem]:
@@ -94,32 +234,33 @@ def _settings(driver: Driver) -> Iterator[Problem]:
             yield Problem(table, f"the role is {driver.role}", f"no [{table}] table")
         if table == driver.role and not given and table != "meter":
             yield Problem(table, f"the table [{table}] is missing", "what the instrument has")
-    scope = driver.scope
-    if driver.role != "scope" or scope is None:
-        return
-    for field in ("xincrement", "yincrement"):
-        if field not in scope.preamble:
-            yield Problem("scope.preamble", f"has no '{field}'", "its place among the fields")
-    for number, field in enumerate(scope.preamble, 1):
-        if field not in PREAMBLE:
-            yield Problem(
-                f"scope.preamble {number}", f"unknown field '{field}'", one_of(field, PREAMBLE)
-            )
-    if len(set(scope.ranges)) != len(scope.ranges) or min(scope.ranges) <= 0.0:
-        yield Problem("scope.ranges", "one is not positive, or stands twice", "each range once")
-    # A code that no sample can have would mean that clipping is never seen.
-    bits = int(scope.sample.removeprefix("u").removeprefix("int"))
-    first, last = (
-        (0, 2**bits - 1) if scope.sample[0] == "u" else (-(2 ** (bits - 1)), 2 ** (bits - 1) - 1)
-    )
-    if not first <= scope.lowest < scope.highest <= last:
+    if driver.role == "scope" and driver.scope is not None:
+        yield from scope_problems(driver, driver.scope)
+
+
+def _link(driver: Driver) -> Iterator[Problem]:
+    link = driver.link
+    if link.error_check != "none" and not link.error_query:
+        yield Problem("link.error_query", "is empty", 'error_check = "none"')
+    if link.error_check == "appended" and link.acknowledge:
         yield Problem(
-            "scope.highest",
-            f"codes {scope.lowest} to {scope.highest} in samples of {scope.sample}",
-            f"lowest below highest, both within {first} to {last}",
+            "link.error_check",
+            '"appended", and writes are acknowledged',
+            'error_check = "separate" or "none": an acknowledged write is a message of its own',
         )
-    if scope.code_bits > bits:
-        yield Problem("scope.code_bits", f"{scope.code_bits}", f"at most {bits}, as in the samples")
+    if link.error_check == "appended" and any(c.raw for c in driver.operation.values()):
+        yield Problem(
+            "link.error_check", '"appended", and bytes are sent raw', '"separate" or "none"'
+        )
+    if link.acknowledged != "writes" and not link.acknowledge:
+        yield Problem("link.acknowledged", f'"{link.acknowledged}" alone', "acknowledge, beside it")
+    endless = not link.read_termination and link.answer_ends == "terminator"
+    if driver.identity.length is None and endless:
+        yield Problem(
+            "identity",
+            "its answer has no terminator and no known length",
+            'length under [identity], or answer_ends = "silence" under [link]',
+        )
 
 
 def _words(driver: Driver) -> Iterator[Problem]:
@@ -130,6 +271,9 @@ def _words(driver: Driver) -> Iterator[Problem]:
                 yield Problem(
                     table, f"unknown placeholder '{placeholder}'", one_of(placeholder, known)
                 )
+
+
+# --- accuracy ------------------------------------------------------------------------------------
 
 
 def _accuracy(driver: Driver) -> Iterator[Problem]:
@@ -145,6 +289,8 @@ def _accuracy(driver: Driver) -> Iterator[Problem]:
         if (row.function, row.range) in seen:
             yield Problem(where, f"{row.function} on this range stands twice", "each range once")
         seen.add((row.function, row.range))
+    if driver.accuracy_of is not None and driver.data_sheet is not None:
+        yield Problem("accuracy_of", "beside [data_sheet]", "one of the two")
     wanted = REQUIRED_ACCURACY[driver.role] or (
         tuple(_configured(driver)) if driver.role == "meter" else ()
     )
@@ -153,9 +299,45 @@ def _accuracy(driver: Driver) -> Iterator[Problem]:
             yield Problem(
                 "accuracy",
                 f"nothing is said about {function}",
-                "an [[accuracy]] entry from the data sheet: without it a reading has no "
-                "uncertainty",
+                "an [[accuracy]] entry from the data sheet, or unknown = true: without it a "
+                "reading has no uncertainty",
             )
     for function in wanted if driver.role == "meter" else ():
         if any(row.function == function and row.range is None for row in driver.accuracy):
             yield Problem("accuracy", f"{function} has no range", "the full scale of each range")
+
+
+def _covered(driver: Driver) -> Iterator[Problem]:
+    """Ranges that the instrument is said to have and no accuracy row covers."""
+    largest = {name: rows[-1].range for name, rows in driver.rows.items()}
+    reach: list[tuple[str, str, float]] = []
+    if driver.supply is not None:
+        for key, function in (("volts", "readback_voltage"), ("amperes", "readback_current")):
+            reach += [(f"supply.{key}", function, top) for top in getattr(driver.supply, key)]
+    if driver.generator is not None and driver.generator.most_level is not None:
+        reach.append(("generator.most_level", "level", driver.generator.most_level))
+    if driver.scope is not None:
+        reach += [("scope.ranges", "voltage", top) for top in driver.scope.ranges]
+    for where, function, top in reach:
+        full = largest.get(function)
+        if full is not None and top > full * (1.0 + 1e-9):
+            yield Problem(
+                where,
+                f"{top:g} is beyond the largest {function} range, {full:g}",
+                "an [[accuracy]] row that covers it",
+            )
+    if driver.role != "meter":
+        return
+    words = driver.words.get("range", {})
+    for function in _configured(driver):
+        commands = driver.operation[f"configure_{function}"]
+        own = {**words, **commands.words.get("range", {})}
+        if "range" not in commands.names or set(own) <= {"auto"}:
+            continue
+        for row in driver.rows.get(function, ()):
+            if row.range is not None and f"{row.range:g}" not in own:
+                yield Problem(
+                    f"operation.configure_{function}",
+                    f"[words.range] has no word for the range {row.range:g}",
+                    f'"{row.range:g}" = "…" beside the others',
+                )

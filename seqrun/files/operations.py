@@ -11,7 +11,11 @@ from typing import Literal
 
 Role = Literal["supply", "meter", "scope", "generator", "switch"]
 Answer = Literal["", "number", "numbers", "boolean", "text", "block"]
-METER_FUNCTIONS = ("dc_voltage", "ac_voltage", "dc_current", "resistance_2w", "resistance_4w")
+METER_FUNCTIONS = (
+    "dc_voltage", "ac_voltage", "dc_current", "resistance_2w", "resistance_4w",
+    "temperature_pt100", "temperature_pt1000", "temperature_k", "temperature_j",
+    "temperature_thermistor",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,6 +26,7 @@ class Operation:
         placeholders: what its commands may contain in braces, all in base units.
         answer: what its query has to yield; "" for a command.
         required: whether a driver of that role must have it.
+        absent: the name under ``absent`` that excuses a driver from having it.
         about: for people who write a driver.
     """
 
@@ -29,48 +34,70 @@ class Operation:
     answer: Answer = ""
     required: bool = True
     about: str = ""
+    absent: str = ""
 
 
 _PREPARE = Operation(required=False, about="sent once, after the instrument proved to be the one")
+_RELEASE = Operation(required=False, about="sent when the link is given back")
 _SAFE = Operation(about="outputs off; must work from any state")
+_OVER_VOLTAGE, _OVER_CURRENT = "over_voltage_protection", "over_current_protection"
 
 SUPPLY = {
     "prepare": _PREPARE,
     "set_voltage": Operation(("output", "volts")),
     "set_current_limit": Operation(("output", "amperes")),
-    "set_over_voltage_protection": Operation(("output", "volts")),
-    "over_voltage_protection": Operation(("output",), "number"),
-    "set_over_current_protection": Operation(("output", "amperes")),
-    "over_current_protection": Operation(("output",), "number"),
-    "enable": Operation(("on",), about="all outputs together"),
-    "enabled": Operation((), "boolean"),
+    "set_over_voltage_protection": Operation(("output", "volts"), absent=_OVER_VOLTAGE),
+    "over_voltage_protection": Operation(("output",), "number", absent=_OVER_VOLTAGE),
+    "set_over_current_protection": Operation(("output", "amperes"), absent=_OVER_CURRENT),
+    "over_current_protection": Operation(("output",), "number", absent=_OVER_CURRENT),
+    "enable": Operation(("on", "output"), about="all outputs together, or one by one"),
+    "enabled": Operation(("output",), "boolean", absent="enabled"),
     "voltage": Operation(("output",), "number", about="read-back"),
     "current": Operation(("output",), "number", about="read-back"),
-    "protection_tripped": Operation(("output",), "boolean"),
-    "constant_current": Operation(("output",), "boolean", about="held by its current limit"),
+    "protection_tripped": Operation(("output",), "boolean", absent="protection_tripped"),
+    "constant_current": Operation(
+        ("output",), "boolean", about="held by its current limit", absent="constant_current"
+    ),
+    "release": _RELEASE,
     "make_safe": _SAFE,
+}
+
+#: over-current protection that only makes the current limit switch off: it is on, or it is not
+AT_THE_LIMIT = {
+    "set_over_current_protection": Operation(("output",)),
+    "over_current_protection": Operation(("output",), "boolean"),
 }
 
 METER = {
     "prepare": _PREPARE,
     **{
         f"configure_{function}": Operation(
-            ("range", "nplc"), required=False, about="range: full scale, or the word for 'auto'"
+            ("function", "range", "nplc"),
+            required=False,
+            about="range: full scale, or the word for 'auto'",
         )
         for function in METER_FUNCTIONS
     },
-    "read": Operation((), "number", about="trigger one reading and get it"),
+    "read": Operation(
+        ("function", "range", "nplc"), "number", about="trigger one reading and get it"
+    ),
     "read_many": Operation(
-        ("count",), "numbers", required=False, about="trigger several readings and get them"
+        ("function", "range", "nplc", "count"),
+        "numbers",
+        required=False,
+        about="trigger several readings and get them",
     ),
     "present_range": Operation(
         ("function",), "number", required=False, about="full scale that auto-ranging is on"
     ),
+    "release": _RELEASE,
     "make_safe": Operation(required=False),
 }
 
-_LEVELS = ("volts_rms", "volts_pp", "volts_peak")
-_SECOND = ("frequency_2", "volts_rms_2", "volts_pp_2", "volts_peak_2")
+_LEVELS = ("volts_rms", "volts_pp", "volts_peak", "dbm")
+_SECOND = ("frequency_2", *(f"{level}_2" for level in _LEVELS))
+MOST_STATES = 8  # outputs whose states one write may hold
+_STATES = tuple(f"on_{n}" for n in range(1, MOST_STATES + 1))
 GENERATOR = {
     "prepare": _PREPARE,
     "sine": Operation(("output", "frequency", *_LEVELS)),
@@ -80,9 +107,19 @@ GENERATOR = {
     "two_tone": Operation(("output", "frequency", *_LEVELS, *_SECOND), required=False),
     "square": Operation(("output", "frequency", *_LEVELS), required=False),
     "burst": Operation(("output", "frequency", *_LEVELS, "cycles", "period"), required=False),
-    "enable": Operation(("output", "on")),
+    "enable": Operation(("output", "on", *_STATES)),
+    "enabled": Operation(("output",), "boolean", required=False),
+    "release": _RELEASE,
     "make_safe": _SAFE,
 }
+
+#: fields of a scope's scaling that are used
+SCALING = (
+    "xincrement", "xorigin", "xreference", "yincrement", "yorigin", "yreference", "sample_rate",
+    "volts_per_division", "codes_per_division", "yoffset", "probe_factor",
+)  # fmt: skip
+#: fields that a scope's preamble may be said to have
+PREAMBLE = (*SCALING, "points", "format", "type", "count", "skip")
 
 _CHANNEL = ("channel",)
 SCOPE = {
@@ -106,15 +143,28 @@ SCOPE = {
     "free_run": Operation(("channel",), about="acquire without waiting for an edge"),
     "acquire": Operation((), about="one acquisition; ends with *OPC? unless 'acquired' is given"),
     "acquired": Operation((), "boolean", required=False, about="asked until it is true"),
-    "preamble": Operation(_CHANNEL, "text", about="scaling, in the order of [scope] preamble"),
-    "waveform": Operation(_CHANNEL, "block", about="samples as a definite-length block"),
+    "abort": Operation(required=False, about="stop waiting for an edge"),
+    "preamble": Operation(
+        _CHANNEL, "text", required=False, about="scaling, as [scope] preamble, keys or descriptor"
+    ),
+    **{
+        field: Operation(_CHANNEL, "number", required=False, about="a field of the scaling")
+        for field in SCALING
+    },
+    "waveform": Operation(
+        ("channel", "first", "last", "start", "count"), "block", about="the samples"
+    ),
+    "release": _RELEASE,
     "make_safe": Operation(required=False),
 }
 
+_RELAY = ("terminal", "node", "path")
 SWITCH = {
     "prepare": _PREPARE,
-    "connect": Operation(("terminal", "node"), about="close the relays between the two"),
-    "disconnect": Operation(("terminal", "node"), about="open the relays between the two"),
+    "connect": Operation(_RELAY, about="close the relays between the two"),
+    "disconnect": Operation(_RELAY, about="open the relays between the two"),
+    "closed": Operation(_RELAY, "boolean", required=False, about="whether they are closed"),
+    "release": _RELEASE,
     "make_safe": Operation(about="all relays open"),
 }
 
@@ -142,6 +192,7 @@ ACCURACY: dict[Role, dict[str, str]] = {
         "dc_current": "A",
         "resistance_2w": "Ω",
         "resistance_4w": "Ω",
+        **{name: "°C" for name in METER_FUNCTIONS if name.startswith("temperature_")},
     },
     "scope": {"voltage": "V"},
     "generator": {"level": "V", "flatness": "V"},
@@ -156,9 +207,3 @@ REQUIRED_ACCURACY: dict[Role, tuple[str, ...]] = {
     "generator": ("level",),
     "switch": (),
 }
-
-#: fields that a scope's preamble may be said to have; only the scaling is used
-PREAMBLE = (
-    "xincrement", "xorigin", "xreference", "yincrement", "yorigin", "yreference",
-    "points", "format", "type", "count", "skip",
-)  # fmt: skip

@@ -15,6 +15,7 @@ from functools import cached_property
 
 from uncertainties import UFloat
 
+from seqrun.errors import NotMeasured
 from seqrun.files.driver import AccuracyRow, Driver
 from seqrun.quantity import render
 from seqrun.values import normal, rectangular, student
@@ -39,8 +40,18 @@ class Accuracy:
         return ACCURACY[self._driver.role]
 
     def row(self, function: str, value: float) -> AccuracyRow:
-        """The row of the smallest range that holds ``value``."""
-        return self._driver.row(function, value)
+        """The row of the smallest range that holds ``value``.
+
+        Raises:
+            NotMeasured: its driver file states that nobody knows the figures.
+        """
+        row = self._driver.row(function, value)
+        if row.unknown:
+            raise NotMeasured(
+                f"the accuracy of {function.replace('_', ' ')} is not known",
+                expected="figures of the data sheet in its driver file", where=self._name,
+            )  # fmt: skip
+        return row
 
     def label(self, function: str, full_scale: float | None, place: str = "") -> str:
         """What budgets call a range: ``meter dc_voltage 10 V``."""
@@ -63,7 +74,7 @@ class Accuracy:
             owner = f"instrument {self._name}"
             self._persistent[key] = (
                 rectangular(0.0, row.gain, f"{label}, % of reading", owner),
-                rectangular(0.0, row.zero(full_scale), f"{label}, % of range", owner),
+                rectangular(0.0, row.zero(full_scale), f"{label}, {row.zero_named}", owner),
             )
         return self._persistent[key]
 

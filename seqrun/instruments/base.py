@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
+
 from seqrun.errors import InstrumentRefused
 from seqrun.files.driver import Driver
 from seqrun.instruments.accuracy import Accuracy
@@ -16,12 +18,14 @@ class DrivenInstrument:
         name: its key in the bench file.
         driver: its driver file.
         link: open, and known to lead to the right instrument.
+        label: what the bench file says of it, for one that cannot tell its identity.
     """
 
-    def __init__(self, name: str, driver: Driver, link: Link) -> None:
+    def __init__(self, name: str, driver: Driver, link: Link, label: str = "") -> None:
         self.name = name
         self.driver = driver
         self._link = link
+        self._label = label
         self._ops = Operations(driver, link)
         self._accuracy = Accuracy(name, driver)
         if "prepare" in self._ops:
@@ -29,24 +33,46 @@ class DrivenInstrument:
 
     @property
     def identity(self) -> str:
-        """The answer to ``*IDN?`` as it was read when the bench was opened."""
-        return self._link.identity
+        """Its identity as it was read when the bench was opened; with a driver whose answer names
+        nothing, what the bench file's ``label`` says, and the answer."""
+        if self.driver.identity.tells == "identity":
+            return self._link.identity
+        return f'{self._label} (by its label; it answers "{self._link.identity}")'
 
     def make_safe(self) -> None:
-        """Outputs off, as fast as the link allows; works from any state of the link.
+        """Outputs off, as fast as the link allows; works from any state of the link. A link that
+        broke is opened again, and one that is out of step is put in step.
 
         Raises:
             InstrumentSilent, InstrumentRefused: it may not be safe.
         """
         if "make_safe" in self._ops:
-            self._link.urgent(*self.driver.operation["make_safe"].send)
+            self._ops["make_safe"].urgently()
+
+    def reopen(self) -> None:
+        """Open a link that broke once more and see that the same instrument answers; nothing is
+        set. :meth:`make_safe` does so by itself.
+
+        Raises:
+            InstrumentSilent: it cannot be reached.
+            WrongInstrument: another one answers there now.
+        """
+        self._link.reopen()
+
+    @property
+    def link(self) -> Link:
+        """For the handshake and the self-check, which say what was sent and what came."""
+        return self._link
 
     def listen(self, log: MessageLog) -> None:
         """From now on the link's messages go to another log."""
         self._link.listen(log)
 
     def close(self) -> None:
-        """Give the link back; the instrument keeps its state."""
+        """Give the link back; the instrument keeps its state. Never raises."""
+        if "release" in self._ops:
+            with suppress(Exception):  # nothing depends on the panel being given back
+                self._ops["release"]()
         self._link.close()
 
 

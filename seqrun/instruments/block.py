@@ -32,17 +32,28 @@ class Block(NamedTuple):
         return memoryview(self.whole)[self.start : self.start + self.length]
 
 
-def from_stream(read: Read, terminator: int) -> Block:
+HEADER = 100  # bytes that may stand before a block
+
+
+def from_stream(read: Read, terminator: int, header: bool = False) -> Block:
     """A block from a link without END, piece by piece by exact lengths.
 
     Args:
         read: reads up to so many bytes.
         terminator: how many bytes follow the block.
+        header: something may stand before the ``#``; it is read and left.
 
     Raises:
         NoBlock: something else came; bytes of it may still be on their way.
     """
     begin = _exactly(read, 2)
+    if header:
+        skipped = b""
+        while begin[:1] != b"#":
+            skipped += begin[:1]
+            if len(skipped) > HEADER:
+                raise NoBlock(skipped + begin[1:])
+            begin = begin[1:] + _exactly(read, 1)
     _begins(begin)
     digits = _exactly(read, int(begin[1:]))
     length = _length(begin, digits)
@@ -52,13 +63,14 @@ def from_stream(read: Read, terminator: int) -> Block:
     return Block(data, 0, length)
 
 
-def to_end(read: Read, more: Any, expected_bytes: int) -> Block:
+def to_end(read: Read, more: Any, expected_bytes: int, header: bool = False) -> Block:
     """A block from a link that says where a message ends.
 
     Args:
         read: reads up to so many bytes, and gives a status.
         more: the status that says that the message goes on.
         expected_bytes: a guess at its length.
+        header: something may stand before the ``#``; it is left.
 
     Raises:
         NoBlock: something else came, or less than was announced.
@@ -71,6 +83,8 @@ def to_end(read: Read, more: Any, expected_bytes: int) -> Block:
             data, status = read(ask)
             parts.append(data)
         data = b"".join(parts)
+    if header:
+        data = data[max(0, data[: HEADER + 1].find(b"#")) :]
     _begins(data)
     start = 2 + int(data[1:2])
     length = _length(data[:2], data[2:start])

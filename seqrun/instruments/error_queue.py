@@ -13,6 +13,9 @@ from seqrun.errors import InstrumentRefused
 _APPENDED: Final = re.compile(r"(?:^|;)([+-]?\d+\s*,\s*\"(?:[^\"]|\"\")*\")\s*$")
 _ENTRY: Final = re.compile(r"^\s*([+-]?\d+)\s*,?\s*(.*?)\s*$", re.DOTALL)
 
+_NUMBERED: Final = re.compile(r"^\s*[+-]?\d{1,6}\s*,")
+_MEASURED: Final = re.compile(r"^\s*[+-]?(\d+\.\d*|\.\d+|\d+(?=[eE]))([eE][+-]?\d+)?\s*$")
+
 
 class QueueError(InstrumentRefused):
     """The error queue held something.
@@ -39,6 +42,19 @@ def entry(text: str) -> tuple[int, str]:
     if parts is None:
         return 0, text
     return int(parts[1]), parts[2].strip('"')
+
+
+def is_entry(text: str, empty: str = "") -> bool:
+    """Whether an answer to an error query looks like one, and not like that to another question.
+
+    Args:
+        empty: what this instrument answers when the queue is empty, when that is known. One that
+            begins with a number and a comma has entries that do; families with words of their own
+            answer anything but a measured number.
+    """
+    if _NUMBERED.match(empty):
+        return _NUMBERED.match(text) is not None
+    return _MEASURED.match(text) is None
 
 
 def split(answer: str) -> tuple[str, str] | None:

@@ -7,27 +7,33 @@ from typing import Any
 
 from uncertainties import UFloat
 
-from seqrun.errors import InstrumentRefused
+from seqrun.errors import InstrumentRefused, NotMeasured
 from seqrun.files.driver import Driver
+from seqrun.files.equipment import GeneratorSettings
+from seqrun.files.operations import MOST_STATES
 from seqrun.instruments.base import DrivenSource
 from seqrun.instruments.link import Link
 from seqrun.values import rectangular
 
+LEAST_DBM = -100.0  # nothing, for a generator that counts in dBm
 REFERENCE_HZ = 1000.0  # where a level specification without frequency holds
 
 
 class DrivenGenerator(DrivenSource):
     """Plays the role :class:`~seqrun.instruments.roles.Generator`."""
 
-    def __init__(self, name: str, driver: Driver, link: Link) -> None:
-        super().__init__(name, driver, link)
+    def __init__(self, name: str, driver: Driver, link: Link, label: str = "") -> None:
+        assert driver.generator is not None, "the driver file was checked"
+        self._settings: GeneratorSettings = driver.generator
+        super().__init__(name, driver, link, label)
+        self._on = dict.fromkeys(range(1, self.outputs + 1), False)
         self._set: dict[int, tuple[object, ...]] = {}
         self._departures: dict[tuple[int, bool], UFloat] = {}
         self._level: dict[int, tuple[float, float]] = {}  # V rms, Hz
 
     def sine(self, output: int, frequency_hz: float, volts_rms: float) -> None:
         """Set a sine; only its level when the rest is set already and the driver can."""
-        values = _level(volts_rms, math.sqrt(2.0))
+        values = self._values(volts_rms, math.sqrt(2.0))
         if "level" in self._ops and self._set.get(output) == ("sine", frequency_hz):
             if self._level[output][0] != volts_rms:
                 self._do("level", output, ("sine", frequency_hz), volts_rms, values)
@@ -39,22 +45,22 @@ class DrivenGenerator(DrivenSource):
         self, output: int, f1_hz: float, v1_rms: float, f2_hz: float, v2_rms: float
     ) -> None:
         """Two sines at once."""
-        values = _level(v1_rms, math.sqrt(2.0)) | {
-            f"{name}_2": value for name, value in _level(v2_rms, math.sqrt(2.0)).items()
+        values = self._values(v1_rms, math.sqrt(2.0)) | {
+            f"{name}_2": value for name, value in self._values(v2_rms, math.sqrt(2.0)).items()
         }
         values |= {"frequency": float(f1_hz), "frequency_2": float(f2_hz)}
         self._do("two_tone", output, ("two_tone", f1_hz), math.hypot(v1_rms, v2_rms), values)
 
     def square(self, output: int, frequency_hz: float, volts_rms: float) -> None:
         """A square wave; its peak is its rms value."""
-        values = _level(volts_rms, 1.0) | {"frequency": float(frequency_hz)}
+        values = self._values(volts_rms, 1.0) | {"frequency": float(frequency_hz)}
         self._do("square", output, ("square", frequency_hz), volts_rms, values)
 
     def burst(
         self, output: int, frequency_hz: float, volts_rms: float, cycles: int, period_s: float
     ) -> None:
         """Bursts of ``cycles`` of a sine of that rms value, one each ``period_s``."""
-        values: dict[str, Any] = _level(volts_rms, math.sqrt(2.0))
+        values: dict[str, Any] = self._values(volts_rms, math.sqrt(2.0))
         values |= {
             "frequency": float(frequency_hz), "cycles": int(cycles), "period": float(period_s),
         }  # fmt: skip
@@ -62,7 +68,29 @@ class DrivenGenerator(DrivenSource):
 
     def enable(self, output: int, on: bool) -> None:
         """One output on or off."""
-        self._ops["enable"](output=self._known(output), on=bool(on))
+        state = {**self._on, self._known(output): bool(on)}
+        # For those that are told the state of all their outputs in one write.
+        all_of_them = {f"on_{n}": is_on for n, is_on in state.items() if n <= MOST_STATES}
+        self._ops["enable"](output=output, on=bool(on), **all_of_them)
+        self._on = state
+
+    def enabled(self, output: int | None = None) -> bool:
+        """Whether an output is on, as the generator says; without one, whether any is.
+
+        Raises:
+            NotMeasured: it does not tell.
+        """
+        if "enabled" not in self._ops:
+            raise NotMeasured(
+                f"{self.name} does not tell whether its outputs are on",
+                expected="the operation 'enabled' in its driver file", where=self._link.where,
+            )  # fmt: skip
+        call = self._ops["enabled"]
+        if "output" not in call.names:
+            return call.boolean()
+        if output is not None:
+            return call.boolean(output=self._known(output))
+        return any(call.boolean(output=n) for n in range(1, self.outputs + 1))
 
     def amplitude(self, output: int) -> UFloat:
         """The set amplitude with the generator's level accuracy, V rms.
@@ -97,6 +125,7 @@ class DrivenGenerator(DrivenSource):
         """All outputs off."""
         self._set.clear()
         super().make_safe()
+        self._on = dict.fromkeys(self._on, False)
 
     def _do(
         self,
@@ -107,12 +136,37 @@ class DrivenGenerator(DrivenSource):
         values: dict[str, Any],
     ) -> None:
         call = self._ops[operation]
+        self._possible(volts_rms, float(state[1]))  # type: ignore[arg-type]
         self._set.pop(self._known(output), None)
         call(output=output, **values)
         self._set[output], self._level[output] = state, (volts_rms, float(state[1]))  # type: ignore[arg-type]
 
+    def _values(self, volts_rms: float, crest: float) -> dict[str, Any]:
+        """One level in the units that generators take.
 
-def _level(volts_rms: float, crest: float) -> dict[str, Any]:
-    """One level in the units that generators take."""
-    peak = float(volts_rms) * crest
-    return {"volts_rms": float(volts_rms), "volts_peak": peak, "volts_pp": 2.0 * peak}
+        ``volts_rms`` is what an amplifier's input, an open circuit to the source, shall get; a
+        generator whose levels are meant for a matched load is told half of it (IEC 60268-3: source
+        e.m.f.). dBm is the power in that load: 1 mW is 0 dBm.
+        """
+        settings = self._settings
+        load = 50.0 if settings.levels_into == "50 Ω" else math.inf
+        told = float(volts_rms) * (load / (load + settings.impedance) if load < math.inf else 1.0)
+        matched = float(volts_rms) / 2.0
+        power = matched * matched / settings.impedance
+        peak = told * crest
+        return {
+            "volts_rms": told, "volts_peak": peak, "volts_pp": 2.0 * peak,
+            "dbm": 10.0 * math.log10(power / 1e-3) if power > 0.0 else LEAST_DBM,
+        }  # fmt: skip
+
+    def _possible(self, volts_rms: float, frequency_hz: float) -> None:
+        settings = self._settings
+        for value, most, unit in (
+            (volts_rms, settings.most_level, "V"),
+            (frequency_hz, settings.most_frequency, "Hz"),
+        ):
+            if most is not None and value > most * (1.0 + 1e-9):
+                raise InstrumentRefused(
+                    f"{value:g} {unit} is more than it gives", expected=f"at most {most:g} {unit}",
+                    where=self._link.where,
+                )  # fmt: skip

@@ -6,21 +6,20 @@ one group are joined into the message that goes out, and the way its answer is r
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable, Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
 from typing import Any
 
-from seqrun.errors import InstrumentError, NotMeasured, UsageError
+from seqrun.errors import SeqrunError, UsageError
 from seqrun.files.driver import Commands, Driver
-from seqrun.files.operations import OPERATIONS, Operation
+from seqrun.files.driver_checks import operations_of
+from seqrun.files.operations import Operation
 from seqrun.files.template import Template, Word, number
-from seqrun.instruments.link import Link
+from seqrun.instruments.answers import Answer
+from seqrun.instruments.link import Form, Link
+from seqrun.instruments.wire import Message
 
-NOT_A_NUMBER = 9.91e37  # SCPI-99 volume 1, 7.2.1.5: neither this nor larger is a result
-INFINITE = 9.9e37
 MOST_READY = 64  # messages kept ready for one operation
-_TRUE = frozenset({"1", "ON", "+1", "TRUE"})
-_FALSE = frozenset({"0", "OFF", "+0", "FALSE"})
 
 
 class Call:
@@ -34,21 +33,10 @@ class Call:
     """
 
     __slots__ = (
-        "_asks",
-        "_bare",
-        "_check",
-        "_commands",
-        "_convert",
-        "_fixed",
-        "_link",
-        "_messages",
-        "_name",
-        "_pick",
-        "_ready",
-        "_scale",
-        "_time_out_s",
-        "kind",
-    )
+        "_after", "_also", "_answer", "_asks", "_bare", "_check", "_combine", "_commands",
+        "_convert", "_fixed", "_form", "_link", "_messages", "_pause", "_ready", "_scale",
+        "_time_out_s", "kind", "names",
+    )  # fmt: skip
 
     def __init__(
         self,
@@ -59,25 +47,38 @@ class Call:
         words: Mapping[str, Mapping[str, str]],
         scale: Mapping[str, float],
     ) -> None:
-        self._name = name
         self._link = link
         self._commands = commands
         self.kind = operation.answer
-        self._asks = commands.templates[-1].asks
+        self._asks = commands.answered
         # Blocks are followed by an error query of its own: see Link.block.
         self._check = commands.check and operation.answer != "block"
-        joined = link.compose(commands.send, self._check)
         self._bare = commands.templates
+        self._after = tuple(Template(text) for text in commands.after)
+        joined = commands.send if commands.raw else link.compose(commands.send, self._check)
         self._messages = tuple(Template(text) for text in joined)
-        names = {name for template in self._bare for name in template.names}
-        self._fixed = joined if not names else None
-        self._convert = {name: dict(words[name]) for name in names if name in words}
-        self._scale = {name: scale[name] for name in names if name in scale}
-        self._pick = _picker(commands)
+        own = {t.names for t in (*self._bare, *self._after)}
+        names = {name for group in own for name in group}
+        self._fixed: tuple[Message, ...] | None = None
+        self._convert = {
+            name: {**words.get(name, {}), **commands.words.get(name, {})}
+            for name in names
+            if name in words or name in commands.words
+        }
+        factors = {**scale, **commands.factor}
+        self._scale = {name: factors[name] for name in names if name in factors}
+        self._answer = Answer(commands, link.manners.headers, f"{link.where}, {name}")
+        self._form = Form(commands.length, commands.acknowledge)
+        self._pause = commands.pause
         self._time_out_s = commands.time_out
-        self._ready: dict[tuple[tuple[str, Any], ...], tuple[str, ...]] = {}
+        self._ready: dict[tuple[tuple[str, Any], ...], tuple[Message, ...]] = {}
+        self._also = tuple(Call(name, one, operation, link, words, scale) for one in commands.also)
+        self._combine = all if commands.combine == "and" else any
+        self.names: frozenset[str] = frozenset(names.union(*(one.names for one in self._also)))
+        if not names and not commands.raw:
+            self._fixed = tuple(t({}) for t in self._messages)
 
-    def messages(self, values: Mapping[str, Any]) -> tuple[str, ...]:
+    def messages(self, values: Mapping[str, Any]) -> tuple[Message, ...]:
         """The messages as they go out, with the error query where it is appended."""
         if self._fixed is not None:
             return self._fixed
@@ -85,16 +86,25 @@ class Call:
         key = tuple(values.items())
         ready = self._ready.get(key)
         if ready is None:
-            shown = self._shown(values)
-            ready = tuple(template(shown) for template in self._messages)
+            ready = tuple(self._rendered(t, values) for t in self._messages)
             if len(self._ready) < MOST_READY and all(type(v) is int for v in values.values()):
                 self._ready[key] = ready
         return ready
+
+    def _rendered(self, template: Template, values: Mapping[str, Any]) -> Message:
+        text = template(self._shown(values))
+        return bytes.fromhex(text) if self._commands.raw else text
 
     def bare(self, **values: Any) -> list[str]:
         """The commands alone, to be sent together with others."""
         shown = self._shown(values)
         return [template(shown) for template in self._bare]
+
+    @property
+    def joinable(self) -> bool:
+        """Whether its commands may go out together with those of other operations."""
+        c = self._commands
+        return not (c.raw or c.after or c.acknowledge is not None or c.pause or self._asks)
 
     def _shown(self, values: Mapping[str, Any]) -> dict[str, Any]:
         """Values as templates show them: words for those that have one, floats with few digits."""
@@ -118,11 +128,44 @@ class Call:
         Raises:
             InstrumentSilent, InstrumentRefused.
         """
+        if not self._messages:
+            return ""
         if time_out_s is None:
             time_out_s = self._time_out_s
-        return self._link.exchange(
-            self.messages(values), self._asks, check=self._check, time_out_s=time_out_s
-        )
+        if not (self._after or self._pause):
+            return self._link.exchange(
+                self.messages(values), self._asks, check=self._check, time_out_s=time_out_s,
+                form=self._form,
+            )  # fmt: skip
+        with self._followed(values):
+            return self._link.exchange(
+                self.messages(values), self._asks, check=self._check, time_out_s=time_out_s,
+                form=self._form,
+            )  # fmt: skip
+
+    @contextmanager
+    def _followed(self, values: Mapping[str, Any]) -> Iterator[None]:
+        """What has to follow follows, also when the answer did not come."""
+        try:
+            yield
+        except SeqrunError:
+            with suppress(SeqrunError):  # the first error is the cause, and is on its way
+                self._finish(values)
+            raise
+        self._finish(values)
+
+    def _finish(self, values: Mapping[str, Any]) -> None:
+        if self._after:
+            texts = [template(self._shown(values)) for template in self._after]
+            messages = self._link.compose(texts, self._commands.check)
+            self._link.exchange(messages, False, check=self._commands.check)
+        if self._pause:
+            self._link.wire.hold(self._pause)
+
+    def urgently(self) -> None:
+        """Send it whatever state the link is in; for operations without values."""
+        if self._messages:
+            self._link.urgent(self.messages({}), self._form)
 
     def number(self, time_out_s: float | None = None, /, **values: Any) -> float:
         """The answer as a number.
@@ -130,68 +173,29 @@ class Call:
         Raises:
             NotMeasured: the instrument says that it has no result (overload, not a number).
         """
-        answer = self(time_out_s, **values)
-        return self._number(answer)
+        return self._answer.number(self(time_out_s, **values))
 
     def numbers(self, time_out_s: float | None = None, /, **values: Any) -> list[float]:
         """The answer as numbers, each between separators."""
-        answer = self(time_out_s, **values)
-        return [self._number(part) for part in answer.split(self._commands.separator)]
+        return self._answer.numbers(self(time_out_s, **values))
 
     def boolean(self, **values: Any) -> bool:
-        """The answer as true or false. ``match`` in the driver: true when it is found."""
-        answer = self(**values)
-        commands = self._commands
-        if commands.match and re.compile(commands.match).groups == 0:
-            return re.search(commands.match, answer) is not None
-        text = self._pick(answer).strip()
-        if text in commands.map:
-            return bool(commands.map[text])
-        if commands.bit is None:
-            if text.upper() in _TRUE:
-                return True
-            if text.upper() in _FALSE:
-                return False
-        return bool(self._bit(self._plain(text, answer)))
+        """The answer as true or false; of several questions, all are asked."""
+        first = self._answer.boolean(self(**values))
+        if not self._also:
+            return first
+        return self._combine([first, *(one.boolean(**values) for one in self._also)])
 
     def block(
         self, expected_bytes: int, time_out_s: float | None = None, /, **values: Any
     ) -> memoryview:
         """The answer as the bytes of a block."""
-        return self._link.block(self.messages(values), expected_bytes, time_out_s)
-
-    def _number(self, answer: str) -> float:
-        text = self._pick(answer).strip()
         commands = self._commands
-        if commands.map and text in commands.map:
-            return float(commands.map[text])
-        value = self._plain(text, answer)
-        if not -INFINITE < value < INFINITE:
-            what = "overload" if abs(value) < NOT_A_NUMBER else "no number"
-            raise NotMeasured(
-                f"the instrument reports {what} ({text})",
-                expected="a reading within its range",
-                where=self._link.where,
-            )
-        if commands.bit is not None:
-            return float(self._bit(value))
-        return value * commands.scale + commands.shift
-
-    def _bit(self, value: float) -> int:
-        bit = self._commands.bit
-        return int(value) if bit is None else (int(value) >> bit) & 1
-
-    def _plain(self, text: str, answer: str) -> float:
-        try:
-            return float(text)
-        except ValueError:
-            raise InstrumentError(
-                f"answered \"{answer[:80]}\" to '{self._commands.send[-1]}'",
-                expected="a number",
-                where=f"{self._link.where}, {self._name}",
-                hint="field, match or map of that operation in the driver file tell where the "
-                "number stands in the answer",
-            ) from None
+        with self._followed(values):
+            return self._link.block(
+                self.messages(values), expected_bytes, time_out_s or self._time_out_s,
+                header=commands.header, block_end=commands.block_end,
+            )  # fmt: skip
 
 
 def _key(value: Any) -> str:
@@ -201,40 +205,11 @@ def _key(value: Any) -> str:
     return f"{value:g}" if isinstance(value, float) else str(value)
 
 
-def _picker(commands: Commands) -> Callable[[str], str]:
-    """What takes the text that matters out of an answer; the answer itself where it is not there,
-    so that the error shows what came."""
-    field, separator = commands.field, commands.separator
-    matcher = re.compile(commands.match) if commands.match else None
-    if field is None and matcher is None:
-        return _whole
-
-    def pick(answer: str) -> str:
-        text = answer
-        if field is not None:
-            parts = text.split(separator)
-            if not -len(parts) <= field < len(parts):
-                return answer
-            text = parts[field]
-        if matcher is not None:
-            found = matcher.search(text)
-            if found is None:
-                return answer
-            text = found.group(matcher.groups and 1)
-        return text
-
-    return pick
-
-
-def _whole(answer: str) -> str:
-    return answer
-
-
 class Operations:
     """The operations of one instrument by name; ``ops["set_voltage"](output=1, volts=3.0)``."""
 
     def __init__(self, driver: Driver, link: Link) -> None:
-        known = OPERATIONS[driver.role]
+        known = operations_of(driver)
         self._role = driver.role
         self._where = link.where
         self._calls = {

@@ -11,6 +11,7 @@ from seqrun.files.driver import AccuracyRow, Driver, MeterSettings
 from seqrun.instruments.base import DrivenInstrument
 from seqrun.instruments.link import Link
 from seqrun.instruments.roles import MeterFunction
+from seqrun.values import rectangular
 
 AUTO = "auto"  # the word under [words.range] for ranging by itself
 
@@ -18,8 +19,8 @@ AUTO = "auto"  # the word under [words.range] for ranging by itself
 class DrivenMeter(DrivenInstrument):
     """Plays the role :class:`~seqrun.instruments.roles.Meter`."""
 
-    def __init__(self, name: str, driver: Driver, link: Link) -> None:
-        super().__init__(name, driver, link)
+    def __init__(self, name: str, driver: Driver, link: Link, label: str = "") -> None:
+        super().__init__(name, driver, link, label)
         self._settings = driver.meter or MeterSettings()
         self._read = self._ops["read"].number
         self._function: MeterFunction | None = None
@@ -27,6 +28,11 @@ class DrivenMeter(DrivenInstrument):
         self._configured: tuple[object, ...] = ()
         self._nplc = 1.0
         self._reading_s = 0.0
+        self._values: dict[str, object] = {}  # for meters whose read command holds them
+
+    def has(self, function: str) -> bool:
+        """Whether it can be configured for a function."""
+        return f"configure_{function}" in self._ops
 
     def configure(
         self, function: MeterFunction, value: float | None = None, nplc: float = 10.0
@@ -51,7 +57,9 @@ class DrivenMeter(DrivenInstrument):
             return
         self._configured = ()
         full_scale: object = AUTO if row is None else row.range
-        self._ops[operation](range=full_scale, nplc=cycles)
+        values: dict[str, object] = {"function": function, "range": full_scale, "nplc": cycles}
+        self._ops[operation](**values)
+        self._values = values
         self._function, self._row, self._configured = function, row, wanted
         # A function that no integration time is sent for (AC) keeps the noise of one reading.
         sent = self.driver.operation[operation].send
@@ -64,7 +72,8 @@ class DrivenMeter(DrivenInstrument):
         Raises:
             NotMeasured: overload.
         """
-        return self._held(self._read(self._time_out(1)))
+        self._set_up()
+        return self._held(self._read(self._time_out(1), **self._values))
 
     def read(self, repeats: int = 1) -> UFloat:
         """Mean of the repeats with accuracy table and scatter combined.
@@ -73,7 +82,10 @@ class DrivenMeter(DrivenInstrument):
             NotMeasured: overload in one of them.
         """
         if repeats > 1 and "read_many" in self._ops:
-            many = self._ops["read_many"].numbers(self._time_out(repeats), count=repeats)
+            self._set_up()
+            many = self._ops["read_many"].numbers(
+                self._time_out(repeats), count=repeats, **self._values
+            )
             readings = [self._held(value) for value in many]
             if len(readings) != repeats:
                 raise NotMeasured(
@@ -84,11 +96,19 @@ class DrivenMeter(DrivenInstrument):
         row = self._present(max(readings, key=abs))
         # The data sheet's noise is that of one line cycle, and it averages out (white noise).
         noise = row.noise / math.sqrt(max(self._nplc, 1e-3))
-        return self._accuracy.measured(readings, row, noise=noise)
+        return self._with_leads(self._accuracy.measured(readings, row, noise=noise))
 
     def accuracy(self, reading: float) -> UFloat:
         """The reading with the accuracy table of the present function and range attached."""
-        return self._accuracy.attach(reading, self._present(reading))
+        return self._with_leads(self._accuracy.attach(reading, self._present(reading)))
+
+    def _with_leads(self, value: UFloat) -> UFloat:
+        """Two-wire ohms hold the resistance of leads and contacts, which is another at every
+        hookup."""
+        ohms = self._settings.lead_resistance
+        if self._function != "resistance_2w" or not ohms:
+            return value
+        return value + rectangular(0.0, ohms, f"{self.name}, leads and contacts, not nulled")
 
     def _held(self, value: float) -> float:
         if abs(value) >= self._settings.overload:
@@ -98,20 +118,29 @@ class DrivenMeter(DrivenInstrument):
             )  # fmt: skip
         return value
 
-    def _present(self, reading: float) -> AccuracyRow:
-        """The row of the range that the meter is on."""
+    def _set_up(self) -> MeterFunction:
+        """The function that it is configured for.
+
+        Raises:
+            InstrumentRefused: none yet.
+        """
         if self._function is None:
             raise InstrumentRefused(
                 "was read before it was configured", expected="configure() first",
                 where=self._link.where,
             )  # fmt: skip
+        return self._function
+
+    def _present(self, reading: float) -> AccuracyRow:
+        """The row of the range that the meter is on."""
+        function = self._set_up()
         if self._row is not None:
             return self._row
         scale = abs(reading)
         if "present_range" in self._ops:
             # Just above its full scale a meter may or may not have changed up: ask.
-            scale = self._ops["present_range"].number(function=self._function)
-        return self._accuracy.row(self._function, scale * (1.0 - 1e-9))
+            scale = self._ops["present_range"].number(function=function)
+        return self._accuracy.row(function, scale * (1.0 - 1e-9))
 
     def _holding(self, function: str, value: float) -> AccuracyRow:
         row = self._accuracy.row(function, value)

@@ -27,6 +27,7 @@ def open_instrument(
     driver: Driver,
     manager: ResourceManager,
     log: MessageLog,
+    shared: Link | None = None,
 ) -> Driven:
     """Open one instrument of a bench, and see that it is the one named before anything else.
 
@@ -38,24 +39,33 @@ def open_instrument(
         entry: its table there.
         manager: a PyVISA resource manager.
         log: gets every message.
+        shared: the open link of another role of the same instrument.
 
     Raises:
         InstrumentSilent: nothing answers there.
         WrongInstrument: the identity is not the driver's, or the serial number another.
         InstrumentRefused: it did not take the driver's preparation.
     """
-    link = Link.open(key, entry.resource, manager, log, driver.link)
+    manners = driver.link
+    if entry.line is not None:
+        set_there = entry.line.model_dump(exclude_none=True)
+        manners = manners.model_copy(update=set_there)
+    if shared is None:
+        link = Link.open(key, entry.resource, manager, log, manners, driver.identity)
+    else:
+        link = shared.share()
     try:
         _identify(link, entry, driver)
+        label = entry.label
         if driver.role == "supply":
-            return DrivenSupply(key, driver, link)
+            return DrivenSupply(key, driver, link, label)
         if driver.role == "meter":
-            return DrivenMeter(key, driver, link)
+            return DrivenMeter(key, driver, link, label)
         if driver.role == "generator":
-            return DrivenGenerator(key, driver, link)
+            return DrivenGenerator(key, driver, link, label)
         if driver.role == "switch":
-            return DrivenSwitch(key, driver, link)
-        return DrivenScope(key, driver, link, entry.probe)
+            return DrivenSwitch(key, driver, link, label)
+        return DrivenScope(key, driver, link, entry.probe, label)
     except BaseException:
         link.close()
         raise
@@ -67,7 +77,7 @@ def _identify(link: Link, entry: BenchInstrument, driver: Driver) -> None:
     except InstrumentRefused as problem:
         raise InstrumentSilent(
             f"does not tell its identity: {problem.found}",
-            expected="an answer to *IDN?",
+            expected=f"an answer to {driver.identity.ask}",
             where=link.where,
             hint="seqrun only drives instruments that it can tell apart",
         ) from problem
@@ -78,6 +88,15 @@ def _identify(link: Link, entry: BenchInstrument, driver: Driver) -> None:
             where=link.where,
             hint="correct the resource or the driver in the bench file",
         )
+    if driver.identity.tells == "fingerprint":
+        if not entry.label:
+            raise WrongInstrument(
+                "it cannot tell which instrument it is",
+                expected='label = "what its own label says" in the bench file',
+                where=link.where,
+                hint="its answer only fits the type; put model and serial number there",
+            )
+        return
     if entry.serial and entry.serial not in found:
         raise WrongInstrument(
             f'the instrument there is "{found}"',

@@ -8,14 +8,18 @@ in base units (V, A, Ω, Hz, s). ``name`` is the instrument's key in the bench f
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal, Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
 from uncertainties import UFloat
 
-MeterFunction = Literal["dc_voltage", "ac_voltage", "dc_current", "resistance_2w", "resistance_4w"]
+MeterFunction = Literal[
+    "dc_voltage", "ac_voltage", "dc_current", "resistance_2w", "resistance_4w",
+    "temperature_pt100", "temperature_pt1000", "temperature_k", "temperature_j",
+    "temperature_thermistor",
+]  # fmt: skip
 
 
 class Clock(Protocol):
@@ -52,13 +56,38 @@ class Instrument(Protocol):
         ...
 
 
+@dataclass(frozen=True, slots=True)
+class Protection:
+    """What switches a supply's output off by itself, in microseconds.
+
+    ``over_current`` "at the limit": it acts where the current limit would hold, and has no level
+    of its own.
+    """
+
+    over_voltage: Literal["level", "none"]
+    over_current: Literal["level", "at the limit", "none"]
+
+
 @runtime_checkable
 class Supply(Instrument, Protocol):
     """A bench supply. Outputs count from 1; a negative rail is an output wired the other way up,
-    so set and measured values are positive."""
+    so set and measured values are positive.
+
+    What a supply does not have its driver file says (:meth:`has`); asking for it raises
+    :class:`~seqrun.errors.NotMeasured`, never a guess.
+    """
 
     @property
     def outputs(self) -> int: ...
+
+    def has(self, what: str) -> bool:
+        """Whether it has ``over_voltage_protection``, ``over_current_protection``, and whether it
+        can tell ``protection_tripped``, ``constant_current``, ``enabled``."""
+        ...
+
+    def protection(self, output: int) -> Protection:
+        """What switches an output off by itself."""
+        ...
 
     def set_voltage(self, output: int, volts: float) -> None: ...
 
@@ -76,11 +105,17 @@ class Supply(Instrument, Protocol):
         """The protection level read back from the instrument, amperes."""
         ...
 
-    def enable(self, on: bool) -> None:
-        """All outputs on or off together."""
+    def over_current_on(self, output: int) -> bool:
+        """Whether a protection that acts at the current limit is on, read back."""
         ...
 
-    def enabled(self) -> bool: ...
+    def enable(self, on: bool) -> None:
+        """All outputs that were set up on together, or all off."""
+        ...
+
+    def enabled(self, output: int | None = None) -> bool:
+        """Whether an output is on; without one, whether any is, each of them asked."""
+        ...
 
     def voltage(self, output: int) -> UFloat:
         """Read-back voltage at the terminals with its accuracy, volts."""
@@ -134,6 +169,8 @@ class Capture:
     ``lsb_v`` is the converter step at the probe tip; ``clipped[ch]`` tells whether the converter
     ran out of range; ``gain[ch]`` and ``offset_v[ch]`` are variables of mean 1 and 0 carrying the
     accuracy table's uncertainty, common to all captures on the same range of the same channel.
+    ``constant[ch]`` tells that every sample is the same code: of a channel that is driven, that is
+    no measurement.
     """
 
     t0_s: float
@@ -143,6 +180,7 @@ class Capture:
     clipped: dict[int, bool]
     gain: dict[int, UFloat]
     offset_v: dict[int, UFloat]
+    constant: dict[int, bool] = field(default_factory=dict)
 
 
 @runtime_checkable
@@ -203,6 +241,11 @@ class Generator(Instrument, Protocol):
     ) -> None: ...
 
     def enable(self, output: int, on: bool) -> None: ...
+
+    def enabled(self, output: int | None = None) -> bool:
+        """Whether an output is on; without one, whether any is, each of them asked. NotMeasured
+        from a generator that does not tell."""
+        ...
 
     def amplitude(self, output: int) -> UFloat:
         """The set amplitude with the generator's level accuracy, V rms."""

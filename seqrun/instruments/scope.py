@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Sequence
-from typing import Literal
+from typing import Literal, NoReturn
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,11 +13,20 @@ from uncertainties import UFloat
 
 from seqrun.errors import InstrumentError, InstrumentRefused, InstrumentSilent, NotMeasured
 from seqrun.files.driver import Driver, ScopeSettings
+from seqrun.files.operations import SCALING
+from seqrun.instruments import preamble
 from seqrun.instruments.base import DrivenInstrument
 from seqrun.instruments.error_queue import QueueError
 from seqrun.instruments.link import Link
+from seqrun.instruments.record import (
+    longest_record,
+    numbers_of,
+    rate_near,
+    record_for,
+    samples_of,
+)
 from seqrun.instruments.roles import Capture
-from seqrun.instruments.vertical import Scaling, Vertical, converter_step, scaling, snapped
+from seqrun.instruments.vertical import Scaling, Vertical, converter_step
 
 POLL_S = 0.01  # between two questions whether an acquisition is complete
 TIME_OUT_ERROR = -365  # SCPI-99 volume 2, 21.8: what a scope may report when no edge came
@@ -31,15 +40,23 @@ class DrivenScope(DrivenInstrument):
         probe: attenuation of the probe on each channel; ×1 where nothing is said.
     """
 
-    def __init__(self, name: str, driver: Driver, link: Link, probe: Sequence[float] = ()) -> None:
+    def __init__(
+        self,
+        name: str,
+        driver: Driver,
+        link: Link,
+        probe: Sequence[float] = (),
+        label: str = "",
+    ) -> None:
         assert driver.scope is not None, "the driver file was checked"
         self._settings: ScopeSettings = driver.scope
-        super().__init__(name, driver, link)
+        super().__init__(name, driver, link, label)
         self._probe = {n: float(probe[n - 1]) if n <= len(probe) else 1.0 for n in self._numbers()}
-        if "probe" in self._ops:
+        self._knows_probes = "probe" in self._ops
+        if self._knows_probes:
             for n, factor in self._probe.items():
                 self._ops["probe"](channel=n, probe=factor)
-        self._sample = np.dtype(self._settings.sample).newbyteorder(self._settings.byte_order)
+        self._sample = samples_of(self._settings)
         self._sent: dict[str, tuple[str, dict[str, object]]] = {}
         self._variables: dict[tuple[int, float], tuple[UFloat, UFloat]] = {}
 
@@ -55,12 +72,12 @@ class DrivenScope(DrivenInstrument):
 
     @property
     def max_points(self) -> int:
-        """Longest record per channel."""
-        return self._settings.max_points
+        """Longest record per channel, also with all channels on."""
+        return longest_record(self._settings, self.channels)
 
     def sample_rate_near(self, wanted_hz: float) -> float:
         """The rate that the instrument has nearest to the wanted one, Hz."""
-        return snapped(wanted_hz, self._settings.rate_steps, self._settings.max_rate)
+        return rate_near(self._settings, wanted_hz, self.max_points)
 
     def acquire(
         self,
@@ -83,14 +100,16 @@ class DrivenScope(DrivenInstrument):
             NotMeasured: no edge came within ``time_out_s``.
         """
         self._possible(peak_v, points, averages, trigger)
-        rate = self.sample_rate_near(sample_rate_hz)
+        record = record_for(self._settings, points, len(peak_v))
+        rate = rate_near(self._settings, sample_rate_hz, record)
         vertical = {n: self._vertical(n, peak) for n, peak in sorted(peak_v.items())}
         self._set_up(
-            vertical, rate, points, coupling, trigger, averages, high_resolution,
+            vertical, rate, record, coupling, trigger, averages, high_resolution,
             time_out_s,
         )  # fmt: skip
-        self._run(time_out_s + READY_S + 1.5 * averages * points / rate, trigger is not None)
-        return self._fetch(vertical, points)
+        self._run(time_out_s + READY_S + 1.5 * averages * record / rate, trigger is not None)
+        # A record longer than wanted is cut, unless it lies about an edge.
+        return self._fetch(vertical, points if trigger is None else record, rate)
 
     # --- before --------------------------------------------------------------------------------
 
@@ -108,9 +127,10 @@ class DrivenScope(DrivenInstrument):
                 )
         if not peak_v:
             raise InstrumentRefused("no channel to acquire", expected="at least one", where=where)
-        if not 1 <= points <= self.max_points:
+        longest = longest_record(self._settings, len(peak_v))
+        if not 1 <= points <= longest:
             raise InstrumentRefused(
-                f"a record of {points} points", expected=f"1 to {self.max_points}", where=where
+                f"a record of {points} points", expected=f"1 to {longest}", where=where
             )
         if averages < 1:
             raise InstrumentRefused(f"{averages} averages", expected="at least 1", where=where)
@@ -150,11 +170,13 @@ class DrivenScope(DrivenInstrument):
         for n in self._numbers():
             wanted[f"show {n}"] = ("show", {"channel": n, "on": n in vertical})
         for n, v in vertical.items():
-            per_division = v.full_scale / self._settings.divisions
+            # What a scope is not told of its probe it is not told of the volts at the tip either.
+            full_scale = v.full_scale / self._here(n)
+            per_division = full_scale / self._settings.divisions
             wanted[f"coupling {n}"] = ("coupling", {"channel": n, "coupling": coupling})
             wanted[f"range {n}"] = (
                 "range",
-                {"channel": n, "range": v.full_scale, "volts_per_division": per_division},
+                {"channel": n, "range": full_scale, "volts_per_division": per_division},
             )
         if high_resolution:
             wanted["mode"] = ("high_resolution", {})
@@ -185,9 +207,14 @@ class DrivenScope(DrivenInstrument):
         changed = {key: do for key, do in wanted.items() if self._sent.get(key) != do}
         if not changed:
             return
-        commands = [m for name, values in changed.values() for m in self._ops[name].bare(**values)]
         before, self._sent = self._sent, {}  # nothing is sure until the scope has taken it
-        self._link.write(*commands)
+        if all(self._ops[name].joinable for name, _ in changed.values()):
+            self._link.write(
+                *(m for name, values in changed.values() for m in self._ops[name].bare(**values))
+            )
+        else:
+            for name, values in changed.values():
+                self._ops[name](**values)
         self._sent = before | changed
 
     # --- acquire -------------------------------------------------------------------------------
@@ -201,7 +228,10 @@ class DrivenScope(DrivenInstrument):
             self._sent.clear()
             if not triggered or getattr(problem, "number", TIME_OUT_ERROR) != TIME_OUT_ERROR:
                 raise
-            self._link.identify()  # if it answers, it was only waiting for an edge
+            if "abort" in self._ops:
+                self._ops["abort"]()
+            else:
+                self._link.identify()  # if it answers, it was only waiting for an edge
             raise NotMeasured(
                 f"nothing triggered the scope within {time_out_s:g} s",
                 expected="an edge on the trigger channel",
@@ -222,21 +252,34 @@ class DrivenScope(DrivenInstrument):
 
     # --- fetch ---------------------------------------------------------------------------------
 
-    def _fetch(self, vertical: dict[int, Vertical], points: int) -> Capture:
+    def _fetch(self, vertical: dict[int, Vertical], points: int, rate: float) -> Capture:
         volts: dict[int, NDArray[np.float64]] = {}
         lsb: dict[int, float] = {}
         clipped: dict[int, bool] = {}
+        constant: dict[int, bool] = {}
         gain: dict[int, UFloat] = {}
         offset: dict[int, UFloat] = {}
         time_axis: Scaling | None = None
         for n, v in vertical.items():
-            scale = self._scaling(n)
+            scale = self._scaling(n, v, rate)
             codes = self._codes(n, points)
-            lowest, highest = int(codes.min()), int(codes.max())
-            clipped[n] = lowest <= self._settings.lowest or highest >= self._settings.highest
+            lowest, highest = codes.min(), codes.max()
+            constant[n] = bool(lowest == highest)
             volts[n] = scale.volts(codes)
-            lsb[n] = abs(scale.yincrement) * self._step(codes, clipped[n])
+            if self._in_volts:
+                lsb[n] = v.full_scale / 2.0**self.bits
+                largest = max(abs(float(lowest)), abs(float(highest))) * self._here(n)
+                clipped[n] = largest >= v.full_scale / 2.0 - lsb[n]
+            else:
+                clipped[n] = bool(
+                    lowest <= self._settings.lowest or highest >= self._settings.highest
+                )
+                lsb[n] = abs(scale.yincrement) * self._step(codes, clipped[n])
             gain[n], offset[n] = self._errors(n, v)
+            if time_axis is not None and not math.isclose(
+                time_axis.xincrement, scale.xincrement, rel_tol=1e-6
+            ):
+                self._no_scaling(n, "another time axis than the channel before", "")
             time_axis = time_axis or scale
         self._link.check()
         assert time_axis is not None, "there is at least one channel"
@@ -248,23 +291,89 @@ class DrivenScope(DrivenInstrument):
             clipped=clipped,
             gain=gain,
             offset_v=offset,
+            constant=constant,
         )
 
-    def _scaling(self, channel: int) -> Scaling:
-        answer = self._ops["preamble"](channel=channel)
+    @property
+    def _in_volts(self) -> bool:
+        return self._settings.sample == "ascii" and self._settings.ascii_in == "volts"
+
+    def _here(self, channel: int) -> float:
+        """The factor of a probe that is worked in here, because the scope is not told of it."""
+        return 1.0 if self._knows_probes else self._probe[channel]
+
+    def _scaling(self, channel: int, v: Vertical, rate: float) -> Scaling:
+        """The preamble of a channel, seen to be possible.
+
+        Raises:
+            NotMeasured: a number that is none, or that cannot be that of what was set.
+        """
+        settings, answer = self._settings, ""
         try:
-            return scaling(answer, self._settings.preamble, self._settings.preamble_separator)
+            fields: dict[str, float] = {}
+            if settings.descriptor:
+                data = self._ops["preamble"].block(0, channel=channel)
+                answer = f"<{len(data)} bytes>"
+                fields = preamble.from_descriptor(data, settings)
+            elif "preamble" in self._ops:
+                answer = self._ops["preamble"](channel=channel)
+                if settings.keys:
+                    fields = preamble.by_keyword(answer, settings)
+                else:
+                    fields = preamble.in_order(answer, settings, self._link.manners.headers)
+            for name in SCALING:
+                if name in self._ops and name != "preamble":
+                    fields[name] = self._ops[name].number(channel=channel)
+            found = preamble.scaling(fields, settings, self._here(channel))
+            preamble.plausible(found, settings, v.full_scale, rate)
         except ValueError as problem:
-            raise InstrumentError(
-                f'the preamble of channel {channel} is "{answer[:80]}": {problem}',
-                expected=f"the fields {', '.join(self._settings.preamble)}",
-                where=self._link.where,
-                hint="[scope] preamble in the driver file tells what the fields are",
-            ) from None
+            self._no_scaling(channel, str(problem), answer)
+        return found
+
+    def _no_scaling(self, channel: int, problem: str, answer: str) -> NoReturn:
+        said = f' ("{answer[:80]}")' if answer else ""
+        raise NotMeasured(
+            f"the scaling of channel {channel} cannot be: {problem}{said}",
+            expected="what was set, in numbers",
+            where=self._link.where,
+            hint="[scope] in the driver file tells what the fields of the preamble are",
+        )
 
     def _codes(self, channel: int, points: int) -> NDArray[np.generic]:
+        """The samples of a channel, at most ``points``, in as many pieces as it takes."""
+        call, piece = self._ops["waveform"], self._settings.piece
+        addressed = bool({"first", "start"} & call.names)
+        size = piece if piece is not None and addressed else points
+        parts: list[NDArray[np.generic]] = []
+        have = 0
+        while have < points:
+            count = min(size, points - have)
+            place = {"first": have + 1, "last": have + count, "start": have, "count": count}
+            part = self._piece(channel, count, place)
+            parts.append(part)
+            have += len(part)
+            if not addressed:
+                break
+            if len(part) < count:
+                raise InstrumentError(
+                    f"{len(part)} samples came of the {count} from {place['first']} on",
+                    expected=f"{count} samples", where=self._link.where,
+                )  # fmt: skip
+        return (parts[0] if len(parts) == 1 else np.concatenate(parts))[:points]
+
+    def _piece(self, channel: int, count: int, place: dict[str, int]) -> NDArray[np.generic]:
+        call = self._ops["waveform"]
+        if self._sample is None:
+            text = call(channel=channel, **place)
+            try:
+                return numbers_of(text)
+            except ValueError as problem:
+                raise InstrumentError(
+                    f"answered \"{text[:80]}\" for channel {channel}: {problem}",
+                    expected="numbers between commas", where=self._link.where,
+                ) from None  # fmt: skip
         size = self._sample.itemsize
-        data = self._ops["waveform"].block(points * size, channel=channel)
+        data = call.block(count * size, channel=channel, **place)
         if len(data) == 0 or len(data) % size:
             raise InstrumentError(
                 f"{len(data)} bytes came for channel {channel}",
@@ -275,6 +384,8 @@ class DrivenScope(DrivenInstrument):
 
     def _step(self, codes: NDArray[np.generic], clipped: bool) -> int:
         """Codes per converter step; finer when the instrument averaged several conversions."""
+        if codes.dtype.kind == "f":  # codes as text
+            return 1
         widest = 1 << max(0, self._settings.code_bits - self._settings.bits)
         return widest if clipped or widest == 1 else converter_step(codes, widest)
 

@@ -41,27 +41,6 @@ class Scaling:
         return result
 
 
-_USED = frozenset(Scaling.__dataclass_fields__)
-
-
-def scaling(answer: str, fields: Sequence[str], separator: str) -> Scaling:
-    """A preamble from its answer.
-
-    Raises:
-        ValueError: fewer fields than named, one is no number, or an increment is zero.
-    """
-    parts = answer.split(separator)
-    if len(parts) < len(fields):
-        raise ValueError(f"{len(parts)} fields")
-    read = {name: float(part) for name, part in zip(fields, parts, strict=False) if name in _USED}
-    found = Scaling(**read)
-    if not (found.xincrement > 0.0 and found.yincrement != 0.0):
-        raise ValueError("an increment of zero")
-    if not all(math.isfinite(value) for value in read.values()):
-        raise ValueError("not finite")
-    return found
-
-
 def converter_step(codes: NDArray[np.generic], widest: int) -> int:
     """Codes per step of the converter that made them: ``widest`` (a power of two), or less when
     averaging has filled codes in between.
@@ -85,3 +64,10 @@ def snapped(wanted_hz: float, steps: Sequence[float], largest_hz: float) -> floa
     rates = [s * 10.0**e for e in (exponent - 1, exponent, exponent + 1) for s in steps]
     possible = [r for r in rates if r <= largest_hz * (1.0 + 1e-9)]
     return float(min(possible, key=lambda r: abs(math.log(r / wanted_hz))))
+
+
+def snapped_up(wanted: float, steps: Sequence[float]) -> float:
+    """The smallest step of a decade that is at least ``wanted``."""
+    exponent = math.floor(math.log10(wanted))
+    values = [s * 10.0**e for e in (exponent - 1, exponent, exponent + 1) for s in sorted(steps)]
+    return min(v for v in values if v >= wanted * (1.0 - 1e-9))

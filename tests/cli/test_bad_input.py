@@ -159,10 +159,12 @@ def test_an_instrument_that_is_not_the_one_named_is_told_apart(
 
 
 def test_without_a_terminal_and_without_yes_a_real_bench_is_refused(
-    seqrun: Callable, tmp_path: Path, served: tuple[demo_sim.Bench, str]
+    seqrun: Callable,
+    tmp_path: Path,
+    served: tuple[demo_sim.Bench, str],
+    as_real: Callable[[str], str],
 ) -> None:
-    text = re.sub(r"\[simulator\].*?(?=\n\[)", "", served[1], flags=re.DOTALL)
-    answer = seqrun(*RUN, "--bench", bench_file(tmp_path, text))
+    answer = seqrun(*RUN, "--bench", bench_file(tmp_path, as_real(served[1])))
     assert answer.code == 2
     assert "--yes" in answer.err
     assert not (tmp_path / "results").exists()

@@ -7,6 +7,7 @@ import pytest
 
 from seqrun.errors import FileError
 from seqrun.files.bench import Bench, check_bench, load_bench
+from seqrun.files.shipped import find
 from seqrun.files.unit import load_unit
 
 BENCH = """
@@ -81,7 +82,6 @@ def test_calibration_is_overdue_after_its_day_and_not_on_it() -> None:
         ('class = "B"', 'class = "C"', "class"),
         ("calibrated = 2026-05-11", 'calibrated = "last May"', "a date such as"),
         ("2027-05-11", "2025-05-11", "before it was calibrated"),
-        ("192.0.2.11", "192.0.2.10", "resource of 'supply' again"),
         ("TCPIP0::192.0.2.11::5025::SOCKET", "the scope", "not a VISA resource"),
         ("probe = 10", "prob = 10", "'probe'"),
         ("probe = 10", "probe = [10, 0]", "probe"),
@@ -133,3 +133,71 @@ def test_a_bench_file_is_checked_against_the_unit_that_it_names(tmp_path: Path) 
     path.write_text('unit = "demo-2x4"\n' + BENCH, encoding="utf-8")
     with pytest.raises(FileError, match="'demo-2x40'"):
         load_bench(path)
+
+
+def _written(folder: Path, text: str, **drivers: str) -> Path:
+    for name, driver in drivers.items():
+        (folder / f"{name}.toml").write_text(driver, encoding="utf-8")
+    path = folder / "bench.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def _own(name: str, changes: tuple[tuple[str, str], ...] = ()) -> str:
+    """A shipped generic driver as if its figures were those of an instrument."""
+    text = find("driver", name).read_text(encoding="utf-8")
+    for old, new in (('accuracy_of = "simulated bench"\n', ""), *changes):
+        assert old in text
+        text = text.replace(old, new, 1)
+    return text
+
+
+TWO_ROLES = """
+name = "Corner bench"
+[instrument.scope]
+resource = "TCPIP0::192.0.2.11::5025::SOCKET"
+driver = "scope.toml"
+[instrument.generator]
+resource = "TCPIP0::192.0.2.11::5025::SOCKET"
+driver = "generator.toml"
+"""
+
+
+def test_a_scope_with_a_generator_in_it_is_two_entries_on_one_resource(tmp_path: Path) -> None:
+    path = _written(
+        tmp_path, TWO_ROLES, scope=_own("generic-scope"), generator=_own("generic-generator")
+    )
+    assert set(load_bench(path).instrument) == {"scope", "generator"}
+
+
+def test_two_instruments_of_one_role_do_not_share_a_resource(tmp_path: Path) -> None:
+    path = _written(
+        tmp_path, TWO_ROLES, scope=_own("generic-scope"), generator=_own("generic-scope-8bit")
+    )
+    with pytest.raises(FileError, match="resource of 'scope' again"):
+        load_bench(path)
+
+
+def test_roles_on_one_resource_have_one_link(tmp_path: Path) -> None:
+    other = _own("generic-generator", (('time_out = "5 s"', 'time_out = "6 s"'),))
+    path = _written(tmp_path, TWO_ROLES, scope=_own("generic-scope"), generator=other)
+    with pytest.raises(FileError, match=r"\[link\]"):
+        load_bench(path)
+
+
+def test_the_figures_of_the_simulated_bench_judge_no_real_unit(tmp_path: Path) -> None:
+    path = _written(tmp_path, BENCH)
+    with pytest.raises(FileError, match="simulated bench") as caught:
+        load_bench(path)
+    assert "data sheet" in str(caught.value)
+    simulated = BENCH + '[simulator]\ncontrol = "TCPIP0::127.0.0.1::6000::SOCKET"\n'
+    assert load_bench(_written(tmp_path, simulated)).simulated
+
+
+def test_who_checked_the_accuracy_comes_with_the_day() -> None:
+    checked = ("calibration_due", 'accuracy_checked_by = "A. B."\ncalibration_due')
+    with pytest.raises(FileError, match="belong together"):
+        bench(checked)
+    both = bench(checked, ("calibration_due", "accuracy_checked_on = 2026-05-12\ncalibration_due"))
+    assert both.instrument["supply"].accuracy_checked
+    assert not bench().instrument["supply"].accuracy_checked

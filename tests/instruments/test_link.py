@@ -157,7 +157,7 @@ def test_an_interrupted_exchange_is_put_right_by_the_next(bench: Any) -> None:
     """As when Ctrl-C falls between a question and its answer."""
     supply = bench.supply
     supply.set_voltage(1, 7.0)
-    supply._link._send("VOLT?")
+    supply._link.wire.send("VOLT?")
     supply._link._owed = True
     assert supply.over_voltage_protection(1) == pytest.approx(44.0)
 
@@ -256,7 +256,7 @@ def test_a_block_that_stops_short_is_silence(serve: Serve, connect: Callable[...
 def test_outputs_go_off_from_the_middle_of_an_exchange(bench: Any) -> None:
     supply = bench.supply
     supply.enable(True)
-    supply._link._send("MEAS:VOLT? (@1)")
+    supply._link.wire.send("MEAS:VOLT? (@1)")
     supply._link._owed = True
     supply.make_safe()
     assert not supply.enabled()
@@ -265,7 +265,7 @@ def test_outputs_go_off_from_the_middle_of_an_exchange(bench: Any) -> None:
 def test_outputs_go_off_whatever_was_in_the_error_queue(bench: Any) -> None:
     supply = bench.supply
     supply.enable(True)
-    supply._link._write(supply._link._session, b"NO:SUCH:THING 1\n")
+    supply._link.wire._write(supply._link.wire._session, b"NO:SUCH:THING 1\n")
     supply.make_safe()
     assert not supply.enabled()
 
@@ -283,8 +283,8 @@ def test_a_supply_that_cannot_be_made_safe_says_so(
     supply = open_instrument(
         "supply", entry, load_driver(find("driver", "generic-supply")), sockets, lambda *_: None
     )
-    supply._link._time_out_s = 0.1
-    supply._link._resource.timeout = 100.0
+    supply._link.wire.time_out_s = 0.1
+    supply._link.wire._resource.timeout = 100.0
     with pytest.raises(InstrumentSilent):
         supply.make_safe()
     supply.close()

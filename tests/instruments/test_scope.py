@@ -10,8 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from seqrun.errors import InstrumentRefused, NotMeasured
+from seqrun.instruments.preamble import in_order
 from seqrun.instruments.roles import Scope
-from seqrun.instruments.vertical import converter_step, scaling, snapped
+from seqrun.instruments.vertical import converter_step, snapped
 
 
 @pytest.fixture
@@ -140,6 +141,10 @@ def test_the_step_of_a_converter_shows_in_its_codes(fewer: int, count: int, seed
     assert np.all(codes % found == 0)
 
 
-def test_a_preamble_with_too_few_fields_is_refused() -> None:
+def test_a_preamble_with_too_few_fields_is_refused(bench: Any) -> None:
+    fields = ("xincrement", "xorigin", "yincrement")
+    settings = bench.scope.driver.scope.model_copy(
+        update={"preamble": fields, "preamble_separator": ","}
+    )
     with pytest.raises(ValueError, match="2 fields"):
-        scaling("1,2", ("xincrement", "xorigin", "yincrement"), ",")
+        in_order("1,2", settings, False)

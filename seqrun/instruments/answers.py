@@ -1,0 +1,206 @@
+"""What an answer means: from the text that came to a number, a truth value, or several numbers.
+
+The order is that of ``drivers/README.md``: header, field, match, character, map or ``as``, bit,
+invert, scale and shift.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable
+from typing import NoReturn
+
+from seqrun.errors import InstrumentError, NotMeasured
+from seqrun.files.commands import Commands
+
+NOT_A_NUMBER = 9.91e37  # SCPI-99 volume 1, 7.2.1.5: neither this nor larger is a result
+INFINITE = 9.9e37
+_TRUE = frozenset({"1", "ON", "+1", "TRUE"})
+_FALSE = frozenset({"0", "OFF", "+0", "FALSE"})
+_HEADER = re.compile(r"^\s*[:*]?[A-Za-z][\w:*?]*\s+")
+_NUMBER = re.compile(r"^\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*$")
+_PREFIXES = {"T": 1e12, "G": 1e9, "M": 1e6, "k": 1e3, "K": 1e3, "m": 1e-3, "u": 1e-6,
+             "µ": 1e-6, "n": 1e-9, "p": 1e-12}  # fmt: skip
+_UNITS = frozenset({"", "v", "a", "s", "sa", "sa/s", "hz", "pts", "pt", "w", "vpp", "vrms", "ohm",
+                    "db", "dbm", "deg", "%", "v/div", "s/div", "c"})  # fmt: skip
+
+
+def without_header(text: str) -> str:
+    """An answer without the header of its query, which some instruments send first."""
+    return _HEADER.sub("", text, count=1)
+
+
+def with_suffix(text: str) -> float:
+    """A number with an SI prefix and a unit: ``"1.00MSa/s"`` is 1e6.
+
+    Raises:
+        ValueError: it is none.
+    """
+    found = _NUMBER.match(text)
+    if found is None:
+        raise ValueError(text)
+    rest = found[2]
+    if rest.lower() in _UNITS and rest not in ("K", "M"):
+        return float(found[1])
+    if rest[:1] in _PREFIXES and rest[1:].lower() in _UNITS:
+        return float(found[1]) * _PREFIXES[rest[:1]]
+    raise ValueError(text)
+
+
+def _hexadecimal(text: str) -> float:
+    plain = text.strip().upper().removeprefix("#H").removeprefix("0X").removesuffix("H")
+    return float(int(plain, 16))
+
+
+def _binary(text: str) -> float:
+    return float(int(text.strip().upper().removeprefix("#B").removeprefix("0B"), 2))
+
+
+def _bytes(text: str) -> float:
+    data = text.encode("latin-1")
+    if not data:
+        raise ValueError("nothing")
+    return float(int.from_bytes(data, "big"))
+
+
+_READ: dict[str, Callable[[str], float]] = {
+    "number": float, "hex": _hexadecimal, "binary": _binary, "byte": _bytes, "si": with_suffix,
+}  # fmt: skip
+
+
+class Answer:
+    """How the answer to one question is read.
+
+    Args:
+        commands: from the driver file.
+        headers: an answer may begin with the header of its query.
+        where: instrument and operation, as errors name them.
+    """
+
+    __slots__ = ("_commands", "_headers", "_pick", "_read", "_search", "where")
+
+    def __init__(self, commands: Commands, headers: bool, where: str) -> None:
+        self._commands = commands
+        self._headers = headers
+        self._read = _READ[commands.kind]
+        self._pick = _picker(commands)
+        grouped = bool(commands.match) and re.compile(commands.match).groups > 0
+        self._search = re.compile(commands.match) if commands.match and not grouped else None
+        self.where = where
+
+    def number(self, answer: str) -> float:
+        """The answer as a number.
+
+        Raises:
+            NotMeasured: the instrument says that it has no result (overload, not a number).
+            InstrumentError: it is no number.
+        """
+        text = self._picked(answer)
+        commands = self._commands
+        word = commands.map.get(text) if commands.map else None
+        if word is not None:
+            return float(word)
+        value = self._plain(text, answer)
+        if not -INFINITE < value < INFINITE:
+            what = "overload" if abs(value) < NOT_A_NUMBER else "no number"
+            raise NotMeasured(
+                f"the instrument reports {what} ({text})",
+                expected="a reading within its range",
+                where=self.where.partition(", ")[0],
+            )
+        if commands.bit is not None:
+            return float(self._bit(value))
+        return value * commands.scale + commands.shift
+
+    def numbers(self, answer: str) -> list[float]:
+        """The answer as numbers, each between separators."""
+        whole = without_header(answer) if self._headers else answer
+        return [self.number(part) for part in whole.split(self._commands.separator)]
+
+    def boolean(self, answer: str) -> bool:
+        """The answer as true or false. ``match`` without a group: true when it is found."""
+        commands = self._commands
+        found = self._truth(answer, commands)
+        return not found if commands.invert else found
+
+    def _truth(self, answer: str, commands: Commands) -> bool:
+        if self._search is not None:
+            return self._search.search(answer) is not None
+        text = self._picked(answer)
+        if commands.map:
+            word = commands.map.get(text, commands.map.get(text.strip('"')))
+            if word is None:
+                self._no(answer, "one of " + ", ".join(commands.map))
+            return bool(word)
+        if commands.bit is None:
+            if text.upper() in _TRUE:
+                return True
+            if text.upper() in _FALSE:
+                return False
+        value = self._plain(text, answer)
+        return bool(self._bit(value))
+
+    def _picked(self, answer: str) -> str:
+        if self._commands.kind == "byte":
+            return answer
+        if self._headers:
+            answer = without_header(answer)
+        return self._pick(answer).strip()
+
+    def _bit(self, value: float) -> int:
+        bit = self._commands.bit
+        whole = int(value)
+        return whole if bit is None else (whole >> bit) & 1
+
+    def _plain(self, text: str, answer: str) -> float:
+        try:
+            value = self._read(text)
+        except ValueError:
+            self._no(answer, "a number")
+        if self._commands.bit is not None and value != math.floor(value):
+            self._no(answer, "a whole number")
+        return value
+
+    def _no(self, answer: str, expected: str) -> NoReturn:
+        raise InstrumentError(
+            f"answered \"{answer[:80]}\" to '{(self._commands.send or ('',))[-1]}'",
+            expected=expected,
+            where=self.where,
+            hint="field, match or map of that operation in the driver file tell where the "
+            "number stands in the answer",
+        )
+
+
+def _picker(commands: Commands) -> Callable[[str], str]:
+    """What takes the text that matters out of an answer; the answer itself where it is not there,
+    so that the error shows what came."""
+    field, separator, character = commands.field, commands.separator, commands.character
+    matcher = re.compile(commands.match) if commands.match else None
+    if field is None and matcher is None and character is None:
+        return _whole
+
+    def pick(answer: str) -> str:
+        text = answer
+        if field is not None:
+            parts = text.split(separator)
+            if not -len(parts) <= field < len(parts):
+                return answer
+            text = parts[field]
+        if matcher is not None:
+            found = matcher.search(text)
+            if found is None:
+                return answer
+            text = found.group(matcher.groups and 1)
+        if character is not None:
+            text = text.strip()
+            if not -len(text) <= character < len(text):
+                return answer
+            text = text[character]
+        return text
+
+    return pick
+
+
+def _whole(answer: str) -> str:
+    return answer
