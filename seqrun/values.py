@@ -105,6 +105,15 @@ class Verdict(StrEnum):
     NONE = ""  # a reading without a limit
 
 
+class Heat(StrEnum):
+    """What the unit had gone through when a reading was made."""
+
+    COLD = "cold"  # powered a short while ago
+    WARM = "warm"  # power held for minutes
+    RESTED = "rested"  # soaked at idle
+    DRIVEN = "driven"  # soaked while it delivered power
+
+
 class Disposition(StrEnum):
     """Disposition of the whole unit."""
 

@@ -17,18 +17,28 @@ filled into every text.
 or it is arithmetic over other values and the names of the unit sheet (``of = "idle_most.{channel}
 / idle_current"``, see :mod:`seqrun.files.expression`), or a number in the reason that the run
 ended with (``reason = "*, stage * of * ({value})*"``). A value whose readings are not there is
-unknown; a reading that is only a bound ("at most x") stands for its bound.
+unknown, and so is a sum, a count or a spread when one of its readings was not made; a reading that
+is only a bound ("at most x") stands for its bound. ``positive = true`` makes a value of zero or
+less, which cannot be, unknown too: nothing rests on it.
+
+Readings are taken by what they are of and by what the unit had gone through, never by what an
+author called a step: ``when`` is ``cold``, ``warm`` (power held for minutes), ``rested`` (soaked at
+idle) or ``driven`` (soaked while delivering power), or a list of these; ``beside`` is the quantity
+that the reading's step is about (the current drawn ``beside = "output_power"``). See
+:mod:`seqrun.judge.condition`. ``steps`` still takes patterns of step ids, for an author's own file.
 
 ``[[sign]]`` is something that is seen in a run or not. Either a value passes a threshold
 (``value = "…"`` with ``above``, ``below`` or both, each an expression), or a reading has a verdict
 (``verdict = "not measured"`` or a list, with ``quantity``, ``steps``, ``on`` as above and
 ``note``, a pattern), or the run ended so (``reason = "tripped: bring_up*"``; with a value, both
-must hold, and a run that ended otherwise does not show it; with ``steps``, a run without readings
-of them never came so far and tells nothing). ``unless`` names signs that explain it
-anyway: when one of them is seen, this one tells nothing. ``sequences`` are patterns of the
-sequences that it is told by (all when left out): what is read a minute after switch-on and an hour
-after are two things. ``words`` say what is seen, with ``{value}`` for the value; ``not_words`` say
-that it is not. ``otherwise`` is how often it is seen in a unit without any cause that names it.
+must hold, and a run that ended otherwise does not show it; with ``quantity`` or ``steps``, a run
+without such readings never came so far and tells nothing). A value with a verdict shows it either
+way: past the threshold, or where such a reading failed its own limit. ``unless`` names signs that
+explain it anyway: when one of them is seen, this one tells nothing. ``sequences`` are patterns of
+the sequences that it is told by (all when left out; ``"!intake*"`` is all but those): what is read
+a minute after switch-on and an hour after are two things. ``words`` say what is seen, with
+``{value}`` for the value; ``not_words`` say that it is not. ``otherwise`` is how often it is seen
+in a unit without any cause that names it.
 
 ``[[cause]]`` is a likely cause: ``title``, the ``section`` it sits in, ``kind`` ("unit" or
 "bench": a mistake on the bench), ``weight`` (how common it is beside the others, before anything
@@ -40,9 +50,10 @@ often is a number from 0.001 to 0.999 or one of the words
 
     always 0.98   mostly 0.9   usually 0.75   often 0.5   sometimes 0.25   seldom 0.08   never 0.01
 
-``[[section]]`` is a part of the unit that can be kept: it measured good when all its ``good``
-patterns of step ids have readings (of the channels that ``on`` is a pattern of, when given) and
-every verdict among them is a pass.
+``[[section]]`` is a part of the unit that can be kept: it measured good when each of its ``good``
+quantities (with the heat that it must have been read at, when given: ``"idle_current cold"``) has
+readings (of the channels that ``on`` is a pattern of, when given) and every verdict among them is a
+pass.
 
 ``[[apart]]`` says what to ``do`` to tell two causes apart: ``causes`` are patterns of their ids.
 
@@ -63,7 +74,7 @@ from seqrun.files.repeat import sample_unit
 from seqrun.files.shipped import find, shipped
 from seqrun.files.unit import Topology
 from seqrun.quantity import DIMENSIONS, custom_error
-from seqrun.values import Verdict
+from seqrun.values import Heat, Verdict
 
 Take = Literal["first", "last", "largest", "smallest", "mean", "sum", "spread", "count"]
 Text = Annotated[str, StringConstraints(min_length=1, max_length=400)]
@@ -102,6 +113,7 @@ Frequency = Annotated[
     BeforeValidator(_frequency),
     WithJsonSchema({"anyOf": [{"enum": list(FREQUENCIES)}, {"type": "number"}]}),
 ]
+Heats = Annotated[tuple[Heat, ...], BeforeValidator(_listed), WithJsonSchema(_LIST)]
 Verdicts = Annotated[tuple[Verdict, ...], BeforeValidator(_listed), WithJsonSchema(_LIST)]
 
 
@@ -113,6 +125,12 @@ class Which(Strict):
     quantity: Patterns = Field((), description="the quantity as in the record, or a list")
     steps: Patterns = Field(("*",), description='patterns of step ids, such as "cold.*"')
     on: Patterns = Field(("*",), description='patterns of channels, such as "{channel}.*"')
+    when: Heats = Field(
+        (), description="what the unit had gone through: cold, warm, rested, driven; any if empty"
+    )
+    beside: str = Field(
+        "", description="the quantity that the reading's step is about, when it is another"
+    )
 
 
 class Value(Which):
@@ -123,6 +141,9 @@ class Value(Which):
     at_least: int = Field(1, ge=1, le=1000, description="readings that it needs, else unknown")
     of: Expression | None = Field(None, description="arithmetic over values and the unit sheet")
     reason: str = Field("", description='how the run ended, with {value}: "*, stage * ({value})*"')
+    positive: bool = Field(
+        False, description="zero or less is impossible: such a value is unknown, and no evidence"
+    )
 
     @model_validator(mode="after")
     def _one_way(self) -> Self:
@@ -155,12 +176,10 @@ class Sign(Which):
 
     @model_validator(mode="after")
     def _one_way(self) -> Self:
-        ways = [self.value is not None, bool(self.verdict)]
-        if sum(ways) > 1 or (not any(ways) and not self.reason):
-            raise custom_error(
-                f"{sum(ways)} of value and verdict, {'a' if self.reason else 'no'} reason",
-                "one of value, verdict and reason (a value may have a reason too)",
-            )
+        if self.value is None and not self.verdict and not self.reason:
+            raise custom_error("no value, verdict or reason", "one of value, verdict and reason")
+        if self.verdict and self.reason:
+            raise custom_error("a verdict and a reason", "one of them")
         sides = self.above is not None or self.below is not None
         if sides != (self.value is not None):
             raise custom_error("a value without above or below, or the reverse", "both together")
@@ -194,7 +213,7 @@ class Section(Strict):
     each: Any = ()
     title: Text = Field(description="the section in words")
     good: Annotated[Patterns, Field(min_length=1)] = Field(
-        description="patterns of step ids whose verdicts must all be a pass"
+        description='quantities whose verdicts must all be a pass, such as "idle_current cold"'
     )
     on: Patterns = Field(("*",), description="patterns of the readings' channels that count")
 

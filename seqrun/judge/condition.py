@@ -13,23 +13,13 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from enum import StrEnum
 from itertools import groupby
 
-from seqrun.values import Judged
+from seqrun.values import Heat, Judged
 
 #: frequencies, powers and levels further apart than this share are two conditions; our own rule
 ALIKE = 0.1
 _NUMBER = re.compile(r"(\d+(?:\.\d+)?) (k?Hz|V|W)\b")
-
-
-class Heat(StrEnum):
-    """What the unit had gone through when a reading was made."""
-
-    COLD = "cold"  # powered a short while ago
-    WARM = "warm"  # minutes of power
-    RESTED = "rested"  # soaked at idle
-    DRIVEN = "driven"  # soaked while it delivered power
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,13 +1,13 @@
 """What the readings of a run show: the values and signs of a findings file, resolved.
 
-Nothing is invented here: a value whose readings are not there is unknown, and a sign that rests on
-it is neither seen nor unseen.
+Nothing is invented here: a value whose readings are not there, or that cannot be, is unknown, and a
+sign that rests on it is neither seen nor unseen.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fnmatch import fnmatchcase, translate
 
@@ -15,9 +15,13 @@ from seqrun.errors import FileError
 from seqrun.files.expression import Expression
 from seqrun.files.findings import Sign, Value, Which
 from seqrun.files.patterns import Patterns
+from seqrun.judge.condition import Condition, conditions
 from seqrun.quantity import Quantity, QuantityError, read, render
 from seqrun.values import Judged, Verdict
 
+#: what is taken over all readings or not at all
+_WHOLE = ("sum", "count", "spread")
+Run = Sequence[tuple[Judged, Condition]]
 _MARK = "VALUEHERE"
 _NUMBER = r"([-+]?\d[\d.]*(?:[eE][-+]?\d+)?(?:\s?[^\s,;():]+)?)"
 
@@ -44,11 +48,15 @@ def values_of(patterns: Patterns, judged: Sequence[Judged], reason: str) -> dict
     Args:
         reason: how the run ended, as in ``runs.csv``.
     """
+    return _values(patterns, within(judged), reason)
+
+
+def _values(patterns: Patterns, run: Run, reason: str) -> dict[str, Quantity]:
     known: dict[str, Quantity] = dict(patterns.unit.names())
     found: dict[str, Quantity] = {}
     for value in patterns.values:
-        quantity = _value(value, judged, reason, known)
-        if quantity is not None:
+        quantity = _value(value, run, reason, known)
+        if quantity is not None and not (value.positive and quantity.value <= 0.0):
             known[value.id] = found[value.id] = quantity
     return found
 
@@ -57,10 +65,11 @@ def evidence_of(
     patterns: Patterns, judged: Sequence[Judged], reason: str, sequence: str = ""
 ) -> dict[str, Evidence]:
     """Every sign, seen, not seen or untold, by id; ``sequence`` is the name of the run's."""
-    names = {**patterns.unit.names(), **values_of(patterns, judged, reason)}
+    run = within(judged)
+    names = {**patterns.unit.names(), **_values(patterns, run, reason)}
     first = {
-        sign.id: _sign(sign, judged, reason, names)
-        if any(fnmatchcase(sequence, pattern) for pattern in sign.sequences)
+        sign.id: _sign(sign, run, reason, names)
+        if told_by(sign, sequence)
         else Evidence(sign, None)
         for sign in patterns.signs
     }
@@ -76,27 +85,42 @@ def _unless(name: str, first: Mapping[str, Evidence], asked: tuple[str, ...]) ->
     return evidence
 
 
-def about(which: Which, judged: Iterable[Judged]) -> list[Judged]:
+def told_by(sign: Sign, sequence: str) -> bool:
+    """Whether a sequence of this name can tell a sign; a pattern after ``!`` is one that cannot."""
+    wanted = [p for p in sign.sequences if not p.startswith("!")]
+    if any(fnmatchcase(sequence, p[1:]) for p in sign.sequences if p.startswith("!")):
+        return False
+    return not wanted or any(fnmatchcase(sequence, p) for p in wanted)
+
+
+def within(judged: Sequence[Judged]) -> Run:
+    """The readings of a run, each with what it was made under."""
+    return list(zip(judged, conditions(judged), strict=True))
+
+
+def about(which: Which, run: Run) -> list[Judged]:
     """The readings that an entry is about, in the order of the run."""
     return [
         j
-        for j in judged
-        if j.reading.quantity in which.quantity
+        for j, condition in run
+        if j.quantity in which.quantity
+        and (not which.when or condition.heat in which.when)
+        and (not which.beside or condition.about == which.beside)
         and any(fnmatchcase(j.step, pattern) for pattern in which.steps)
-        and any(fnmatchcase(j.reading.channel, pattern) for pattern in which.on)
+        and any(fnmatchcase(j.channel, pattern) for pattern in which.on)
     ]
 
 
-def _value(
-    value: Value, judged: Sequence[Judged], reason: str, known: Mapping[str, Quantity]
-) -> Quantity | None:
+def _value(value: Value, run: Run, reason: str, known: Mapping[str, Quantity]) -> Quantity | None:
     if value.of is not None:
         return _arithmetic(value.of, known)
     if value.reason:
         return _from_reason(value.reason, value.unit, reason)
-    readings = [j.reading for j in about(value, judged)]
+    readings = [j.reading for j in about(value, run)]
+    if value.take in _WHOLE and any(reading.value is None for reading in readings):
+        return None  # one ingredient is missing
     if value.take == "count":
-        return Quantity(float(len(readings)), "")
+        return Quantity(float(len(readings)), "") if readings else None
     numbers: list[float] = []
     for reading in readings:
         if reading.value is None:
@@ -141,19 +165,22 @@ def _from_reason(pattern: str, unit: str, reason: str) -> Quantity | None:
         return None
 
 
-def _sign(
-    sign: Sign, judged: Sequence[Judged], reason: str, names: Mapping[str, Quantity]
-) -> Evidence:
+def _sign(sign: Sign, run: Run, reason: str, names: Mapping[str, Quantity]) -> Evidence:
     if sign.reason and not fnmatchcase(reason, sign.reason):
         # A run that ended before it could have ended so tells nothing.
-        came_so_far = "*" in sign.steps or any(
-            fnmatchcase(j.step, pattern) for j in judged for pattern in sign.steps
+        anywhere = not sign.quantity and "*" in sign.steps
+        came_so_far = anywhere or (
+            bool(about(sign, run))
+            if sign.quantity
+            else any(fnmatchcase(j.step, pattern) for j, _ in run for pattern in sign.steps)
         )
         return Evidence(sign, False if came_so_far else None)
-    if sign.verdict:
-        return _by_verdict(sign, judged)
     if sign.value is None:
-        return Evidence(sign, True)
+        return _by_verdict(sign, run) if sign.verdict else Evidence(sign, True)
+    if sign.verdict:
+        failed = _by_verdict(sign, run)
+        if failed.seen:
+            return failed
     value = _arithmetic(sign.value, names)
     if value is None:
         return Evidence(sign, None)
@@ -168,8 +195,8 @@ def _sign(
     return Evidence(sign, seen, value)
 
 
-def _by_verdict(sign: Sign, judged: Sequence[Judged]) -> Evidence:
-    readings = about(sign, judged)
+def _by_verdict(sign: Sign, run: Run) -> Evidence:
+    readings = about(sign, run)
     if not readings:
         return Evidence(sign, None)
     hit = [

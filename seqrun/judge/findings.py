@@ -9,10 +9,12 @@ its likelihood ratio (I. J. Good's weight of evidence)
 with the frequencies that the findings file declares; a sign that the run does not tell weighs
 nothing. The weights of a cause are added, multiplied with ``trust`` (signs of one cause are not
 independent, and a plain sum would claim more than they show) and put on its prior weight. One cause
-at a time is assumed: causes and "no fault" share a probability of one. A fault is given only when
-the likeliest cause is likelier than none. Signs that are seen and that
-the first cause does not explain are named, with the cause that explains them best: two faults at
-once show so.
+at a time is assumed: causes, a fault that nobody has described and "no fault" share a probability
+of one. A fault is given only when the likeliest cause is likelier than none, and named only when
+it is likelier than the one that nobody has described: that one shows each sign as often as the
+causes do on average, so that a pattern which fits none of them is said to be unknown. Signs that
+are seen and that the first cause does not explain are named, with the cause that explains them
+best: two faults at once show so.
 
 The probabilities are as good as the declared frequencies; the shipped ones are held against the
 fault catalogue of the simulated bench (``tests/benchmarks/bench_findings.py``), which also says how
@@ -28,7 +30,7 @@ from fnmatch import fnmatchcase
 
 from seqrun.files.findings import Cause, Section
 from seqrun.files.patterns import Patterns
-from seqrun.judge.evidence import Evidence, evidence_of
+from seqrun.judge.evidence import Evidence, Run, evidence_of, within
 from seqrun.values import Judged, Verdict
 
 #: a sign that shifts the odds of a cause by less than this factor is not worth a line
@@ -37,6 +39,11 @@ WORTH_TELLING = 1.5
 EXPLAINED = 2.0
 #: what the unexplained signs must make another cause likelier by, before a second fault is named
 SECOND_FAULT = 20.0
+#: how common faults that nobody has described are beside all causes together; our own choice
+UNDESCRIBED = 0.02
+#: a sign that more of the causes than this name is one of faults in general; our own choice
+COMMON = 0.5
+NOBODY_KNOWS = "something that no cause known here explains"
 #: probability up to which a cause is still worth looking at
 LEAST_SHOWN = 0.005
 
@@ -93,21 +100,38 @@ class Findings:
     beside: str  # title of the cause that explains those best, or ""
     sections: tuple[SectionState, ...]
     spoken: bool = True  # whether a sign of any cause was told by the run, seen or not
+    unknown: float = 0.0  # probability of a fault that none of the causes explains
 
     @property
     def faulty(self) -> bool:
-        """The likeliest cause is likelier than none at all."""
-        return bool(self.causes) and self.causes[0].probability > self.no_fault
+        """A cause, known or not, is likelier than none at all."""
+        first = self.causes[0].probability if self.causes else 0.0
+        return max(first, self.unknown) > self.no_fault
+
+    @property
+    def unfamiliar(self) -> bool:
+        """Something is wrong that no cause here explains better than chance would."""
+        first = self.causes[0].probability if self.causes else 0.0
+        return self.faulty and self.unknown >= first
+
+    @property
+    def named(self) -> str:
+        """What is likelier than none, in words; nothing where nothing is."""
+        if not self.faulty:
+            return ""
+        return NOBODY_KNOWS if self.unfamiliar else self.causes[0].title
 
     @property
     def bench_mistake(self) -> Finding | None:
         """The likeliest cause, when that is a mistake on the bench."""
-        return self.causes[0] if self.faulty and self.causes[0].kind == "bench" else None
+        named = self.faulty and not self.unfamiliar
+        return self.causes[0] if named and self.causes[0].kind == "bench" else None
 
     @property
     def likely(self) -> tuple[Finding, ...]:
-        """The causes worth a look, none when the unit is likelier to have no fault."""
-        if not self.faulty:
+        """The causes worth a look, none when the unit is likelier to have no fault, or one that
+        none of them explains."""
+        if not self.faulty or self.unfamiliar:
             return ()
         return tuple(c for c in self.causes if c.probability >= LEAST_SHOWN)
 
@@ -122,12 +146,15 @@ def weigh(
         reason: how the run ended, as in ``runs.csv``.
         sequence: its name, as there; some signs are told by some sequences only.
     """
-    sections = tuple(section_state(section, judged) for section in patterns.sections)
+    run = within(judged)
+    sections = tuple(section_state(section, run) for section in patterns.sections)
     if not patterns.causes:  # all of them are of other topologies
         return Findings((), 1.0, "", (), "", sections)
     evidence = evidence_of(patterns, judged, reason, sequence)
-    weights = {c.id: _weight(c, evidence, patterns.trust) for c in patterns.causes}
-    probabilities, none = _share(patterns, weights)
+    general = _in_general(patterns, evidence)
+    weights = {c.id: _weight(c, evidence, general, patterns.trust) for c in patterns.causes}
+    other = _unknown(patterns, evidence, general)
+    probabilities, none, unknown = _share(patterns, weights, other)
     titles = {section.id: section.title for section in patterns.sections}
     ranked = sorted(patterns.causes, key=lambda c: -probabilities[c.id])
     unexplained = _unexplained(ranked[0], evidence)
@@ -154,6 +181,7 @@ def weigh(
         beside=best.title if best else "",
         sections=sections,
         spoken=any(_ratios(cause, evidence) for cause in patterns.causes),
+        unknown=unknown,
     )
 
 
@@ -172,19 +200,72 @@ def _ratios(cause: Cause, evidence: Mapping[str, Evidence]) -> dict[str, float]:
     }
 
 
-def _weight(cause: Cause, evidence: Mapping[str, Evidence], trust: float) -> float:
-    """Natural logarithm of the odds of a cause against no fault, by the readings and the prior."""
-    told = math.fsum(math.log(ratio) for ratio in _ratios(cause, evidence).values())
+@dataclass(frozen=True, slots=True)
+class _InGeneral:
+    """What faults in general show of a sign."""
+
+    often: float  # seen with the causes, on average
+    common: bool  # most causes name it
+
+
+def _in_general(patterns: Patterns, evidence: Mapping[str, Evidence]) -> dict[str, _InGeneral]:
+    """Every told sign that a cause names."""
+    total = math.fsum(cause.weight for cause in patterns.causes)
+    found = {}
+    for name, one in evidence.items():
+        naming = [c for c in patterns.causes if name in c.seen]
+        if one.seen is None or not naming:
+            continue
+        share = math.fsum(c.weight for c in naming) / total
+        often = math.fsum(c.weight * c.seen[name] for c in naming) / total
+        found[name] = _InGeneral(often + (1.0 - share) * one.sign.otherwise, share > COMMON)
+    return found
+
+
+def _weight(
+    cause: Cause, evidence: Mapping[str, Evidence], general: Mapping[str, _InGeneral], trust: float
+) -> float:
+    """Natural logarithm of the odds of a cause against no fault, by the readings and the prior.
+
+    A sign that faults in general show speaks for a cause only together with one of its own: that
+    something fails is no reason to suspect one thing rather than another.
+    """
+    ratios = _ratios(cause, evidence)
+    own = any(
+        evidence[name].seen and not general[name].common and ratio > 1.0
+        for name, ratio in ratios.items()
+    )
+    told = math.fsum(
+        math.log(ratio if own or not general[name].common else min(ratio, 1.0))
+        for name, ratio in ratios.items()
+    )
     return math.log(cause.weight) + trust * told
 
 
-def _share(patterns: Patterns, weights: Mapping[str, float]) -> tuple[dict[str, float], float]:
+def _unknown(
+    patterns: Patterns, evidence: Mapping[str, Evidence], general: Mapping[str, _InGeneral]
+) -> float:
+    """The same weight for a fault that nobody has described. It shows a sign as often as the causes
+    do on average; what is not seen speaks against it only where faults in general show it."""
+    told = [
+        math.log(ratio_of(one.often, evidence[name].sign.otherwise, bool(evidence[name].seen)))
+        for name, one in general.items()
+        if evidence[name].seen or one.common
+    ]
+    return patterns.trust * math.fsum(told)
+
+
+def _share(
+    patterns: Patterns, weights: Mapping[str, float], unknown: float
+) -> tuple[dict[str, float], float, float]:
+    """Probabilities of the causes, of no fault, and of a fault that is not among the causes."""
     among = math.fsum(cause.weight for cause in patterns.causes)
     none = math.log(among * patterns.no_fault / (1.0 - patterns.no_fault))
-    top = max(none, *weights.values())  # so that nothing overflows
-    total = math.exp(none - top) + math.fsum(math.exp(w - top) for w in weights.values())
+    other = math.log(among * UNDESCRIBED) + unknown
+    top = max(none, other, *weights.values())  # so that nothing overflows
+    total = math.fsum(math.exp(w - top) for w in (none, other, *weights.values()))
     shares = {name: math.exp(w - top) / total for name, w in weights.items()}
-    return shares, math.exp(none - top) / total
+    return shares, math.exp(none - top) / total, math.exp(other - top) / total
 
 
 def _reasons(cause: Cause, evidence: Mapping[str, Evidence]) -> tuple[Reason, ...]:
@@ -232,18 +313,20 @@ def _explaining(
     return best
 
 
-def section_state(section: Section, judged: Sequence[Judged]) -> SectionState:
-    """Whether a section measured good: every one of its patterns has verdicts, all of them a pass.
+def section_state(section: Section, run: Run) -> SectionState:
+    """Whether a section measured good: each of its quantities has verdicts, all of them a pass.
 
     A conditional verdict is not enough to call a section good, nor a reading that is missing.
     """
     state, count = "good", 0
-    for pattern in section.good:
+    for entry in section.good:
+        quantity, _, heat = entry.partition(" ")
         verdicts = [
             j.verdict
-            for j in judged
-            if fnmatchcase(j.step, pattern)
-            and any(fnmatchcase(j.reading.channel, on) for on in section.on)
+            for j, condition in run
+            if fnmatchcase(j.quantity, quantity)
+            and (not heat or condition.heat == heat)
+            and any(fnmatchcase(j.channel, on) for on in section.on)
             and j.verdict is not Verdict.NONE
         ]
         count += len(verdicts)

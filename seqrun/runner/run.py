@@ -291,7 +291,7 @@ def _with_findings(
         engine.notes.append(told)
         releases = engine.plan.sequence.releases
         return held(disposition, reason, [told] if releases else [])
-    if findings is None or not findings.faulty:
+    if findings is None:
         return disposition, reason
-    first = findings.causes[0]
-    return weighed(disposition, reason, first.title, of_bench=first.kind == "bench")
+    of_bench = findings.bench_mistake is not None
+    return weighed(disposition, reason, findings.named, of_bench=of_bench)

@@ -62,7 +62,8 @@ next = "measure the devices"
 id = "stage.{channel}"
 each = "channel"
 title = "stage, {channel}"
-good = ["offset.{channel}", "noise.{channel}"]
+good = ["dc_offset", "noise"]
+on = "{channel}"
 
 [[apart]]
 causes = ["offset.*", "short"]

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from seqrun.judge.condition import Condition, Heat, conditions
-from seqrun.values import Judged, Reading, Verdict
+from seqrun.judge.condition import Condition, conditions
+from seqrun.values import Heat, Judged, Reading, Verdict
 
 
 def read(step: str, quantity: str, note: str = "", value: float | None = 1.0) -> Judged:

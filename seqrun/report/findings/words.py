@@ -90,6 +90,10 @@ SILENT = (
 )
 
 
+#: what is next when the readings fit no cause
+UNKNOWN = "begin with what failed, and go on with 'isolate', which needs no guess at a cause."
+
+
 def heading(findings: Findings, disposition: Disposition | None = None) -> str:
     """What the findings come to, in a sentence or two.
 
@@ -100,6 +104,11 @@ def heading(findings: Findings, disposition: Disposition | None = None) -> str:
         return SILENT
     if not findings.faulty:
         return _NO_CAUSE.get(disposition, _NONE_KNOWN) if disposition else _NONE_KNOWN
+    if findings.unfamiliar:
+        return (
+            f"Something is wrong ({percent(1.0 - findings.no_fault)}), and no cause known here"
+            f" explains it: {UNKNOWN}"
+        )
     first = findings.causes[0]
     where = " The unit itself may be well." if first.kind == "bench" else ""
     lean = "Not settled. The likeliest" if first.probability < SURE_ENOUGH else "Most likely"
@@ -149,6 +158,8 @@ def pointer(facts: Mapping[str, Any]) -> str:
     found = findings_on_record(facts)
     if found is None or not found.faulty:
         return ""
+    if found.unfamiliar:
+        return f"findings: {found.named}; 'seqrun findings last' gives the reasons"
     first = found.causes[0]
     return (
         f"findings: {first.title} ({percent(first.probability)}); 'seqrun findings last' gives "
