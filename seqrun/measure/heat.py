@@ -25,6 +25,10 @@ SETTLED_WITHIN_K, SETTLED_OVER_S = 3.0, 1800.0
 #: by how much what is still to come may differ from the single exponential's: convection gets
 #: better as the sink gets hotter (ΔT^1.25) and the idle current moves with temperature
 NOT_ONE_CONSTANT = 0.1
+#: a case or chassis that warms after the sink: how many times slower, and how large a part of the
+#: rise it may be (our own choice; a sink on a closed case has a third at the most)
+SLOWER, SLOW_SHARE = 3.6, 0.15
+SLOWED = 0.8  # of its slope a third of a record earlier: a current that settles has less left
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +66,8 @@ def predict_rise(
     Contributions: scatter of the fit (t with n − 3 degrees of freedom, widened for residuals that
     hang together), ``one time constant`` (real sinks have several: half the difference between the
     whole record's fit and that of its later two thirds, and a tenth of what is still to come,
-    rectangular), and the error that all readings share.
+    rectangular), ``a slower part of the rise`` (a case that warms after the sink: what the record
+    says of one, and what it leaves open), and the error that all readings share.
 
     Args:
         times_s: s from the moment the heat came on, shape (n,), rising.
@@ -89,9 +94,10 @@ def predict_rise(
             expected="a time constant known to a third",
             hint="wait longer",
         )
-    fit, model_u = _without_the_fast_part(t, y, whole)
+    fit, model_u, seen = _without_the_fast_part(t, y, whole)
     to_come = abs(fit.rise) * math.exp(-fit.rate * float(t[-1]))
     model_u = math.hypot(model_u, to_come * NOT_ONE_CONSTANT / math.sqrt(3.0))
+    more, more_u = _slow_part(t[seen], y[seen], fit)
     rise, rate, start = correlated_values(
         [fit.rise, fit.rate, fit.start],
         _widened(fit).tolist(),
@@ -99,8 +105,36 @@ def predict_rise(
     )
     # The model's share belongs to the rise, so that it shrinks with what is still to come.
     rise = rise + variable(0.0, model_u, "one time constant", "rectangular")
+    rise = rise + variable(more, more_u, "a slower part of the rise")
     common = systematic if systematic is not None else exactly(0.0)
     return RisePrediction(start + rise + common, 1.0 / rate, start + common, fit, float(t[-1]))
+
+
+def _slow_part(t: Array, y: Array, fit: SaturatingFit) -> tuple[float, float]:
+    """What a second, slower constant adds to the end of the fit, and its standard uncertainty, K.
+
+    A part of the rise with :data:`SLOWER` times the time constant is let into the linear least
+    squares about the fit. Before the record is looked at it is taken to be nothing, give or take
+    :data:`SLOW_SHARE` of the rise; the record then says what it says (normal model, known variance;
+    any text on linear regression with prior knowledge). Where so little of the curve is seen that
+    neither can be told from the other, the uncertainty is that of the prior. A part below nothing
+    is none: cooling that improves with heat looks like one.
+    """
+    fall = np.exp(-fit.rate * t)
+    slow = -np.expm1(-fit.rate / SLOWER * t)
+    columns = np.stack([1.0 - fall, fit.rise * t * fall, np.ones_like(t), slow], axis=1)
+    rest = y - fit.start - fit.rise * (1.0 - fall)
+    hang = min(max(fit.correlation, 0.0), 0.9)
+    sigma = max(fit.residual_sd * math.sqrt((1.0 + hang) / (1.0 - hang)), 1e-9)
+    prior = np.array([0.0, 0.0, 0.0, 1.0 / max(SLOW_SHARE * abs(fit.rise), 1e-9)])
+    system = np.concatenate([columns / sigma, prior[None, :]])
+    scale = np.linalg.norm(system, axis=0)
+    found = np.linalg.pinv(system / scale) / scale[:, None]
+    end = np.array([1.0, 0.0, 1.0, 1.0])
+    shift = float(end @ found @ np.append(rest / sigma, 0.0))
+    variance = float(np.sum(np.square(end @ found)))
+    known = float(end[:3] @ fit.covariance @ end[:3]) * (1.0 + hang) / (1.0 - hang)
+    return max(shift, 0.0), math.sqrt(max(variance - known, 0.0))
 
 
 def _widened(fit: SaturatingFit) -> Array:
@@ -115,8 +149,11 @@ def _end_u(covariance: Array) -> float:
     return math.sqrt(max(float(covariance[0, 0] + covariance[2, 2] + 2 * covariance[0, 2]), 0.0))
 
 
-def _without_the_fast_part(t: Array, y: Array, whole: SaturatingFit) -> tuple[SaturatingFit, float]:
-    """The fit to go by, and the standard uncertainty of its end from the model.
+def _without_the_fast_part(
+    t: Array, y: Array, whole: SaturatingFit
+) -> tuple[SaturatingFit, float, NDArray[np.bool_]]:
+    """The fit to go by, the standard uncertainty of its end from the model, and which of the
+    readings stand behind it.
 
     Junctions and cases reach their own balance early; what is left then is the sink's single time
     constant. Where a fit without the first third of the record ends elsewhere than the whole by
@@ -124,19 +161,19 @@ def _without_the_fast_part(t: Array, y: Array, whole: SaturatingFit) -> tuple[Sa
     """
     # Three time constants back at the most: the start is then still known from afar.
     late = t >= t[0] + min((t[-1] - t[0]) / 3.0, 3.0 / whole.rate)
-    end = whole.start + whole.rise
+    end, every = whole.start + whole.rise, np.ones(t.size, dtype=bool)
     try:
         tail = fit_saturating(t[late], y[late])
         if math.sqrt(float(tail.covariance[1, 1])) > 0.3 * tail.rate:
-            return whole, 0.0
+            return whole, 0.0, every
     except NotMeasured:
         # The later part no longer bends; nothing of note is still to come, or nothing is known.
-        return whole, abs(end - float(y[-1])) / math.sqrt(3.0)
+        return whole, abs(end - float(y[-1])) / math.sqrt(3.0), every
     change = abs(tail.start + tail.rise - end)
     known = _end_u(_widened(tail))
     if change <= COVERAGE_FACTOR * known:
-        return whole, min(change, known) / 2.0 / math.sqrt(3.0)
-    return tail, change / 2.0 / math.sqrt(3.0)
+        return whole, min(change, known) / 2.0 / math.sqrt(3.0), every
+    return tail, change / 2.0 / math.sqrt(3.0), late
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,6 +254,34 @@ def _line(x: Array, y: Array) -> tuple[float, float]:
     slope = float(dx @ dy) / square
     rest = dy - slope * dx
     return slope, math.sqrt(float(rest @ rest) / max(x.size - 2, 1) / square)
+
+
+def still_climbing(times_s: Sequence[float] | Array, amperes: Sequence[float] | Array) -> bool:
+    """Whether the current of a warming stage goes on climbing without slowing down.
+
+    What follows a temperature that levels off levels off with it: over the last third of a record
+    it climbs by less than over the third before. Where it still climbs, by more than the expanded
+    uncertainty of its slope, and has neither slowed down by a fifth nor beyond the uncertainty of
+    the difference, each kelvin brings about another one: no end of the rise can be told from its
+    beginning, however well a saturating curve fits so far.
+
+    Args:
+        times_s, amperes: supply current under constant conditions, shape (n,); fewer than fifteen
+            say nothing.
+    """
+    t, y = np.asarray(times_s, dtype=np.float64), np.asarray(amperes, dtype=np.float64)
+    if t.size < 15:
+        return False
+    before = (t >= t[0] + (t[-1] - t[0]) / 3.0) & (t < t[0] + 2.0 * (t[-1] - t[0]) / 3.0)
+    last = t >= t[0] + 2.0 * (t[-1] - t[0]) / 3.0
+    earlier = slope(t[before], y[before], "scatter of the earlier current")
+    late = slope(t[last], y[last], "scatter of the late current")
+    slower = earlier - late
+    return bool(
+        late.nominal_value > COVERAGE_FACTOR * late.std_dev
+        and slower.nominal_value <= COVERAGE_FACTOR * slower.std_dev
+        and late.nominal_value > SLOWED * earlier.nominal_value
+    )
 
 
 def thermal_resistance(rise_k: UFloat, heat_w: UFloat) -> UFloat:

@@ -21,6 +21,7 @@ from seqrun.measure.heat import (
     SettledRise,
     predict_rise,
     settled_rise,
+    still_climbing,
 )
 from seqrun.measure.power import dissipation, supply_power
 from seqrun.measure.temperature import (
@@ -233,10 +234,9 @@ class Soak(Step):
 
         def finished() -> str | None:
             celsius = sink_now(ctx)
-            if most is not None:
-                self._check_current(ctx, most)
+            amperes = self._current(ctx, most) if most is not None else 0.0
             rise = celsius - ambient_c
-            curve.add(ctx.clock.now() - start, rise)
+            curve.add(ctx.clock.now() - start, rise, amperes)
             elapsed = curve.times[-1]
             ctx.progress(
                 f"sink {celsius:.1f} °C, rise {rise:.1f} K", min(elapsed / self.at_most, 1.0)
@@ -245,6 +245,8 @@ class Soak(Step):
                 return None
             if high is not None and rise > BEYOND * high:
                 return "beyond the limit"
+            if still_climbing(curve.times, curve.amperes):
+                return None  # the end is not yet known
             if self.until == "predicted" and curve.predicted(self.within):
                 return "predicted"
             return "settled" if curve.settled() else None
@@ -265,7 +267,9 @@ class Soak(Step):
             )
         return curve, how
 
-    def _check_current(self, ctx: Context, most: float) -> None:
+    def _current(self, ctx: Context, most: float) -> float:
+        """Drawn from all rails, A; a rail that draws more than ``most`` ends the run."""
+        total = 0.0
         for rail, output in ctx.view.rails.items():
             amperes = ctx.supply.current_raw(output)
             if amperes > most:
@@ -276,6 +280,8 @@ class Soak(Step):
                     hint="the idle current runs away as the metal warms: look at the bias, its "
                     "sensor on the heatsink, and the thermal joints",
                 )
+            total += amperes
+        return total
 
     def _readings(
         self,
@@ -381,15 +387,17 @@ def usual_k_per_w(unit: Unit) -> float:
 
 
 class _Curve:
-    """A rise over ambient as it is being recorded (s, K)."""
+    """A rise over ambient and what is drawn, as they are being recorded (s, K, A)."""
 
     def __init__(self) -> None:
         self.times: list[float] = []
         self.rises: list[float] = []
+        self.amperes: list[float] = []
 
-    def add(self, time_s: float, rise_k: float) -> None:
+    def add(self, time_s: float, rise_k: float, amperes: float) -> None:
         self.times.append(time_s)
         self.rises.append(rise_k)
+        self.amperes.append(amperes)
 
     def prediction(self, systematic: UFloat | None = None) -> RisePrediction | None:
         """The fitted end value, None while the curve does not bend enough to have one."""
