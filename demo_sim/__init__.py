@@ -8,12 +8,15 @@ the sequencer.
 from demo_sim.bench import Bench, open_bench
 from demo_sim.errors import DemoError
 from demo_sim.faults import FaultInfo, FaultRequest, fault_catalogue, parse_fault
+from demo_sim.variants import VARIANTS, Variant
 
 __all__ = [
+    "VARIANTS",
     "Bench",
     "DemoError",
     "FaultInfo",
     "FaultRequest",
+    "Variant",
     "fault_catalogue",
     "open_bench",
     "parse_fault",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -10,15 +11,15 @@ from demo_sim.amplifier.spec import DEMO_UNIT
 from demo_sim.bench_file import Wiring, bench_text, fixed_leads, load_leads
 from demo_sim.clock import Clock, RealTimeClock
 from demo_sim.errors import DemoError
-from demo_sim.instruments import specifications as spec
 from demo_sim.instruments.control import Control
 from demo_sim.instruments.generator import Generator
 from demo_sim.instruments.meter import Meter
 from demo_sim.instruments.scope import Scope
-from demo_sim.instruments.supply import Supply
+from demo_sim.instruments.supply import PlainSupply, Supply
 from demo_sim.instruments.switch import Switch
 from demo_sim.lock import WorldLock
 from demo_sim.scpi import ScpiDevice
+from demo_sim.variants import Outfit, outfit
 from demo_sim.world import World
 
 if TYPE_CHECKING:
@@ -28,7 +29,6 @@ if TYPE_CHECKING:
 
 NAME = "Simulated bench"
 DEMO_UNIT_SHEET = "demo-2x40"
-EIGHT_BIT_DRIVER = "generic-scope-8bit"
 HOST = "demo"  # in-process devices are supply.demo, meter.demo, …
 
 
@@ -49,37 +49,51 @@ class Bench:
         lock: WorldLock,
         unit: Mapping[str, object] | None,
         seed: int,
-        scope_bits: int,
-        with_switch: bool,
+        outfit: Outfit,
         unit_sheet: str | None,
     ) -> None:
         self.world = world
         self.lock = lock
         self._clock = clock
-        self.wiring = _wiring({**DEMO_UNIT, **(unit or {})})
+        self.wiring = _wiring({**DEMO_UNIT, **(unit or {})}, outfit)
         self._unit_sheet = unit_sheet or (DEMO_UNIT_SHEET if unit is None else None)
-        self._with_switch = with_switch
-        self._drivers = {} if scope_bits == spec.SCOPE_BITS else {"scope": EIGHT_BIT_DRIVER}
+        self._outfit = outfit
+        self._drivers = _drivers(outfit)
         self._wire()
 
         def serial(letters: str) -> str:
             return f"{letters}{seed % 10_000:04d}"
 
+        supply = Supply if outfit.protection else PlainSupply
+        outputs = 1 if outfit.single_supplies else 2
         self.devices: dict[str, ScpiDevice] = {
-            "supply": Supply(world, serial=serial("SU")),
-            "meter": Meter(world, serial=serial("ME")),
-            "scope": Scope(world, serial=serial("SC"), bits=scope_bits),
+            "supply": supply(world, serial=serial("SU"), outputs=outputs)
+        }
+        if outfit.single_supplies and self.wiring.split_rails:
+            self.devices["supply_2"] = supply(world, "supply_2", serial("SV"), outputs)
+        self.devices |= {
+            "meter": Meter(world, serial=serial("ME"), four_wire=outfit.four_wire),
+            "scope": Scope(
+                world,
+                serial=serial("SC"),
+                bits=outfit.scope_bits,
+                memory=outfit.scope_memory,
+            ),
             "generator": Generator(world, serial=serial("GE")),
             "switch": Switch(world, serial=serial("SW")),
             "control": Control(world, serial=serial("BE")),
         }
+        for key in list(self.devices):
+            if key.partition("_")[0] in outfit.missing:
+                del self.devices[key]
 
     def _wire(self) -> None:
         leads = dict(fixed_leads(self.wiring))
         for channel in self.wiring.channels:
             leads |= load_leads(self.wiring, channel)
         for terminal, node in leads.items():
-            self.world.connect(terminal, node)
+            if terminal.partition(".")[0].partition("_")[0] not in self._outfit.missing:
+                self.world.connect(terminal, node)
 
     @property
     def truth(self) -> Truth:
@@ -116,7 +130,7 @@ class Bench:
     def bench_toml(self, resources: Mapping[str, str] | None = None) -> str:
         """Text of a bench file for this bench; in-process resources unless others are given."""
         chosen = dict(resources or self.resources)
-        if not self._with_switch:
+        if not self._outfit.switch:
             chosen.pop("switch", None)
         serials = {key: device.serial for key, device in self.devices.items()}
         loads = {
@@ -149,8 +163,9 @@ def open_bench(
     seed: int = 1,
     real_time: bool = False,
     *,
-    scope_bits: int = spec.SCOPE_BITS,
+    scope_bits: int | None = None,
     with_switch: bool = False,
+    variants: Sequence[str] = (),
     unit_sheet: str | None = None,
 ) -> Bench:
     """A bench with a unit on it, wired, everything switched off.
@@ -160,25 +175,49 @@ def open_bench(
         faults: as ``"dc_offset@left=0.6"``; see ``fault_catalogue``.
         seed: of everything that differs from bench to bench: parts, hidden errors, noise.
         real_time: follow the wall clock; else time passes as the work needs it.
-        scope_bits: 8 or 12. with_switch: name the relay matrix in the bench file.
+        scope_bits: 8 or 12; None: what the variants say. with_switch: name the relay matrix in
+            the bench file. variants: names of what is different on this bench (``VARIANTS``).
         unit_sheet: what the bench file calls the sheet that ``unit`` comes from.
 
     Raises:
-        DemoError: an unknown fault, channel or scope, with what is known.
+        DemoError: an unknown fault, channel, variant or scope, with what is known.
     """
-    if scope_bits not in (8, 12):
+    chosen = outfit(variants)
+    chosen = replace(
+        chosen,
+        scope_bits=chosen.scope_bits if scope_bits is None else scope_bits,
+        switch=chosen.switch or with_switch,
+    )
+    if chosen.scope_bits not in (8, 12):
         raise DemoError("no such scope", found=f"{scope_bits} bits", expected="8 or 12")
     lock = WorldLock()
     clock = RealTimeClock(lock.sleep) if real_time else Clock()
     world = World(unit, tuple(faults), seed, clock)
-    return Bench(world, clock, lock, unit, seed, scope_bits, with_switch, unit_sheet)
+    return Bench(world, clock, lock, unit, seed, chosen, unit_sheet)
 
 
-def _wiring(unit: Mapping[str, object]) -> Wiring:
+def _drivers(outfit: Outfit) -> dict[str, str]:
+    """Drivers of those instruments that do not go by the name ``generic-<key>``."""
+    drivers = {}
+    if outfit.scope_memory != Outfit().scope_memory:
+        drivers["scope"] = "generic-scope-small"
+    elif outfit.scope_bits != Outfit().scope_bits:
+        drivers["scope"] = "generic-scope-8bit"
+    if not outfit.protection or outfit.single_supplies:
+        plain = "-plain" if not outfit.protection else ""
+        single = "-single" if outfit.single_supplies else ""
+        drivers |= dict.fromkeys(("supply", "supply_2"), f"generic-supply{single}{plain}")
+    if not outfit.four_wire:
+        drivers["meter"] = "generic-meter-two-wire"
+    return drivers
+
+
+def _wiring(unit: Mapping[str, object], outfit: Outfit) -> Wiring:
     channels = unit["channels"]
     assert isinstance(channels, list | tuple)
     return Wiring(
         channels=tuple(str(channel) for channel in channels),
         bridged=unit["topology"] != "single_ended",
         split_rails=unit["rails"] == "split",
+        single_supplies=outfit.single_supplies,
     )

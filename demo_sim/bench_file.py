@@ -8,6 +8,7 @@ from dataclasses import dataclass
 # Instruments of the demo bench and the day on which each was last calibrated, by invention.
 CALIBRATED = {
     "supply": "2026-03-02",
+    "supply_2": "2026-03-02",
     "meter": "2026-03-04",
     "scope": "2026-03-03",
     "generator": "2026-03-03",
@@ -27,13 +28,15 @@ class Wiring:
     channels: Sequence[str]
     bridged: bool
     split_rails: bool
+    single_supplies: bool = False
 
 
 def fixed_leads(wiring: Wiring) -> dict[str, str]:
     """Terminal -> node for the leads that stay where they are, in the order of a wiring list."""
     leads = {"supply.1.pos": "rail.pos", "supply.1.neg": "ground"}
     if wiring.split_rails:
-        leads |= {"supply.2.pos": "ground", "supply.2.neg": "rail.neg"}
+        second = "supply_2.1" if wiring.single_supplies else "supply.2"
+        leads |= {f"{second}.pos": "ground", f"{second}.neg": "rail.neg"}
     for number, channel in enumerate(wiring.channels[:GENERATOR_OUTPUTS], 1):
         leads[f"generator.{number}"] = f"in.{channel}"
     tips = [node for channel in wiring.channels for node in output_nodes(wiring, channel)]
@@ -103,6 +106,8 @@ def _lines(
         if key == "scope":
             yield f"probe = {PROBE}"
     for terminal, node in fixed_leads(wiring).items():
+        if terminal.partition(".")[0] not in resources:
+            continue
         yield ""
         yield "[[lead]]"
         yield f'from = "{terminal}"'

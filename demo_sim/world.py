@@ -157,7 +157,7 @@ class World:
             self._rejoin()
             if self._unit.joined.shorted:
                 self._note_damage()
-        elif kind in ("supply", "meter"):
+        elif kind == "meter" or kind.startswith("supply"):
             self._refeed()
         elif kind == "generator":
             self._redrive()

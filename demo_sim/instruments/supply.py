@@ -6,7 +6,7 @@ which protection has tripped are ours: the standard leaves them to the maker.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, ClassVar
 
 from demo_sim.instruments import specifications as spec
 from demo_sim.instruments.base import Instrument
@@ -40,23 +40,14 @@ def _outputs(device: Any, call: Call) -> float:
 _OUTPUTS = ChannelList(first=1, last=spec.SUPPLY_OUTPUTS, optional=True)
 
 
-class Supply(Instrument):
-    """Settings go to the selected output. ``outputs`` is how many there are."""
+class PlainSupply(Instrument):
+    """Levels, read-back and the switch; what it does beyond that it keeps to itself.
+
+    Settings go to the selected output. ``outputs`` is how many there are.
+    """
 
     model = "SIMULATED SUPPLY"
-    status_structures = (
-        StatusStructure("operation", "STATus:OPERation"),
-        StatusStructure(
-            "isummary",
-            "STATus:QUEStionable:INSTrument:ISUMmary<1-2>",
-            count=spec.SUPPLY_OUTPUTS,
-            feeds="instrument",
-        ),
-        StatusStructure(
-            "instrument", "STATus:QUEStionable:INSTrument", feeds="questionable", bit=13
-        ),
-        StatusStructure("questionable", "STATus:QUEStionable"),
-    )
+    protected: ClassVar[bool] = False
 
     def __init__(
         self,
@@ -66,7 +57,7 @@ class Supply(Instrument):
         outputs: int = spec.SUPPLY_OUTPUTS,
     ) -> None:
         super().__init__(world, key, serial)
-        self.outputs = SupplyOutputs(world, key, outputs)
+        self.outputs = SupplyOutputs(world, key, outputs, self.protected)
         self.number = 1
 
     @property
@@ -76,21 +67,6 @@ class Supply(Instrument):
     def reset(self) -> None:
         self.number = 1
         self.outputs.reset()
-
-    def update_conditions(self) -> None:
-        for n in self.outputs.numbers:
-            self.status["isummary", n].condition = self._condition(n)
-        own = self._condition(self.number)
-        for bit in (VOLTAGE_QUESTIONABLE, OVER_VOLTAGE, OVER_CURRENT):
-            self.questionable.set_bit(bit, bool(own >> bit & 1))
-
-    def _condition(self, number: int) -> int:
-        output = self.outputs[number]
-        return (
-            self.outputs.constant_current(number) << VOLTAGE_QUESTIONABLE
-            | output.over_volts_tripped << OVER_VOLTAGE
-            | output.over_amperes_tripped << OVER_CURRENT
-        )
 
     # --- which output ----------------------------------------------------------------------
     @command("INSTrument:NSELect", Integer(min=1, max=_outputs, default=1))
@@ -123,6 +99,66 @@ class Supply(Instrument):
     @query("[SOURce:]CURRent[:LEVel][:IMMediate][:AMPLitude]")
     def current_query(self, call: Call) -> float:
         return self.selected.amperes
+
+    # --- output and read-back --------------------------------------------------------------
+    @command("OUTPut[:STATe]", Boolean())
+    def switch(self, call: Call, on: bool) -> None:
+        if on and self.outputs.tripped():
+            raise ScpiError(-221, "protection has tripped: clear it first")
+        self.outputs.switch(on)
+
+    @query("OUTPut[:STATe]")
+    def switch_query(self, call: Call) -> bool:
+        return self.outputs.on
+
+    @query("MEASure[:SCALar]:VOLTage[:DC]", _OUTPUTS)
+    def measure_voltage(self, call: Call, outputs: tuple[int, ...] | None) -> tuple[float, ...]:
+        return tuple(self.outputs.read_volts(n) for n in self._listed(outputs))
+
+    @query("MEASure[:SCALar]:CURRent[:DC]", _OUTPUTS)
+    def measure_current(self, call: Call, outputs: tuple[int, ...] | None) -> tuple[float, ...]:
+        return tuple(self.outputs.read_amperes(n) for n in self._listed(outputs))
+
+    def _listed(self, outputs: tuple[int, ...] | None) -> tuple[int, ...]:
+        """The outputs of a channel list; without one the selected."""
+        for number in outputs or ():
+            if number not in self.outputs.numbers:
+                raise ScpiError(-222, f"there is no output {number}")
+        return outputs or (self.number,)
+
+
+class Supply(PlainSupply):
+    """With protection that latches, and status that tells what holds an output."""
+
+    protected = True
+    status_structures = (
+        StatusStructure("operation", "STATus:OPERation"),
+        StatusStructure(
+            "isummary",
+            "STATus:QUEStionable:INSTrument:ISUMmary<1-2>",
+            count=spec.SUPPLY_OUTPUTS,
+            feeds="instrument",
+        ),
+        StatusStructure(
+            "instrument", "STATus:QUEStionable:INSTrument", feeds="questionable", bit=13
+        ),
+        StatusStructure("questionable", "STATus:QUEStionable"),
+    )
+
+    def update_conditions(self) -> None:
+        for n in self.outputs.numbers:
+            self.status["isummary", n].condition = self._condition(n)
+        own = self._condition(self.number)
+        for bit in (VOLTAGE_QUESTIONABLE, OVER_VOLTAGE, OVER_CURRENT):
+            self.questionable.set_bit(bit, bool(own >> bit & 1))
+
+    def _condition(self, number: int) -> int:
+        output = self.outputs[number]
+        return (
+            self.outputs.constant_current(number) << VOLTAGE_QUESTIONABLE
+            | output.over_volts_tripped << OVER_VOLTAGE
+            | output.over_amperes_tripped << OVER_CURRENT
+        )
 
     # --- protection ------------------------------------------------------------------------
     @command(
@@ -182,29 +218,3 @@ class Supply(Instrument):
     @command("[SOURce:]CURRent:PROTection:CLEar")
     def clear_current_protection(self, call: Call) -> None:
         self.outputs.clear_protection(volts=False)
-
-    # --- output and read-back --------------------------------------------------------------
-    @command("OUTPut[:STATe]", Boolean())
-    def switch(self, call: Call, on: bool) -> None:
-        if on and self.outputs.tripped():
-            raise ScpiError(-221, "protection has tripped: clear it first")
-        self.outputs.switch(on)
-
-    @query("OUTPut[:STATe]")
-    def switch_query(self, call: Call) -> bool:
-        return self.outputs.on
-
-    @query("MEASure[:SCALar]:VOLTage[:DC]", _OUTPUTS)
-    def measure_voltage(self, call: Call, outputs: tuple[int, ...] | None) -> tuple[float, ...]:
-        return tuple(self.outputs.read_volts(n) for n in self._listed(outputs))
-
-    @query("MEASure[:SCALar]:CURRent[:DC]", _OUTPUTS)
-    def measure_current(self, call: Call, outputs: tuple[int, ...] | None) -> tuple[float, ...]:
-        return tuple(self.outputs.read_amperes(n) for n in self._listed(outputs))
-
-    def _listed(self, outputs: tuple[int, ...] | None) -> tuple[int, ...]:
-        """The outputs of a channel list; without one the selected."""
-        for number in outputs or ():
-            if number not in self.outputs.numbers:
-                raise ScpiError(-222, f"there is no output {number}")
-        return outputs or (self.number,)

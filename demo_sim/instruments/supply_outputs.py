@@ -44,10 +44,14 @@ class Output:
 
 
 class SupplyOutputs:
-    """Outputs that are switched together. They count from 1."""
+    """Outputs that are switched together, counted from 1; ``protected`` ones watch themselves."""
 
     def __init__(
-        self, world: Surroundings, key: str = "supply", outputs: int = spec.SUPPLY_OUTPUTS
+        self,
+        world: Surroundings,
+        key: str = "supply",
+        outputs: int = spec.SUPPLY_OUTPUTS,
+        protected: bool = True,
     ) -> None:
         self._world = world
         self._key = key
@@ -57,6 +61,7 @@ class SupplyOutputs:
         self._quiet: tuple[list[SupplyState], float, float] = ([], 0.0, 0.0)
         self._noise = world.rng(f"{key}.noise")
         self.on = False
+        self._protected = protected
         self._outputs: dict[int, Output] = {}
         self.numbers = range(1, outputs + 1)
         self.reset()
@@ -69,7 +74,9 @@ class SupplyOutputs:
         """Outputs off, settings as after power-on."""
         self.on = False
         for n in self.numbers:
-            self._outputs[n] = Output()
+            self._outputs[n] = Output(
+                over_volts_armed=self._protected, over_amperes_armed=self._protected
+            )
         self._drive()
 
     def set_volts(self, number: int, volts: float) -> None:

@@ -38,7 +38,7 @@ app.add_typer(study_app, name="study")
 
 Bench = Annotated[
     Optional[str],  # noqa: UP045 - typer reads the annotation at run time
-    typer.Option("--bench", help="Bench file, or demo for the simulated bench."),
+    typer.Option("--bench", help="Bench file, or demo (demo:VARIANT,...) for the simulated one."),
 ]
 UnitSheet = Annotated[
     Optional[str],  # noqa: UP045
@@ -340,8 +340,13 @@ def bench_serve(
         bool, typer.Option("--switch", help="With a relay matrix that moves leads by itself.")
     ] = False,
     scope_bits: Annotated[
-        int, typer.Option("--scope-bits", help="Of the scope's converter: 8 or 12.")
-    ] = 12,
+        Optional[int],  # noqa: UP045
+        typer.Option("--scope-bits", help="Of the scope's converter: 8 or 12."),
+    ] = None,
+    variant: Annotated[
+        Optional[list[str]],  # noqa: UP045
+        typer.Option("--variant", help="Another bench: 'seqrun faults' lists them."),
+    ] = None,
     file: Annotated[
         Optional[Path],  # noqa: UP045
         typer.Option("--file", help="Write the bench file here as well."),
@@ -360,6 +365,7 @@ def bench_serve(
             real_time=real_time,
             switch=switch,
             scope_bits=scope_bits,
+            variants=variant or [],
             file=file,
         )
     )

@@ -166,6 +166,10 @@ def faults_command() -> int:
             lines = textwrap.wrap(text, 80 - len(indent))
             print(f"{name:<27} " + f"\n{indent}".join(lines))
     print("\nPut one in with --fault NAME[@CHANNEL][=SEVERITY]; the option may be repeated.")
+    print("\nOther benches, with --bench demo:NAME,NAME or bench serve --variant NAME:")
+    for variant in demo_sim.VARIANTS:
+        lines = textwrap.wrap(variant.summary, 80 - len(indent))
+        print(f"{f'  {variant.name}':<27} " + f"\n{indent}".join(lines))
     return 0
 
 
@@ -178,7 +182,8 @@ def serve_command(
     port: int,
     real_time: bool,
     switch: bool,
-    scope_bits: int,
+    scope_bits: int | None,
+    variants: Sequence[str],
     file: Path | None,
 ) -> int:
     """``seqrun bench serve``: until Ctrl-C."""
@@ -195,6 +200,7 @@ def serve_command(
             real_time=real_time,
             with_switch=switch,
             scope_bits=scope_bits,
+            variants=tuple(variants),
             unit_sheet=unit or DEMO_UNIT,
         )
     except demo_sim.DemoError as error:

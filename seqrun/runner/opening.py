@@ -160,7 +160,7 @@ def read_bench(
     """Read the bench file, the unit sheet and the drivers; nothing is opened.
 
     Args:
-        bench: path of a bench file, or ``demo``; never a fall-back.
+        bench: path of a bench file, ``demo``, or ``demo:VARIANT,…``; never a fall-back.
         unit: name or path of a unit sheet; else the one that the bench, then the sequence names.
         faults: faults to put into the demo's unit; refused on any other bench.
 
@@ -175,15 +175,21 @@ def read_bench(
             hint="write one ('seqrun schema bench' describes it, 'seqrun bench serve' prints one "
             "to start from), or try everything on the simulated bench with --bench demo",
         )
-    if bench == DEMO:
+    if bench == DEMO or bench.startswith(f"{DEMO}:"):
         import demo_sim
+
+        variants = [name.strip() for name in bench.partition(":")[2].split(",") if name.strip()]
 
         sheet = load_unit(unit or sequence_unit or DEMO_UNIT)
         try:
-            demo = demo_sim.open_bench(sheet.plain(), faults=tuple(faults), seed=seed)
+            demo = demo_sim.open_bench(
+                sheet.plain(), faults=tuple(faults), seed=seed, variants=variants
+            )
         except demo_sim.DemoError as error:
             raise UsageError(
-                str(error), where="--fault", hint="'seqrun faults' lists them"
+                str(error),
+                where="--bench or --fault",
+                hint="'seqrun faults' lists faults and benches",
             ) from None
         file = Bench.from_text(demo.bench_toml(), "demo bench")
         return BenchFiles(_view(file, sheet), demo)
