@@ -5,12 +5,14 @@ unit only what their leads show, and the unit does what its physics makes it do.
 the sequencer.
 """
 
+from demo_sim.amplifier.unit_values import UNIT_KEYS
 from demo_sim.bench import Bench, open_bench
 from demo_sim.errors import DemoError
 from demo_sim.faults import FaultInfo, FaultRequest, fault_catalogue, parse_fault
 from demo_sim.variants import VARIANTS, Variant
 
 __all__ = [
+    "UNIT_KEYS",
     "VARIANTS",
     "Bench",
     "DemoError",

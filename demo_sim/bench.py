@@ -7,7 +7,7 @@ from dataclasses import replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
-from demo_sim.amplifier.spec import DEMO_UNIT
+from demo_sim.amplifier.unit_values import unit_values
 from demo_sim.bench_file import Wiring, bench_text, fixed_leads, load_leads
 from demo_sim.clock import Clock, RealTimeClock
 from demo_sim.errors import DemoError
@@ -55,7 +55,7 @@ class Bench:
         self.world = world
         self.lock = lock
         self._clock = clock
-        self.wiring = _wiring({**DEMO_UNIT, **(unit or {})}, outfit)
+        self.wiring = _wiring(unit_values(unit), outfit)
         self._unit_sheet = unit_sheet or (DEMO_UNIT_SHEET if unit is None else None)
         self._outfit = outfit
         self._drivers = _drivers(outfit)

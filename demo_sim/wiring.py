@@ -64,7 +64,7 @@ def unit_nodes(spec: AmplifierSpec) -> list[str]:
             nodes.append(f"phones.{channel.name}")
         for leg in channel.legs:
             nodes.append(f"out.{leg_label(channel.name, leg.side)}")
-            for half in HALVES:
+            for half in HALVES if spec.ballasts_accessible else ():
                 for number in range(1, len(leg.half(half)) + 1):
                     nodes += [
                         ballast_node(channel.name, leg.side, half, number, end)

@@ -15,6 +15,7 @@ import numpy as np
 
 from demo_sim.amplifier.passing import SILENT, SOUND, STABLE, Intermittent, Oscillation, Thump
 from demo_sim.amplifier.sections import SectionSpec
+from demo_sim.amplifier.unit_values import unit_values
 from demo_sim.errors import DemoError
 
 # "parallel_bridged" is two amplifiers at each terminal; their devices are taken as one leg's.
@@ -23,23 +24,6 @@ HALVES = ("upper", "lower")
 SIDES = ("pos", "neg")
 LEAST_DROP_V = 0.4  # saturated drivers and output devices
 TRIMMED_V = -5e-3  # set after some minutes at idle, so a little low when cold
-
-DEMO_UNIT: dict[str, object] = {
-    "model": "Demo 2x40",
-    "channels": ["left", "right"],
-    "topology": "single_ended",
-    "rails": "split",
-    "rail_voltage": 30.0,
-    "rated_power": 40.0,
-    "rated_load": 8.0,
-    "gain_db": 29.0,
-    "output_devices": 2,
-    "ballast": 0.22,
-    "ballast_tolerance": 0.01,
-    "sink_rise_limit": 40.0,
-    "idle_current": 0.025,
-    "relay_delay": 4.0,
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,6 +216,7 @@ class AmplifierSpec:
     inputs: tuple[str, ...] = ()
     headphones: bool = False
     standby_v: float | None = None
+    ballasts_accessible: bool = True  # False: no lead can be put on them
 
     @property
     def channel_names(self) -> tuple[str, ...]:
@@ -258,8 +243,8 @@ class AmplifierSpec:
 
     @classmethod
     def build(cls, unit: Mapping[str, object] | None, rng: np.random.Generator) -> Self:
-        """From a unit sheet's values (``DEMO_UNIT`` where missing); ``rng`` draws the parts."""
-        values = {**DEMO_UNIT, **(unit or {})}
+        """From a unit sheet's values (see ``unit_values``); ``rng`` draws the parts."""
+        values = unit_values(unit)
         topology = _choice(values, "topology", ("single_ended", "bridged", "parallel_bridged"))
         split = _choice(values, "rails", ("split", "single")) == "split"
         if topology == "single_ended" and not split:
@@ -322,6 +307,7 @@ class AmplifierSpec:
             inputs=inputs,
             headphones=bool(values.get("headphones", False)),
             standby_v=_number(values, "standby_voltage") if values.get("standby_voltage") else None,
+            ballasts_accessible=(unit or {}).get("ballast", values["ballast"]) is not None,
         )
 
 
