@@ -154,7 +154,7 @@ class Bench:
         """
         from demo_sim.serving import BenchServer
 
-        return BenchServer(self, host, ports)
+        return BenchServer(self.devices, self.lock, self.bench_toml, host, ports)
 
 
 def open_bench(
@@ -192,7 +192,7 @@ def open_bench(
         raise DemoError("no such scope", found=f"{scope_bits} bits", expected="8 or 12")
     lock = WorldLock()
     clock = RealTimeClock(lock.sleep) if real_time else Clock()
-    world = World(unit, tuple(faults), seed, clock)
+    world = World(unit, tuple(faults), seed, clock, dirty=chosen.dirty, wide_parts=chosen.wide)
     return Bench(world, clock, lock, unit, seed, chosen, unit_sheet)
 
 

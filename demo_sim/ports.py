@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from demo_sim.noise import Sinusoid
+
 Shape = Literal["sine", "square", "burst"]
 
 
@@ -43,6 +45,21 @@ class SupplyState:
     amps: float
     constant_current: bool
     peak_amps: float
+
+
+@dataclass(frozen=True, slots=True)
+class LeadState:
+    """What a lead adds on its way from a node to an instrument's terminal.
+
+    Args:
+        emf_v, emf_v_per_k: thermal EMF, V, and what comes to it per kelvin of the heatsink's rise.
+        ohm: of lead and clip. pickup: of the mains.
+    """
+
+    emf_v: float = 0.0
+    emf_v_per_k: float = 0.0
+    ohm: float = 0.0
+    pickup: Sinusoid | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from demo_sim.amplifier.electrics import Electrics, Operating, Rails, Wanted
 from demo_sim.amplifier.relay import Relay
 from demo_sim.amplifier.signal import InputSignal, pass_through, path_response
-from demo_sim.amplifier.spec import HALVES, AmplifierSpec, DeviceSpec, LegSpec
+from demo_sim.amplifier.spec import HALVES, AmplifierSpec, DeviceSpec, HeatSpec, LegSpec
 from demo_sim.heat import Heat, Network, NetworkBuilder
 from demo_sim.rails import RailPair, Source
 from demo_sim.wiring import Joined, leg_label
@@ -26,6 +26,7 @@ SAMPLES = 32  # of a sine, for means
 SAMPLES_COMPLEX = 256
 DRIVERS_ON_SINK = 0.5  # part of the small-signal section's power that goes into the sink
 MOST_DRIFT_K = 2.0  # of the room
+CONVECTION_RATED_K = 30.0  # rise at which the sink's thermal resistance is stated
 HOTTEST_C = 400.0  # beyond it the device model means nothing
 
 
@@ -34,7 +35,13 @@ def thermal_network(spec: AmplifierSpec) -> Network:
     heat = spec.heat
     net = NetworkBuilder()
     net.node("sink", heat.sink_j_per_k)
-    net.path("sink", net.AMBIENT, heat.sink_k_per_w)
+    net.path("sink", net.AMBIENT, heat.sink_k_per_w / (1.0 - heat.slow_share))
+    if heat.slow_share:
+        # Two equal resistances in series with the capacity between them.
+        either = 0.5 * heat.sink_k_per_w / heat.slow_share
+        net.node("chassis", heat.slow_s / (0.5 * either))
+        net.path("sink", "chassis", either)
+        net.path("chassis", net.AMBIENT, either)
     for channel in spec.channels:
         for leg in channel.legs:
             label = leg_label(channel.name, leg.side)
@@ -193,6 +200,8 @@ class PoweredUnit:
         power[0] += (
             DRIVERS_ON_SINK * quiescent * self.electrics.alive(rails) * (rails.pos - rails.neg)
         )
+        if self.spec.heat.convection_power:
+            power[0] -= _more_convection(self.spec.heat, float(rise_k[0]))
         self._point, self._point_rise, self._power = point, rise_k.copy(), power
         self._point_ambient_c = self.ambient_c
         return power
@@ -298,6 +307,12 @@ class PoweredUnit:
         self.spec = self.spec.with_legs(channel.name, of)
         label = leg_label(channel.name, target.side)
         self.damage.append(f"{label}.{half}.{k + 1} shorted by heat at {self.now:.1f} s")
+
+
+def _more_convection(heat: HeatSpec, rise_k: float) -> float:
+    """W that the sink gives off beyond the linear law, by natural convection."""
+    growth: float = (max(rise_k, 0.0) / CONVECTION_RATED_K) ** heat.convection_power
+    return (1.0 - heat.slow_share) * rise_k / heat.sink_k_per_w * (growth - 1.0)
 
 
 def wanted_output(spec: AmplifierSpec, inputs: Mapping[str, InputSignal]) -> Wanted:

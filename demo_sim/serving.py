@@ -2,32 +2,41 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import TYPE_CHECKING, Self
+from collections.abc import Callable, Mapping
+from typing import Self
 
 from demo_sim.errors import DemoError
 from demo_sim.links.tcp import ScpiTcpServer
-
-if TYPE_CHECKING:
-    from demo_sim.bench import Bench
+from demo_sim.lock import WorldLock
+from demo_sim.scpi import ScpiDevice
 
 
 class BenchServer:
-    """Listens from construction until ``close``; see ``Bench.serve``."""
+    """Listens from construction until ``close``; see ``Bench.serve``.
 
-    def __init__(self, bench: Bench, host: str, ports: Mapping[str, int] | int | None) -> None:
-        self._bench = bench
+    ``toml`` writes the bench file for given resources.
+    """
+
+    def __init__(
+        self,
+        devices: Mapping[str, ScpiDevice],
+        lock: WorldLock,
+        toml: Callable[[Mapping[str, str]], str],
+        host: str,
+        ports: Mapping[str, int] | int | None,
+    ) -> None:
+        self._toml = toml
         wanted = dict(ports) if isinstance(ports, Mapping) else {}
         for key in wanted:
-            if key not in bench.devices:
-                raise DemoError("no such instrument", found=key, expected=", ".join(bench.devices))
+            if key not in devices:
+                raise DemoError("no such instrument", found=key, expected=", ".join(devices))
         if isinstance(ports, int):
-            wanted = {key: ports + n for n, key in enumerate(bench.devices)}
+            wanted = {key: ports + n for n, key in enumerate(devices)}
         self._servers: dict[str, ScpiTcpServer] = {}
         try:
-            for key, device in bench.devices.items():
+            for key, device in devices.items():
                 port = wanted.get(key, 0)
-                self._servers[key] = ScpiTcpServer(device, host, port, lock=bench.lock)
+                self._servers[key] = ScpiTcpServer(device, host, port, lock=lock)
         except OSError:
             self.close()
             raise
@@ -39,7 +48,7 @@ class BenchServer:
 
     def bench_toml(self) -> str:
         """Text of a bench file with these resources."""
-        return self._bench.bench_toml(self.resources)
+        return self._toml(self.resources)
 
     def serve_forever(self) -> None:
         """Sleep until ``close`` is called from elsewhere; Ctrl-C closes and comes through."""

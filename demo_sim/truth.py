@@ -6,9 +6,8 @@ Everything is exact: no noise, no instrument, the world's own values at this mom
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,12 +16,11 @@ from demo_sim.amplifier.sections import section_response
 from demo_sim.amplifier.signal import FEWEST_POINTS, InputSignal, Period, path_response
 from demo_sim.amplifier.spec import HALVES
 from demo_sim.errors import DemoError
+from demo_sim.front import Front
 from demo_sim.noise import SLOW_RATE_HZ
-from demo_sim.waveforms import SUPPLY_BANDWIDTH_HZ
-from demo_sim.wiring import leg_label
-
-if TYPE_CHECKING:
-    from demo_sim.world import World
+from demo_sim.powered import PoweredUnit
+from demo_sim.waveforms import SUPPLY_BANDWIDTH_HZ, Waveforms
+from demo_sim.wiring import Load, leg_label
 
 Floats = NDArray[np.float64]
 
@@ -30,10 +28,21 @@ Floats = NDArray[np.float64]
 class Truth:
     """Exact values of one world."""
 
-    def __init__(self, world: World) -> None:
-        self._world = world
-        self._unit = world._unit
-        self._waves = world._waves
+    def __init__(
+        self,
+        unit: PoweredUnit,
+        waves: Waveforms,
+        front: Front,
+        loads: Callable[[], Mapping[str, Load]],
+        node_of: Callable[[str], str | None],
+        ripple: Callable[[str], float],
+    ) -> None:
+        self._unit = unit
+        self._waves = waves
+        self._front = front
+        self._loads = loads
+        self._node_of = node_of
+        self._ripple = ripple
 
     # --- DC and currents ---
 
@@ -74,11 +83,11 @@ class Truth:
 
     def load_on(self, name: str) -> bool:
         """Whether both leads of a dummy load are on the unit."""
-        return all(self._world.node_of(f"load.{name}.{end}") for end in (1, 2))
+        return all(self._node_of(f"load.{name}.{end}") for end in (1, 2))
 
     def load_ohm(self, name: str) -> float:
         """Ω of a dummy load as it is."""
-        return self._world.loads()[name].ohm
+        return self._loads()[name].ohm
 
     # --- heat ---
 
@@ -163,7 +172,7 @@ class Truth:
         number = self._unit.spec.channel_names.index(channel)
         divided = spec.input_ohm / (spec.input_ohm + spec.section.output_ohm)
         response = section_response(
-            np.array([frequency_hz]), spec.section, self._world._front.knobs, number
+            np.array([frequency_hz]), spec.section, self._front.knobs, number
         )
         return float(abs(response[0])) * divided
 
@@ -246,7 +255,7 @@ class Truth:
                 flicker = smooth * own.flicker_hz / np.maximum(frequencies_hz, 1e-3)
                 square += (share * own.white_v_rt_hz) ** 2 * (1.0 + flicker)
             elif kind == "ripple":
-                square += (share * self._world._ripple(rest)) ** 2 / SUPPLY_BANDWIDTH_HZ
+                square += (share * self._ripple(rest)) ** 2 / SUPPLY_BANDWIDTH_HZ
         return np.sqrt(square)
 
     def lines(self, node: str, against: str = "ground") -> dict[float, float]:

@@ -27,6 +27,7 @@ class Outfit:
             current limit holds.
         four_wire: the meter has sense terminals.
         missing: instruments that are not there. switch: the relay matrix is in the bench file.
+        dirty: with what no data sheet tells. wide: healthy units differ as a shop sees them.
     """
 
     scope_bits: int = spec.SCOPE_BITS
@@ -36,6 +37,8 @@ class Outfit:
     four_wire: bool = True
     missing: frozenset[str] = frozenset()
     switch: bool = False
+    dirty: bool = False
+    wide: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +74,16 @@ VARIANTS: tuple[Variant, ...] = (
         "two_wire_meter",
         "a meter without four-wire ohms",
         lambda outfit: replace(outfit, four_wire=False),
+    ),
+    Variant(
+        "dirty",
+        "pick-up, thermal EMF, contact ohms, loads and ballasts that warm, slow heat",
+        lambda outfit: replace(outfit, dirty=True),
+    ),
+    Variant(
+        "wide",
+        "a healthy unit from a population as wide as a shop sees",
+        lambda outfit: replace(outfit, wide=True),
     ),
     Variant("switch", "a relay matrix moves the leads", lambda o: replace(o, switch=True)),
     *(

@@ -18,6 +18,7 @@ from demo_sim import noise
 from demo_sim.amplifier.electrics import ChannelTables, Electrics
 from demo_sim.amplifier.signal import InputSignal, Period, pass_through, path_response, slew_limited
 from demo_sim.amplifier.spec import HALVES, ChannelSpec
+from demo_sim.dirt import Dirt
 from demo_sim.passing import Passing
 from demo_sim.powered import PoweredUnit
 from demo_sim.rails import Rail
@@ -118,6 +119,7 @@ class Waveforms:
         self._tables: dict[int, Kept] = {}
         self._alone: dict[int, tuple[object, Electrics]] = {}
         self.passing = Passing(unit, seed)
+        self.dirt = Dirt()
         self._places: dict[str, tuple[int, int, str, int, str]] = {}
         for i, channel in enumerate(unit.spec.channels):
             for j, leg in enumerate(channel.legs):
@@ -268,6 +270,9 @@ class Waveforms:
         tables = self.tables(number)
         place = (self._leg_number(number, leg), h, n - 1)
         ohms = float(self._unit.electrics.stage.ballast[place])
+        if self.dirt.ballast_per_k:
+            unit = self._unit
+            ohms *= 1.0 + self.dirt.ballast_per_k * (unit.temperature_c("sink") - unit.ambient_c)
         drop = tables.device_a[leg, h, n - 1] * ohms
         mean, pairs = _split(tables.period, drop if half == "upper" else -drop)
         # Heat has moved the mean since the table was made.
@@ -359,15 +364,15 @@ class Waveforms:
         """The steady lines of a named disturbance."""
         kind, _, rest = name.partition(".")
         if kind == "stray":
-            return noise.hum(0.0, STRAY_V)
+            return noise.hum(0.0, STRAY_V, self.dirt.line_hz)
         if kind == "ripple":
-            return noise.hum(0.7 * self._ripple(rest), 0.0)
+            return noise.hum(0.7 * self._ripple(rest), 0.0, self.dirt.line_hz)
         if kind == "slow":
             spec = self._unit.spec.channel(rest).noise
             hum_v = spec.hum_v
             if spec.hum_per_a:
                 hum_v += spec.hum_per_a * max(0.0, self._unit.rails.pos.amps - spec.hum_from_a)
-            return noise.hum(hum_v, spec.line_v)
+            return noise.hum(hum_v, spec.line_v, self.dirt.line_hz)
         return ()
 
     def _slow_of_channel(self, channel: str, t: Floats) -> Floats:

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from functools import cached_property
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,7 @@ from demo_sim.amplifier.signal import InputSignal, Period
 from demo_sim.amplifier.spec import HALVES, AmplifierSpec
 from demo_sim.bench_parts import BenchSpec, SensorSpec
 from demo_sim.clock import Clock
+from demo_sim.dirt import Dirt, dirty_heat, wide
 from demo_sim.errors import DemoError
 from demo_sim.faults import apply_faults, parse_fault
 from demo_sim.front import MUTE_S, Front
@@ -27,15 +28,14 @@ from demo_sim.own_supply import OwnSupply
 from demo_sim.ports import Drive, OutputSetting, SupplyState
 from demo_sim.powered import PoweredUnit
 from demo_sim.rails import Rail, Source
+from demo_sim.truth import Truth
 from demo_sim.waveforms import NodeSignal, Waveforms, of_input
 from demo_sim.wiring import GROUND, Hookup, Load, ballast_node, join, leg_label, unit_nodes
-
-if TYPE_CHECKING:
-    from demo_sim.truth import Truth
 
 Floats = NDArray[np.float64]
 
 REVERSE_DIODE_V = 0.8  # across each rail, against reversed supply leads
+LOAD_RESOLVED = 2e-4  # of a load's resistance: less is not worth working everything out anew
 UNPOWERED_OUTPUT_OHM = 10e3  # feedback network, relay closed
 
 
@@ -46,6 +46,8 @@ class World:
         unit: a unit sheet's plain values, SI; None is the built-in one.
         faults: such as "dc_offset@left=0.6", in the order they are put in.
         seed: draws every part and every hidden error. clock: a virtual one when none is given.
+        dirty: with what no data sheet tells (``demo_sim.dirt``). wide_parts: a healthy unit as a
+            shop sees them.
 
     Raises:
         DemoError: a fault or a unit that cannot be built.
@@ -57,9 +59,16 @@ class World:
         faults: Sequence[str] = (),
         seed: int = 1,
         clock: Clock | None = None,
+        dirty: bool = False,
+        wide_parts: bool = False,
     ) -> None:
         self._seed = seed
         amplifier = AmplifierSpec.build(unit, self.rng("unit"))
+        if wide_parts:
+            amplifier = wide(amplifier, self.rng("wide"))
+        self._dirt = Dirt.drawn(seed) if dirty else Dirt()
+        if dirty:
+            amplifier = replace(amplifier, heat=dirty_heat(amplifier.heat, self.rng("dirty heat")))
         requests = [parse_fault(text) for text in faults]
         self._bench = apply_faults(BenchSpec.around(amplifier, self.rng("bench")), requests)
         spec = self._bench.amplifier
@@ -68,12 +77,15 @@ class World:
         self._supplies: dict[tuple[str, int], OutputSetting] = {}
         self._drives: dict[str, Drive] = {}
         closed = [False] * sum(len(c.legs) for c in spec.channels)
-        self._unit = PoweredUnit(spec, join(spec, self._hookup, self._bench.loads, closed))
+        self._load_warmth = dict.fromkeys(self._bench.loads, 0.0)  # fraction of resistance gained
+        self._joined_loads = self._loads()
+        self._unit = PoweredUnit(spec, join(spec, self._hookup, self._joined_loads, closed))
         self._unit.relay_moved = self._rejoin  # type: ignore[method-assign]
         self._unit.look = self._look
         self._watchers: list[Callable[[float], float]] = []
         self._states: dict[tuple[str, int], tuple[object, int, SupplyState]] = {}
         self._waves = Waveforms(self._unit, seed, self._ripple)
+        self._waves.dirt = self._dirt
         self._waves.special = self._section_node
         self._waves.rail_tables = self._own_ripple
         self._waves.passing.capacitive = self._capacitive
@@ -106,6 +118,38 @@ class World:
         behind = self._clock.now - self._unit.now
         if behind > 0.0:
             self._unit.advance(behind)
+            if self._dirt.load_per_w:
+                self._warm_loads(behind)
+
+    def _warm_loads(self, seconds: float) -> None:
+        """Loads follow the power in them; what they join is worked out anew when it matters."""
+        kept = math.exp(-seconds / self._dirt.load_s)
+        point, weights = self._unit.operating(), self._unit.wanted().weights
+        moved = 0.0
+        for number, channel in enumerate(self._unit.spec.channels):
+            load = self._bench.loads.get(channel.name)
+            if load is None or math.isinf(load.ohm):
+                continue
+            leg = self._unit.electrics.channel_of.index(number)
+            square = float((point.load_a[leg] ** 2 * weights[leg]).sum())
+            end = self._dirt.load_per_w * square * load.ohm
+            before = self._load_warmth[channel.name]
+            self._load_warmth[channel.name] = end + kept * (before - end)
+            joined = self._joined_loads[channel.name].ohm / self._loads(0.0)[channel.name].ohm - 1.0
+            moved = max(moved, abs(self._load_warmth[channel.name] - joined))
+        if moved > LOAD_RESOLVED:
+            self._rejoin()
+
+    def _loads(self, warmth: float = 1.0) -> dict[str, Load]:
+        """Loads as the outputs see them: with their leads, and as warm as they are."""
+        return {
+            name: replace(
+                load,
+                ohm=(load.ohm * (1.0 + warmth * self._load_warmth[name]))
+                + self._dirt.load_lead_ohm,
+            )
+            for name, load in self._bench.loads.items()
+        }
 
     def watch(self, look: Callable[[float], float]) -> None:
         """Call ``look(now)`` whenever time passes, as a comparator that never sleeps would look.
@@ -151,6 +195,26 @@ class World:
         """Attenuation of the probe that is really on a scope terminal ("scope.1")."""
         return 1.0 if terminal in self._bench.probe_one_to_one else declared
 
+    def probe_noise(self, terminal: str) -> float:
+        """V rms at the tip, of a ×10 probe's divider; nothing of a ×1."""
+        return self._dirt.probe_noise_v if self.probe_fitted(terminal, 10.0) > 1.0 else 0.0
+
+    def emf(self, terminal: str) -> float:
+        """Thermal EMF on the way from a lead's node to its terminal, V."""
+        lead = self._dirt.lead(terminal, self.node_of(terminal))
+        if not lead.emf_v_per_k:
+            return lead.emf_v
+        rise = self._unit.temperature_c("sink") - self._unit.ambient_c
+        return lead.emf_v + lead.emf_v_per_k * rise
+
+    def pickup(self, terminal: str) -> noise.Sinusoid | None:
+        """What a lead picks up of the mains."""
+        return self._dirt.lead(terminal, self.node_of(terminal)).pickup
+
+    def lead_ohm(self, terminal: str) -> float:
+        """Ω of a lead and its clip."""
+        return self._dirt.lead(terminal, self.node_of(terminal)).ohm
+
     def _rewired(self, terminal: str) -> None:
         kind = terminal.split(".", 1)[0]
         if kind in ("load", "scope"):
@@ -163,7 +227,10 @@ class World:
             self._redrive()
 
     def _rejoin(self) -> None:
-        self._unit.load(join(self._unit.spec, self._hookup, self._bench.loads, self._unit.closed()))
+        self._joined_loads = self._loads()
+        self._unit.load(
+            join(self._unit.spec, self._hookup, self._joined_loads, self._unit.closed())
+        )
 
     def _note_damage(self) -> None:
         for node in self._unit.joined.shorted:
@@ -397,7 +464,7 @@ class World:
         for name, load in self._bench.loads.items():
             one, other = self.node_of(f"load.{name}.1"), self.node_of(f"load.{name}.2")
             if one is not None and other is not None:
-                found.append(({one, other}, load.ohm))
+                found.append(({one, other}, load.ohm * (1.0 + self._load_warmth[name])))
         for number, channel in enumerate(spec.channels):
             found.append(({f"in.{channel.name}", GROUND}, channel.input_ohm))
             for leg in channel.legs:
@@ -432,6 +499,4 @@ class World:
     @cached_property
     def truth(self) -> Truth:
         """Every exact value, for tests and studies only."""
-        from demo_sim.truth import Truth
-
-        return Truth(self)
+        return Truth(self._unit, self._waves, self._front, self._loads, self.node_of, self._ripple)

@@ -80,6 +80,8 @@ class Electrics:
         ballasts = [d.ballast_ohm for leg in self.legs for d in leg.upper + leg.lower]
         self.stage = OutputStage(self.legs, spec.idle_current, float(np.median(ballasts)))
         self.offset = np.array([leg.offset_v for leg in self.legs])[:, None]
+        self._offset_per_k = np.array([leg.offset_v_per_k for leg in self.legs])
+        self._drifts = bool(self._offset_per_k.any())
         states = [
             np.array([[d.state == "shorted" for d in half] for half in (leg.upper, leg.lower)])
             for leg in self.legs
@@ -110,7 +112,12 @@ class Electrics:
         return 0.0 if self.spec.split else 0.5 * rails.pos
 
     def limit(
-        self, wanted: Floats, rails: Rails, admittance: Floats, given_way: Floats | None = None
+        self,
+        wanted: Floats,
+        rails: Rails,
+        admittance: Floats,
+        sensor_c: Floats,
+        given_way: Floats | None = None,
     ) -> tuple[Floats, bool]:
         """Leg volts to ground after clipping; True when anything clipped.
 
@@ -120,7 +127,10 @@ class Electrics:
         """
         path, middle = self.spec.path, self.middle(rails)
         alive = self.alive(rails)
-        swing = (wanted + self.offset) * alive
+        offset = self.offset
+        if self._drifts:
+            offset = offset + (self._offset_per_k * (sensor_c - 25.0))[:, None]
+        swing = (wanted + offset) * alive
         current = admittance @ (swing + middle)
         need = swing + path.drop_ohm * current
         up = max(0.0, rails.pos - path.drop_v - middle)
@@ -151,7 +161,7 @@ class Electrics:
         start: Floats | None = None,
     ) -> Operating:
         """The operating point; ``admittance`` (legs, legs) gives load currents from leg volts."""
-        volts, clipped = self.limit(wanted.volts, rails, admittance)
+        volts, clipped = self.limit(wanted.volts, rails, admittance, sensor_c)
         load_a = admittance @ volts
         alive = self.alive(rails)
         if alive > 0.0:
@@ -200,11 +210,11 @@ class Electrics:
         What the open-loop stage would add is divided, harmonic by harmonic, by one plus the loop
         gain there; that is first order in the error, which is small beside the signal.
         """
-        volts, clipped = self.limit(wanted, rails, admittance)
+        volts, clipped = self.limit(wanted, rails, admittance, sensor_c)
         if period is not None and self.spec.rails.slow_ohm:
             for _ in range(GIVING_WAY_ROUNDS):
                 given_way = self._given_way(period, admittance @ volts, channels)
-                volts, clipped = self.limit(wanted, rails, admittance, given_way)
+                volts, clipped = self.limit(wanted, rails, admittance, sensor_c, given_way)
         load_a = admittance @ volts
         alive = self.alive(rails)
         base_v, device_a = self._solve_many(load_a, self.bias(sensor_c, rails), junction_c)

@@ -54,6 +54,7 @@ class LegSpec:
         bias_sensor_k_per_w: from sink to the bias transistor. It loses heat to the air through
             ``HeatSpec.bias_air_k_per_w``; the ratio is how well the bias follows the sink.
         offset_v: DC at the output, V. gain: signed voltage gain of this leg.
+        offset_v_per_k: what comes to it per kelvin of the bias transistor above 25 °C.
         low_cut_hz, pole_hz: input coupling and closed-loop bandwidth, −3 dB.
         dead: 1 = its driver gives nothing.
     """
@@ -63,6 +64,7 @@ class LegSpec:
     lower: tuple[DeviceSpec, ...]
     gain: float
     offset_v: float = 0.0
+    offset_v_per_k: float = 0.0
     bias_shift_v: float = 0.0
     bias_sensor_k_per_w: float = 5.0
     low_cut_hz: float = 2.0
@@ -136,7 +138,13 @@ class ChannelSpec:
 @dataclass(frozen=True, slots=True)
 class HeatSpec:
     """Thermal network; K/W and J/K. ``ambient_c`` is the room when the bench is opened; it goes
-    on by ``ambient_k_per_h``, up to 2 K."""
+    on by ``ambient_k_per_h``, up to 2 K.
+
+    Args:
+        convection_power: the sink gives off heat as its rise to one plus this power; it is
+            ``sink_k_per_w`` at 30 K. slow_share, slow_s: this part of the sink's heat goes to the
+            air by way of a chassis, which is that slow.
+    """
 
     junction_k_per_w: float = 1.5
     junction_j_per_k: float = 0.05
@@ -148,6 +156,9 @@ class HeatSpec:
     ambient_c: float = 23.0
     ambient_k_per_h: float = 0.0
     destroyed_above_c: float = 200.0
+    convection_power: float = 0.0
+    slow_share: float = 0.0
+    slow_s: float = 1800.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -117,8 +117,9 @@ class MeterFront:
     def _node(self, terminal: str) -> str | None:
         return self._world.node_of(f"{self._key}.{terminal}")
 
-    def _mean_volts(self, hi: str | None, lo: str | None, nplc: float) -> float:
-        """Mean of v(hi) − v(lo) over the aperture, which is spent."""
+    def _mean_volts(self, hi_terminal: str, lo_terminal: str, nplc: float) -> float:
+        """Mean of the volts between two terminals over the aperture, which is spent."""
+        hi, lo = self._node(hi_terminal), self._node(lo_terminal)
         self._spend(START_S)
         start, aperture = self._now, nplc / self.line_hz
         if nplc >= 1.0:
@@ -127,8 +128,20 @@ class MeterFront:
             points = max(64, round(aperture * AC_RATE_HZ))
             t = start + (np.arange(points, dtype=np.float64) + 0.5) * (aperture / points)
             mean = float(np.mean(self._world.voltage(hi, lo, t)))
+        mean += self._from_leads(hi_terminal, lo_terminal, start, aperture)
         self._spend(aperture)
         return mean
+
+    def _from_leads(self, hi: str, lo: str, start_s: float, aperture_s: float) -> float:
+        """Thermal EMF and what is left of pick-up, mean over the aperture, V."""
+        total = 0.0
+        for terminal, sign in ((hi, 1.0), (lo, -1.0)):
+            name = f"{self._key}.{terminal}"
+            total += sign * self._world.emf(name)
+            pickup = self._world.pickup(name)
+            if pickup is not None:
+                total += sign * pickup.mean(start_s, aperture_s)
+        return total
 
     def _finish(
         self,
@@ -154,7 +167,7 @@ class MeterFront:
         hi, lo = self._node("hi"), self._node("lo")
         # Volts that average out still have to fit into the amplifier before the integrator.
         peak = self._peak(hi, lo)
-        volts = self._mean_volts(hi, lo, nplc)
+        volts = self._mean_volts("hi", "lo", nplc)
         if peak > PEAK_HEADROOM * scale:
             volts = math.copysign(math.inf, volts)
         return self._finish("dc_voltage", scale, volts, nplc, zeroed=True)
@@ -181,7 +194,7 @@ class MeterFront:
             self._spend(START_S + nplc / self.line_hz)
         else:
             burden = spec.METER_BURDEN_OHM + 2.0 * spec.METER_LEAD_OHM
-            volts = self._mean_volts(amps, lo, nplc)
+            volts = self._mean_volts("amps", "lo", nplc)
             amperes = volts / (self._world.resistance(amps, lo) + burden)
             amperes += self._world.current_through(f"{self._key}.amps", f"{self._key}.lo")
             if abs(amperes) > spec.METER_FUSE_A:
@@ -193,6 +206,10 @@ class MeterFront:
         self._spend(START_S + AC_SETTLE_S)
         t = self._now + np.arange(round(AC_WINDOW_S * AC_RATE_HZ)) / AC_RATE_HZ
         volts = self._world.voltage(self._node("hi"), self._node("lo"), t)
+        for terminal, sign in (("hi", 1.0), ("lo", -1.0)):
+            pickup = self._world.pickup(f"{self._key}.{terminal}")
+            if pickup is not None:
+                volts = volts + sign * pickup.at(t)
         volts = volts - volts.mean()
         self._spend(AC_WINDOW_S)
         rms = float(np.sqrt(np.mean(np.square(volts))))
@@ -214,7 +231,8 @@ class MeterFront:
         sense_hi, sense_lo = (
             (self._node("sense_hi"), self._node("sense_lo")) if four_wire else (hi, lo)
         )
-        live = self._mean_volts(sense_hi, sense_lo, nplc) if sense_hi and sense_lo else 0.0
+        sensing = ("sense_hi", "sense_lo") if four_wire else ("hi", "lo")
+        live = self._mean_volts(*sensing, nplc) if sense_hi and sense_lo else 0.0
         if hi is None or lo is None:
             ohms = math.inf  # no path for the test current
         elif sense_hi is None or sense_lo is None:
@@ -227,5 +245,6 @@ class MeterFront:
             ohms = live / current if math.isfinite(world.resistance(hi, lo)) else math.inf
         if not four_wire:
             ohms += 2.0 * spec.METER_LEAD_OHM
+            ohms += sum(world.lead_ohm(f"{self._key}.{t}") for t in ("hi", "lo"))
         function: Function = "resistance_4w" if four_wire else "resistance_2w"
         return self._finish(function, scale, ohms, nplc, zeroed=True)

@@ -141,10 +141,15 @@ class Acquirer:
     def tip_volts(self, number: int, t: NDArray[np.float64]) -> NDArray[np.float64]:
         """What channel ``number`` is offered at bench times t, after its coupling."""
         tip = self._world.node_of(f"{self._key}.{number}")
+        pickup = self._world.pickup(f"{self._key}.{number}")
+
+        def offered(times: NDArray[np.float64]) -> NDArray[np.float64]:
+            volts = self._world.voltage(tip, EARTH, times)
+            return volts if pickup is None else volts + pickup.at(times)
+
         if self.settings.channels[number].coupling == "DC":
-            return self._world.voltage(tip, EARTH, t)
-        corner = corner_hz(self._fitted(number))
-        return without_dc(lambda times: self._world.voltage(tip, EARTH, times), t, corner)
+            return offered(t)
+        return without_dc(offered, t, corner_hz(self._fitted(number)))
 
     def front_end(self, number: int) -> front.FrontEnd:
         """The channel's chain as set, with its hidden errors."""
@@ -261,6 +266,9 @@ class Acquirer:
         codes = {}
         for n, end in ends.items():
             volts = self.tip_volts(n, t)
+            of_probe = self._world.probe_noise(f"{self._key}.{n}")
+            if of_probe:
+                volts = volts + of_probe * front.nearly_normal(volts.size, self._noise)
             codes[n] = front.convert(front.screen(volts, end, self._noise, fold), bits)
         self._world.advance(s.points * step)
         return codes

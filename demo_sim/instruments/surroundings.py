@@ -12,6 +12,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from demo_sim.noise import Sinusoid
 from demo_sim.ports import Drive, OutputSetting, SupplyState
 
 
@@ -53,3 +54,11 @@ class Surroundings(Protocol):
     def current_through(self, terminal_a: str, terminal_b: str) -> float: ...
 
     def probe_fitted(self, terminal: str, declared: float) -> float: ...
+
+    def probe_noise(self, terminal: str) -> float: ...
+
+    def emf(self, terminal: str) -> float: ...
+
+    def pickup(self, terminal: str) -> Sinusoid | None: ...
+
+    def lead_ohm(self, terminal: str) -> float: ...

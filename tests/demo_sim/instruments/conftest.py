@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from demo_sim.noise import Sinusoid
 from demo_sim.ports import Drive, OutputSetting, SupplyState
 
 Floats = NDArray[np.float64]
@@ -94,6 +95,18 @@ class Circuit:
 
     def probe_fitted(self, terminal: str, declared: float) -> float:
         return self.fitted.get(terminal, declared)
+
+    def probe_noise(self, terminal: str) -> float:
+        return 0.0
+
+    def emf(self, terminal: str) -> float:
+        return 0.0
+
+    def pickup(self, terminal: str) -> Sinusoid | None:
+        return None
+
+    def lead_ohm(self, terminal: str) -> float:
+        return 0.0
 
 
 @pytest.fixture
