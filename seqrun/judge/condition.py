@@ -46,13 +46,13 @@ def conditions(judged: Sequence[Judged]) -> list[Condition]:
     for _, group in groupby(judged, key=lambda j: j.step):
         readings = list(group)
         quantities = {j.quantity for j in readings}
-        heat = _heat(quantities, heat)
+        heat = heat_after(quantities, heat)
         about = next((j.quantity for j in readings if j.limit is not None), readings[0].quantity)
         found += [Condition(heat, about, _at(j)) for j in readings]
     return found
 
 
-def _heat(quantities: set[str], before: Heat) -> Heat:
+def heat_after(quantities: set[str], before: Heat) -> Heat:
     """Heat during and after a step that reads these."""
     if {"sink_rise", "dissipation"} & quantities:
         driven = "soak_power" in quantities or before is Heat.DRIVEN

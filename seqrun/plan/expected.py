@@ -1,37 +1,22 @@
 """What the steps of a plan will put on record: each quantity, where, and under which condition.
 
-It is known before anything is powered, so that whatever reads a record by quantity and condition
-(findings) can say beforehand what it will not recognise.
+It is known before anything is powered, so that whatever takes readings by quantity and condition
+can say beforehand what it will not recognise. The condition is worked out by the rule that a
+record is read by (:mod:`seqrun.judge.condition`).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal, NamedTuple
+from typing import Literal
 
 from seqrun.files.crosscheck import places
-from seqrun.plan.build import Action, Plan
+from seqrun.judge.condition import Condition, Heat, heat_after
+from seqrun.plan.build import Plan
 from seqrun.plan.measurand import Measurand
 
+#: the unit without power, powered without signal, or driven into its loads
 Power = Literal["off", "idle", "driven"]
-Heat = Literal["cold", "warm", "hot"]
-LONG_S = 60.0  # held for as long, idle warms a unit and drive makes it hot
-
-
-class Condition(NamedTuple):
-    """The state of the unit when a quantity is read.
-
-    ``power``: without power, powered without signal, or driven into its loads. ``heat``: as it was
-    switched on; after it has idled for a minute or more; after it was driven for as long.
-    """
-
-    power: Power
-    heat: Heat
-
-    @property
-    def words(self) -> str:
-        """``"driven, hot"``."""
-        return f"{self.power}, {self.heat}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +24,7 @@ class Expected:
     """A quantity that a step will yield.
 
     ``places`` are the channels or rails that it is read for, () where the files do not tell.
+    ``condition`` has no frequency, power or level: those stand in the note of a reading.
     """
 
     step: str
@@ -46,43 +32,24 @@ class Expected:
     judged: bool
     places: tuple[str, ...]
     condition: Condition
+    power: Power
 
 
 def expected(plan: Plan) -> list[Expected]:
     """All that the steps of a plan may yield, in order."""
     found: list[Expected] = []
-    state: dict[str, Condition] = {}
-    heat: Heat = "cold"
-    powered = False
+    heat, powered = Heat.COLD, False
     for action in plan.actions:
-        powers = action.needs.energises or action.needs.mains
-        powered |= powers
-        driven = any(watts > 0.0 for watts in action.needs.load_power_w.values())
+        needs, quantities, judges = action.needs, action.step.quantities, action.step.judges
+        powered |= needs.energises or needs.mains
+        driven = any(watts > 0.0 for watts in needs.load_power_w.values())
+        heat = heat_after({of.name for of in quantities}, heat)
         power: Power = "driven" if driven else "idle" if powered else "off"
-        now = _of_earlier(action, state) or Condition(power, heat)
-        state[action.id] = now
         at = tuple(places(action.step, plan.view.unit))
-        judges = action.step.judges
-        found += [
-            Expected(action.id, of, of in judges, at if of in judges else (), now)
-            for of in action.step.quantities
-        ]
-        if powered and not powers and action.needs.seconds >= LONG_S:
-            heat = "hot" if driven or heat == "hot" else "warm"
-        if action.needs.safe or action.needs.switches_off:
+        for of in quantities:
+            condition = Condition(heat, quantities[0].name)
+            held = of in judges
+            found.append(Expected(action.id, of, held, at if held else (), condition, power))
+        if needs.safe or needs.switches_off:
             powered = False
     return found
-
-
-def _of_earlier(action: Action, state: dict[str, Condition]) -> Condition | None:
-    """The condition of the readings that a step works on, for one that reads nothing itself."""
-    if action.needs.roles or action.needs.hookups:
-        return None
-    step = action.step
-    for key, value in step.model_dump(include=set(step.id_fields)).items():
-        if not isinstance(value, str) or key not in step.id_fields:
-            continue
-        for name, condition in state.items():
-            if name == value or name.startswith(value + "."):
-                return condition
-    return None

@@ -164,7 +164,7 @@ class ClippingOnset(Step):
             )
 
 
-class _Bursts(Drive):
+class _BurstDrive(Drive):
     """Bursts of a sine, one channel at a time, and records taken within a burst."""
 
     def __init__(
@@ -259,7 +259,7 @@ class DynamicHeadroom(Step):
     def perform(self, ctx: Context) -> Iterator[Yielded]:
         rated = ctx.view.unit.rated_power
         for channel in self.channels(ctx.view):
-            drive = _Bursts(ctx, channel, self.frequency, self.cycles, self.period)
+            drive = _BurstDrive(ctx, channel, self.frequency, self.cycles, self.period)
             names = (ctx.scope.name,)
             try:
                 series = sweep(drive, drive.within, self.at_distortion)[channel]

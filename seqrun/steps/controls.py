@@ -17,11 +17,11 @@ from seqrun.plan.measurand import Measurand, judged
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz
-from seqrun.steps.common.at_power import DrivenStep
+from seqrun.steps.common.at_power import AtPower
 from seqrun.steps.common.drive import Drive, Waveform, across
 from seqrun.steps.common.forecasts import BETTER_SCOPE, decibels, gain_share, scope_share
-from seqrun.steps.response import generator_to
-from seqrun.steps.transfer import at_input, fundamental, seen
+from seqrun.steps.common.inputs import generator_to
+from seqrun.steps.common.tone import at_input, fundamental, seen
 
 LIFT = 6.0  # times: the most that a control is expected to lift by
 
@@ -71,7 +71,7 @@ CONTROL_EFFECT = Measurand(
 )
 
 
-class ControlEffect(DrivenStep):
+class ControlEffect(AtPower):
     """By how much a control changes the output at one frequency between two of its positions.
 
     With the balance control the change of each channel is read; a loudness switch is read off and
@@ -87,7 +87,7 @@ class ControlEffect(DrivenStep):
     frequency: Hertz = Field(default=1000.0, gt=0.0)
 
     def needs(self, view: BenchView) -> Needs:
-        return self.driven_needs(view, 10.0, LIFT**2)
+        return self.needs_at_power(view, 10.0, LIFT**2)
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         return decibels(2.0**0.5 * scope_share(view, 1.0), 0.0, BETTER_SCOPE)
@@ -140,7 +140,7 @@ GAIN_TO_POINT = Measurand(
 )
 
 
-class GainTo(DrivenStep):
+class GainTo(AtPower):
     """Voltage gain from the input to a point other than the speaker output, such as a headphone
     contact."""
 
@@ -155,7 +155,7 @@ class GainTo(DrivenStep):
             raise UsageError(
                 "gain_to is about one channel", expected='each = "channel"', where=self.id
             )
-        needs = self.driven_needs(view, 5.0)
+        needs = self.needs_at_power(view, 5.0)
         hookup = view.scope_on(self.at)[2]
         return replace(needs, hookups=(*needs.hookups, hookup))
 

@@ -21,10 +21,10 @@ from seqrun.plan.measurand import Measurand, judged
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz
-from seqrun.steps.common.at_power import DrivenStep
+from seqrun.steps.common.at_power import AtPower
 from seqrun.steps.common.drive import Drive, across
 from seqrun.steps.common.forecasts import BETTER_SCOPE, decibels, scope_share
-from seqrun.steps.response import generator_to
+from seqrun.steps.common.inputs import generator_to
 from seqrun.values import Bound
 
 RATE_HZ = 100e3  # samples per second, more for tones above
@@ -33,7 +33,7 @@ LEAST_S = 0.5  # of a record: the longer, the deeper below the noise a tone is f
 START_V = 0.05  # peak that is looked for first on a quiet output
 
 
-class _Leak(DrivenStep):
+class _Leak(AtPower):
     """A strong tone here and what of it is there."""
 
     frequency: Hertz = Field(default=1000.0, gt=0.0)
@@ -130,7 +130,7 @@ class ChannelSeparation(_Leak):
     yields: ClassVar = (judged(CHANNEL_SEPARATION, "several", each="pair of channels"),)
 
     def needs(self, view: BenchView) -> Needs:
-        needs = self.driven_needs(view, 6.0 * len(view.unit.channels))
+        needs = self.needs_at_power(view, 6.0 * len(view.unit.channels))
         watts = self.planned_watts(view)
         return replace(needs, load_power_w=dict.fromkeys(view.unit.channels, watts))
 
@@ -194,7 +194,7 @@ class InputLeakage(_Leak):
     control: str = Field("input", description="the selector")
 
     def needs(self, view: BenchView) -> Needs:
-        needs = self.driven_needs(view, 15.0)
+        needs = self.needs_at_power(view, 15.0)
         hookups = tuple(generator_to(view, c, self.input) for c in self.channels(view))
         return replace(needs, hookups=(*needs.hookups, *hookups))
 

@@ -32,16 +32,12 @@ from seqrun.plan.measurand import Measurand, judged, shown
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Fraction, Hertz
-from seqrun.steps.common.at_power import (
-    DrivenStep,
-    distortion_floor,
-    floor_probe,
-    level_seen,
-    tuned,
-)
+from seqrun.steps.common.at_power import AtPower
+from seqrun.steps.common.bench_floor import distortion_floor, floor_probe, level_seen
 from seqrun.steps.common.drive import Drive, Waveform
 from seqrun.steps.common.forecasts import DB_PER_SHARE, distortion_share
 from seqrun.steps.common.listening import ALIKE
+from seqrun.steps.common.tone import tuned
 from seqrun.values import Bound, exactly, rectangular
 
 LEAST_RATE_HZ = 100e3  # samples per second: holds the band to 22 kHz with room
@@ -90,7 +86,7 @@ SINAD = Measurand(
 )
 
 
-class _OneTone(DrivenStep):
+class _OneTone(AtPower):
     """What the steps that distort one tone have in common: all read the same, each judges one."""
 
     frequency: Hertz = Field(default=1000.0, gt=0.0)
@@ -103,7 +99,7 @@ class _OneTone(DrivenStep):
     )
 
     def needs(self, view: BenchView) -> Needs:
-        needs = self.driven_needs(view, 8.0)
+        needs = self.needs_at_power(view, 8.0)
         spare = floor_probe(view, self.channels(view))
         return needs if spare is None else replace(needs, hookups=(*needs.hookups, spare[1]))
 
@@ -327,7 +323,7 @@ INTERMODULATION_THIRD = Measurand(
 )
 
 
-class TwoToneDistortion(DrivenStep):
+class TwoToneDistortion(AtPower):
     """Intermodulation: two tones in, and what comes out besides them.
 
     ``method = "modulation"`` takes a low and a high tone at 4:1 (60 Hz and 7 kHz),
@@ -355,7 +351,7 @@ class TwoToneDistortion(DrivenStep):
         return self.low or 19e3, self.high or 20e3, 1.0
 
     def needs(self, view: BenchView) -> Needs:
-        return self.driven_needs(view, 8.0)
+        return self.needs_at_power(view, 8.0)
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         least, u = distortion_share(view, self._floor(view), False)

@@ -187,6 +187,11 @@ class Soak(Step):
     at_most: Seconds = Field(gt=60.0)
     every: Seconds = Field(default=5.0, ge=1.0)
 
+    @property
+    def quantities(self) -> tuple[Measurand, ...]:
+        found = super().quantities
+        return found if self.power is not None else tuple(of for of in found if of != SOAK_POWER)
+
     def needs(self, view: BenchView) -> Needs:
         seconds = 0.6 * self.at_most
         if self.power is None:

@@ -123,7 +123,7 @@ def spans_of(presses: list[tuple[str, float]], end_s: float) -> list[Span]:
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class MarkTold:
     """What a mark came to: its change of rate and of level (``louder`` times, None: too few
     records), and the chance of each after all that were tried."""
 
@@ -160,7 +160,7 @@ def _odds(chance: float) -> str:
     return f"1 in {1.0 / chance:.0f}" if chance > 1e-6 else "less than 1 in a million"
 
 
-def compare(watch: Watch, spans: list[Span]) -> tuple[list[Told], int, float]:
+def compare(watch: Watch, spans: list[Span]) -> tuple[list[MarkTold], int, float]:
     """Each label's bursts and level against those outside all spans.
 
     Returns:
@@ -187,7 +187,7 @@ def compare(watch: Watch, spans: list[Span]) -> tuple[list[Told], int, float]:
     # Two questions are put to each mark: both are paid for.
     chances = hunting.together([f[1].probability for f in found] + [f[3] for f in found])
     told = [
-        Told(label, change, chances[i], louder, chances[len(found) + i])
+        MarkTold(label, change, chances[i], louder, chances[len(found) + i])
         for i, (label, change, louder, _) in enumerate(found)
     ]
     return sorted(told, key=lambda one: min(one.chance, one.louder_chance)), rest, rest_s
@@ -394,7 +394,7 @@ class NoiseHunt(Step):
             ctx.say(f"{place}: {one.words}")
             yield self._ratio(one, place, names)
 
-    def _ratio(self, one: Told, place: str, names: tuple[str, ...]) -> Yielded:
+    def _ratio(self, one: MarkTold, place: str, names: tuple[str, ...]) -> Yielded:
         ratio = one.change.bounded
         if ratio is None:
             return self.not_measured(

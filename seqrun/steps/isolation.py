@@ -88,7 +88,7 @@ def next_cut(suspects: Sequence[str], left: Sequence[str], cuts: Iterable[Cut]) 
 
 
 @dataclass(frozen=True, slots=True)
-class Outcome:
+class CutResult:
     """What a cut told: the suspects that are left, those ruled out by it, and how it was."""
 
     left: tuple[str, ...]
@@ -96,7 +96,7 @@ class Outcome:
     how: Literal["stays", "goes", "partly"]
 
 
-def told(suspects: Sequence[str], left: Sequence[str], cut: Cut, share: float) -> Outcome:
+def told(suspects: Sequence[str], left: Sequence[str], cut: Cut, share: float) -> CutResult:
     """What is left after a cut.
 
     Args:
@@ -106,10 +106,10 @@ def told(suspects: Sequence[str], left: Sequence[str], cut: Cut, share: float) -
     before = tuple(name for name in left if order[name] <= order[cut.after])
     behind = tuple(name for name in left if order[name] > order[cut.after])
     if share >= STAYS:
-        return Outcome(behind, before, "stays")
+        return CutResult(behind, before, "stays")
     if share <= GOES:
-        return Outcome(before, behind, "goes")
-    return Outcome(tuple(left), (), "partly")
+        return CutResult(before, behind, "goes")
+    return CutResult(tuple(left), (), "partly")
 
 
 DISTURBANCE = Measurand(
@@ -342,7 +342,7 @@ def _volts(level: Bounded) -> str:
     return word + render(float(level.value.nominal_value), "V", digits=3)
 
 
-def _said(now: Bounded, share: float, found: Outcome) -> str:
+def _said(now: Bounded, share: float, found: CutResult) -> str:
     level = f"{_volts(now)} is left ({100.0 * share:.0f} %)"
     if found.how == "partly":
         return f"{level}: part of it goes; both sides of the cut have a share in it"

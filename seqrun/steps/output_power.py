@@ -23,7 +23,7 @@ from seqrun.plan.measurand import Measurand, Yields, judged, shown
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Fraction, Hertz
-from seqrun.steps.common.at_power import distortion_floor, level_seen
+from seqrun.steps.common.bench_floor import distortion_floor, level_seen
 from seqrun.steps.common.drive import Drive, Waveform, drive_needs
 from seqrun.steps.distortion import THD, floor_felt
 from seqrun.values import COVERAGE_FACTOR, Bound

@@ -19,14 +19,14 @@ from seqrun.plan.measurand import Measurand, judged, shown
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Seconds
-from seqrun.steps.common.at_power import DrivenStep
+from seqrun.steps.common.at_power import AtPower
 from seqrun.steps.common.drive import Drive
 from seqrun.steps.common.forecasts import near_limit, power_share, quiet_volts, share
 from seqrun.steps.common.listening import Listening, listening_hookups, listening_needs
 from seqrun.values import COVERAGE_FACTOR
 
 
-class _AtPower(DrivenStep):
+class _IdleOrAtPower(AtPower):
     """Done at a stated power when ``power`` is given, otherwise at idle."""
 
     power: WattsExpression | None = Field(None, description="into each load; none: at idle")
@@ -75,7 +75,7 @@ RIPPLE_PEAK_TO_PEAK = Measurand(
 )
 
 
-class Ripple(_AtPower):
+class Ripple(_IdleOrAtPower):
     """Ripple of a rail by the scope: all that is not DC, at idle or at a stated power.
 
     A scope probe's clip is earth: rails are looked at against the unit's ground only.
@@ -92,7 +92,7 @@ class Ripple(_AtPower):
     def needs(self, view: BenchView) -> Needs:
         if self.power is None:
             return listening_needs(view, self.at, 4.0)
-        driven = self.driven_needs(view, 8.0)
+        driven = self.needs_at_power(view, 8.0)
         return replace(driven, hookups=(*driven.hookups, *listening_hookups(view, self.at)))
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
@@ -157,7 +157,7 @@ RAIL_SAG_SHARE = Measurand(
 )
 
 
-class RailSag(_AtPower):
+class RailSag(_IdleOrAtPower):
     """How far each rail falls from idle to a stated power, by the meter at the rail.
 
     The meter stays on one rail and one range for both readings, so that its own error cancels.
@@ -170,7 +170,7 @@ class RailSag(_AtPower):
     repeats: int = Field(default=3, ge=2, le=100)
 
     def needs(self, view: BenchView) -> Needs:
-        driven = self.driven_needs(view, 6.0 * len(view.rails))
+        driven = self.needs_at_power(view, 6.0 * len(view.rails))
         meter = tuple(view.meter_across(rail) for rail in view.rails)
         return replace(driven, roles=driven.roles | {"meter"}, hookups=(*driven.hookups, *meter))
 
@@ -235,15 +235,20 @@ DISSIPATION = Measurand(
 )
 
 
-class _Balance(_AtPower):
+class _Balance(_IdleOrAtPower):
     """Power in against power out."""
 
     repeats: int = Field(default=5, ge=2, le=100)
 
+    @property
+    def quantities(self) -> tuple[Measurand, ...]:
+        found = super().quantities
+        return found if self.power is not None else tuple(of for of in found if of != EFFICIENCY)
+
     def needs(self, view: BenchView) -> Needs:
         if self.power is None:
             return Needs(roles=frozenset({"supply"}), seconds=2.0, live=True)
-        return self.driven_needs(view, 8.0)
+        return self.needs_at_power(view, 8.0)
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         """By what the supply's read-back and, under power, scope and load are good for."""

@@ -15,13 +15,14 @@ from seqrun.measure import transfer
 from seqrun.plan.context import Context
 from seqrun.plan.contract import Yielded
 from seqrun.plan.measurand import Measurand, judged, shown
-from seqrun.plan.needs import Forecast, Hookup, Needs, Unforecast
+from seqrun.plan.needs import Forecast, Needs, Unforecast
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Decibels, Hertz, Watts
-from seqrun.steps.common.at_power import DrivenStep
+from seqrun.steps.common.at_power import AtPower
 from seqrun.steps.common.drive import Drive, Waveform
 from seqrun.steps.common.forecasts import BETTER_SCOPE, decibels, near_limit, scope_share, share
-from seqrun.steps.transfer import at_input, fundamental, seen
+from seqrun.steps.common.inputs import generator_to
+from seqrun.steps.common.tone import at_input, fundamental, seen
 from seqrun.values import Bound, exactly
 
 REFERENCE_HZ = 1000.0
@@ -81,7 +82,7 @@ UPPER_CORNER = Measurand(
 )
 
 
-class _Sweep(DrivenStep):
+class _Sweep(AtPower):
     """The response of each driven channel from ``low`` to ``high``."""
 
     low: Hertz = Field(default=10.0, gt=0.0)
@@ -99,7 +100,7 @@ class _Sweep(DrivenStep):
 
     def needs(self, view: BenchView) -> Needs:
         settle = sum(max(CYCLES / f, LEAST_S) + 0.05 for f in self.frequencies())
-        return self.driven_needs(view, settle + 3.0)
+        return self.needs_at_power(view, settle + 3.0)
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast | Unforecast:
         """Of the flatness: the generator's own."""
@@ -206,14 +207,6 @@ class UpperCorner(_Sweep):
     )
 
 
-def generator_to(view: BenchView, channel: str, name: str) -> Hookup:
-    """The generator's lead of a channel moved to one of its inputs ("" : where it is fixed)."""
-    number = view.generator_on(channel)
-    point = view.point(f"in.{channel}.{name}" if name else f"in.{channel}")
-    terminal = f"{view.key('generator')}.{number}"
-    return Hookup(((terminal, point.hot),), f"generator {terminal} to {point.hot} - {point.words}")
-
-
 RIAA_DEVIATION = Measurand(
     "riaa_deviation",
     "dB",
@@ -230,7 +223,7 @@ RIAA_DEVIATION = Measurand(
 )
 
 
-class RiaaDeviation(DrivenStep):
+class RiaaDeviation(AtPower):
     """Deviation of a phono input from the RIAA playback curve.
 
     The generator's level follows the curve, so that the output stays the same at each frequency.
@@ -255,7 +248,7 @@ class RiaaDeviation(DrivenStep):
     def needs(self, view: BenchView) -> Needs:
         hookups = [generator_to(view, c, self.input) for c in self.channels(view)]
         lift = transfer.riaa_playback_db(self.low) if self.constant_input else 0.0
-        needs = self.driven_needs(view, 15.0, math.pow(10.0, lift / 10.0))
+        needs = self.needs_at_power(view, 15.0, math.pow(10.0, lift / 10.0))
         return replace(needs, hookups=(*needs.hookups, *hookups))
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
@@ -342,7 +335,7 @@ TONE_CUT = Measurand(
 )
 
 
-class ToneRange(DrivenStep):
+class ToneRange(AtPower):
     """How far a tone control lifts and cuts at one frequency, against its middle position.
 
     100 Hz for bass and 10 kHz for treble are usual.
@@ -364,7 +357,7 @@ class ToneRange(DrivenStep):
     def needs(self, view: BenchView) -> Needs:
         # A lift of 15 dB is thirty times the power.
         times = 30.0 if self.headroom is None else self.headroom / self.planned_watts(view)
-        return self.driven_needs(view, 15.0, times)
+        return self.needs_at_power(view, 15.0, times)
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         return decibels(math.sqrt(2.0) * scope_share(view, 1.0), 10.0, BETTER_SCOPE)

@@ -28,7 +28,7 @@ LOOK_PER_CYCLE = 50
 RAMP_S = 2.5  # of a bring-up, from where the relay may begin to count to where the rails are up
 
 
-class _Watch:
+class _SmallTone:
     """A small tone at every input, and whether it comes out.
 
     Args:
@@ -130,7 +130,7 @@ class AwaitOutput(Step):
         return by_looking(self.every, RAMP_S)
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
-        watch = _Watch(ctx, self.frequency, self.output, self.channels(ctx.view), CLOSED)
+        watch = _SmallTone(ctx, self.frequency, self.output, self.channels(ctx.view), CLOSED)
         watch.play()
 
         def all_closed() -> bool | None:
@@ -194,7 +194,7 @@ class RelayRelease(Step):
         return by_looking(self.every, SWITCHING_S)
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
-        watch = _Watch(ctx, self.frequency, self.output)
+        watch = _SmallTone(ctx, self.frequency, self.output)
         before = after = ctx.clock.now()
         why = ""
         try:
@@ -264,7 +264,7 @@ class MuteLength(Step):
         return by_looking(self.every)
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
-        watch = _Watch(ctx, self.frequency, self.output)
+        watch = _SmallTone(ctx, self.frequency, self.output)
         try:
             watch.begin()
             before = ctx.clock.now()

@@ -12,7 +12,6 @@ from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured
 from seqrun.measure import transfer
-from seqrun.measure.sinefit import fit_sine_4
 from seqrun.measure.uncertain import mean, scatter_of_mean
 from seqrun.plan.context import Context
 from seqrun.plan.contract import Yielded
@@ -20,8 +19,8 @@ from seqrun.plan.measurand import Measurand, judged, shown
 from seqrun.plan.needs import Forecast, Hookup, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz
-from seqrun.steps.common.at_power import DrivenStep
-from seqrun.steps.common.drive import Drive, Waveform
+from seqrun.steps.common.at_power import AtPower
+from seqrun.steps.common.drive import Drive
 from seqrun.steps.common.forecasts import (
     BETTER_METER,
     BETTER_SCOPE,
@@ -30,40 +29,13 @@ from seqrun.steps.common.forecasts import (
     near_limit,
     scope_share,
 )
+from seqrun.steps.common.tone import at_input, fundamental, peak_expected, seen
 from seqrun.values import COVERAGE_FACTOR, Bound, normal, rectangular, student
 
-SOURCE_OHM = 50.0  # of a function generator's output (usual)
 RATIO_U = 1e-5  # of two rms on one range, by the scatter of many samples
-INPUT_OHM = 10e3  # of an amplifier's input when its sheet does not say (a low one)
 
 
-def fundamental(wave: Waveform, frequency_hz: float) -> UFloat:
-    """The rms of the tone in a record, V.
-
-    Raises:
-        NotMeasured: clipped, aliased, or no such tone.
-    """
-    fit = fit_sine_4(
-        wave.volts, 1.0 / wave.dt_s, frequency_hz, gain=wave.gain, clipped=wave.clipped
-    )
-    return fit.rms
-
-
-def at_input(ctx: Context, drive: Drive, channel: str) -> UFloat:
-    """What the generator puts into an input, V rms: its set level, less what the input draws."""
-    z = ctx.view.unit.input_impedance or INPUT_OHM
-    loading = ctx.persistent(
-        "loading of the generator",
-        lambda: rectangular(
-            1.0 - SOURCE_OHM / (z + SOURCE_OHM),
-            0.5 * SOURCE_OHM / z,
-            "loading of the generator by the input",
-        ),
-    )
-    return ctx.generator.amplitude(drive.outputs[channel]) * loading
-
-
-class _Gains(DrivenStep):
+class _Gains(AtPower):
     """The voltage ratio of every driven channel, by scope and generator or by meter."""
 
     frequency: Hertz = Field(default=1000.0, gt=0.0)
@@ -73,7 +45,7 @@ class _Gains(DrivenStep):
     repeats: int = Field(default=3, ge=2, le=100)
 
     def needs(self, view: BenchView) -> Needs:
-        needs = self.driven_needs(view, 4.0)
+        needs = self.needs_at_power(view, 4.0)
         if self.by == "scope":
             return needs
         points = [f"{end}.{c}" for c in self.channels(view) for end in ("out", "in")]
@@ -237,7 +209,7 @@ TRACKING_BALANCE = Measurand(
 )
 
 
-class VolumeTracking(DrivenStep):
+class VolumeTracking(AtPower):
     """How well two channels stay together as the volume control is turned down.
 
     ``positions`` are turned to one after another, the loudest first.
@@ -254,7 +226,7 @@ class VolumeTracking(DrivenStep):
     frequency: Hertz = Field(default=1000.0, gt=0.0)
 
     def needs(self, view: BenchView) -> Needs:
-        return self.driven_needs(view, 4.0 + 4.0 * len(self.positions))
+        return self.needs_at_power(view, 4.0 + 4.0 * len(self.positions))
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         """Two channels at two positions, each on the range that fits it."""
@@ -294,26 +266,6 @@ class VolumeTracking(DrivenStep):
             yield self.reading(VOLUME_TRACKING, found.largest_db, channel=pair, instruments=names)
 
 
-def seen(drive: Drive) -> dict[str, Waveform]:
-    """The outputs on a range that fits what is there now: a control may have turned it down."""
-    waves = drive.capture()
-    while all(float(abs(w.volts).max()) < 0.2 * _peak(drive, c) for c, w in waves.items()):
-        before = dict(drive.gain)
-        for channel, wave in waves.items():
-            top = float(abs(wave.volts).max())
-            drive.gain[channel] = top / drive.levels[channel] / drive.crest
-        if all(drive.gain[c] >= 0.9 * before[c] for c in before):
-            break
-        waves = drive.capture()
-        if all(_peak(drive, c) <= 0.1 for c in waves):
-            break
-    return waves
-
-
-def _peak(drive: Drive, channel: str) -> float:
-    return drive.levels[channel] * drive.gain[channel] * drive.crest
-
-
 SOURCE_IMPEDANCE = Measurand(
     "source_impedance",
     "Ω",
@@ -336,14 +288,14 @@ DAMPING_FACTOR = Measurand(
 )
 
 
-class _Source(DrivenStep):
+class _LoadOnAndOff(AtPower):
     """What the output does when its load is taken off: source impedance and damping factor."""
 
     frequency: Hertz = Field(default=1000.0, gt=0.0)
     repeats: int = Field(default=3, ge=1, le=100)
 
     def needs(self, view: BenchView) -> Needs:
-        return self.driven_needs(view, 6.0 * len(self.channels(view)))
+        return self.needs_at_power(view, 6.0 * len(self.channels(view)))
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         # The scope's error cancels; its steps over many samples and the load's value are left.
@@ -411,7 +363,7 @@ class _Source(DrivenStep):
     def _read(self, drive: Drive, channel: str) -> UFloat:
         """The tone's rms, mean of the repeats, all on one range."""
         # Without its load the output rises, by half behind contacts as bad as half the load.
-        peak = 1.6 * _peak(drive, channel)
+        peak = 1.6 * peak_expected(drive, channel)
         found = [
             fundamental(drive.capture(peak_v=peak)[channel], self.frequency)
             for _ in range(self.repeats)
@@ -427,14 +379,14 @@ def _mean(values: Sequence[UFloat]) -> UFloat:
     return middle + normal(0.0, scatter, "scatter of the repeats", len(values) - 1)
 
 
-class SourceImpedance(_Source):
+class SourceImpedance(_LoadOnAndOff):
     """Source impedance of the output, from how it falls under its load."""
 
     kind: ClassVar[str] = "source_impedance"
     yields: ClassVar = (judged(SOURCE_IMPEDANCE, "channel"), shown(DAMPING_FACTOR, "channel"))
 
 
-class DampingFactor(_Source):
+class DampingFactor(_LoadOnAndOff):
     """Damping factor: the rated load over the source impedance."""
 
     kind: ClassVar[str] = "damping_factor"

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from seqrun.files.shipped import shipped
-from seqrun.plan.expected import Condition, Expected, expected
+from seqrun.judge.condition import Heat
+from seqrun.plan.expected import Expected, expected
 from seqrun.runner.preparation import prepare
 
 UNIT_FOR = {"preamp": "demo-receiver"}
@@ -17,41 +18,35 @@ def acceptance() -> dict[tuple[str, str], Expected]:
     return {(one.step, one.quantity.name): one for one in expected(plan)}
 
 
-def condition(found: dict[tuple[str, str], Expected], step: str, quantity: str) -> Condition:
-    return found[step, quantity].condition
-
-
 def test_a_load_is_read_on_a_cold_unit_without_power(
     acceptance: dict[tuple[str, str], Expected],
 ) -> None:
-    assert condition(acceptance, "load.left", "load_resistance") == ("off", "cold")
+    load = acceptance["load.left", "load_resistance"]
+    assert (load.condition.heat, load.power) == (Heat.COLD, "off")
 
 
 def test_one_quantity_before_and_after_the_heat_is_under_two_conditions(
     acceptance: dict[tuple[str, str], Expected],
 ) -> None:
-    assert condition(acceptance, "offset.left", "dc_offset") == ("idle", "cold")
-    assert condition(acceptance, "offset_hot.left", "dc_offset") == ("idle", "hot")
+    before, after = (acceptance[f"{step}.left", "dc_offset"] for step in ("offset", "offset_hot"))
+    assert (before.condition.heat, before.power) == (Heat.COLD, "idle")
+    assert (after.condition.heat, after.power) == (Heat.DRIVEN, "idle")
+    assert not before.condition.alike(after.condition)
 
 
-def test_what_is_worked_out_has_the_condition_of_what_it_is_worked_out_of(
+def test_a_soak_at_idle_has_no_power_into_the_loads_to_show(
     acceptance: dict[tuple[str, str], Expected],
 ) -> None:
-    cold = condition(acceptance, "share_cold.left.upper", "current_sharing")
-    assert cold == condition(acceptance, "cold.left.upper.1", "idle_current")
-    assert cold.heat == "cold"
-    assert condition(acceptance, "share_hot.left.upper", "current_sharing").heat == "hot"
+    assert ("heat_idle", "soak_power") not in acceptance
+    assert ("heat_eighth", "soak_power") in acceptance
+    assert acceptance["heat_idle", "sink_rise"].condition.heat is Heat.RESTED
 
 
 def test_power_is_read_driven_and_for_each_channel(
     acceptance: dict[tuple[str, str], Expected],
 ) -> None:
     power = acceptance["power", "output_power"]
-    assert (power.condition.power, power.places, power.judged) == (
-        "driven",
-        ("left", "right"),
-        True,
-    )
+    assert (power.power, power.places, power.judged) == ("driven", ("left", "right"), True)
     assert not acceptance["power", "supply_current"].judged
 
 

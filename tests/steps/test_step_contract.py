@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import sys
 import textwrap
 from collections.abc import Iterator
@@ -15,6 +16,7 @@ from seqrun.plan.contract import STEP_DONE, Step, Yielded
 from seqrun.plan.measurand import Measurand, judged, shown
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
+from seqrun.steps import common
 from seqrun.steps.base import kinds, kinds_in, measurands_of
 from seqrun.values import normal
 
@@ -265,3 +267,12 @@ def test_two_steps_of_one_name_are_refused(package: Path) -> None:
     put(package, "desk")
     with pytest.raises(TypeError, match="two steps are called 'desk'"):
         kinds_in([str(package)], "lamps")
+
+
+@pytest.mark.parametrize(
+    "path", sorted(Path(common.__path__[0]).glob("*.py")), ids=lambda path: path.stem
+)
+def test_what_steps_share_knows_of_no_kind_of_step(path: Path) -> None:
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("seqrun.steps"):
+            assert (node.module or "").startswith("seqrun.steps.common"), node.module
