@@ -11,9 +11,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 from seqrun.files.crosscheck import places
-from seqrun.judge.condition import Condition, Heat, heat_after
+from seqrun.judge.condition import Condition, heat_after
 from seqrun.plan.build import Plan
 from seqrun.plan.measurand import Measurand
+from seqrun.values import Heat
 
 #: the unit without power, powered without signal, or driven into its loads
 Power = Literal["off", "idle", "driven"]

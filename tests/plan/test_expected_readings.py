@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 
 from seqrun.files.shipped import shipped
-from seqrun.judge.condition import Heat
 from seqrun.plan.expected import Expected, expected
 from seqrun.runner.preparation import prepare
+from seqrun.values import Heat
 
 UNIT_FOR = {"preamp": "demo-receiver"}
 
