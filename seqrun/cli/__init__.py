@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 import os
 import sys
 import traceback
 from pathlib import Path
-from typing import Annotated, Optional
+from typing import Annotated, Optional, Protocol, runtime_checkable
 
 import typer
 
@@ -379,15 +380,47 @@ def main() -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")  # no letter is worth a run
+    code = _exit_code()
+    for number, stream in ((1, sys.stdout), (2, sys.stderr)):
+        try:
+            stream.flush()
+        except (OSError, ValueError):
+            # Nobody reads it; Python would try again at its own end, and exit with a code of its.
+            with contextlib.suppress(OSError):
+                os.dup2(os.open(os.devnull, os.O_WRONLY), number)
+    sys.exit(code)
+
+
+@runtime_checkable
+class _WrongUse(Protocol):
+    """What the command-line library raises for an option or argument that is wrong."""
+
+    exit_code: int
+
+    def show(self) -> None: ...
+
+
+def _exit_code() -> int:
+    """Do what the command line says; 1 only ever means a reject."""
     try:
-        app()
+        found = app(standalone_mode=False)
+        return found if isinstance(found, int) else 0
     except SeqrunError as error:
-        print(f"seqrun: {error}", file=sys.stderr)
-        sys.exit(error.exit_code)
-    except Exception:
+        code, told = error.exit_code, f"seqrun: {error}"
+    except (typer.Abort, KeyboardInterrupt):
+        code, told = 4, "seqrun: interrupted"
+    except (SystemExit, BrokenPipeError):  # nobody reads the output any more
+        return 4
+    except Exception as error:
+        if isinstance(error, _WrongUse):
+            with contextlib.suppress(OSError, ValueError):
+                error.show()
+            return 2
         # A mistake of ours is no verdict: Python's own code for it, 1, would be a reject.
-        traceback.print_exc()
-        sys.exit(4)
+        code, told = 4, traceback.format_exc()
+    with contextlib.suppress(OSError, ValueError):
+        print(told, file=sys.stderr)
+    return code
 
 
 if __name__ == "__main__":

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 import signal
 import sys
@@ -52,9 +53,10 @@ def run_command(
     outcome = execute(plan, files, hands, progress, options, interrupts)
     try:
         _show(outcome, results)
-    except (OSError, SeqrunError) as error:
+    except (OSError, ValueError, SeqrunError) as error:
         # The run is over and judged: what it came to does not depend on a page.
-        print(f"seqrun: the report is not whole: {error}", file=sys.stderr)
+        with contextlib.suppress(OSError, ValueError):
+            print(f"seqrun: the report is not whole: {error}", file=sys.stderr)
     return EXIT_CODES[outcome.disposition]
 
 
@@ -96,7 +98,7 @@ def _hands(yes: bool, progress: Progress, interrupts: Interrupts, plan: Plan) ->
         # What a switch reaches is known only to the switch; what it does not is not measured.
         if plan.moving and not plan.view.has("switch"):
             raise refuse_to_assume(plan.moving)
-        return Assumed(progress.say)
+        return Assumed(progress.say, plan.standing)
     if not sys.stdin.isatty():
         raise refuse_without_operator(len(plan.hookups))
 

@@ -67,6 +67,16 @@ class Plan:
                         where.append(node)
         return {terminal: nodes for terminal, nodes in places.items() if len(nodes) > 1}
 
+    @property
+    def standing(self) -> dict[str, str]:
+        """Leads that stay on one node for the whole plan: terminal -> node."""
+        places: dict[str, str] = dict(self.view.fixed)
+        for action in self.actions:
+            for hookup in action.needs.hookups:
+                for terminal, node in hookup.leads:
+                    places.setdefault(terminal, node)
+        return {terminal: node for terminal, node in places.items() if terminal not in self.moving}
+
     def seconds(self, start: int = 0, *, by_hand: bool = False) -> float:
         """Bench time of the actions from ``start`` on, s."""
         total = sum(action.needs.seconds for action in self.actions[start:])

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from typing import ParamSpec
 
+from seqrun.errors import Interrupted
 from seqrun.values import Disposition, Judged
+
+P = ParamSpec("P")
 
 
 class Watcher:
@@ -33,3 +37,61 @@ class Watcher:
 
     def ended(self, disposition: Disposition, reason: str, bench_s: float, wall_s: float) -> None:
         """The run is over and on record."""
+
+
+class Guarded(Watcher):
+    """Hands every event on to a watcher until that cannot show them any more.
+
+    A terminal that is gone, a pipe that nobody reads and a full device take nothing from the run
+    but its watcher: it goes on to its safe state and its end on record.
+    """
+
+    def __init__(self, watcher: Watcher) -> None:
+        self._to = watcher
+        self.lost = ""
+
+    def check(self) -> None:
+        """Raise when the watcher is lost.
+
+        Raises:
+            Interrupted: a run that nobody can follow ends.
+        """
+        if self.lost:
+            raise Interrupted(self.reason)
+
+    @property
+    def reason(self) -> str:
+        """Why the run ends, in words."""
+        return f"nobody can read the output any more: {self.lost}"
+
+    def _pass(self, event: Callable[P, None], *args: P.args, **kwargs: P.kwargs) -> None:
+        if self.lost:
+            return
+        try:
+            event(*args, **kwargs)
+        except (OSError, ValueError) as error:  # ValueError: a stream that is closed
+            self.lost = str(error) or type(error).__name__
+
+    def started(self, run_id: str, steps: int, seconds: float, simulated: bool) -> None:
+        self._pass(self._to.started, run_id, steps, seconds, simulated)
+
+    def step_started(self, index: int, step_id: str, what: str, seconds: float) -> None:
+        self._pass(self._to.step_started, index, step_id, what, seconds)
+
+    def step_progress(self, text: str, fraction: float | None, bench_s: float) -> None:
+        self._pass(self._to.step_progress, text, fraction, bench_s)
+
+    def step_ended(self, step_id: str, judged: Sequence[Judged], bench_s: float) -> None:
+        self._pass(self._to.step_ended, step_id, judged, bench_s)
+
+    def hookup(self, words: str, live: bool, by: str) -> None:
+        self._pass(self._to.hookup, words, live, by)
+
+    def note(self, text: str) -> None:
+        self._pass(self._to.note, text)
+
+    def safe(self, confirmed: Sequence[str], unconfirmed: Sequence[str]) -> None:
+        self._pass(self._to.safe, confirmed, unconfirmed)
+
+    def ended(self, disposition: Disposition, reason: str, bench_s: float, wall_s: float) -> None:
+        self._pass(self._to.ended, disposition, reason, bench_s, wall_s)

@@ -13,6 +13,7 @@ from typing import Protocol
 from seqrun.errors import Interrupted, NotMeasured, UsageError
 from seqrun.plan.needs import Hookup
 from seqrun.runner.presses import Presses, no_presses, terminal_presses
+from seqrun.runner.typed import discard_typed
 
 LIVE_WARNING = (
     "THE UNIT IS POWERED OR STILL CHARGED. Insulated clips only, one hand, metal is hot, and a "
@@ -45,22 +46,24 @@ class Operator:
     Args:
         ask: shows a text and returns the answer typed; raises EOFError when there is nobody.
         say: shows a text.
+        fresh: called before a question is shown: what was typed until then does not answer it.
     """
 
     by = "operator"
 
-    def __init__(self, ask: Callable[[str], str], say: Callable[[str], None]) -> None:
-        self._ask, self._say = ask, say
+    def __init__(
+        self,
+        ask: Callable[[str], str],
+        say: Callable[[str], None],
+        fresh: Callable[[], None] = discard_typed,
+    ) -> None:
+        self._ask, self._say, self._fresh = ask, say, fresh
 
     def connect(self, hookup: Hookup, live: bool) -> None:
-        if live:
-            self._say(LIVE_WARNING)
-        self._confirm(f"HOOKUP  {hookup.words}")
+        self._confirm(f"HOOKUP  {hookup.words}", live)
 
     def disconnect(self, terminal: str, words: str, live: bool) -> None:
-        if live:
-            self._say(LIVE_WARNING)
-        self._confirm(f"TAKE OFF  {terminal} - {words}")
+        self._confirm(f"TAKE OFF  {terminal} - {words}", live)
 
     def turn(self, control: str, position: str, live: bool, words: str = "") -> None:
         self._confirm(f"SET  {_setting(control, position, words)}")
@@ -71,38 +74,46 @@ class Operator:
     def presses(self) -> AbstractContextManager[Presses]:
         return terminal_presses()
 
-    def _confirm(self, text: str) -> None:
-        self._say(text)
-        while True:
-            try:
+    def _confirm(self, text: str, live: bool = False) -> None:
+        try:
+            self._fresh()
+            if live:
+                self._say(LIVE_WARNING)
+            self._say(text)
+            while True:
                 answer = self._ask("Enter when done, q to end the run: ").strip().lower()
-            except EOFError:
-                raise Interrupted("the terminal was closed while a hookup was asked for") from None
-            if answer == "":
-                return
-            if answer in ("q", "quit"):
-                raise Interrupted("the operator ended the run at a hookup")
-            self._say(f"'{answer}' is neither Enter nor q.")
+                if answer == "":
+                    return
+                if answer in ("q", "quit"):
+                    raise Interrupted("the operator ended the run at a hookup")
+                self._fresh()
+                self._say(f"'{answer}' is neither Enter nor q.")
+        except (EOFError, OSError, ValueError):  # ValueError: a stream that is closed
+            raise Interrupted("the terminal was closed while a hookup was asked for") from None
 
 
 class Assumed:
-    """``--yes``: the person said beforehand that all leads are where they belong.
+    """``--yes``: the person said beforehand that all standing leads are where they belong.
 
-    That can be true of each lead once. A lead that would have to move, or a knob that would have
-    to be turned, is not taken as done: what depends on it is not measured.
+    That can be true of a lead that stays where it is for the whole run. One that would have to
+    move, or a knob that would have to be turned, is not taken as done: what depends on it is not
+    measured.
+
+    Args:
+        say: shows a text.
+        standing: terminal -> node of the leads that stay (:attr:`seqrun.plan.build.Plan.standing`).
     """
 
     by = "assumed by --yes"
 
-    def __init__(self, say: Callable[[str], None]) -> None:
+    def __init__(self, say: Callable[[str], None], standing: Mapping[str, str]) -> None:
         self._say = say
-        self._where: dict[str, str] = {}
+        self._standing = standing
 
     def connect(self, hookup: Hookup, live: bool) -> None:
         for terminal, node in hookup.leads:
-            before = self._where.setdefault(terminal, node)
-            if before != node:
-                raise _unattended(f"{terminal} would have to move from {before} to {node}")
+            if self._standing.get(terminal) != node:
+                raise _unattended(f"{terminal} would have to be put on {node}")
         self._say(f"HOOKUP (taken as made)  {hookup.words}")
 
     def disconnect(self, terminal: str, words: str, live: bool) -> None:

@@ -16,7 +16,7 @@ from seqrun.judge.findings import Findings
 from seqrun.plan.build import Plan
 from seqrun.record import MessageLog, RunInfo, RunRecord, Store
 from seqrun.runner.engine import Engine
-from seqrun.runner.events import Watcher
+from seqrun.runner.events import Guarded, Watcher
 from seqrun.runner.findings import findings_at_end
 from seqrun.runner.hands import Hands
 from seqrun.runner.opening import BenchFiles, OpenBench, VirtualHands, WallClock, open_bench
@@ -106,7 +106,7 @@ def execute(
             record = Store(options.results).start(_info(plan, opened, options))
             log.hand_on(record.message_log())
             opened.listen(record.message_log())
-            return _run(plan, opened, hands, watcher, record, interrupts, wall)
+            return _run(plan, opened, hands, Guarded(watcher), record, interrupts, wall)
         finally:
             opened.close()
 
@@ -128,7 +128,7 @@ def _run(
     plan: Plan,
     opened: OpenBench,
     hands: Hands | None,
-    watcher: Watcher,
+    watcher: Guarded,
     record: RunRecord,
     interrupts: Interrupts,
     wall: float,
@@ -142,7 +142,12 @@ def _run(
     switches = [i for i in opened.instruments.values() if isinstance(i, DrivenSwitch)]
     for switch in switches:
         hands = SwitchHands(switch, hands)
-    engine = Engine(plan, opened, hands, record, watcher, interrupts.check)
+
+    def check() -> None:
+        interrupts.check()
+        watcher.check()
+
+    engine = Engine(plan, opened, hands, record, watcher, check)
     interrupts.watch = engine.watch
     ending = _Ending()
     try:
@@ -155,8 +160,6 @@ def _run(
         ending.reason = end.found
     except SeqrunError as error:
         ending.reason, ending.failure = str(error).splitlines()[0], error
-    except BrokenPipeError as error:
-        ending.reason, ending.failure = str(error), error
     except BaseException as error:
         # A mistake of ours: the trace goes on record, and the unit is made safe all the same.
         ending.reason, ending.failure = f"{type(error).__name__}: {error}", error
@@ -174,6 +177,8 @@ def _run(
     if ending.reason is None and interrupts.arrived:
         # It came after the last step or while the unit was being made safe.
         ending.reason = interrupts.reason
+    if ending.reason is None and watcher.lost:
+        ending.reason = watcher.reason
     return _finish(engine, opened, record, watcher, ending, wall)
 
 

@@ -14,7 +14,7 @@ from types import FrameType
 
 from seqrun.errors import Interrupted
 
-_NAMES = ("SIGINT", "SIGTERM", "SIGHUP")
+_NAMES = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
 
 
 class Interrupts:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import itertools
+import os
+import sys
 from pathlib import Path
 
 import pytest
@@ -11,6 +13,7 @@ from seqrun.errors import Interrupted, NotMeasured
 from seqrun.plan.needs import Hookup
 from seqrun.runner.hands import Assumed, Operator
 from seqrun.runner.preparation import prepare
+from seqrun.runner.typed import discard_typed
 
 ACROSS = Hookup((("meter.hi", "out.left"), ("meter.lo", "ground")), "meter: red to out.left")
 
@@ -85,11 +88,56 @@ def test_a_load_that_is_too_small_for_the_power_is_refused(tmp_path: Path) -> No
         prepare("acceptance", str(bench), None)
 
 
-def test_yes_does_not_take_a_lead_as_moved() -> None:
+def test_yes_takes_a_standing_lead_as_made_and_no_lead_as_moved() -> None:
     said: list[str] = []
-    hands = Assumed(said.append)
+    hands = Assumed(said.append, {"meter.hi": "out.left", "meter.lo": "ground"})
     hands.connect(ACROSS, live=False)
-    with pytest.raises(NotMeasured, match="move"):
+    assert said
+    with pytest.raises(NotMeasured, match="put on rail"):
         hands.connect(Hookup((("meter.hi", "rail.pos"),), "meter to the rail"), live=False)
+    with pytest.raises(NotMeasured, match="scope"):
+        hands.connect(Hookup((("scope.3", "out.left"),), "a probe"), live=False)
     with pytest.raises(NotMeasured, match="set"):
         hands.turn("volume", "up", False, "turn it up")
+
+
+def test_a_lead_that_moves_in_the_course_of_the_plan_is_not_standing() -> None:
+    plan, _ = prepare("acceptance", "demo", None)
+    assert "meter.hi" in plan.moving
+    assert "meter.hi" not in plan.standing
+    assert plan.standing["supply.1.pos"] == "rail.pos"
+
+
+def test_what_was_typed_before_a_question_is_thrown_away_before_it_is_shown() -> None:
+    order: list[str] = []
+    person = Person("", "hm", "")
+    hands = Operator(person.ask, order.append, lambda: order.append("fresh"))
+    hands.connect(ACROSS, live=True)
+    hands.acknowledge("CAUTION")
+    assert [text[:7] for text in order] == [
+        "fresh", "THE UNI", "HOOKUP ", "fresh", "CAUTION", "fresh", "'hm' is",
+    ]  # fmt: skip
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a pseudo-terminal is POSIX")
+def test_keys_typed_ahead_at_a_terminal_are_gone(monkeypatch: pytest.MonkeyPatch) -> None:
+    import pty
+    import select
+
+    keyboard, terminal = pty.openpty()
+    with os.fdopen(keyboard, "wb", buffering=0) as keys, os.fdopen(terminal) as screen:
+        monkeypatch.setattr("sys.stdin", screen)
+        keys.write(b"\n" * 12)
+        assert select.select([screen], [], [], 5.0)[0]
+        discard_typed()
+        assert not select.select([screen], [], [], 0.05)[0]
+        keys.write(b"q\n")
+        assert screen.readline() == "q\n"
+
+
+def test_a_terminal_that_breaks_while_it_asks_ends_the_run() -> None:
+    def broken(_: str) -> str:
+        raise OSError(5, "Input/output error")
+
+    with pytest.raises(Interrupted):
+        Operator(broken, lambda _: None).connect(ACROSS, live=False)
