@@ -9,11 +9,20 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import AbstractContextManager
+from dataclasses import replace
 from typing import TypeVar, cast
 
 from uncertainties import UFloat
 
-from seqrun.errors import FileError, NotMeasured
+from seqrun.errors import (
+    FileError,
+    InstrumentError,
+    InstrumentSilent,
+    NotMeasured,
+    SeqrunError,
+    UsageError,
+    WrongInstrument,
+)
 from seqrun.files.expression import Expression
 from seqrun.files.fields import LimitSpec
 from seqrun.files.leaning import Known, Leaning, leaning
@@ -30,9 +39,11 @@ from seqrun.record.table import LOCK_TIMEOUT_S, Patience
 from seqrun.runner.earlier import Earlier
 from seqrun.runner.events import Watcher
 from seqrun.runner.hands import Hands
+from seqrun.runner.limiting import Limiting
 from seqrun.runner.opening import OpenBench
+from seqrun.runner.pulse import Pulse
 from seqrun.runner.trips import INTERVAL_S, ArmedTrip
-from seqrun.values import Judged, Limit, Reading, Verdict, exactly
+from seqrun.values import Bound, Judged, Limit, Reading, Verdict, exactly
 
 T = TypeVar("T")
 #: how long a run with power on waits for another program that has the record locked
@@ -90,6 +101,10 @@ class Engine:
         self._verdicts: dict[str, list[Verdict]] = {}
         self._done: dict[str, float] = {}
         self._start = self._time = self.clock.now()
+        self.pulse = Pulse()
+        self.against: list[str] = []  # what stands against an accept, whatever was read
+        self._limiting = Limiting(plan.view.rails, plan.view.unit.rail_voltage)
+        self._measures = False  # whether the present step reads a powered unit
 
     # --- what a step sees --------------------------------------------------------------------
 
@@ -150,6 +165,20 @@ class Engine:
         for trip in self.trips:
             trip.look()
         self._next_look = now + INTERVAL_S
+        if self._measures and self.live:
+            self._limiting.look(self.supply)
+        self._was_there()
+
+    def _was_there(self) -> None:
+        """Tell a pause in which nobody watched the unit."""
+        gap = self.pulse.gap()
+        if gap and self._charged:
+            told = (
+                f"nobody watched the powered unit for {gap:.0f} s: the computer slept, or the "
+                "program was stopped"
+            )
+            self.say(told)
+            self.against.append(told)
 
     def now(self) -> float:
         """Bench time, s, asked of the clock; elsewhere the latest one known is near enough."""
@@ -319,7 +348,10 @@ class Engine:
             self.limit = self._resolved(action.limit, step.unit) if action.limit else None
             self._put_back_probes(action.needs.hookups)
             self.connect(*action.needs.hookups)
-            for item in step.perform(self):
+            self._limiting.begin()
+            self._measures = action.needs.live
+            for made in step.perform(self):
+                item = self._unless_limited(made)
                 if item.judged and item.value is not None:
                     self._earlier.add(action.id, item.reading, item.value)
                 self._judge(action, item)
@@ -327,11 +359,38 @@ class Engine:
                 self._charged = False
         except NotMeasured as reason:
             self._not_measured(action, str(reason.found))
+        except (UsageError, InstrumentError) as trouble:
+            if not self._only_reads(trouble):
+                raise
+            self._not_measured(action, str(trouble.found))
         finally:
+            self._measures = False
             self.limit = self._leaning = None
             self._observed.clear()
         if action.needs.energises:
             self.powered_at = self.now()
+
+    def _only_reads(self, trouble: SeqrunError) -> bool:
+        """Whether what went wrong is that a meter or scope could not do what the step asks: the
+        step is not measured then, and a powered run goes on. One that is lost ends it."""
+        if isinstance(trouble, InstrumentSilent | WrongInstrument):
+            return False
+        if isinstance(trouble, UsageError):
+            return True
+        driver = self.view.drivers.get((trouble.where or "").partition(" ")[0])
+        return driver is not None and driver.role in ("meter", "scope")
+
+    def _unless_limited(self, made: Yielded) -> Yielded:
+        """What a step has read; not measured, when the bench supply held a rail by its limit."""
+        if not (self._measures and self.live) or made.reading.value is None:
+            return made
+        self._limiting.look(self.supply)
+        if not self._limiting.told:
+            return made
+        lost = replace(
+            made.reading, value=None, budget=(), bound=Bound.EXACT, note=self._limiting.told
+        )
+        return Yielded(lost, None, made.judged)
 
     def _resolved(self, spec: LimitSpec, unit: str) -> Limit:
         readings = self._readings_in(spec.names())

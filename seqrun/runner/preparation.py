@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 from seqrun.files.bench import load_bench
@@ -16,6 +17,7 @@ from seqrun.files.unit import load_unit
 from seqrun.plan.build import Plan, build
 from seqrun.plan.outlook import ENOUGH, outlooks, refuse_undecidable
 from seqrun.runner.opening import BenchFiles, read_bench
+from seqrun.runner.papers import against_release
 from seqrun.steps.base import kinds, measurands
 
 
@@ -47,7 +49,9 @@ def prepare(
         for o in outlooks(plan)
         if o.word == "weak"
     ]
-    return replace(plan, warnings=(*plan.warnings, *weak)), files
+    papers = against_release(files.view.bench, files.view.drivers, datetime.now(UTC).date())
+    told = [f"{line}: no accept from this bench releases a unit" for line in papers]
+    return replace(plan, warnings=(*plan.warnings, *weak, *told)), files
 
 
 def check_file(path: Path) -> str:

@@ -20,6 +20,7 @@ from seqrun.runner.events import Guarded, Watcher
 from seqrun.runner.findings import findings_at_end
 from seqrun.runner.hands import Hands
 from seqrun.runner.opening import BenchFiles, OpenBench, VirtualHands, WallClock, open_bench
+from seqrun.runner.papers import against_release
 from seqrun.runner.safe import SafeReport, make_safe
 from seqrun.runner.signals import Interrupts
 from seqrun.runner.switching import SwitchHands
@@ -149,6 +150,7 @@ def _run(
 
     engine = Engine(plan, opened, hands, record, watcher, check)
     interrupts.watch = engine.watch
+    engine.pulse.start()
     ending = _Ending()
     try:
         watcher.started(record.run_id, len(plan.actions), plan.seconds(), opened.simulated)
@@ -166,6 +168,7 @@ def _run(
         record.keep_text("failure.txt", traceback.format_exc())
         engine.notes.append("an error in seqrun itself; failure.txt in the run's folder tells it")
     finally:
+        engine.pulse.stop()
         interrupts.closing = True
         if isinstance(opened.clock, WallClock):
             opened.clock.calm()
@@ -220,12 +223,13 @@ def _preflight(engine: Engine, opened: OpenBench, record: RunRecord) -> None:
         }
     )
     engine.notes += plan.warnings
-    today = datetime.now(UTC).date()
-    for key, entry in view.bench.instrument.items():
-        if entry.overdue(today):
-            overdue = f"{key}: its calibration was due on {entry.calibration_due}"
-            engine.watcher.note(overdue)
-            engine.notes.append(overdue)
+    against = against_release(view.bench, view.drivers, datetime.now(UTC).date())
+    for line in against:
+        if line not in " ".join(plan.warnings):
+            engine.watcher.note(line)
+            engine.notes.append(line)
+    if plan.sequence.releases:
+        engine.against += against
     for text in (*plan.sequence.cautions, *view.unit.cautions):
         engine.hands.acknowledge(f"CAUTION  {text}")
     engine.trips = arm(plan.sequence.trip, engine)
@@ -249,6 +253,7 @@ def _finish(
         if disposition is Disposition.ACCEPT:
             disposition = Disposition.HOLD
     findings, blind = findings_at_end(engine.judged, record.info.sequence, engine.view.unit, reason)
+    disposition, reason = held(disposition, reason, engine.against)
     disposition, reason = _with_findings(engine, disposition, reason, findings, blind)
     bench_s = engine.elapsed
     wall_s = time.monotonic() - wall

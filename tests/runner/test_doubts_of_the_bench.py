@@ -1,0 +1,187 @@
+"""What the bench itself makes doubtful is no pass and no accept: a supply that limits, papers that
+are not in order, nobody there to watch, a capture that cannot be made."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from short_runs import releasing, run
+from uncertainties import UFloat, ufloat
+
+import demo_sim
+from seqrun.errors import InstrumentError, InstrumentRefused, InstrumentSilent, NotMeasured
+from seqrun.files.unit import load_unit
+from seqrun.instruments.meter import DrivenMeter
+from seqrun.instruments.scope import DrivenScope
+from seqrun.instruments.supply import DrivenSupply
+from seqrun.runner import pulse
+from seqrun.runner.events import Watcher
+from seqrun.runner.limiting import Limiting
+from seqrun.runner.pulse import Pulse
+from seqrun.values import Disposition, Verdict
+
+NOISE = """
+[[step]]
+id = "relays"
+do = "await_output"
+[[step]]
+id = "noise.left"
+do = "output_noise"
+at = "out.left"
+limit = { at_most = "2 mV" }
+[[step]]
+id = "offset.left"
+do = "dc_voltage"
+at = "out.left"
+limit = { between = ["-50 mV", "50 mV"] }
+"""
+POWER = """
+[[step]]
+id = "relays"
+do = "await_output"
+[[step]]
+id = "power"
+do = "output_power"
+at_distortion = "1 %"
+frequency = "1 kHz"
+limit = { at_least = "rated_power" }
+"""
+
+
+def test_power_read_while_the_supply_limits_is_not_measured_and_says_what_to_raise(
+    tmp_path: Path, short_sequence: Callable[..., str]
+) -> None:
+    path = Path(short_sequence(POWER))
+    low = 'healthy_current = "3 * supply_idle"\nrunning_limit = "0.4 A"\n'
+    text = path.read_text(encoding="utf-8").replace('healthy_current = "3 * supply_idle"\n', low)
+    path.write_text(text, encoding="utf-8")
+    outcome = run(tmp_path / "r", str(path))
+    powers = [j for j in outcome.judged if j.step == "power" and j.verdict is not Verdict.NONE]
+    assert powers
+    assert {j.verdict for j in powers} == {Verdict.NOT_MEASURED}
+    assert any("raise running_limit" in j.reading.note for j in powers)
+    assert outcome.disposition is Disposition.HOLD
+
+
+def test_a_supply_that_does_not_tell_is_known_by_its_rail() -> None:
+    class Sagging:
+        volts = 30.0
+
+        def constant_current(self, output: int) -> bool:
+            raise NotMeasured("it does not tell")
+
+        def current_raw(self, output: int) -> float:
+            return 0.2
+
+        def voltage(self, output: int) -> UFloat:
+            return ufloat(self.volts, 0.01)
+
+    supply, limiting = Sagging(), Limiting({"rail.pos": 1}, 30.0)
+    limiting.look(supply)  # type: ignore[arg-type]
+    assert not limiting.told
+    supply.volts = 12.0
+    limiting.look(supply)  # type: ignore[arg-type]
+    assert "12 V of 30 V" in limiting.told
+
+
+def test_a_pause_of_the_whole_program_is_told_and_holds(
+    tmp_path: Path, short_sequence: Callable[..., str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(pulse, "BEAT_S", 1000.0)  # the thread does not beat: as when stopped
+    monkeypatch.setattr(pulse, "GAP_S", 0.3)
+
+    said: list[str] = []
+
+    class Stopped(Watcher):
+        def step_started(self, index: int, step_id: str, what: str, seconds: float) -> None:
+            if step_id == "offset.right":
+                time.sleep(0.4)
+
+        def note(self, text: str) -> None:
+            said.append(text)
+
+    outcome = run(tmp_path, short_sequence(), watcher=Stopped())
+    assert outcome.disposition is Disposition.HOLD
+    assert "nobody watched" in outcome.reason
+    assert any("nobody watched" in text for text in said)
+
+
+def test_a_long_exchange_is_no_pause(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(pulse, "BEAT_S", 0.02)
+    monkeypatch.setattr(pulse, "GAP_S", 0.3)
+    beating = Pulse()
+    beating.start()
+    try:
+        time.sleep(0.5)  # the main thread waits for an instrument
+        assert beating.gap() == 0.0
+    finally:
+        beating.stop()
+
+
+TODAY = datetime.now(UTC).date()
+BAD_PAPERS = {
+    "no calibration date": "",
+    "in the future": f"calibrated = {TODAY + timedelta(days=2)}",
+    "was due": f"calibrated = 2020-01-01\ncalibration_due = {TODAY - timedelta(days=1)}",
+}
+
+
+@pytest.mark.parametrize("told", [*BAD_PAPERS, ""])
+def test_papers_that_are_not_in_order_keep_a_releasing_accept_back(
+    tmp_path: Path, short_sequence: Callable[..., str], told: str
+) -> None:
+    bench = demo_sim.open_bench(load_unit("demo-2x40").plain(), unit_sheet="demo-2x40")
+    with bench.serve() as server:
+        text = server.bench_toml()
+        assert "calibrated = 2026-03-04" in text
+        if told:
+            text = text.replace("calibrated = 2026-03-04", BAD_PAPERS[told])
+        file = tmp_path / "bench.toml"
+        file.write_text(text, encoding="utf-8")
+        outcome = run(tmp_path / "r", releasing(short_sequence()), bench=str(file))
+    assert outcome.disposition is (Disposition.HOLD if told else Disposition.ACCEPT)
+    assert told in outcome.reason
+
+
+@pytest.mark.parametrize("kind", [InstrumentRefused, InstrumentError])
+def test_an_impossible_capture_is_not_measured_and_the_powered_run_goes_on(
+    tmp_path: Path,
+    short_sequence: Callable[..., str],
+    monkeypatch: pytest.MonkeyPatch,
+    kind: type[InstrumentError],
+) -> None:
+    sequence = short_sequence(NOISE.replace('id = "relays"\ndo = "await_output"\n[[step]]\n', ""))
+
+    def impossible(self: DrivenScope, *_: object, **__: object) -> object:
+        raise kind("has no memory for 500000 points", where="scope (TCPIP0::scope.demo::INSTR)")
+
+    monkeypatch.setattr(DrivenScope, "acquire", impossible)
+    outcome = run(tmp_path, sequence)
+    verdicts = {j.step: j.verdict for j in outcome.judged if j.verdict is not Verdict.NONE}
+    assert verdicts["noise.left"] is Verdict.NOT_MEASURED
+    assert verdicts["discharge"] is Verdict.PASS
+    assert outcome.disposition is Disposition.HOLD
+
+
+def test_what_goes_wrong_with_the_supply_still_ends_the_run(
+    tmp_path: Path, short_sequence: Callable[..., str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refused(self: DrivenSupply, output: int) -> float:
+        raise InstrumentRefused("no such header", where="supply (TCPIP0::supply.demo::INSTR)")
+
+    monkeypatch.setattr(DrivenSupply, "over_voltage_protection", refused)
+    assert run(tmp_path, short_sequence()).disposition is Disposition.ABORTED
+
+
+def test_a_lost_meter_still_ends_the_run(
+    tmp_path: Path, short_sequence: Callable[..., str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def silent(self: DrivenMeter, repeats: int = 1) -> object:
+        raise InstrumentSilent("no answer", where="meter (TCPIP0::meter.demo::INSTR)")
+
+    monkeypatch.setattr(DrivenMeter, "read", silent)
+    assert run(tmp_path, short_sequence()).disposition is Disposition.ABORTED
