@@ -103,6 +103,19 @@ class Context(Protocol):
         """Have one lead taken off."""
         ...
 
+    def in_contact(self, hookup: Hookup) -> bool:
+        """Whether all leads of a hookup have shown that they are on their nodes, since they were
+        put there and since the unit was powered."""
+        ...
+
+    def contact_seen(self, hookup: Hookup) -> None:
+        """The leads of a hookup have just shown that they are there."""
+        ...
+
+    def ask_contact(self, hookup: Hookup, why: str) -> bool:
+        """Have somebody look whether leads are where they belong; False when nobody can."""
+        ...
+
     def turn(self, control: str, position: str, words: str = "") -> None:
         """Have a knob, switch or plug of the unit set (asked of the operator or the virtual
         hands): ``turn("input", "phono")``. ``words`` tell the operator more.

@@ -38,6 +38,8 @@ class Measurand:
         how: how it is measured.
         fooled_by: what can make it wrong.
         title: for people; the name without its underscores when left out.
+        contact: for a quantity that is good when near zero, and that an open lead would make so:
+            what proves that the lead is there before it may pass.
 
     Raises:
         TypeError: something of it is missing or is not known; said when it is declared.
@@ -49,6 +51,7 @@ class Measurand:
     how: str
     fooled_by: str
     title: str = ""
+    contact: str = ""
 
     def __post_init__(self) -> None:
         if not _NAME.fullmatch(self.name):

@@ -101,6 +101,7 @@ class Engine:
         self._verdicts: dict[str, list[Verdict]] = {}
         self._done: dict[str, float] = {}
         self._start = self._time = self.clock.now()
+        self._proved: set[str] = set()  # terminals that have shown to be where they belong
         self.pulse = Pulse()
         self.against: list[str] = []  # what stands against an accept, whatever was read
         self._limiting = Limiting(plan.view.rails, plan.view.unit.rail_voltage)
@@ -200,6 +201,7 @@ class Engine:
             self._ready_meter(hookup)
             self.hands.connect(hookup, self._charged)
             self.where.update(hookup.leads)
+            self._proved -= hookup.terminals
             self.hookups_made.append(hookup.words)
             self.watcher.hookup(hookup.words, self._charged, self.hands.by)
             if self.live:
@@ -218,7 +220,20 @@ class Engine:
             self._still_going()
             self.hands.disconnect(terminal, words, self._charged)
             del self.where[terminal]
+            self._proved.discard(terminal)
             self.watcher.hookup(f"{terminal} off - {words}", self._charged, self.hands.by)
+
+    def in_contact(self, hookup: Hookup) -> bool:
+        return self._proved >= hookup.terminals
+
+    def contact_seen(self, hookup: Hookup) -> None:
+        self._proved |= hookup.terminals
+
+    def ask_contact(self, hookup: Hookup, why: str) -> bool:
+        if not self.hands.looks:
+            return False
+        self.acknowledge(f"LOOK  {why}. Is this so? {hookup.words}")
+        return True
 
     def turn(self, control: str, position: str, words: str = "") -> None:
         self._still_going()
@@ -294,6 +309,7 @@ class Engine:
 
     def powered_off(self) -> None:
         self.live = False
+        self._proved.clear()  # relays open
 
     def rails_came_up(self, moment: UFloat) -> None:
         self._rails_up = moment

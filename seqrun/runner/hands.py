@@ -26,6 +26,7 @@ class Hands(Protocol):
     or has not been seen to be discharged."""
 
     by: str
+    looks: bool  # whether somebody is there who can look at a lead
 
     def connect(self, hookup: Hookup, live: bool) -> None: ...
 
@@ -50,6 +51,7 @@ class Operator:
     """
 
     by = "operator"
+    looks = True
 
     def __init__(
         self,
@@ -105,6 +107,7 @@ class Assumed:
     """
 
     by = "assumed by --yes"
+    looks = False
 
     def __init__(self, say: Callable[[str], None], standing: Mapping[str, str]) -> None:
         self._say = say

@@ -85,6 +85,7 @@ class VirtualHands:
     """The hands of a simulated bench, over its control resource."""
 
     by = "virtual hands"
+    looks = False
 
     def __init__(self, control: Link) -> None:
         self._control = control

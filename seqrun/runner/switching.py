@@ -24,6 +24,7 @@ class SwitchHands:
         self._held: set[str] = set()  # terminals that are on a node by a relay
         self._beyond: set[tuple[str, str]] = set()  # (terminal, node) that it refused
         self.by = "switch"
+        self.looks = others.looks
 
     def connect(self, hookup: Hookup, live: bool) -> None:
         by_hand = tuple(lead for lead in hookup.leads if not self._switched(*lead))

@@ -17,6 +17,7 @@ from seqrun.plan.measurand import Measurand, judged, shown
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Seconds
+from seqrun.steps.common.contact import BY_TONE
 from seqrun.steps.common.forecasts import near_limit, quiet_volts
 from seqrun.steps.common.listening import Heard, Listening, listening_needs
 from seqrun.values import COVERAGE_FACTOR, Bound
@@ -36,6 +37,7 @@ HUM = Measurand(
         "The bench's own hum: earth loops through scope and generator. Compare with the input "
         "shorted at the socket, and with the generator's lead off."
     ),
+    contact=BY_TONE,
 )
 HUM_LINE = Measurand(
     "hum_line",
@@ -44,6 +46,7 @@ HUM_LINE = Measurand(
     how="As hum. Shown, not judged.",
     fooled_by="50 Hz (60 Hz) points to loops and fields, its even multiples to the rectified "
     "supply.",
+    contact=BY_TONE,
 )
 HUM_RECTIFIED_SHARE = Measurand(
     "hum_rectified_share",
@@ -85,9 +88,11 @@ class HumLines(Step):
         return quiet_volts(self, view)
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
-        heard = Listening(
+        listening = Listening(
             ctx, self.at, sample_rate_hz=self.sample_rate, seconds=self.record_time
-        ).hear()
+        )
+        listening.prove()
+        heard = listening.hear()
         own = None
         if heard.own is not None:
             alone = hum(heard.own, heard.rate_hz, mains_hz=self.mains, multiples=self.multiples)
@@ -145,6 +150,7 @@ WHINE = Measurand(
         "Lines above half the sample rate fold down; the bench's own switching supplies, "
         "displays and lamps: look once with the unit off."
     ),
+    contact=BY_TONE,
 )
 WHINE_FREQUENCY = Measurand(
     "whine_frequency",
@@ -177,9 +183,11 @@ class WhineLines(Step):
         return quiet_volts(self, view)
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
-        heard = Listening(
+        listening = Listening(
             ctx, self.at, sample_rate_hz=2.5 * self.high, seconds=self.record_time
-        ).hear()
+        )
+        listening.prove()
+        heard = listening.hear()
         top = min(self.high, 0.45 * heard.rate_hz)
         lines = self._of_the_unit(heard, top)
         place, names = self.channel or self.at, (ctx.scope.name,)
@@ -239,6 +247,7 @@ BURST_RATE = Measurand(
         "Lamps switched, tools, a lead that moves. Bursts come when warm or tapped: watch long "
         "enough, and warm."
     ),
+    contact=BY_TONE,
 )
 BURST_PEAK = Measurand(
     "burst_peak",
@@ -282,6 +291,7 @@ class NoiseBursts(Step):
         listening = Listening(
             ctx, self.at, sample_rate_hz=self.sample_rate, seconds=self.record_time
         )
+        listening.prove()
         bursts, span, between, frame, peak, threshold = 0, 0.0, 0.0, 0.0, 0.0, 0.0
         merged = False
         begun = ctx.clock.now()

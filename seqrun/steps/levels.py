@@ -17,6 +17,7 @@ from seqrun.plan.measurand import Measurand, judged
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Volts
+from seqrun.steps.common.contact import BY_TONE, prove_contact
 from seqrun.steps.common.forecasts import idle_drift_u, near_limit, supply_current
 from seqrun.steps.common.settling import settle
 from seqrun.values import COVERAGE_FACTOR, rectangular
@@ -34,6 +35,7 @@ DC_OFFSET = Measurand(
         "A unit that is not warm yet; a relay that has not closed reads a perfect 0 V. "
         "Under 50 mV is usual, over 100 mV is suspect (common practice)."
     ),
+    contact=BY_TONE,
 )
 DC_VOLTAGE = Measurand(
     "dc_voltage",
@@ -81,6 +83,8 @@ class DcVoltage(Step):
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
         meter = ctx.meter
+        if DC_OFFSET in self.judges:
+            self._prove(ctx)
         meter.configure("dc_voltage", self.expect, self.nplc)
         if self.settle is not None:
             settle(ctx, partial(self._look, ctx), self.settle, "V", self.at)
@@ -94,6 +98,19 @@ class DcVoltage(Step):
             channel=self.channel or self.at,
             instruments=(meter.name,),
         )
+
+    def _prove(self, ctx: Context) -> None:
+        """An offset of nothing passes only through leads that are on the output.
+
+        Raises:
+            NotMeasured: nothing shows that they are.
+        """
+
+        def rms_v() -> float:
+            ctx.meter.configure("ac_voltage", None, 1.0)
+            return ctx.meter.read_raw()
+
+        prove_contact(ctx, self.at, ctx.view.meter_across(self.at), rms_v)
 
     def _look(self, ctx: Context) -> float:
         volts = ctx.meter.read_raw()
@@ -260,6 +277,9 @@ IDLE_DRIFT = Measurand(
     how="One reading less an earlier one of the same point; what both have in common cancels.",
     fooled_by=(
         "A reading taken before the metal had warmed, or while it was still cooling after power."
+    ),
+    contact=(
+        "The currents that it is the difference of are not near zero, and have limits of their own."
     ),
 )
 

@@ -17,6 +17,7 @@ from seqrun.plan.measurand import Measurand, judged, shown
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Seconds
+from seqrun.steps.common.contact import BY_TONE
 from seqrun.steps.common.forecasts import BETTER_SCOPE, decibels, quiet_volts, scope_share
 from seqrun.steps.common.listening import Listening, listening_needs
 from seqrun.values import Bound, exactly
@@ -43,6 +44,7 @@ NOISE = Measurand(
     what="The rms voltage at the output with no signal, 22 Hz to 22 kHz, unweighted.",
     how=_NOISE_HOW,
     fooled_by=_NOISE_FOOLED,
+    contact=BY_TONE,
 )
 NOISE_A_WEIGHTED = Measurand(
     "noise_a_weighted",
@@ -54,6 +56,7 @@ NOISE_A_WEIGHTED = Measurand(
     ),
     how=_NOISE_HOW,
     fooled_by=_NOISE_FOOLED,
+    contact=BY_TONE,
 )
 NOISE_CCIR_468 = Measurand(
     "noise_ccir_468",
@@ -65,6 +68,7 @@ NOISE_CCIR_468 = Measurand(
     ),
     how=_NOISE_HOW,
     fooled_by=_NOISE_FOOLED + " Meters with the standard's quasi-peak rectifier read higher.",
+    contact=BY_TONE,
 )
 NOISE_PEAK = Measurand(
     "noise_peak",
@@ -115,6 +119,7 @@ class OutputNoise(Step):
         listening = Listening(
             ctx, self.at, sample_rate_hz=self.sample_rate, seconds=self.record_time
         )
+        listening.prove()
         found: list[NoiseLevel] = []
         highest = 0.0
         for number in range(1, self.records + 1):

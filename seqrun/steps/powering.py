@@ -19,6 +19,7 @@ from seqrun.quantity import Amperes, Seconds, Volts
 from seqrun.steps.common.forecasts import supply_current
 from seqrun.values import rectangular
 
+TOUCHABLE_V = 2.0  # confirmed by meter before touching (common practice)
 #: how far a protection level read back may lie from the one set (supplies round to their own step)
 READBACK_TOLERANCE = 0.05
 #: a relay's delay begins somewhere above this share of the full rails; nobody is told where
@@ -226,6 +227,7 @@ RESIDUAL_VOLTAGE = Measurand(
         "A rail that is not on the meter; charge behind a fuse that has blown. Confirm "
         "by meter before touching."
     ),
+    contact="The supply, whose own leads fed the rail, has to see it down as well.",
 )
 
 
@@ -273,6 +275,7 @@ class PowerDown(Step):
             ctx.wait_until(
                 discharged, every_s=0.5, at_most_s=self.within, what=f"{rail} to discharge"
             )
+            self._second_witness(ctx, rail)
             value = magnitude(meter.read(3))
             yield self.reading(RESIDUAL_VOLTAGE, value, channel=rail, instruments=(meter.name,))
         if ctx.supply.enabled():
@@ -281,4 +284,20 @@ class PowerDown(Step):
                 expected="off",
                 where=ctx.supply.name,
                 hint="switch it off by hand",
+            )
+
+    def _second_witness(self, ctx: Context, rail: str) -> None:
+        """A meter whose lead is off the rail reads nothing too: the supply, whose own leads fed the
+        rail until now, has to see it down as well.
+
+        Raises:
+            NotMeasured: it does not.
+        """
+        volts = float(ctx.supply.voltage(ctx.view.rails[rail]).nominal_value)
+        if not abs(volts) < TOUCHABLE_V:
+            raise NotMeasured(
+                f"the meter sees nothing on {rail}, and the supply's own leads see {volts:.3g} V",
+                expected=f"both below {TOUCHABLE_V:g} V",
+                where=rail,
+                hint="see to the meter's lead; do not touch before both agree",
             )

@@ -27,6 +27,9 @@ from seqrun.values import rectangular
 HEADROOM = 1.15
 CYCLES = 100
 SAMPLES_PER_CYCLE = 200
+#: a tone has arrived at an output when it has this share of what was expected, and this many V rms
+SEEN = 0.3
+SEEN_V = 0.05
 #: a level is near enough when the power is within this share of the wanted one
 NEAR = 0.02
 #: how much more gain than was thought is tried when an output is beyond the scope's range
@@ -191,7 +194,16 @@ class Drive:
             trigger=trigger,
         )
         self.beside = got.volts[beside] if beside is not None else None
-        return {channel: across(got, *probes) for channel, probes in self.probes.items()}
+        waves = {channel: across(got, *probes) for channel, probes in self.probes.items()}
+        self._tell_contact(waves)
+        return waves
+
+    def _tell_contact(self, waves: dict[str, Waveform]) -> None:
+        """A tone that arrives proves its probe's contact and a closed relay."""
+        for channel, wave in waves.items():
+            expected = self.levels[channel] * self.gain[channel] if self._on else 0.0
+            if expected > 0.0 and wave.rms_v > max(SEEN * expected, SEEN_V):
+                self.ctx.contact_seen(self.ctx.view.scope_on(f"out.{channel}")[2])
 
     def load(self, channel: str) -> UFloat:
         """The load of a channel with its tolerance, Ω; the same variable through the run."""

@@ -22,6 +22,7 @@ from seqrun.measure.weighting import BAND_HZ, Weighting
 from seqrun.plan.context import Context
 from seqrun.plan.needs import Hookup, Needs
 from seqrun.plan.view import BenchView
+from seqrun.steps.common.contact import TONE_HZ, TONE_V, prove_contact
 from seqrun.steps.common.drive import Waveform, across
 from seqrun.values import rectangular
 
@@ -140,6 +141,23 @@ class Listening:
         self.most_v = 1.2 * ctx.view.unit.largest_peak if most_v is None else most_v
         self.peak_v = START_V
         self._ranged = False
+
+    def prove(self) -> None:
+        """See that the probe is on the point, before nothing that is heard there may pass.
+
+        Raises:
+            NotMeasured: nothing shows it.
+        """
+        hookup = self.ctx.view.scope_on(self.at)[2]
+        prove_contact(self.ctx, self.at, hookup, self._loudness)
+
+    def _loudness(self) -> float:
+        """Volts rms at the point without DC, on a range for a loud tone."""
+        probes = [n for n in (self.hot, self.cold) if n is not None]
+        got = self.ctx.scope.acquire(
+            dict.fromkeys(probes, 3.0 * TONE_V), sample_rate_hz=50.0 * TONE_HZ, points=5000
+        )
+        return across(got, self.hot, self.cold).rms_v
 
     def hear(self) -> Heard:
         """One record on a range that holds it.

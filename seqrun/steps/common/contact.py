@@ -1,0 +1,85 @@
+"""Proof of contact: before a reading near zero may pass, its lead has shown that it is there.
+
+A clip that has come off, a hookup that was confirmed and not made, and an output relay that is open
+all read a perfect zero. So a small tone at the input has to arrive through the very leads that the
+reading is made with, since they were put there and the unit was powered; a tone that some other
+step saw through them counts. Where no tone can be given, the operator is asked to look.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+from seqrun.errors import NotMeasured, UsageError
+from seqrun.plan.context import Context
+from seqrun.plan.needs import Hookup
+from seqrun.quantity import render
+
+#: the rule in words, for the quantities that it is about
+BY_TONE = "A tone seen through the same lead since it was put there, or an operator who looks."
+TONE_HZ = 1000.0
+TONE_V = 1.0  # rms at the output, by the gain of the unit sheet: an eighth of a watt into 8 Ω
+#: the tone has arrived when the point has become this much louder with it, and by this much
+LOUDER = 3.0
+LEAST_V = 0.02
+#: a meter's AC function takes up to seconds to follow (common practice)
+AT_MOST_S = 6.0
+
+
+def prove_contact(ctx: Context, at: str, hookup: Hookup, rms_v: Callable[[], float]) -> None:
+    """See that the leads of a hookup are on an output, and the output's relay closed.
+
+    Other points prove nothing here: what is read there is not good for being near zero.
+
+    Args:
+        at: the point.
+        rms_v: reads it through these leads, V rms without DC.
+
+    Raises:
+        NotMeasured: nothing shows that the leads are there.
+    """
+    _, _, channel = at.partition(".")
+    channel = channel.partition(".")[0]
+    if not at.startswith("out.") or channel not in ctx.view.unit.channels:
+        return
+    if ctx.in_contact(hookup):
+        return
+    why = _by_tone(ctx, channel, rms_v)
+    if why and not ctx.ask_contact(hookup, why):
+        raise NotMeasured(
+            f"nothing shows that the lead is on {at}: {why}",
+            expected="a tone through the same lead, or an operator who looks",
+            where=at,
+            hint="see to the lead, the output relay, and the generator at the input",
+        )
+    ctx.contact_seen(hookup)
+
+
+def _by_tone(ctx: Context, channel: str, rms_v: Callable[[], float]) -> str:
+    """Give a tone and see it arrive; "" when it does, else why not."""
+    view = ctx.view
+    try:
+        output = view.generator_on(channel)
+    except UsageError as missing:
+        return missing.found
+    level = TONE_V / math.pow(10.0, view.unit.gain / 20.0)
+    generator = ctx.generator
+    quiet = rms_v()
+    heard = quiet
+
+    def arrived() -> bool | None:
+        nonlocal heard
+        heard = rms_v()
+        return True if heard > LOUDER * quiet + LEAST_V else None
+
+    generator.sine(output, TONE_HZ, level)
+    generator.enable(output, True)
+    try:
+        ctx.wait_until(arrived, every_s=0.2, at_most_s=AT_MOST_S, what=f"a tone at out.{channel}")
+    except NotMeasured:
+        tone, there = render(TONE_V, "V"), render(heard, "V", digits=2)
+        return f"a tone of about {tone} at out.{channel} is not seen through it ({there})"
+    finally:
+        generator.enable(output, False)
+    return ""
