@@ -76,3 +76,13 @@ def as_real(tmp_path: Path) -> Callable[[str], str]:
         return re.sub(r"\[simulator\].*?(?=\n\[)", "", text, flags=re.DOTALL)
 
     return change
+
+
+@pytest.fixture(autouse=True)
+def state_of_its_own(
+    tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """No test marks a bench in the state folder of whoever runs it."""
+    folder = str(tmp_path_factory.getbasetemp() / "state")
+    monkeypatch.setenv("XDG_STATE_HOME", folder)
+    monkeypatch.setenv("LOCALAPPDATA", folder)

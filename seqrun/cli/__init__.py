@@ -107,6 +107,14 @@ def run(
 
 
 @app.command()
+def safe(bench: Bench = None) -> None:
+    """Bring a bench to its safe state and do nothing else; 0 when confirmed, 4 when not."""
+    from seqrun.cli.safe import safe_command
+
+    raise typer.Exit(safe_command(bench))
+
+
+@app.command()
 def plan(
     sequence: Annotated[str, typer.Argument(help="A shipped sequence or a file.")],
     bench: Bench = None,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 import traceback
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,6 +20,9 @@ from seqrun.runner.engine import Engine
 from seqrun.runner.events import Guarded, Watcher
 from seqrun.runner.findings import findings_at_end
 from seqrun.runner.hands import Hands
+from seqrun.runner.left import bring_down_first, left_on_record
+from seqrun.runner.marker import Marker, NoMarker
+from seqrun.runner.marker import told as left_by
 from seqrun.runner.opening import BenchFiles, OpenBench, VirtualHands, WallClock, open_bench
 from seqrun.runner.papers import against_release
 from seqrun.runner.safe import SafeReport, make_safe
@@ -102,14 +106,24 @@ def execute(
     wall = time.monotonic()
     with interrupts.installed():
         log = EarlyLog()
-        opened = open_bench(files, log)
+        marker = Marker(files.view.bench) if files.demo is None else NoMarker()
+        left = marker.claim()  # before anything is said to an instrument that another run uses
         try:
-            record = Store(options.results).start(_info(plan, opened, options))
-            log.hand_on(record.message_log())
-            opened.listen(record.message_log())
-            return _run(plan, opened, hands, Guarded(watcher), record, interrupts, wall)
+            store = Store(options.results)
+            told = [left_by(left)] if left else left_on_record(store, files)
+            opened = open_bench(files, log)
+            try:
+                record = store.start(_info(plan, opened, options))
+                log.hand_on(record.message_log())
+                opened.listen(record.message_log())
+                marker.begin(record.run_id, options.results)
+                return _run(
+                    plan, opened, hands, Guarded(watcher), record, interrupts, wall, marker, told
+                )
+            finally:
+                opened.close()
         finally:
-            opened.close()
+            marker.end(safe=False)
 
 
 def _info(plan: Plan, opened: OpenBench, options: Options) -> RunInfo:
@@ -133,6 +147,8 @@ def _run(
     record: RunRecord,
     interrupts: Interrupts,
     wall: float,
+    marker: Marker,
+    left: Sequence[str],
 ) -> Outcome:
     if isinstance(opened.clock, WallClock):
         interrupts.wake = opened.clock.wake
@@ -154,6 +170,7 @@ def _run(
     ending = _Ending()
     try:
         watcher.started(record.run_id, len(plan.actions), plan.seconds(), opened.simulated)
+        bring_down_first(engine, left)
         _preflight(engine, opened, record)
         engine.do_all()
     except Tripped as trip:
@@ -177,6 +194,9 @@ def _run(
         ending.safe = make_safe(opened.instruments, opened.clock, rails)
         ending.safe.by_hand(own_mains=engine.own_mains, unread=unread)
         watcher.safe(ending.safe.confirmed, ending.safe.unconfirmed)
+        for line in ending.safe.sent:
+            watcher.note(line)
+        marker.end(safe=ending.safe.complete)
     if ending.reason is None and interrupts.arrived:
         # It came after the last step or while the unit was being made safe.
         ending.reason = interrupts.reason

@@ -8,9 +8,11 @@ safe to touch.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
+from typing import Protocol, runtime_checkable
 
-from seqrun.errors import SeqrunError
+from seqrun.errors import NotMeasured, SeqrunError
 from seqrun.instruments.roles import Clock, Generator, Instrument, Supply
 
 DISCHARGED_V = 2.0  # below 2 V, confirmed by meter, before touching (common practice)
@@ -23,6 +25,8 @@ class SafeReport:
 
     confirmed: list[str] = field(default_factory=list)
     unconfirmed: list[str] = field(default_factory=list)
+    #: sent to a generator that does not tell its state; with the supply off it drives nothing
+    sent: list[str] = field(default_factory=list)
 
     @property
     def complete(self) -> bool:
@@ -42,6 +46,16 @@ class SafeReport:
             )
 
 
+TRIES = 2  # with the link as it is, then with one opened anew
+
+
+@runtime_checkable
+class Reopening(Protocol):
+    """An instrument whose link can be opened anew."""
+
+    def reopen(self) -> None: ...
+
+
 def make_safe(
     instruments: Mapping[str, Instrument],
     clock: Clock,
@@ -53,24 +67,77 @@ def make_safe(
 
     The generator goes off first, so that a power stage is not driven while its rails fall; then
     the supply. ``rails`` are the supply outputs whose terminals must be seen to fall below 2 V.
-    Never raises for an instrument that fails; it is reported instead.
+    Where an instrument fails, its link is opened anew and it is tried once more. "Off" is only
+    said of an output that was asked, and said so. Never raises for an instrument that fails; it is
+    reported instead.
     """
     report = SafeReport()
     order = sorted(instruments.items(), key=lambda item: isinstance(item[1], Supply))
     for key, instrument in order:
         try:
-            instrument.make_safe()
+            _off(instrument)
         except Exception as error:  # best effort: whatever one instrument does, go on to the next
             report.unconfirmed.append(f"{key}: could not be made safe ({_first_line(error)})")
             continue
-        if isinstance(instrument, Generator):
-            report.confirmed.append(f"{key}: outputs off")
+        if isinstance(instrument, Generator | Supply):
+            _tell_outputs(key, instrument, report)
         if isinstance(instrument, Supply):
-            _confirm_supply(key, instrument, clock, list(rails), discharge_s, report)
+            _watch_rails(key, instrument, clock, list(rails), discharge_s, report)
     return report
 
 
-def _confirm_supply(
+def _off(instrument: Instrument) -> None:
+    """Outputs off, and seen to be off where the instrument tells; once more, with a link opened
+    anew, when that fails."""
+    for turn in range(TRIES):
+        last = turn + 1 == TRIES
+        try:
+            instrument.make_safe()
+            if last or not isinstance(instrument, Generator | Supply) or not any_on(instrument):
+                return
+        except NotMeasured:  # it does not tell: what it was sent it has taken
+            return
+        except Exception:
+            if last:
+                raise
+        if isinstance(instrument, Reopening):
+            with suppress(Exception):  # then the old link is tried once more, and reported
+                instrument.reopen()
+
+
+def any_on(instrument: Generator | Supply) -> bool:
+    """Whether any output is on; all of them are asked.
+
+    Raises:
+        NotMeasured: it does not tell.
+        InstrumentError: it could not be asked.
+    """
+    return any(instrument.enabled(n) for n in range(1, instrument.outputs + 1))
+
+
+def _tell_outputs(key: str, instrument: Generator | Supply, report: SafeReport) -> None:
+    on: list[str] = []
+    for output in range(1, instrument.outputs + 1):
+        try:
+            if instrument.enabled(output):
+                on.append(str(output))
+        except NotMeasured as reason:
+            told = f"{key}: sent off, not confirmed ({reason.found}); look at its panel"
+            where = report.unconfirmed if isinstance(instrument, Supply) else report.sent
+            where.append(told)
+            return
+        except Exception as error:  # report, never raise on the way to safety
+            report.unconfirmed.append(
+                f"{key} output {output}: could not be read back ({_first_line(error)})"
+            )
+            return
+    if on:
+        report.unconfirmed.append(f"{key}: still reports output {', '.join(on)} as on")
+    else:
+        report.confirmed.append(f"{key}: outputs off, read back")
+
+
+def _watch_rails(
     key: str,
     supply: Supply,
     clock: Clock,
@@ -79,19 +146,10 @@ def _confirm_supply(
     report: SafeReport,
 ) -> None:
     try:
-        if supply.enabled():
-            report.unconfirmed.append(f"{key}: still reports its outputs as on")
-            return
-        report.confirmed.append(f"{key}: outputs off, read back")
         start = clock.now()
         waiting = list(rails)
         while waiting:
-            waiting = [
-                n
-                for n in waiting
-                # "not below", so that an answer that is no number is never a discharged rail
-                if not abs(float(supply.voltage(n).nominal_value)) < DISCHARGED_V
-            ]
+            waiting = [n for n in waiting if not is_discharged(supply, n)]
             if not waiting or clock.now() - start > discharge_s:
                 break
             clock.wait(0.5)
@@ -105,6 +163,32 @@ def _confirm_supply(
                 report.confirmed.append(f"{key} output {n}: below {DISCHARGED_V:g} V")
     except Exception as error:  # the same: report, never raise on the way to safety
         report.unconfirmed.append(f"{key}: could not be read back ({_first_line(error)})")
+
+
+def is_discharged(supply: Supply, output: int) -> bool:
+    """Whether the terminals of an output read below 2 V."""
+    # "below", so that an answer that is no number is never a discharged rail
+    return abs(float(supply.voltage(output).nominal_value)) < DISCHARGED_V
+
+
+def found_on(instruments: Mapping[str, Instrument]) -> list[str]:
+    """What a bench has on, in words, without changing anything; what cannot be told is left out:
+    the safe state that follows reports it."""
+    found: list[str] = []
+    for key, instrument in instruments.items():
+        if not isinstance(instrument, Generator | Supply):
+            continue
+        for output in range(1, instrument.outputs + 1):
+            with suppress(Exception):
+                line = f"{key} output {output}"
+                on = instrument.enabled(output)
+                if isinstance(instrument, Supply):
+                    volts = float(instrument.voltage(output).nominal_value)
+                    if on or not abs(volts) < DISCHARGED_V:
+                        found.append(f"{line} {'on' if on else 'off'}, at {volts:.3g} V")
+                elif on:
+                    found.append(f"{line} on")
+    return found
 
 
 def _first_line(error: BaseException) -> str:
