@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Mapping
 from typing import Annotated, Any, Literal
 
 from pydantic import (
@@ -19,7 +21,10 @@ from seqrun.files.template import Template, TemplateError
 from seqrun.quantity import Seconds
 
 LONGEST_COMMAND = 1000  # characters
+OF = "of"  # in a table of words: the placeholder whose value chooses the word
+PLACE = re.compile(r"\{([a-z_]\w*)\}")  # a placeholder in ``match``; {2} and {1,3} count
 Positive = Annotated[float, Field(gt=0)]
+Bit = Annotated[int, Field(ge=0, le=31)]
 As = Literal["number", "hex", "binary", "byte", "si"]
 
 
@@ -64,12 +69,17 @@ class Commands(Strict):
     separator: str = Field(",", min_length=1, max_length=8)
     field: int | None = Field(default=None, description="counts from 0; negative from the end")
     match: Pattern = ""
-    character: int | None = Field(default=None, description="counts from 0; negative from the end")
+    character: int | tuple[int, ...] | None = Field(
+        default=None,
+        description="counts from 0; negative from the end; a list: of output 1, of output 2 …",
+    )
     map: dict[str, float | bool] = Field(
         default={}, description="words of the instrument and their values"
     )
     kind: As = Field(default="number", alias="as", description="how the text means a number")
-    bit: int | None = Field(default=None, ge=0, le=31)
+    bit: Bit | tuple[Bit, ...] | None = Field(
+        default=None, description="counts from 0; a list: of output 1, of output 2 …"
+    )
     invert: bool = Field(default=False, description="true and false change places")
     scale: float = 1.0
     shift: float = 0.0
@@ -102,6 +112,28 @@ class Commands(Strict):
         return bool(self.send) and not self.raw and self.templates[-1].asks
 
     @property
+    def varies(self) -> bool:
+        """Whether how its answer is read depends on the values of its placeholders."""
+        listed = isinstance(self.bit, tuple) or isinstance(self.character, tuple)
+        return listed or bool(PLACE.search(self.match))
+
+    def of(self, output: int, words: Mapping[str, str]) -> Commands:
+        """How the answer about one output is read.
+
+        Args:
+            output: from 1, where ``bit`` or ``character`` is a list.
+            words: what stands for the placeholders in ``match``.
+        """
+        match = PLACE.sub(lambda found: re.escape(words.get(found[1], found[0])), self.match)
+        return self.model_copy(
+            update={
+                "bit": _its(self.bit, output),
+                "character": _its(self.character, output),
+                "match": match,
+            }
+        )
+
+    @property
     def names(self) -> frozenset[str]:
         """Placeholders in any of its messages, those of further questions too."""
         found: set[str] = set()
@@ -112,6 +144,10 @@ class Commands(Strict):
                 except TemplateError:
                     continue  # told by the checks
         return frozenset(found)
+
+
+def _its(value: int | tuple[int, ...] | None, output: int) -> int | None:
+    return value[output - 1] if isinstance(value, tuple) else value
 
 
 class _Shorthand:

@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
+from seqrun.files.commands import OF, PLACE
 from seqrun.files.common import Problem, one_of
 from seqrun.files.operations import (
     ACCURACY,
@@ -86,9 +87,17 @@ def _messages(
     except TemplateError as problem:
         yield Problem(where, f"the command {problem}", 'one such as "VOLT {volts}"')
         return
+    made = {
+        name: table[OF] for name, table in {**driver.words, **commands.words}.items() if OF in table
+    }
+    for name, of in made.items():
+        if of not in operation.placeholders and name in commands.names:
+            yield Problem(
+                f"{where}, words.{name}", f'of = "{of}"', one_of(of, operation.placeholders)
+            )
     for template in (*templates, *after):
         for placeholder in template.names:
-            if placeholder not in operation.placeholders:
+            if placeholder not in operation.placeholders and placeholder not in made:
                 allowed = operation.placeholders
                 yield Problem(
                     where,
@@ -99,13 +108,13 @@ def _messages(
             yield from _hexadecimal(where, template)
     for table, names in (("words", commands.words), ("factor", commands.factor)):
         for placeholder in names:
-            if placeholder not in operation.placeholders:
+            if placeholder not in operation.placeholders and placeholder not in made:
                 yield Problem(
                     f"{where}.{table}",
                     f"unknown placeholder '{placeholder}'",
                     one_of(placeholder, operation.placeholders),
                 )
-    yield from _answer(where, operation, commands, templates)
+    yield from _answer(where, operation, commands, templates, driver.outputs)
     if driver.link.read_termination == "" and driver.link.answer_ends == "terminator":
         answered = commands.answered or bool(operation.answer and operation.answer != "block")
         if answered and commands.length is None:
@@ -125,7 +134,11 @@ def _hexadecimal(where: str, template: Template) -> Iterator[Problem]:
 
 
 def _answer(
-    where: str, operation: Operation, commands: Commands, templates: tuple[Template, ...]
+    where: str,
+    operation: Operation,
+    commands: Commands,
+    templates: tuple[Template, ...],
+    outputs: int,
 ) -> Iterator[Problem]:
     asking = [template for template in templates if template.asks and not commands.raw]
     answered = commands.answered
@@ -148,6 +161,14 @@ def _answer(
             yield Problem(where, f"'{key}' has no use here", "an operation that yields a block")
     if operation.answer in ("number", "numbers") and commands.invert and commands.bit is None:
         yield Problem(where, "'invert' has no use here", "an operation that is true or false")
+    for key, listed in (("bit", commands.bit), ("character", commands.character)):
+        if isinstance(listed, tuple) and len(listed) != outputs:
+            found = f"{key} is a list of {len(listed)}, and there are {outputs} outputs"
+            yield Problem(where, found, "one of each output, or one number for all")
+    for placeholder in PLACE.findall(commands.match):
+        if placeholder not in operation.placeholders:
+            found = f"unknown placeholder '{{{placeholder}}}' in match"
+            yield Problem(where, found, one_of(placeholder, operation.placeholders))
     if operation.answer and answered:
         yield from _possible(where, operation, commands)
 
@@ -267,7 +288,7 @@ def _words(driver: Driver) -> Iterator[Problem]:
     known = sorted({p for o in OPERATIONS[driver.role].values() for p in o.placeholders})
     for table, names in (("words", driver.words), ("scale", driver.scale)):
         for placeholder in names:
-            if placeholder not in known:
+            if placeholder not in known and OF not in driver.words.get(placeholder, ()):
                 yield Problem(
                     table, f"unknown placeholder '{placeholder}'", one_of(placeholder, known)
                 )

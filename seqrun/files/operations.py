@@ -142,6 +142,9 @@ SCOPE = {
     ),
     "free_run": Operation(("channel",), about="acquire without waiting for an edge"),
     "acquire": Operation((), about="one acquisition; ends with *OPC? unless 'acquired' is given"),
+    "acquire_now": Operation(
+        (), required=False, about="instead of 'acquire' when no edge is waited for"
+    ),
     "acquired": Operation((), "boolean", required=False, about="asked until it is true"),
     "abort": Operation(required=False, about="stop waiting for an edge"),
     "preamble": Operation(

@@ -20,13 +20,14 @@ def scope_problems(driver: Driver, scope: ScopeSettings) -> Iterator[Problem]:
     yield from _codes(scope)
     if len(set(scope.ranges)) != len(scope.ranges) or min(scope.ranges) <= 0.0:
         yield Problem("scope.ranges", "one is not positive, or stands twice", "each range once")
-    acquire = driver.operation.get("acquire")
-    if acquire is not None and not acquire.answered and "acquired" not in driver.operation:
-        yield Problem(
-            "operation.acquire",
-            "nothing tells when the acquisition is complete",
-            "*OPC? at its end, or the operation 'acquired'",
-        )
+    for name in ("acquire", "acquire_now"):
+        acquire = driver.operation.get(name)
+        if acquire is not None and not acquire.answered and "acquired" not in driver.operation:
+            yield Problem(
+                f"operation.{name}",
+                "nothing tells when the acquisition is complete",
+                "*OPC? at its end, or the operation 'acquired'",
+            )
 
 
 def _scaling(driver: Driver, scope: ScopeSettings) -> Iterator[Problem]:

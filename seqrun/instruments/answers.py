@@ -150,6 +150,7 @@ class Answer:
 
     def _bit(self, value: float) -> int:
         bit = self._commands.bit
+        assert not isinstance(bit, tuple), "Commands.of chose the output's own"
         whole = int(value)
         return whole if bit is None else (whole >> bit) & 1
 
@@ -176,6 +177,7 @@ def _picker(commands: Commands) -> Callable[[str], str]:
     """What takes the text that matters out of an answer; the answer itself where it is not there,
     so that the error shows what came."""
     field, separator, character = commands.field, commands.separator, commands.character
+    assert not isinstance(character, tuple), "Commands.of chose the output's own"
     matcher = re.compile(commands.match) if commands.match else None
     if field is None and matcher is None and character is None:
         return _whole

@@ -11,6 +11,7 @@ from contextlib import contextmanager, suppress
 from typing import Any
 
 from seqrun.errors import SeqrunError, UsageError
+from seqrun.files.commands import OF, PLACE
 from seqrun.files.driver import Commands, Driver
 from seqrun.files.driver_checks import operations_of
 from seqrun.files.operations import Operation
@@ -33,9 +34,9 @@ class Call:
     """
 
     __slots__ = (
-        "_after", "_also", "_answer", "_asks", "_bare", "_check", "_combine", "_commands",
-        "_convert", "_fixed", "_form", "_link", "_messages", "_pause", "_ready", "_scale",
-        "_time_out_s", "kind", "names",
+        "_after", "_also", "_answers", "_asks", "_bare", "_check", "_combine", "_commands",
+        "_convert", "_derived", "_fixed", "_form", "_link", "_messages", "_pause", "_ready",
+        "_scale", "_time_out_s", "_where", "kind", "names",
     )  # fmt: skip
 
     def __init__(
@@ -62,18 +63,23 @@ class Call:
         self._fixed: tuple[Message, ...] | None = None
         self._convert = {
             name: {**words.get(name, {}), **commands.words.get(name, {})}
-            for name in names
+            for name in {*names, *PLACE.findall(commands.match)}
             if name in words or name in commands.words
         }
+        self._derived = {name: table[OF] for name, table in self._convert.items() if OF in table}
         factors = {**scale, **commands.factor}
         self._scale = {name: factors[name] for name in names if name in factors}
-        self._answer = Answer(commands, link.manners.headers, f"{link.where}, {name}")
+        self._where = f"{link.where}, {name}"
+        self._answers: dict[tuple[tuple[str, Any], ...], Answer] = {}
+        if not commands.varies:
+            self._answers[()] = Answer(commands, link.manners.headers, self._where)
         self._form = Form(commands.length, commands.acknowledge)
         self._pause = commands.pause
         self._time_out_s = commands.time_out
         self._ready: dict[tuple[tuple[str, Any], ...], tuple[Message, ...]] = {}
         self._also = tuple(Call(name, one, operation, link, words, scale) for one in commands.also)
         self._combine = all if commands.combine == "and" else any
+        names = (names - self._derived.keys()) | set(self._derived.values())
         self.names: frozenset[str] = frozenset(names.union(*(one.names for one in self._also)))
         if not names and not commands.raw:
             self._fixed = tuple(t({}) for t in self._messages)
@@ -108,7 +114,9 @@ class Call:
 
     def _shown(self, values: Mapping[str, Any]) -> dict[str, Any]:
         """Values as templates show them: words for those that have one, floats with few digits."""
-        shown: dict[str, Any] = {}
+        shown: dict[str, Any] = {
+            name: Word(self._convert[name][_key(values[of])]) for name, of in self._derived.items()
+        }
         for name, value in values.items():
             words = self._convert.get(name)
             word = None if words is None else words.get(_key(value))
@@ -121,6 +129,16 @@ class Call:
             else:
                 shown[name] = value
         return shown
+
+    def _read_as(self, values: Mapping[str, Any]) -> Answer:
+        """How the answer is read: of one output's own bit or character, where these differ."""
+        key = tuple(values.items()) if self._commands.varies else ()
+        found = self._answers.get(key)
+        if found is None:
+            shown = {name: str(value) for name, value in self._shown(values).items()}
+            its = self._commands.of(int(values.get("output", 1)), shown)
+            found = self._answers[key] = Answer(its, self._link.manners.headers, self._where)
+        return found
 
     def __call__(self, time_out_s: float | None = None, /, **values: Any) -> str:
         """Do it, and give the answer as text ("" for a command).
@@ -173,15 +191,15 @@ class Call:
         Raises:
             NotMeasured: the instrument says that it has no result (overload, not a number).
         """
-        return self._answer.number(self(time_out_s, **values))
+        return self._read_as(values).number(self(time_out_s, **values))
 
     def numbers(self, time_out_s: float | None = None, /, **values: Any) -> list[float]:
         """The answer as numbers, each between separators."""
-        return self._answer.numbers(self(time_out_s, **values))
+        return self._read_as(values).numbers(self(time_out_s, **values))
 
     def boolean(self, **values: Any) -> bool:
         """The answer as true or false; of several questions, all are asked."""
-        first = self._answer.boolean(self(**values))
+        first = self._read_as(values).boolean(self(**values))
         if not self._also:
             return first
         return self._combine([first, *(one.boolean(**values) for one in self._also)])

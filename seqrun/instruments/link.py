@@ -239,10 +239,11 @@ class Link:
     def _said_and_heard(self, messages: Sequence[Message], answered: bool, form: Form) -> str:
         """Send each message and read what answers it."""
         wire = self.wire
-        pattern = self._acknowledge if form.acknowledge is None else form.acknowledge
         last = len(messages) - 1
         answer = ""
         for number, message in enumerate(messages):
+            # Looked up for each: the first may have shown that this firmware acknowledges nothing.
+            pattern = self._acknowledge if form.acknowledge is None else form.acknowledge
             if number == last and answered:
                 self._owed = True
                 wire.send(message)

@@ -137,7 +137,7 @@ class DrivenMeter(DrivenInstrument):
         if self._row is not None:
             return self._row
         scale = abs(reading)
-        if "present_range" in self._ops:
+        if "present_range" in self._ops and not function.startswith("temperature_"):
             # Just above its full scale a meter may or may not have changed up: ask.
             scale = self._ops["present_range"].number(function=function)
         return self._accuracy.row(function, scale * (1.0 - 1e-9))

@@ -12,20 +12,25 @@ from seqrun.files.equipment import ScopeSettings
 from seqrun.instruments.vertical import snapped, snapped_up
 
 
+def share_of_memory(settings: ScopeSettings, channels: int) -> int:
+    """What a record is divided by with so many channels on: shared memory is cut in halves and
+    quarters, so that three channels have a quarter each."""
+    if settings.memory != "shared":
+        return 1
+    return 1 << (max(1, channels) - 1).bit_length()
+
+
 def longest_record(settings: ScopeSettings, channels: int) -> int:
     """The longest record per channel with so many channels on."""
-    most = settings.max_points
-    if settings.memory == "shared":
-        most //= max(1, channels)
-    fitting = [record for record in settings.records if record <= most]
-    return max(fitting) if fitting else min((most, *settings.records))
+    return settings.max_points // share_of_memory(settings, channels)
 
 
 def record_for(settings: ScopeSettings, points: int, channels: int) -> int:
     """The shortest record that holds so many points; the longest when none does."""
-    longest = longest_record(settings, channels)
-    fitting = [record for record in settings.records if points <= record <= longest]
-    return min(fitting) if fitting else (longest if settings.records else points)
+    share = share_of_memory(settings, channels)
+    records = [record // share for record in settings.records]
+    fitting = [record for record in records if points <= record]
+    return min(fitting) if fitting else (max(records) if records else points)
 
 
 def rate_near(settings: ScopeSettings, wanted_hz: float, record: int) -> float:

@@ -221,7 +221,8 @@ class DrivenScope(DrivenInstrument):
 
     def _run(self, time_out_s: float, triggered: bool) -> None:
         try:
-            self._ops["acquire"](time_out_s)
+            now = "acquire" if triggered or "acquire_now" not in self._ops else "acquire_now"
+            self._ops[now](time_out_s)
             if "acquired" in self._ops:
                 self._poll(time_out_s)
         except (InstrumentSilent, QueueError) as problem:

@@ -301,7 +301,8 @@ class Wire:
                 while status == self._more:
                     more, status = self._read(self._session, CHUNK)
                     data += more
-                answer = data.decode("latin-1").rstrip("\r\n")
+                # A line feed may lead: that of the answer before, where firmware differs.
+                answer = data.decode("latin-1").strip("\r\n")
         except self._failures as problem:
             raise self._failed(problem) from problem
         self._log(self.key, "<", answer)
@@ -384,6 +385,9 @@ class Wire:
             return False
         try:
             if self.serial:
+                if self.manners.read_termination == "\r" and port.in_waiting:
+                    # Newer firmware of a family may end its lines with a line feed more.
+                    return bool(port.read(1) != b"\n" or port.in_waiting)
                 return bool(port.in_waiting)
             pending = self._pending
             if pending is not None and len(getattr(pending, "_pending_buffer", ())):
