@@ -5,12 +5,13 @@ from __future__ import annotations
 import socket
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import closing
+from contextlib import ExitStack, closing
 from dataclasses import dataclass, field
 from typing import Any
 
 import pytest
 import pyvisa
+from dialect_bench import Opener
 
 import demo_sim
 from seqrun.files.bench import Bench
@@ -115,3 +116,10 @@ def sockets() -> Iterator[pyvisa.ResourceManager]:
     """The library that real instruments are opened with."""
     with closing(pyvisa.ResourceManager("@py")) as manager:
         yield manager
+
+
+@pytest.fixture
+def opener(sockets: pyvisa.ResourceManager) -> Iterator[Opener]:
+    """Opens shipped drivers of real families on servers that speak their dialects."""
+    with ExitStack() as stack:
+        yield Opener(sockets, stack)

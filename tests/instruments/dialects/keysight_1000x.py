@@ -3,7 +3,8 @@
 Read: DSOX1204A/G Programmer's Guide, page 638, and the 2000 X-Series guide, pages 632 and 644
 (ten-field preamble, voltage = [(data value - yreference) * yincrement] + yorigin, block header
 "#8" and eight digits, BYTE/WORD/UNSigned, reference half of 65,536 steps as WORD). From memory:
-:DIGitize, :WAVeform:POINts and its RAW mode, byte order, +0,"No error". Several commands share a
+:SINGle, :OPERegister:CONDition? (bit 3: running), :WAVeform:POINts and its RAW mode,
+byte order, +0,"No error". Several commands share a
 message. The 8 bits of the converter fill the upper half of each word.
 """
 
@@ -51,10 +52,6 @@ class Keysight1000x(Commands):
     @command(":SYSTem:ERRor?")
     def error(self, _: str) -> Answer:
         return self.next_error()
-
-    @command("*OPC?")
-    def complete(self, _: str) -> Answer:
-        return None if self._waiting else "1"
 
     def _channel(self, n: str) -> int:
         if n not in ("1", "2", "3", "4"):
@@ -140,8 +137,12 @@ class Keysight1000x(Commands):
         self._waiting = False
         return None
 
-    @command(":DIGitize")
-    def digitize(self, text: str) -> Answer:
+    @command(":OPERegister:CONDition?")
+    def condition(self, _: str) -> Answer:
+        return f"{8 if self._waiting else 0:+d}"
+
+    @command(":SINGle")
+    def single(self, _: str) -> Answer:
         self._waiting = not (self.edges or self.sweep == "AUTO")
         if self._waiting:
             return None

@@ -1,12 +1,12 @@
 """The dialect of the Siglent SDS1000X-E family over its raw socket (four channels, SDS1104X-E).
 
 Read: Digital Oscilloscopes Series Programming Guide, page 142 (an answer's head before the block,
-"#9" and nine digits, two line feeds at the end; answers such as "C1:VDIV 5.00E-01V";
-voltage = code * (vdiv / 25) - voffset; time = trdl - (timebase * grid / 2)). That page takes 255
-off a byte above 127 while its meaning is a signed byte; public single-instrument drivers take 256,
-and so does this. From memory: WFSU, MSIZ words, SARA? with SI suffixes, INR? bit 0 for a new
-record, 14 divisions across. There is no error query in this guide: what it does not have is
-answered by silence.
+"#9" and nine digits, two line feeds at the end; answers such as "C1:VDIV 5.00E-01V"; voltage = code
+* (vdiv / 25) - voffset; time = trdl - (timebase * grid / 2)). That page takes 255 off a byte above
+127 while its meaning is a signed byte; public single-instrument drivers take 256, and so does this.
+From memory: WFSU, MSIZ words, SARA? with SI suffixes, INR? bit 0 for a new record until it is
+asked, FRTR for one record at once, 14 divisions across. There is no error query in this guide: what
+it does not have is answered by silence.
 """
 
 from __future__ import annotations
@@ -111,6 +111,8 @@ class SiglentSds1000xe(Lines):
                 self.armed = False
         elif word == "ARM":
             self._arm()
+        elif word == "FRTR" and self.armed:
+            self._complete()
         elif word == "STOP":
             self.armed, self.mode = False, "STOP"
         elif word == "ACQW" and re.fullmatch(
@@ -136,10 +138,15 @@ class SiglentSds1000xe(Lines):
             self.probe[channel] = value
 
     def _arm(self) -> None:
-        self.armed, self.new = True, False
+        if self.mode == "STOP":
+            self.mode = "SINGLE"  # from stopped to single
+        self.armed = True
         if self.mode == "AUTO" or self.edges:
-            self._acquire()
-            self.armed, self.new = self.mode != "SINGLE", True
+            self._complete()
+
+    def _complete(self) -> None:
+        self._acquire()
+        self.armed, self.new = self.mode != "SINGLE", True
 
     def _acquire(self) -> None:
         count = min(self.depth, round(self.rate * 14.0 * self.tdiv))

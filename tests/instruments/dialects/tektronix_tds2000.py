@@ -43,7 +43,7 @@ class TektronixTds2000(Commands):
         self.coupling = dict.fromkeys(self.shown, "DC")
         self.time_scale, self.mode, self.averages = 5e-4, "SAM", 16
         self.source, self.encoding, self.first, self.last = 1, "RIB", 1, POINTS
-        self.stop_after, self.edges = "RUNST", True
+        self.stop_after, self.edges, self.sweep = "RUNST", True, "AUTO"
         self.status = 128  # power on
         self.told: list[str] = []
         self.knob: dict[int, float] = {}
@@ -81,10 +81,6 @@ class TektronixTds2000(Commands):
             return self._said("EVMSG", self.told.pop(0))
         pending = '1,"No events to report - new events pending *ESR?"'
         return self._said("EVMSG", pending if self.errors else self.none)
-
-    @command("*OPC?")
-    def complete(self, _: str) -> Answer:
-        return None if self._waiting else "1"  # it comes when the acquisition is complete
 
     @command("HEADer")
     def set_header(self, text: str) -> Answer:
@@ -162,10 +158,14 @@ class TektronixTds2000(Commands):
     def acquire(self, text: str) -> Answer:
         self._waiting = False
         if self.one_of(text, "ON", "OFF", "RUN", "STOP", "1", "0") in ("ON", "RUN", "1"):
-            self._waiting = not self.edges
+            self._waiting = not (self.edges or self.sweep == "AUTO")
             if not self._waiting:
                 self._acquire()
         return None
+
+    @command("ACQuire:STATE?")
+    def acquiring(self, _: str) -> Answer:
+        return self._said("ACQUIRE:STATE", "1" if self._waiting else "0")
 
     @command("TRIGger:MAIn:EDGE:SOUrce", "TRIGger:EDGE:SOUrce")
     def trigger_source(self, text: str) -> Answer:
@@ -189,7 +189,7 @@ class TektronixTds2000(Commands):
 
     @command("TRIGger:MAIn:MODe")
     def trigger_mode(self, text: str) -> Answer:
-        self.one_of(text, "AUTO", "NORMal")
+        self.sweep = self.one_of(text, "AUTO", "NORMal")
         return None
 
     def _acquire(self) -> None:
