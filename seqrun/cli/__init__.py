@@ -169,7 +169,7 @@ def explain(
 
 @app.command()
 def report(
-    run_id: Annotated[str, typer.Argument(help="Run id, or 'last'.")] = "last",
+    run_id: Annotated[str, typer.Argument(help="Run id, 'last', or a serial number.")] = "last",
     results: Results = Path("results"),
     budget: Annotated[bool, typer.Option("--budget", help="Show each reading's budget.")] = False,
     page: Annotated[bool, typer.Option("--page", help="Write the page again.")] = False,
@@ -182,7 +182,9 @@ def report(
 
 @app.command()
 def findings(
-    run_id: Annotated[str, typer.Argument(help="Run id, a part of it, or 'last'.")] = "last",
+    run_id: Annotated[
+        str, typer.Argument(help="Run id, a part of it, 'last', or a serial.")
+    ] = "last",
     results: Results = Path("results"),
     costs: Annotated[
         Optional[str],  # noqa: UP045
@@ -197,8 +199,13 @@ def findings(
 
 @app.command()
 def compare(
-    before: Annotated[str, typer.Argument(help="Run id, a part of it, or 'last'.")],
-    after: Annotated[str, typer.Argument(help="The run to compare with it.")],
+    before: Annotated[
+        str, typer.Argument(help="Run id, a part of it, 'last', or a serial number alone.")
+    ],
+    after: Annotated[
+        Optional[str],  # noqa: UP045
+        typer.Argument(help="The run to compare with it."),
+    ] = None,
     results: Results = Path("results"),
     matters: Annotated[
         str, typer.Option("--matters", help="Share of a limit that a change must reach to matter.")
@@ -254,14 +261,17 @@ def history(
 
 @app.command()
 def release(
-    run_id: Annotated[str, typer.Argument(help="An accepted run: its id, a part of it, 'last'.")],
+    run_id: Annotated[str, typer.Argument(help="An accepted run: its id, 'last', or a serial.")],
+    results: Results = Path("results"),
     fault_found: Annotated[
         str, typer.Option("--fault-found", help="What was wrong, in words for the owner.")
-    ],
+    ] = "",
     work_done: Annotated[
         str, typer.Option("--work-done", help="What was done, in words for the owner.")
-    ],
-    results: Results = Path("results"),
+    ] = "",
+    complaint: Annotated[
+        str, typer.Option("--complaint", help="What the owner complained of, in a few words.")
+    ] = "",
     signed_by: Annotated[
         str, typer.Option("--signed-by", help="Who releases it; else the operator of the run.")
     ] = "",
@@ -283,6 +293,7 @@ def release(
             run_id,
             results,
             fault_found=fault_found,
+            complaint=complaint,
             work_done=work_done,
             signed_by=signed_by,
             cautions=caution or [],

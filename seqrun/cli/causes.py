@@ -13,7 +13,7 @@ def findings_command(run_id: str, results: Path, *, costs: str | None) -> int:
     Raises:
         SeqrunError: no such run, no unit sheet in its record, a wrong cost sheet.
     """
-    from seqrun.record import load_run
+    from seqrun.cli.which import chosen
     from seqrun.report.findings.terminal import show_findings
     from seqrun.report.shared.summary import summarise
     from seqrun.runner.findings import findings_of_run
@@ -23,7 +23,7 @@ def findings_command(run_id: str, results: Path, *, costs: str | None) -> int:
         from seqrun.files.costs import load_costs
 
         sheet = load_costs(costs)
-    run = load_run(results, run_id)
+    run = chosen(results, run_id)
     found = findings_of_run(run)
     if found is None:
         raise UsageError(

@@ -238,11 +238,11 @@ def serve_command(
 
 def report_command(run_id: str, results: Path, *, budget: bool, page: bool) -> int:
     """``seqrun report``."""
-    from seqrun.record import load_run
+    from seqrun.cli.which import chosen
     from seqrun.report.run.page import write_page
     from seqrun.report.run.terminal import budget_table, run_summary
 
-    record = load_run(results, run_id)
+    record = chosen(results, run_id)
     run_summary(record)
     if budget:
         budget_table(record)

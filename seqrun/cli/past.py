@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 from seqrun.errors import UsageError
@@ -9,7 +10,7 @@ from seqrun.errors import UsageError
 
 def compare_command(
     before: str,
-    after: str,
+    after: str | None,
     results: Path,
     *,
     matters: str,
@@ -19,8 +20,8 @@ def compare_command(
     page: Path | None,
 ) -> int:
     """``seqrun compare``."""
+    from seqrun.cli.which import before_and_after
     from seqrun.quantity import QuantityError, parse
-    from seqrun.record import load_run
     from seqrun.report.compare.page import write_page
     from seqrun.report.compare.pairs import compare, write_csv
     from seqrun.report.compare.terminal import comparison
@@ -29,7 +30,7 @@ def compare_command(
         share = parse(matters, "")
     except QuantityError as error:
         raise UsageError(error.found, expected=error.wanted, where="--matters") from None
-    one, two = load_run(results, before), load_run(results, after)
+    one, two = before_and_after(results, before, after)
     run = compare(one, two, share, new_ballasts=new_ballasts)
     comparison(run, everything=everything)
     if csv is not None:
@@ -92,26 +93,59 @@ def release_command(
     *,
     fault_found: str,
     work_done: str,
+    complaint: str,
     signed_by: str,
     cautions: list[str],
     before: str | None,
     page: Path | None,
 ) -> int:
     """``seqrun release``."""
-    from seqrun.record import Store, load_run
+    from seqrun.cli.which import chosen
+    from seqrun.record import Store
     from seqrun.report.release.sheet import release, write_sheet
+    from seqrun.values import Disposition
 
-    run = load_run(results, run_id)
+    run = chosen(
+        results,
+        run_id,
+        wanted=lambda one: one.disposition is Disposition.ACCEPT,
+        what="accepted run",
+    )
     sheet = release(
         run,
-        fault_found,
-        work_done,
+        *_asked(fault_found, work_done),
+        complaint=complaint,
         signed_by=signed_by,
         cautions=cautions,
-        before=load_run(results, before) if before is not None else None,
+        before=chosen(results, before) if before is not None else None,
         others=Store(results).runs(),
     )
     if sheet.simulated:
         print("SIMULATED: this sheet releases nothing")
     print(f"release sheet: {write_sheet(sheet, page or run.folder / 'release.html')}")
     return 0
+
+
+def _asked(fault_found: str, work_done: str) -> tuple[str, str]:
+    """What the sheet needs in somebody's own words; the person at the terminal is asked for what
+    is missing.
+
+    Raises:
+        UsageError: something is, and nobody is there to be asked.
+    """
+    wanted = {
+        "--fault-found": ("What was wrong, in words for the owner", fault_found),
+        "--work-done": ("What was done, in words for the owner", work_done),
+    }
+    lacking = [option for option, (_, text) in wanted.items() if not text.strip()]
+    if lacking and not sys.stdin.isatty():
+        raise UsageError(
+            f"the sheet lacks {' and '.join(lacking)}",
+            expected="; ".join(f'{option} "{wanted[option][0].lower()}"' for option in lacking),
+            where="seqrun release",
+        )
+    try:
+        found = [text if text.strip() else input(f"{ask}: ") for ask, text in wanted.values()]
+    except EOFError:
+        raise UsageError("nothing was typed", where="seqrun release") from None
+    return found[0], found[1]

@@ -31,11 +31,12 @@ temperature, a unit that wanders) is for people to say.
 
 What would matter, δ, is our own rule: a fifth of what the limit allows (of a power, 1 dB). With two
 limits, of the distance between them; with one, of the limit's own size; without any limit, of the
-larger of the two values. A scale whose zero is no nothing has a fixed one: 1 dB, 1 K.
+larger of the two values. A scale with an arbitrary zero (dB, °C) has a fixed one: 1 dB, 1 K.
 
 A bound ("at most x") stands for every value that it allows, of a magnitude from zero up. Only what
-holds for all of them is said. A number without any uncertainty (a setting, a count) is unchanged
-when it is the same in every digit; otherwise nothing can be told.
+holds for all of them is said: bounds that exclude one another are a change. A number without any
+uncertainty (a setting, a count) is unchanged when it is the same in every digit; otherwise nothing
+can be told.
 """
 
 from __future__ import annotations
@@ -160,6 +161,8 @@ def difference(
     if y1 == y2 and not first.budget and not second.budget and first.bound is second.bound:
         return Difference(Change.UNCHANGED, 0.0, None, matters)
     silent = [w for r, w in ((first, "before"), (second, "after")) if not r.budget]
+    if silent and _apart(first, second, y1, y2, factor):
+        return Difference(Change.CHANGED, None, None, matters)
     if silent:
         why = f"no uncertainty is stated {' and '.join(silent)}"
         return Difference(Change.CANNOT_TELL, y2 - y1, None, matters, why)
@@ -179,6 +182,17 @@ def difference(
         reason = f"a change of {shown} is neither seen nor excluded"
     value = None if bounded else y2 - y1
     return Difference(change, value, expanded, matters, reason, bool(common))
+
+
+def _apart(first: Reading, second: Reading, y1: float, y2: float, factor: float) -> bool:
+    """Whether bounds that state no uncertainty of their own (a count's exact limits) exclude that
+    both are the same: "at least 15 Hz" and "at most 0.05 Hz"."""
+    for reading in (first, second):
+        if not reading.budget and reading.bound is Bound.EXACT:
+            return False
+    (low1, high1), (low2, high2) = _range(first, y1), _range(second, y2)
+    u = math.hypot(first.standard_uncertainty * factor, second.standard_uncertainty)
+    return low2 - high1 > COVERAGE_FACTOR * u or low1 - high2 > COVERAGE_FACTOR * u
 
 
 def _common(first: Reading, second: Reading, factor: float, owners: Collection[str]) -> list[float]:

@@ -48,6 +48,7 @@ class RunData:
     traces: tuple[Trace, ...]
     files: tuple[Path, ...]
     messages: Path | None
+    missing: tuple[str, ...] = ()  # what the record has lost since it was made, in words
 
     def trace(self, name: str) -> Trace | None:
         return next((t for t in self.traces if t.name == name), None)
@@ -81,6 +82,7 @@ def load_run(folder: Path | str, name: str) -> RunData:
         traces=tuple(Trace(p.stem, p) for p in _listed(where / TRACES, ".csv")),
         files=tuple(_listed(where / FILES)),
         messages=messages if messages.is_file() else None,
+        missing=store.verify(row.run_id).get(row.run_id, ()),
     )
 
 

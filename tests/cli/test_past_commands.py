@@ -50,7 +50,10 @@ def test_compare_prints_and_writes_table_and_page(
     [
         (("compare", "last", "last"), "both are the same run"),
         (("compare", "nothing", "last"), "no run is named 'nothing'"),
-        (("compare", "EX-1", "last"), "several runs are named 'EX-1'"),
+        (("compare", "EX-1", "last"), "both are the same run"),
+        (("compare", "2026050", "last"), "several runs are named '2026050'"),
+        (("compare", "20260501"), "two runs, or the serial number of a unit with two"),
+        (("release", "EX-1", "--fault-found", "x"), "the sheet lacks --work-done"),
         (("compare", "20260501", "last", "--matters", "lots"), "--matters"),
         (("compare", "20260501", "last", "--matters", "0"), "more than 0"),
         (("compare", "20260501", "last", "--page", "no/such.html"), "cannot be written"),
@@ -107,3 +110,17 @@ def test_merge_says_what_it_added_and_then_that_there_is_nothing(
     assert first.out == "added to results: 1 run, 1 reading, 2 files\n"
     again = seqrun("merge", "theirs")
     assert again.out == "results has everything of theirs already\n"
+
+
+def test_a_serial_number_stands_for_the_run_that_is_plainly_meant(
+    seqrun: Seqrun, repaired: tuple[str, str]
+) -> None:
+    before, after = repaired
+    answer = seqrun("compare", "EX-1")
+    assert answer.code == 0
+    assert answer.out.index(before) < answer.out.index(after)
+    assert "Cured: DC offset, left" in answer.out
+    assert f"latest run is {after}" in seqrun("report", "EX-1").out
+    sheet = seqrun("release", "EX-1", *WORDS)
+    assert sheet.code == 0
+    assert f"latest accepted run is {after}" in sheet.out

@@ -173,3 +173,15 @@ def test_a_coarser_bench_never_says_more(y1: float, u1: float, y2: float, u2: fl
     assert coarse in (fine, Change.CANNOT_TELL) or fine is Change.CHANGED
     if fine is Change.CANNOT_TELL:
         assert coarse is Change.CANNOT_TELL
+
+
+def test_bounds_of_counts_that_exclude_one_another_are_a_change() -> None:
+    """Bursts "at least 15 Hz" before and "at most 0.05 Hz" after: the bounds are exact already."""
+    before = reading(15.0, 0.0, "Hz", None, Bound.AT_LEAST)
+    after = reading(0.05, 0.0, "Hz", None, Bound.AT_MOST)
+    assert difference(before, after).change is Change.CHANGED
+    assert difference(after, before).change is Change.CHANGED
+    assert difference(after, reading(0.02, 0.0, "Hz", None, Bound.AT_LEAST)).change is (
+        Change.CANNOT_TELL
+    )
+    assert difference(before, reading(1.0, 0.0, "Hz", None)).change is Change.CANNOT_TELL

@@ -101,7 +101,7 @@ def test_what_no_limit_asks_for_and_nothing_is_told_of_is_only_counted(results: 
     open_ended = judged("hum.left", "hum", "left", 10e-6, "V", 4e-6, None, None)
     found = of(results, [open_ended, judged()], [open_ended, judged()])
     assert "hum.left" not in told(found)
-    assert "1 without a limit that cannot be told" in told(found)
+    assert "1 that cannot be told" in told(found)
     assert "hum.left" in told(found, everything=True)
 
 
@@ -128,10 +128,10 @@ def test_a_run_is_not_compared_with_itself(results: Path) -> None:
         compare(run, run)
 
 
-def test_what_became_worse_leads(results: Path) -> None:
+def test_what_was_cured_leads_and_what_became_worse_follows(results: Path) -> None:
     better = [judged("a", value=0.2), judged("b", value=0.001)]
     worse = [judged("a", value=0.001), judged("b", value=0.2)]
-    assert [p.row.step for p in of(results, better, worse).ordered()] == ["b", "a"]
+    assert [p.row.step for p in of(results, better, worse).ordered()] == ["a", "b"]
 
 
 def test_how_often_chance_alone_would_show_a_change_is_said(results: Path) -> None:
@@ -219,3 +219,16 @@ def test_a_run_without_readings_can_be_compared(results: Path) -> None:
 def test_a_page_that_cannot_be_written_is_told(results: Path, tmp_path: Path) -> None:
     with pytest.raises(FileError, match="cannot be written"):
         write_page(repaired(results), tmp_path / "no" / "folder.html")
+
+
+def test_the_first_sentence_says_what_was_cured(results: Path) -> None:
+    found = of(results, [judged(value=0.212), judged("b")], [judged(), judged("b", value=0.2)])
+    assert found.told[0].startswith("Cured: DC offset, left (")
+    assert "212" in found.told[0]
+    assert found.told[1].startswith("Worse than before: DC offset, left")
+    assert told(found).index("Cured:") < told(found).index("Worse than before")
+
+
+def test_a_pass_by_a_wider_limit_is_no_cure(results: Path) -> None:
+    (pair,) = of(results, [judged(value=0.2)], [judged(value=0.2, low=-0.5, high=0.5)]).pairs
+    assert not pair.cured

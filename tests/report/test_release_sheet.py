@@ -9,9 +9,10 @@ import pytest
 from invented_run import FACTS, bad, good, judged, on_record
 
 from seqrun.errors import UsageError
-from seqrun.record import RunData, Store
+from seqrun.record import RunData, Store, load_run
 from seqrun.report.release.sheet import LONGEST, Release, release, render_sheet, write_sheet
-from seqrun.values import Disposition
+from seqrun.report.run.page import render_page
+from seqrun.values import Bound, Disposition, Judged
 
 FAULT = "One output transistor of the right channel had failed."
 WORK = "Both transistors replaced by a matched pair; idle current set."
@@ -91,7 +92,7 @@ def test_few_readings_the_one_with_the_least_room_of_each_channel(accepted: RunD
     lines = {line.words: line for line in sheet(accepted).measured}
     power = lines["Output power"]
     assert power.shown == "left\u00a044.8\u00a0W, right\u00a043.9\u00a0W"
-    assert power.asked == "at least 40\u00a0W"
+    assert power.asked == "40\u00a0W or more"
     assert lines["Warmth of the heatsink"].shown == "33.6\u00a0K"
     # upper.2 and lower.2 with 27.5 mA are nearer to 35 mA than the others are to 15 mA
     assert lines["Current at rest"].shown.startswith("left\u00a027.5\u00a0mA")
@@ -99,7 +100,7 @@ def test_few_readings_the_one_with_the_least_room_of_each_channel(accepted: RunD
 
 
 def test_an_offset_is_told_without_its_sign(accepted: RunData) -> None:
-    offset = next(m for m in sheet(accepted).measured if m.words.startswith("Direct current"))
+    offset = next(m for m in sheet(accepted).measured if m.words.startswith("Steady voltage"))
     assert offset.shown == "left\u00a03.1\u00a0mV, right\u00a011.8\u00a0mV"
 
 
@@ -107,7 +108,7 @@ def test_what_it_was_before_the_repair_stands_beside_it(results: Path) -> None:
     before = on_record(results, bad(), Disposition.REJECT, "fail")
     after = on_record(results, good(), Disposition.ACCEPT)
     found = sheet(after, before=before)
-    offset = next(m for m in found.measured if m.words.startswith("Direct current"))
+    offset = next(m for m in found.measured if m.words.startswith("Steady voltage"))
     assert "right\u00a0212\u00a0mV" in offset.before
     assert "Before" in render_sheet(found)
     with pytest.raises(UsageError, match="not an earlier one"):
@@ -160,3 +161,56 @@ def test_the_sheet_is_one_self_contained_file(accepted: RunData, tmp_path: Path)
     page = write_sheet(sheet(accepted), tmp_path / "release.html").read_text(encoding="utf-8")
     assert "<script" not in page
     assert "http" not in page.replace("http://www.w3.org/2000/svg", "")
+
+
+def heat(step: str, kelvins: float, *, driven: bool) -> list[Judged]:
+    power = [judged(step, "soak_power", "left", 5.0, "W", 0.1, None, None)] if driven else []
+    return [*power, judged(step, "sink_rise", "", kelvins, "K", 1.0, None, 40.0)]
+
+
+def test_a_rise_at_rest_is_not_held_against_one_while_driven(results: Path) -> None:
+    before = on_record(results, heat("h", 6.0, driven=False), Disposition.REJECT, "fail")
+    after = on_record(results, heat("h", 30.0, driven=True), Disposition.ACCEPT)
+    (line,) = sheet(after, before=before).measured
+    assert (line.shown, line.before) == ("30\u00a0K", "")
+    both = [*heat("r", 6.0, driven=False), *heat("e", 45.0, driven=True)]
+    (line,) = sheet(after, before=replace(on_record(results, both), run=before.run)).measured
+    assert line.before == "45\u00a0K"
+
+
+def test_the_channel_that_could_not_be_read_before_is_named(results: Path) -> None:
+    old = [judged(), judged("offset.right", channel="right", value=None, note="no contact")]
+    new = [judged(), judged("offset.right", channel="right")]
+    before = on_record(results, old, Disposition.HOLD, "x")
+    (line,) = sheet(on_record(results, new, Disposition.ACCEPT), before=before).measured
+    assert line.before == "left\u00a03.1\u00a0mV, right could not be read"
+
+
+def test_what_was_complained_of_stands_first_and_what_was_not_tested_is_listed(
+    results: Path,
+) -> None:
+    bursts = judged(
+        *("bursts.left", "burst_rate", "left", 0.05, "Hz", 0.0, None, 0.2), bound=Bound.AT_MOST
+    )
+    run = on_record(results, [*good(), bursts], Disposition.ACCEPT)
+    found = sheet(run, complaint="It crackles when it gets warm.")
+    assert found.measured[0].words == "Crackling"
+    assert found.measured[0].shown == "left\u00a0below\u00a00.05\u00a0Hz"
+    assert "Hum" in found.untested
+    assert "Output power" not in found.untested
+    page = render_sheet(found)
+    assert "It crackles when it gets warm." in page
+    assert "Not part of this test" in page
+    assert "at most" not in page
+
+
+def test_a_record_that_lost_rows_is_not_released_and_the_report_says_so(results: Path) -> None:
+    run = on_record(results, good(), Disposition.ACCEPT)
+    table = results / "readings.csv"
+    lines = table.read_bytes().splitlines(keepends=True)
+    table.write_bytes(b"".join(lines[:-2]))
+    torn = load_run(results, run.run.run_id)
+    assert torn.missing
+    with pytest.raises(UsageError, match="not whole"):
+        sheet(torn)
+    assert "This record is not whole" in render_page(torn)

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from seqrun.record import RunData
     from seqrun.values import Judged
 
+_SPELT = 6  # readings named in one sentence
 #: from best to worst; to be held back is worse than to be let go
 _ORDER = (
     Verdict.PASS,
@@ -136,6 +137,14 @@ class ReadingPair:
         return _ORDER.index(pair[1]) < _ORDER.index(pair[0])
 
     @property
+    def cured(self) -> bool:
+        """It failed, or could not be made for the fault, and now it passes."""
+        bad = (Verdict.FAIL, Verdict.CONDITIONAL_FAIL, Verdict.NOT_MEASURED)
+        if self.before is None or self.after is None or self.limit_changed:
+            return False
+        return self.before.verdict in bad and self.after.verdict is Verdict.PASS
+
+    @property
     def verdict_words(self) -> str:
         """``"fail → pass"``, or the one verdict of both."""
         if self.before is None or self.after is None or not self.verdict_changed:
@@ -204,6 +213,9 @@ class RunPair:
         """What a reader must know before comparing these two."""
         a, b = self.before, self.after
         said = []
+        for word, s in (("before", a), ("after", b)):
+            if s.missing:
+                said.append(f"The record of the run {word} is not whole: {'; '.join(s.missing)}.")
         if a.serial != b.serial:
             said.append(
                 f"These are two units, {a.serial} and {b.serial}:"
@@ -219,6 +231,27 @@ class RunPair:
             said.append(f"The sequences differ: {one} and {two}.")
         if a.started_utc > b.started_utc:
             said.append("The run named first is the later one: before and after are swapped.")
+        return said
+
+    @property
+    def told(self) -> list[str]:
+        """What the comparison comes to, in sentences: what was cured first, then what got worse."""
+        cured = [p for p in self.pairs if p.cured]
+        worse = [p for p in self.pairs if p.better is False]
+        said = []
+        if cured:
+            said.append(f"Cured: {_named(cured)}.")
+        if worse:
+            said.append(f"Worse than before: {_named(worse)}.")
+        better = [p for p in self.pairs if p.better and not p.cured]
+        if better:
+            said.append(f"Better, and not yet proved good: {_named(better)}.")
+        open_ = sum(1 for p in self.pairs if p.word == Change.CANNOT_TELL.value)
+        if open_:
+            said.append(
+                f"Of {open_} reading{'' if open_ == 1 else 's'} it cannot be told whether anything"
+                " changed."
+            )
         return said
 
     @property
@@ -246,7 +279,7 @@ class RunPair:
         return said
 
     def ordered(self) -> list[ReadingPair]:
-        """What a technician looks for first: verdicts that changed, then changes, what is open,
+        """What a technician looks for first: what was cured, what got worse, changes, what is open,
         what changed too little to matter, what only one run has, what stayed."""
         return sorted(self.pairs, key=_rank)
 
@@ -346,6 +379,16 @@ def signed(value: float, unit: str, expanded: float | None) -> str:
     return text if text.startswith("-") else f"+{text}"
 
 
+def _named(pairs: Sequence[ReadingPair]) -> str:
+    """``"DC offset, left (212 mV → 3.1 mV)"``, a few of them, the rest counted."""
+    shown = []
+    for pair in pairs[:_SPELT]:
+        values = [row.shown if row else "-" for row in (pair.before, pair.after)]
+        shown.append(f"{pair.name} ({values[0]} → {values[1]})")
+    more = f" and {len(pairs) - _SPELT} more" if len(pairs) > _SPELT else ""
+    return "; ".join(shown) + more
+
+
 def _key(judged: Judged) -> tuple[str, str, str]:
     return judged.step, judged.reading.quantity, judged.reading.channel
 
@@ -380,8 +423,9 @@ def _same(sides: Sequence[float | None]) -> bool:
 
 def _rank(pair: ReadingPair) -> tuple[int, float]:
     found = pair.difference
+    if pair.cured:
+        return -1, 0.0
     if pair.verdict_changed and found is not None:
-        # what became worse leads
         return (0 if pair.better is False else 1), 0.0
     if found is None:
         return 5, 0.0

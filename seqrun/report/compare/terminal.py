@@ -58,6 +58,7 @@ def comparison_view(run: RunPair, *, everything: bool = False, ascii_only: bool 
     if run.slight:
         tally += f" ({run.slight} of the changed: too little to matter)"
     parts.append(Text(tally))
+    parts += [Text(say(text), "bold") for text in run.told]
     shown = [p for p in run.ordered() if everything or _matters(p)]
     if shown:
         parts += [Text(), _table(shown, ascii_only)]
@@ -67,7 +68,7 @@ def comparison_view(run: RunPair, *, everything: bool = False, ascii_only: bool 
         parts += [Text(say(text)) for text in _alone(run)]
     left = {
         "unchanged": sum(p.word == Change.UNCHANGED for p in run.pairs),
-        "without a limit that cannot be told": sum(p.aside for p in run.pairs),
+        "that cannot be told": sum(p.word == _OPEN and not _matters(p) for p in run.pairs),
     }
     parts.append(Rule(style="dim", characters="-" if ascii_only else "─"))
     counted = [f"{n} {word}" for word, n in left.items() if n]
@@ -80,7 +81,7 @@ def comparison_view(run: RunPair, *, everything: bool = False, ascii_only: bool 
 
 
 def _matters(pair: ReadingPair) -> bool:
-    return pair.word in (_CHANGED, _OPEN) and not pair.aside
+    return pair.word == _CHANGED or pair.verdict_changed
 
 
 def _alone(run: RunPair) -> list[str]:

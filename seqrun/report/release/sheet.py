@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 from seqrun.errors import UsageError
+from seqrun.judge.condition import Condition, conditions
 from seqrun.judge.release import refuse_before, refuse_release
 from seqrun.quantity import render
 from seqrun.report.shared.assets import PAST, rendered, write
@@ -36,7 +37,7 @@ class Plain(NamedTuple):
 OWNERS_WORDS = {
     "output_power": Plain("Output power", "how loud it plays before it distorts"),
     "dc_offset": Plain(
-        "Direct current at the speaker terminals",
+        "Steady voltage at the speaker terminals",
         "it would heat a loudspeaker; nearly nothing is good",
     ),
     "noise": Plain("Noise at the speaker terminals", "what hisses or hums without music"),
@@ -53,6 +54,28 @@ OWNERS_WORDS = {
     "current_sharing": Plain(
         "Sharing between the output transistors", "none may do the work of another"
     ),
+    "burst_rate": Plain("Crackling", "bursts of noise without music"),
+    "upper_corner": Plain("Treble", "up to where the treble reaches"),
+    "gain": Plain("Amplification", "whether it plays as loud as it should"),
+    "relay_delay": Plain("Switching on", "how long until the loudspeakers are connected"),
+    "source_impedance": Plain("Contacts to the loudspeaker", "burnt contacts take power"),
+}
+#: words in a complaint, and the quantities that are about it
+COMPLAINTS = {
+    "burst_rate": ("crackl", "pop", "rustl", "sizzl", "noise", "noisy"),
+    "noise": ("hiss", "noise", "noisy", "crackl", "rustl"),
+    "hum": ("hum", "buzz"),
+    "sink_rise": ("hot", "warm", "heat", "smell"),
+    "idle_current": ("hot", "warm", "heat", "smell"),
+    "output_power": ("quiet", "weak", "power", "loud", "distort"),
+    "gain": ("quiet", "channel", "volume", "loud"),
+    "channel_balance": ("balance", "channel", "side"),
+    "thd": ("distort", "harsh", "rough", "scratch"),
+    "upper_corner": ("treble", "dull", "muffled"),
+    "flatness": ("treble", "bass", "dull", "muffled", "tone"),
+    "dc_offset": ("thump", "cone", "protect", "dc", "dead"),
+    "relay_delay": ("relay", "protect", "switch on", "click", "dead"),
+    "source_impedance": ("contact", "drop", "relay", "intermittent"),
 }
 MOST_LINES = 7
 
@@ -91,6 +114,8 @@ class Release:
     work_done: str
     measured: tuple[OwnersLine, ...]
     limits: int  # how many were held
+    untested: tuple[str, ...]  # what an owner may ask about and this test did not look at
+    complaint: str
     cautions: tuple[str, ...]
     signed_by: str
     date: str
@@ -119,6 +144,7 @@ def release(
     fault_found: str,
     work_done: str,
     *,
+    complaint: str = "",
     signed_by: str = "",
     cautions: Sequence[str] = (),
     before: RunData | None = None,
@@ -129,6 +155,7 @@ def release(
 
     Args:
         fault_found, work_done: typed in by the operator.
+        complaint: the owner's, in a few words; readings that are about it are on the sheet first.
         signed_by: who releases it; by default the operator of the run.
         cautions: for this unit, beside the usual ones.
         before: a run of the same unit before the repair.
@@ -139,7 +166,13 @@ def release(
             too long, or the run before is of another unit.
     """
     row, summary = run.run, summarise(run)
-    refuse_release(row, releases=summary.releases, unconfirmed=summary.unconfirmed, others=others)
+    refuse_release(
+        row,
+        releases=summary.releases,
+        unconfirmed=summary.unconfirmed,
+        missing=run.missing,
+        others=others,
+    )
     texts = [
         _typed("--fault-found", fault_found, needed=True),
         _typed("--work-done", work_done, needed=True),
@@ -158,8 +191,10 @@ def release(
         summary,
         texts[0],
         texts[1],
-        measured(summary.rows, old),
+        measured(summary.rows, old, complaint),
         sum(1 for r in summary.rows if r.verdict is Verdict.PASS),
+        untested(summary.rows),
+        _typed("--complaint", complaint, needed=False),
         (*own, *CAUTIONS, *((BENCH_SUPPLY,) if supplied else ())),
         _typed("--signed-by", signed_by, needed=False, most=60) or row.operator,
         (now or datetime.now(UTC)).strftime("%Y-%m-%d"),
@@ -179,45 +214,113 @@ def _typed(option: str, text: str, *, needed: bool, most: int = LONGEST) -> str:
     return plain
 
 
-def measured(rows: Sequence[Row], before: Sequence[Row] = ()) -> tuple[OwnersLine, ...]:
-    """Few readings that an owner understands: those with a limit, the worst of each channel."""
+def measured(
+    rows: Sequence[Row], before: Sequence[Row] = (), complaint: str = ""
+) -> tuple[OwnersLine, ...]:
+    """Few readings that an owner understands: those with a limit, the worst of each channel.
+
+    What the complaint is about comes first. A reading of the run before stands beside only what is
+    like it: the same quantity, under the same condition.
+    """
     lines = []
-    for quantity, plain in OWNERS_WORDS.items():
-        shown = _closest(rows, quantity)
+    now, old = _within(rows), _within(before)
+    for quantity in _in_order(complaint):
+        plain, shown = OWNERS_WORDS[quantity], _closest(now, quantity)
         if shown:
-            asked = dict.fromkeys(_together(row.limit_words, row.unit) for row in shown)
-            old = _told(_closest(before, quantity))
-            lines.append(OwnersLine(plain.words, plain.why, _told(shown), " or ".join(asked), old))
+            asked = dict.fromkeys(_allowed(row) for row, _ in shown)
+            lines.append(
+                OwnersLine(
+                    plain.words,
+                    plain.why,
+                    _told([row for row, _ in shown]),
+                    " or ".join(asked),
+                    _before(shown, old, quantity) if before else "",
+                )
+            )
     return tuple(lines[:MOST_LINES])
 
 
-def _closest(rows: Sequence[Row], quantity: str) -> list[Row]:
+def untested(rows: Sequence[Row]) -> tuple[str, ...]:
+    """What an owner may ask about and this test did not hold against a limit, in owner's words."""
+    held = {row.quantity for row in rows if row.has_limit}
+    told = (plain.words for name, plain in OWNERS_WORDS.items() if name not in held)
+    return tuple(word for word in dict.fromkeys(told) if word not in _words_of(held))
+
+
+def _words_of(quantities: set[str]) -> set[str]:
+    return {OWNERS_WORDS[name].words for name in quantities if name in OWNERS_WORDS}
+
+
+def _in_order(complaint: str) -> list[str]:
+    """The quantities of the sheet, those that the complaint speaks of first."""
+    said = complaint.lower()
+    about = [q for q, words in COMPLAINTS.items() if any(word in said for word in words)]
+    return [*about, *(q for q in OWNERS_WORDS if q not in about)]
+
+
+_Within = tuple[Row, Condition]
+
+
+def _within(rows: Sequence[Row]) -> list[_Within]:
+    return list(zip(rows, conditions(rows), strict=True))
+
+
+def _closest(rows: Sequence[_Within], quantity: str) -> list[_Within]:
     """Of each channel the limited reading with the least room; a device counts to its channel."""
-    found: dict[str, Row] = {}
-    for row in rows:
+    found: dict[str, _Within] = {}
+    for row, condition in rows:
         if row.quantity != quantity or row.margin is None:
             continue
-        before = found.get(_channel(row))
-        if before is None or before.margin is None or row.margin < before.margin:
-            found[_channel(row)] = row
+        other = found.get(_channel(row))
+        if other is None or other[0].margin is None or row.margin < other[0].margin:
+            found[_channel(row)] = (row, condition)
     return list(found.values())
+
+
+def _before(now: Sequence[_Within], old: Sequence[_Within], quantity: str) -> str:
+    """The same readings before: of each channel the one with the least room among those made under
+    the same condition; a channel that could not be read then is named."""
+    said = []
+    for row, condition in now:
+        alike = [
+            (r, c)
+            for r, c in old
+            if r.quantity == quantity
+            and r.unit == row.unit
+            and _channel(r) == _channel(row)
+            and c.alike(condition)
+        ]
+        read = _closest(alike, quantity) or [(r, c) for r, c in alike if r.value is not None][:1]
+        lost = [r for r, c in old if r.quantity == quantity and _channel(r) == _channel(row)]
+        if read:
+            said.append(_told([read[0][0]]))
+        elif any(r.value is None and c.heat is condition.heat for r, c in old if r in lost):
+            said.append(f"{_channel(row)} could not be read".strip())
+    return ", ".join(said)
 
 
 def _channel(row: Row) -> str:
     return row.channel.split(".")[0]
 
 
+def _allowed(row: Row) -> str:
+    """A limit in the owner's words: ``"below 2 mV"``, ``"40 W or more"``."""
+    low, high = row.limit_low, row.limit_high
+    if low is not None and high is not None:
+        return _together(row.limit_words, row.unit)
+    if high is not None:
+        return _together(f"below {render(high, row.unit)}", row.unit)
+    return _together(f"{render(low, row.unit)} or more", row.unit) if low is not None else ""
+
+
 def _told(rows: Sequence[Row]) -> str:
-    """``"left 44.8 W, right 43.9 W"``, ``"28.5 K"``."""
-    bounds = {Bound.AT_MOST: "at most ", Bound.AT_LEAST: "at least ", Bound.EXACT: ""}
+    """``"left 44.8 W, right 43.9 W"``, ``"28.5 K"``, ``"below 0.02 %"``."""
+    bounds = {Bound.AT_MOST: "below ", Bound.AT_LEAST: "above ", Bound.EXACT: ""}
     said = []
     for row in rows:
         value = row.value or 0.0
-        if (
-            row.limit_low is not None
-            and row.limit_high is not None
-            and row.limit_low == -row.limit_high
-        ):
+        low, high = row.limit_low, row.limit_high
+        if low is not None and high is not None and low == -high:
             value = abs(value)  # which way it goes does not matter
         shown = f"{bounds[row.bound]}{render(value, row.unit, digits=3)}"
         said.append(f"{_channel(row)} {_together(shown, row.unit)}".strip().replace(" ", "\u00a0"))

@@ -55,6 +55,7 @@ class Summary:
     facts: Mapping[str, object] = field(default_factory=dict)
     traces: tuple[tuple[str, Path], ...] = ()
     files: tuple[str, ...] = ()
+    missing: tuple[str, ...] = ()  # what the record has lost, in words
 
     @property
     def limits(self) -> tuple[Row, ...]:
@@ -77,6 +78,9 @@ class Summary:
         if self.unconfirmed:
             names = "; ".join(self.unconfirmed)
             said.insert(0, verdicts.Said(f"The safe state could not be confirmed: {names}."))
+        if self.missing:
+            lost = "; ".join(self.missing)
+            said.insert(0, verdicts.Said(f"This record is not whole: {lost}. It proves nothing."))
         return said
 
     @property
@@ -86,6 +90,8 @@ class Summary:
 
     @property
     def next_actions(self) -> list[str]:
+        if self.missing:
+            return ["Bring the record back from its copy, or do the sequence again."]
         if self.disposition is Disposition.ACCEPT and not self.releases:
             return [verdicts.NO_RELEASE]
         if self.simulated and self.disposition is Disposition.ACCEPT:
@@ -276,6 +282,7 @@ def summarise(run: RunData) -> Summary:
         facts=facts,
         traces=tuple((trace.name, trace.path) for trace in run.traces),
         files=tuple(path.name for path in run.files),
+        missing=run.missing,
     )
 
 

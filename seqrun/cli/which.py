@@ -1,0 +1,71 @@
+"""Which run a person means: a run id, a part of it, ``last``, or a unit's serial number."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from seqrun.errors import UsageError
+from seqrun.record import RunData, RunRow, Store, load_run
+from seqrun.values import Disposition
+
+
+def chosen(
+    results: Path, name: str, *, wanted: Callable[[RunRow], bool] | None = None, what: str = "run"
+) -> RunData:
+    """The run that a name stands for; said when it was chosen by a serial number.
+
+    Args:
+        wanted: which of a unit's runs may be meant, the latest of them; any when left out.
+        what: those in words, for "latest ...".
+
+    Raises:
+        RecordError: no run is so named, or several are.
+        UsageError: the unit has runs, and none of those that are wanted.
+    """
+    of_unit = [run for run in Store(results).runs() if run.serial == name]
+    if not of_unit:
+        return load_run(results, name)
+    fitting = [run for run in of_unit if wanted is None or wanted(run)]
+    if not fitting:
+        last = of_unit[-1]
+        raise UsageError(
+            f"{name} has no {what}; its latest run is {last.disposition.value}",
+            expected=f"a unit with a {what}, or the id of a run",
+            where=name,
+            hint=f"seqrun history {name} lists its runs",
+        )
+    run = fitting[-1]
+    print(f"{name}: latest {what} is {run.run_id} ({run.sequence}, {run.disposition.value})")
+    return load_run(results, run.run_id)
+
+
+def before_and_after(results: Path, before: str, after: str | None) -> tuple[RunData, RunData]:
+    """Two runs to compare: both named, or the latest of a unit and the last one of the same kind
+    before it that was no accept (else the earliest).
+
+    Raises:
+        UsageError: the unit has no two runs that may stand beside each other.
+    """
+    if after is not None:
+        return chosen(results, before), chosen(results, after)
+    runs = [run for run in Store(results).runs() if run.serial == before]
+    if not runs:
+        raise UsageError(
+            f"'{before}' is one run, or none",
+            expected="two runs, or the serial number of a unit with two",
+            where="seqrun compare",
+            hint="seqrun history lists the units on record",
+        )
+    last = runs[-1]
+    earlier = [run for run in runs[:-1] if run.simulated is last.simulated]
+    alike = [run for run in earlier if run.sequence == last.sequence] or earlier
+    if not alike:
+        raise UsageError(
+            f"{before} has one run", expected="two runs of the unit", where="seqrun compare"
+        )
+    bad = [run for run in alike if run.disposition is not Disposition.ACCEPT]
+    first = bad[-1] if bad else alike[0]
+    print(f"{before}: {first.run_id} ({first.sequence}, {first.disposition.value}) before,")
+    print(f"{'':{len(before)}}  {last.run_id} ({last.sequence}, {last.disposition.value}) after")
+    return load_run(results, first.run_id), load_run(results, last.run_id)
