@@ -6,29 +6,26 @@ count through the instruments in the order of the bench file.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from typing import Generic, TypeVar
 
 from uncertainties import UFloat
 
 from seqrun.errors import InstrumentRefused, SeqrunError
-from seqrun.instruments.roles import Generator, Protection, Supply
+from seqrun.instruments.roles import Generator, Instrument, Protection, Supply
 
+SEPARATOR = "; "  # as the column of a reading's instruments has it
 T = TypeVar("T", Supply, Generator)
 
 
 class _Combined(Generic[T]):
     def __init__(self, parts: Sequence[T]) -> None:
         self.parts: tuple[T, ...] = tuple(parts)
+        self.name = SEPARATOR.join(part.name for part in self.parts)
         self._at: list[tuple[T, int]] = [
             (part, n) for part in self.parts for n in range(1, part.outputs + 1)
         ]
-
-    @property
-    def name(self) -> str:
-        """The keys of all."""
-        return " + ".join(part.name for part in self.parts)
 
     @property
     def identity(self) -> str:
@@ -195,3 +192,18 @@ class CombinedGenerator(_Combined[Generator]):
     def amplitude(self, output: int) -> UFloat:
         part, n = self.part(output)
         return part.amplitude(n)
+
+
+def together(instruments: Mapping[str, Instrument]) -> dict[str, Instrument]:
+    """The instruments as roles are played: several supplies as one, several generators as one,
+    under the key of the first."""
+    found: dict[str, Instrument] = dict(instruments)
+    supplies = {key: item for key, item in instruments.items() if isinstance(item, Supply)}
+    generators = {key: item for key, item in instruments.items() if isinstance(item, Generator)}
+    if len(supplies) > 1:
+        found = {k: v for k, v in found.items() if k not in supplies}
+        found[next(iter(supplies))] = CombinedSupply(tuple(supplies.values()))
+    if len(generators) > 1:
+        found = {k: v for k, v in found.items() if k not in generators}
+        found[next(iter(generators))] = CombinedGenerator(tuple(generators.values()))
+    return found

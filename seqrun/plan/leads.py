@@ -132,7 +132,7 @@ def problems(view: BenchView, actions: Sequence[Action]) -> Iterator[UsageError]
                 yield wrong
     supplies = [(placed, terminal) for placed, terminal in known if terminal.what == "supply"]
     yield from _outputs_of_supplies(view, supplies)
-    yield from _unfed(view, actions, supplies)
+    yield from _unfed(view, actions)
 
 
 def _wrong(
@@ -283,23 +283,10 @@ def _outputs_of_supplies(
                 )
 
 
-def _unfed(
-    view: BenchView, actions: Sequence[Action], leads: Sequence[tuple[Placed, Terminal]]
-) -> Iterator[UsageError]:
-    """Rails without an output, and outputs of a supply that nothing sets."""
+def _unfed(view: BenchView, actions: Sequence[Action]) -> Iterator[UsageError]:
+    """Rails without an output."""
     if not view.has("supply"):
         return
-    used = view.key("supply")
-    for placed, terminal in leads:
-        if terminal.key != used:
-            yield _wrong(
-                view,
-                placed,
-                f"{placed.terminal} is on {placed.node}, and only the supply '{used}' is set, "
-                "protected and switched off",
-                f"the rails on outputs of '{used}'",
-                f"feed {placed.node} from '{used}', or take '{terminal.key}' out of the bench file",
-            )
     if any("supply" in action.needs.roles for action in actions):
         try:
             _ = view.rails

@@ -111,18 +111,33 @@ def _most(driver: Driver, *functions: str) -> float:
 
 
 def largest_current(view: BenchView) -> float:
-    """What each output of the bench's supply can be set to give, A; infinite when not stated."""
-    return _most(view.drivers[view.key("supply")], "program_current", "readback_current")
+    """What each output of the bench's supplies can be set to give, A: that of the weakest;
+    infinite when not stated."""
+    return min(_reaches(view.drivers[key])[1] for key in view.keys("supply"))
+
+
+def _reaches(driver: Driver) -> tuple[float, float]:
+    """Volts and amperes that every output of a supply can be set to."""
+    has = driver.supply
+    volts = _most(driver, "program_voltage", "readback_voltage")
+    amperes = _most(driver, "program_current", "readback_current")
+    if has is not None:
+        volts = min((volts, *has.volts))
+        amperes = min((amperes, *has.amperes))
+    return volts, amperes
 
 
 def _reach(view: BenchView, actions: Sequence[Action]) -> Iterator[UsageError]:
     """Voltages and currents that the supply can be set to."""
     if not view.has("supply"):
         return
-    name = view.key("supply")
+    for name in view.keys("supply"):
+        yield from _reach_of(view, name, actions)
+
+
+def _reach_of(view: BenchView, name: str, actions: Sequence[Action]) -> Iterator[UsageError]:
     driver = view.drivers[name]
-    volts = _most(driver, "program_voltage", "readback_voltage")
-    amperes = largest_current(view)
+    volts, amperes = _reaches(driver)
     protected_v = _most(driver, "protection_voltage")
     protected_a = _most(driver, "protection_current")
     for action in actions:

@@ -40,6 +40,27 @@ class BenchView:
             hint=f"add an [instrument.{role}] table with its resource and driver",
         )
 
+    def keys(self, role: str) -> tuple[str, ...]:
+        """The keys of all instruments that play ``role``, in the order of the bench file."""
+        return tuple(key for key, driver in self.drivers.items() if driver.role == role)
+
+    def outlets(self, role: str) -> tuple[str, ...]:
+        """What the outputs of a role are called in leads, in the order in which they count: two
+        supplies of one output are outputs 1 and 2, ``supply_a.1`` and ``supply_b.1``."""
+        return tuple(
+            f"{key}.{n}" for key in self.keys(role) for n in range(1, self.drivers[key].outputs + 1)
+        )
+
+    @cached_property
+    def unverified(self) -> tuple[str, ...]:
+        """Instruments whose accuracy was not read in a data sheet, and that the bench file names
+        nobody for who compared it: no releasing accept comes from them."""
+        return tuple(
+            key
+            for key, driver in self.drivers.items()
+            if not driver.verified and not self.bench.instrument[key].accuracy_checked
+        )
+
     def has(self, role: str) -> bool:
         return any(driver.role == role for driver in self.drivers.values())
 
@@ -193,8 +214,8 @@ class BenchView:
     def generator_on(self, channel: str) -> int:
         """The generator output that drives a channel's input."""
         generator = self.key("generator")
-        for n in range(1, self.drivers[generator].outputs + 1):
-            if self.fixed.get(f"{generator}.{n}") == f"in.{channel}":
+        for n, outlet in enumerate(self.outlets("generator"), 1):
+            if self.fixed.get(outlet) == f"in.{channel}":
                 return n
         raise UsageError(
             f"no generator output on in.{channel}",
@@ -204,12 +225,12 @@ class BenchView:
 
     @cached_property
     def rails(self) -> dict[str, int]:
-        """Rail node -> supply output that feeds it."""
+        """Rail node -> supply output that feeds it, counted through all supplies."""
         supply = self.key("supply")
         found: dict[str, int] = {}
-        for n in range(1, self.drivers[supply].outputs + 1):
+        for n, outlet in enumerate(self.outlets("supply"), 1):
             for end in ("pos", "neg"):
-                node = self.fixed.get(f"{supply}.{n}.{end}", "")
+                node = self.fixed.get(f"{outlet}.{end}", "")
                 if node.startswith("rail."):
                     found[node] = n
         wanted = ["rail.pos", "rail.neg"] if self.unit.rails == "split" else ["rail.pos"]

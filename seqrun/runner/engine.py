@@ -467,8 +467,8 @@ class Engine:
         if not self._charged:
             return []
         on = {(t.rpartition(".")[0], node) for t, node in self.where.items()}
-        supply = self.view.key("supply")
-        return [r for r, n in self.view.rails.items() if (f"{supply}.{n}", r) not in on]
+        outlets = self.view.outlets("supply")
+        return [r for r, n in self.view.rails.items() if (outlets[n - 1], r) not in on]
 
     @property
     def unreached(self) -> list[str]:

@@ -24,6 +24,7 @@ from seqrun.files.bench import Bench, check_bench, driver_path, load_bench
 from seqrun.files.driver import Driver, load_driver
 from seqrun.files.unit import Unit, load_unit
 from seqrun.instruments.base import DrivenInstrument
+from seqrun.instruments.combined import together
 from seqrun.instruments.link import Link, MessageLog
 from seqrun.instruments.opening import open_instrument
 from seqrun.instruments.roles import Clock, Instrument
@@ -137,6 +138,11 @@ class OpenBench:
     closers: list[Callable[[], None]] = field(default_factory=list)
     driven: list[DrivenInstrument] = field(default_factory=list)
 
+    @property
+    def by_key(self) -> dict[str, DrivenInstrument]:
+        """Each instrument by itself, also where several play one role."""
+        return {instrument.name: instrument for instrument in self.driven}
+
     def listen(self, log: MessageLog) -> None:
         """From now on all messages go to another log."""
         if self.control is not None:
@@ -241,7 +247,7 @@ def open_bench(files: BenchFiles, log: MessageLog) -> OpenBench:
     if files.demo is not None:
         manager = pyvisa.ResourceManager(files.demo.visa_library)
     else:
-        manager = pyvisa.ResourceManager("@py")
+        manager = visa_manager(view.bench.visa)
     closers.append(manager.close)
     control: Link | None = None
     try:
@@ -250,11 +256,15 @@ def open_bench(files: BenchFiles, log: MessageLog) -> OpenBench:
             closers.append(control.close)
         instruments: dict[str, Instrument] = {}
         driven: list[DrivenInstrument] = []
+        links: dict[str, Link] = {}  # two roles of one instrument share its link
         for key, entry in view.bench.instrument.items():
-            instrument = open_instrument(key, entry, view.drivers[key], manager, log)
+            shared = links.get(entry.resource.upper())
+            instrument = open_instrument(key, entry, view.drivers[key], manager, log, shared)
+            links[entry.resource.upper()] = instrument.link
             instruments[key] = instrument
             driven.append(instrument)
             closers.append(instrument.close)
+        instruments = together(instruments)
         if control is not None:
             _all_simulated(view, instruments)
         clock: Clock = WallClock() if control is None else BenchClock(control)
@@ -264,6 +274,29 @@ def open_bench(files: BenchFiles, log: MessageLog) -> OpenBench:
         raise
     simulated = files.simulated or any(map(_is_simulated, instruments.values()))
     return OpenBench(view, instruments, clock, simulated, control, closers, driven)
+
+
+def visa_manager(library: str = "") -> Any:
+    """A PyVISA resource manager: of the library that the bench file names, else that of
+    ``PYVISA_LIBRARY``, else PyVISA-py.
+
+    Raises:
+        UsageError: the library cannot be loaded.
+    """
+    import os
+
+    import pyvisa
+
+    chosen = library or os.environ.get("PYVISA_LIBRARY", "") or "@py"
+    try:
+        return pyvisa.ResourceManager(chosen)
+    except Exception as problem:  # libraries raise what they like
+        raise UsageError(
+            f"the VISA library '{chosen}' cannot be loaded: {problem}",
+            expected='"@py", or the path of a maker\'s library',
+            where="visa in the bench file" if library else "PYVISA_LIBRARY",
+            hint='take it out, or write visa = "@py" for the library that comes along',
+        ) from problem
 
 
 def _is_simulated(instrument: Instrument) -> bool:

@@ -15,6 +15,7 @@ from seqrun.instruments.switch import DrivenSwitch
 from seqrun.judge import dispose, held, weighed
 from seqrun.judge.findings import Findings
 from seqrun.plan.build import Plan
+from seqrun.plan.view import BenchView
 from seqrun.record import MessageLog, RunInfo, RunRecord, Store
 from seqrun.runner.engine import Engine
 from seqrun.runner.events import Guarded, Watcher
@@ -210,6 +211,20 @@ def _trip_line(trip: Tripped) -> str:
     return f"tripped: {where}{trip.found}"
 
 
+def _accuracy_from(view: BenchView, key: str) -> str:
+    """Where an instrument's accuracy figures come from, for the record."""
+    driver, entry = view.drivers[key], view.bench.instrument[key]
+    said = str(driver.data_sheet) if driver.data_sheet is not None else driver.accuracy_of or ""
+    if driver.verified:
+        return said
+    if entry.accuracy_checked:
+        return (
+            f"{said or 'driver file'}; compared with the data sheet by "
+            f"{entry.accuracy_checked_by}, {entry.accuracy_checked_on}"
+        )
+    return f"unverified{f' ({said})' if said else ''}"
+
+
 def _preflight(engine: Engine, opened: OpenBench, record: RunRecord) -> None:
     """Outputs off, files kept, facts down, cautions shown, trips armed: before any power."""
     plan, view = engine.plan, engine.view
@@ -236,8 +251,9 @@ def _preflight(engine: Engine, opened: OpenBench, record: RunRecord) -> None:
                     "calibrated": view.bench.instrument[key].calibrated,
                     "calibration_due": view.bench.instrument[key].calibration_due,
                     "certificate": view.bench.instrument[key].certificate,
+                    "accuracy_from": _accuracy_from(view, key),
                 }
-                for key, instrument in opened.instruments.items()
+                for key, instrument in opened.by_key.items()
             ],
             "plan": {"steps": [action.id for action in plan.actions], "warnings": plan.warnings},
         }

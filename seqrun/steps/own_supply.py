@@ -74,7 +74,7 @@ class OwnSupply(Step):
         view, meter = ctx.view, ctx.meter
         for rail, output in view.rails.items():
             for end in ("pos", "neg"):
-                terminal = f"{view.key('supply')}.{output}.{end}"
+                terminal = f"{view.outlets('supply')[output - 1]}.{end}"
                 ctx.disconnect(terminal, f"the bench supply's lead, {rail}: insulate its end")
         first = next(iter(view.rails))
         ctx.connect(view.meter_across(first))

@@ -57,6 +57,15 @@ def bench() -> Iterator[OpenedBench]:
         yield OpenedBench(demo, manager)
 
 
+@pytest.fixture
+def other_bench() -> Iterator[OpenedBench]:
+    """A second one, in another world."""
+    demo = demo_sim.open_bench(seed=4)
+    manager = pyvisa.ResourceManager(demo.visa_library)
+    with closing(manager):
+        yield OpenedBench(demo, manager)
+
+
 Answers = Callable[[bytes], bytes | None]
 
 

@@ -55,7 +55,9 @@ driver = "generic-supply"
 
 
 @pytest.fixture
-def planned(tmp_path: Path, short_sequence: Callable[..., str]) -> Callable[..., str]:
+def planned(
+    tmp_path: Path, short_sequence: Callable[..., str], as_real: Callable[[str], str]
+) -> Callable[..., str]:
     """``planned(leads, unit)``: what the plan says to a bench with those leads, "" when nothing."""
 
     def plan(leads: dict[str, str], unit: str = "demo-2x40", extra: str = "") -> str:
@@ -67,7 +69,7 @@ def planned(tmp_path: Path, short_sequence: Callable[..., str]) -> Callable[...,
                 'tolerance = "0.5 %"\npower = "100 W"\n'
             )
         file = tmp_path / "bench.toml"
-        file.write_text(text, encoding="utf-8")
+        file.write_text(as_real(text), encoding="utf-8")
         try:
             prepare(short_sequence(), str(file), unit)
         except SeqrunError as error:
@@ -101,8 +103,8 @@ def test_a_bench_that_is_wired_right_is_planned(
         ({"psu.1.pos": "in.left"}, ["psu.1.pos", "in.left", "no rail"]),
         ({"psu.1.pos": "ballast.left.upper.1.hot"}, ["psu.1.pos", "no rail"]),
         ({"psu.1.pos": "ground"}, ["both terminals of output 1", "short circuit"]),
-        ({"psu.3.pos": "rail.pos", "psu.3.neg": "ground"}, ["rail.pos", "psu.1", "psu.3"]),
-        ({"psu.4.pos": "rail.pos"}, ["psu.4.pos is output 4", "1 to 3"]),
+        ({"psu.2.pos": "rail.pos", "psu.2.neg": "ground"}, ["rail.pos", "psu.1", "psu.2"]),
+        ({"psu.4.pos": "rail.pos"}, ["psu.4.pos is output 4", "1 to 2"]),
         ({"psu.1.plus": "rail.pos"}, ["no terminal psu.1.plus", "psu.1.pos"]),
         ({"psu.1.sense_pos": "rail.neg"}, ["psu.1.sense_pos", "rail.neg"]),
         ({"psu.1.sense_pos": "ground"}, ["psu.1.sense_pos", "sense lead"]),
@@ -151,9 +153,13 @@ def test_nothing_earthed_goes_to_either_terminal_of_a_bridged_output(
     assert node in message
 
 
-def test_a_rail_on_a_supply_that_nothing_sets_is_refused(planned: Callable[..., str]) -> None:
+def test_two_supplies_may_feed_a_rail_each(planned: Callable[..., str]) -> None:
     leads = {t: n for t, n in SPLIT.items() if not t.startswith("psu.2")}
     leads |= {"other.1.pos": "ground", "other.1.neg": "rail.neg"}
+    assert planned(leads, extra=SECOND_SUPPLY) == ""
+
+
+def test_two_supplies_do_not_feed_one_rail(planned: Callable[..., str]) -> None:
+    leads = {**SPLIT, "other.1.pos": "ground", "other.1.neg": "rail.neg"}
     message = planned(leads, extra=SECOND_SUPPLY)
-    assert "other.1.neg" in message
-    assert "only the supply 'psu'" in message
+    assert "rail.neg would be fed by" in message

@@ -10,5 +10,5 @@ def generator_to(view: BenchView, channel: str, name: str) -> Hookup:
     """The generator's lead of a channel moved to one of its inputs ("" : where it is fixed)."""
     number = view.generator_on(channel)
     point = view.point(f"in.{channel}.{name}" if name else f"in.{channel}")
-    terminal = f"{view.key('generator')}.{number}"
+    terminal = view.outlets("generator")[number - 1]
     return Hookup(((terminal, point.hot),), f"generator {terminal} to {point.hot} - {point.words}")
