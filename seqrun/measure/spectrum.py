@@ -112,24 +112,28 @@ def noise_about(power: Array, lobe_bins: int) -> tuple[Array, NDArray[np.bool_]]
         lobe_bins: half a lobe of the window.
     """
     size = min(BLOCK, power.size)
-    edges = np.arange(0, power.size, size)
-    lines = np.zeros(power.size, dtype=bool)
-    typical = np.empty(power.size)
-    for pass_ in range(2):
-        for start in edges:
-            # The last block reaches back, so that it is a whole one.
-            block = slice(min(start, power.size - size), min(start + size, power.size))
-            quiet = power[block][~lines[block]] if pass_ else power[block]
-            if quiet.size < 5:
-                quiet = power[block]
-            level = float(np.quantile(quiet, 0.5 if pass_ else 0.1))
-            typical[start : start + size] = level / (MEDIAN_OF_NOISE if pass_ else TENTH_OF_NOISE)
-        lines = power > LINE * typical
-        if not lines.any():
-            continue
-        reach = np.ones(2 * lobe_bins - 1, dtype=np.int64)
-        lines = np.convolve(lines, reach, mode="same") > 0
-    return typical, lines
+    # The last block reaches back, so that it is a whole one.
+    starts = np.minimum(np.arange(0, power.size, size), power.size - size)
+    inside = starts[:, None] + np.arange(size)
+    blocks = power[inside]
+    rank = int(0.1 * (size - 1))
+    level = np.partition(blocks, rank, axis=1)[:, rank] / TENTH_OF_NOISE
+    lines = _lobes(power, np.repeat(level, size)[: power.size], lobe_bins)
+    # Where nearly all of a block is line, its quiet bins are too few to be asked again.
+    apart = lines[inside] & ((~lines[inside]).sum(axis=1) >= 5)[:, None]
+    quiet = np.sort(np.where(apart, np.inf, blocks), axis=1)
+    middle = ((~apart).sum(axis=1) - 1) // 2
+    level = quiet[np.arange(starts.size), middle] / MEDIAN_OF_NOISE
+    typical = np.repeat(level, size)[: power.size]
+    return typical, _lobes(power, typical, lobe_bins)
+
+
+def _lobes(power: Array, typical: Array, lobe_bins: int) -> NDArray[np.bool_]:
+    """Bins that stand out as lines, and their lobes."""
+    lines = power > LINE * typical
+    if lines.any():
+        lines = np.convolve(lines, np.ones(2 * lobe_bins - 1, dtype=np.int64), mode="same") > 0
+    return lines
 
 
 def noise_scatter(power: Array, typical: Array, lines: NDArray[np.bool_], spread: float) -> float:
