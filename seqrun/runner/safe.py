@@ -149,7 +149,7 @@ def _watch_rails(
         start = clock.now()
         waiting = list(rails)
         while waiting:
-            waiting = [n for n in waiting if not is_discharged(supply, n)]
+            waiting = [n for n in waiting if not _seen_down(supply, n)]
             if not waiting or clock.now() - start > discharge_s:
                 break
             clock.wait(0.5)
@@ -163,6 +163,18 @@ def _watch_rails(
                 report.confirmed.append(f"{key} output {n}: below {DISCHARGED_V:g} V")
     except Exception as error:  # the same: report, never raise on the way to safety
         report.unconfirmed.append(f"{key}: could not be read back ({_first_line(error)})")
+
+
+def _seen_down(supply: Supply, output: int) -> bool:
+    """The same; one answer that is none, or a link that breaks, is asked for again."""
+    for _ in range(TRIES):
+        try:
+            return is_discharged(supply, output)
+        except Exception:
+            if isinstance(supply, Reopening):
+                with suppress(Exception):  # the last try tells what is wrong
+                    supply.reopen()
+    return is_discharged(supply, output)
 
 
 def is_discharged(supply: Supply, output: int) -> bool:

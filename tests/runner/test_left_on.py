@@ -268,6 +268,22 @@ def test_a_supply_that_does_not_tell_is_not_confirmed(
     assert not report.complete
 
 
+def test_one_answer_that_is_no_number_is_asked_for_again(
+    opened: tuple[demo_sim.Bench, object], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real, once = DrivenSupply.voltage, [True]
+
+    def spoilt(self: DrivenSupply, output: int) -> object:
+        if once.pop() if once else False:
+            raise NotMeasured("the instrument reports no number (INF)")
+        return real(self, output)
+
+    monkeypatch.setattr(DrivenSupply, "voltage", spoilt)
+    bench = opened[1]
+    report = make_safe(bench.instruments, bench.clock, [1, 2])  # type: ignore[attr-defined]
+    assert report.complete
+
+
 def test_a_link_that_broke_is_opened_again_on_the_way_to_the_safe_state(
     opened: tuple[demo_sim.Bench, object], monkeypatch: pytest.MonkeyPatch
 ) -> None:
