@@ -115,6 +115,24 @@ def safe(bench: Bench = None) -> None:
 
 
 @app.command()
+def answer(
+    run_id: Annotated[str, typer.Argument(help="Run id, a part of it, or 'last'.")],
+    because: Annotated[
+        str, typer.Option("--because", help="Why the cause that holds it is not there.")
+    ],
+    operator: Annotated[str, typer.Option("--operator", help="Who says so.")],
+    measured: Annotated[
+        str, typer.Option("--measured", help="A later, accepted run that shows it.")
+    ] = "",
+    results: Results = Path("results"),
+) -> None:
+    """Answer a finding that alone holds a run, with a reason that goes on record."""
+    from seqrun.cli.safe import answer_command
+
+    raise typer.Exit(answer_command(run_id, results, because, operator, measured))
+
+
+@app.command()
 def plan(
     sequence: Annotated[str, typer.Argument(help="A shipped sequence or a file.")],
     bench: Bench = None,

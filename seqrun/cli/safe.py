@@ -1,8 +1,9 @@
-"""``seqrun safe``: print what was found on and what was confirmed."""
+"""``seqrun safe`` and ``seqrun answer``: what was found on and confirmed; what was answered."""
 
 from __future__ import annotations
 
 import contextlib
+from pathlib import Path
 
 from seqrun.report.shared.screen import clean
 from seqrun.runner.only_safe import bring_to_safe
@@ -22,6 +23,15 @@ def safe_command(bench: str | None) -> int:
         return 0
     _say("NOT SAFE: treat the unit as live; switch it off by hand and measure each rail.")
     return 4
+
+
+def answer_command(run_id: str, results: Path, why: str, by: str, measured: str) -> int:
+    """0 when the run is accepted now."""
+    from seqrun.record.answer import answer
+
+    run = answer(results, run_id, why, by, measured)
+    _say(f"{run.disposition.value.upper()}: {run.reason}")
+    return 0
 
 
 def _say(text: str) -> None:

@@ -16,6 +16,7 @@ from seqrun.files.shipped import find
 from seqrun.files.unit import load_unit
 from seqrun.plan.build import Plan, build
 from seqrun.plan.outlook import ENOUGH, outlooks, refuse_undecidable
+from seqrun.plan.reach import beyond_the_switch
 from seqrun.runner.opening import BenchFiles, read_bench
 from seqrun.runner.papers import against_release
 from seqrun.steps.base import kinds, measurands
@@ -51,6 +52,11 @@ def prepare(
     ]
     papers = against_release(files.view.bench, files.view.drivers, datetime.now(UTC).date())
     told = [f"{line}: no accept from this bench releases a unit" for line in papers]
+    told += [
+        f"the switch does not reach {node} with {terminal}: the operator is asked, and with --yes "
+        "what needs it is not measured"
+        for terminal, node in beyond_the_switch(plan)
+    ]
     return replace(plan, warnings=(*plan.warnings, *weak, *told)), files
 
 

@@ -17,6 +17,7 @@ from seqrun.judge.findings import Findings
 from seqrun.plan.build import Plan
 from seqrun.plan.view import BenchView
 from seqrun.record import MessageLog, RunInfo, RunRecord, Store
+from seqrun.record.answer import HELD_FOR
 from seqrun.runner.engine import Engine
 from seqrun.runner.events import Guarded, Watcher
 from seqrun.runner.findings import findings_at_end
@@ -290,7 +291,12 @@ def _finish(
             disposition = Disposition.HOLD
     findings, blind = findings_at_end(engine.judged, record.info.sequence, engine.view.unit, reason)
     disposition, reason = held(disposition, reason, engine.against)
+    before, met = disposition, reason
     disposition, reason = _with_findings(engine, disposition, reason, findings, blind)
+    held_for = None
+    if before is Disposition.ACCEPT and findings is not None and findings.faulty:
+        first = findings.causes[0]
+        held_for = {"cause": first.id, "title": first.title, "reason": met}
     bench_s = engine.elapsed
     wall_s = time.monotonic() - wall
     facts = {
@@ -298,6 +304,7 @@ def _finish(
         "trip": ending.trip,
         "hookups": engine.hookups_made,
         "findings": findings,
+        HELD_FOR: held_for,
         "notes": engine.notes,
         "safe": {"confirmed": safe.confirmed, "unconfirmed": safe.unconfirmed},
         "virtual_time_s" if opened.simulated else "bench_time_s": bench_s,
