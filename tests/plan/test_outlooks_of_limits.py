@@ -121,3 +121,16 @@ def test_a_limit_on_a_step_that_reads_nothing_is_refused_before_anything_else(
 
     with pytest.raises(FileError, match=f"reads nothing that a {key} could be about"):
         planned(f'id = "x"\ndo = "tell"\ntext = "hello"\n{key} = {value}\n')
+
+
+def test_the_plan_shows_which_quantity_an_outlook_is_about_and_why_there_is_none() -> None:
+    from io import StringIO
+
+    from seqrun.report.run.forecast import plan_summary
+
+    two = 'id = "x"\ndo = "tone_range"\ncontrol = "bass"\nlimit = { at_least = "5 dB" }\n[[step]]\n'
+    shown = StringIO()
+    plan_summary(planned(two + 'id = "m"\ndo = "runaway"\nlimit = { at_most = "0.5" }\n'), shown)
+    text = " ".join(shown.getvalue().split())
+    for words in ("x, tone boost", "x, tone cut", "without a thermal resistance"):
+        assert words in text

@@ -45,6 +45,8 @@ def plan_view(plan: Plan, *, ascii_only: bool = False) -> Group:
     from rich.table import Table
     from rich.text import Text
 
+    from seqrun.steps.base import title_of
+
     say = plain if ascii_only else clean
     parts: list[RenderableType] = [
         Text(say(f"{plan.sequence.title}, revision {plan.sequence.revision}"), "bold"),
@@ -64,11 +66,13 @@ def plan_view(plan: Plan, *, ascii_only: bool = False) -> Group:
     listed = outlooks(plan)
     for o in listed:
         style = "bold red" if o.objection else "yellow" if o.word == "weak" else ""
-        cells = (o.step, _limit(o), _spread(o), _ratio(o.ratio))
+        several = sum(other.step == o.step for other in listed) > 1
+        name = f"{o.step}, {title_of(o.quantity)}" if several else o.step
+        cells = (name, _limit(o), _spread(o), _ratio(o.ratio))
         table.add_row(*(Text(say(cell)) for cell in cells), Text(o.word, style))
     parts += [table, Text()] if listed else [Text("No step of it has a limit.")]
     for o in listed:
-        reason = o.objection or (f"below {ENOUGH:g}:1" if o.word == "weak" else "")
+        reason = o.objection or o.unforecast or (f"below {ENOUGH:g}:1" if o.word == "weak" else "")
         if reason:
             better = f" Better: {o.better}." if o.better else ""
             accepted = " The sequence accepts that." if o.objection and o.accepted else ""
