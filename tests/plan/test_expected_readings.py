@@ -42,6 +42,12 @@ def test_a_soak_at_idle_has_no_power_into_the_loads_to_show(
     assert acceptance["heat_idle", "sink_rise"].condition.heat is Heat.RESTED
 
 
+def test_what_follows_a_step_that_switches_off_is_read_without_power() -> None:
+    plan, _ = prepare("supplies", "demo", None)
+    last = {one.quantity.name: one for one in expected(plan)}
+    assert (last["hold_up"].power, last["residual_voltage"].power) == ("idle", "off")
+
+
 def test_power_is_read_driven_and_for_each_channel(
     acceptance: dict[tuple[str, str], Expected],
 ) -> None:
