@@ -50,16 +50,16 @@ class _Combined(Generic[T]):
         return self._at[output - 1]
 
     def make_safe(self) -> None:
-        """All of them, also when one fails.
+        """All of them, also when one fails, in whatever way.
 
         Raises:
-            SeqrunError: the first that failed.
+            Exception: the first that failed.
         """
-        first: SeqrunError | None = None
+        first: Exception | None = None
         for part in self.parts:
             try:
                 part.make_safe()
-            except SeqrunError as problem:
+            except Exception as problem:
                 first = first or problem
         if first is not None:
             raise first

@@ -13,7 +13,7 @@ from seqrun.files.driver import load_driver
 from seqrun.instruments.link import Link
 from seqrun.instruments.opening import open_instrument
 from seqrun.instruments.roles import Clock, Instrument, Supply
-from seqrun.runner.opening import DEMO, BenchClock, WallClock
+from seqrun.runner.opening import DEMO, BenchClock, WallClock, visa_manager
 from seqrun.runner.safe import SafeReport, found_on, make_safe
 
 if TYPE_CHECKING:
@@ -41,8 +41,6 @@ def bring_to_safe(bench: str | None, tell: Callable[[str], None]) -> Safe:
     Raises:
         UsageError, FileError: no bench is named, or its file is wrong.
     """
-    import pyvisa
-
     if bench is None or bench == DEMO:
         raise UsageError(
             "no bench is named" if bench is None else "the demo bench ends with each command",
@@ -52,7 +50,7 @@ def bring_to_safe(bench: str | None, tell: Callable[[str], None]) -> Safe:
     file = load_bench(bench)
     done = Safe(file.name)
     with ExitStack() as stack:
-        manager = pyvisa.ResourceManager("@py")
+        manager = visa_manager(file.visa)
         stack.callback(manager.close)
         clock = _clock(file, manager, stack)
         instruments = _opened(file, manager, stack, done.report, tell)
@@ -88,14 +86,16 @@ def _opened(
     drivers = {key: load_driver(driver_path(file, key)) for key in file.instrument}
     order = sorted(file.instrument, key=lambda key: drivers[key].role == "supply")
     opened: dict[str, Instrument] = {}
+    links: dict[str, Link] = {}  # two roles of one instrument share its link
     for key in order:
         if drivers[key].role not in ("supply", "generator", "switch"):
             continue  # nothing to switch off
         tell(f"{key}: {file.instrument[key].resource}")
         try:
-            instrument: Any = open_instrument(
-                key, file.instrument[key], drivers[key], manager, _nobody
-            )
+            entry = file.instrument[key]
+            shared = links.get(entry.resource.upper())
+            instrument: Any = open_instrument(key, entry, drivers[key], manager, _nobody, shared)
+            links[entry.resource.upper()] = instrument.link
         except FileError:
             raise
         except SeqrunError as error:
