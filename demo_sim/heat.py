@@ -117,9 +117,11 @@ class Heat:
     def advance(self, seconds: float, power: Callable[[Floats], Floats]) -> None:
         """Move on; ``power(rise_k)`` gives W into each node."""
         left = seconds
+        now: Floats | None = None
         while left > 1e-12:
             h = min(left, self._step_s)
-            now = power(self.rise_k)
+            if now is None:
+                now = power(self.rise_k)
             first = self.step(h, now)
             after = power(first)
             if after is now:  # the very same powers: nothing to correct
@@ -134,6 +136,7 @@ class Heat:
                 continue
             self.rise_k = second
             left -= h
+            now = after  # worked out within the allowed error of where the step ends
             if h == self._step_s or error > 0.3 * allowed:
                 growth = 0.8 * (allowed / max(error, 1e-6)) ** 0.5
                 longest = LONGEST_STEP_S if error > 0.0 else LONGEST_STEADY_S
