@@ -13,7 +13,7 @@ from seqrun.cli import app
 from seqrun.errors import UsageError
 from seqrun.files.driver import load_driver
 from seqrun.files.shipped import shipped
-from seqrun.runner.opening import read_bench
+from seqrun.runner.opening import open_bench, read_bench
 
 
 def ask(bench, key, message):
@@ -105,3 +105,36 @@ def test_an_unknown_variant_is_told_the_nearest():
 def test_variants_are_listed_beside_the_faults():
     text = CliRunner().invoke(app, ["faults"]).stdout
     assert all(variant.name in text for variant in demo_sim.VARIANTS)
+
+
+SUPPLIES = [["two_supplies"], ["plain_supply"], ["two_supplies", "plain_supply"]]
+
+
+@pytest.mark.parametrize("variants", [*([v.name] for v in demo_sim.VARIANTS), *SUPPLIES[2:]])
+def test_every_variant_is_opened_by_the_drivers_that_its_bench_file_names(variants):
+    opened = open_bench(read_bench(f"demo:{','.join(variants)}", None), lambda *_: None)
+    try:
+        named = set(opened.view.bench.instrument)
+        assert set(opened.instruments) == named
+        for variant in variants:
+            assert variant.removeprefix("no_") not in named or variant == "switch"
+    finally:
+        opened.close()
+
+
+@pytest.mark.parametrize("variants", SUPPLIES)
+def test_supplies_of_other_benches_are_set_and_read_back(variants):
+    opened = open_bench(read_bench(f"demo:{','.join(variants)}", None), lambda *_: None)
+    try:
+        for key in [name for name in opened.instruments if name.startswith("supply")]:
+            supply = opened.instruments[key]
+            supply.set_current_limit(1, 1.0)
+            supply.set_voltage(1, 12.0)
+            supply.enable(True)
+            opened.clock.wait(2.0)  # the reservoirs charge
+            volts = supply.voltage(1)
+            assert volts.nominal_value == pytest.approx(12.0, abs=0.1)
+            supply.make_safe()
+            assert not supply.enabled()
+    finally:
+        opened.close()
