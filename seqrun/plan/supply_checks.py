@@ -111,20 +111,36 @@ def _most(driver: Driver, *functions: str) -> float:
 
 
 def largest_current(view: BenchView) -> float:
-    """What each output of the bench's supplies can be set to give, A: that of the weakest;
-    infinite when not stated."""
-    return min(_reaches(view.drivers[key])[1] for key in view.keys("supply"))
+    """What each output that feeds a rail can be set to give, A: that of the weakest; infinite
+    when not stated."""
+    return min(_reaches(view, key)[1] for key in view.keys("supply"))
 
 
-def _reaches(driver: Driver) -> tuple[float, float]:
-    """Volts and amperes that every output of a supply can be set to."""
+def _reaches(view: BenchView, name: str) -> tuple[float, float]:
+    """Volts and amperes that every output of a supply that feeds a rail can be set to: the small
+    third output of many a supply feeds none, and a supply without a rail asks nothing."""
+    driver = view.drivers[name]
+    used = _feeding(view, name)
+    if not used:
+        return math.inf, math.inf
     has = driver.supply
-    volts = _most(driver, "program_voltage", "readback_voltage")
-    amperes = _most(driver, "program_current", "readback_current")
+    volts = [_most(driver, "program_voltage", "readback_voltage")]
+    amperes = [_most(driver, "program_current", "readback_current")]
     if has is not None:
-        volts = min((volts, *has.volts))
-        amperes = min((amperes, *has.amperes))
-    return volts, amperes
+        volts += [has.volts[n - 1] for n in used if n <= len(has.volts)]
+        amperes += [has.amperes[n - 1] for n in used if n <= len(has.amperes)]
+    return min(volts), min(amperes)
+
+
+def _feeding(view: BenchView, name: str) -> list[int]:
+    """The outputs of a supply, from 1, that feed a rail."""
+    try:
+        rails = view.rails.values()
+    except UsageError:  # a rail without a supply is told by itself
+        return list(range(1, view.drivers[name].outputs + 1))
+    outlets = view.outlets("supply")
+    fed = (outlets[n - 1].rpartition(".") for n in sorted(set(rails)))
+    return [int(number) for key, _, number in fed if key == name]
 
 
 def _reach(view: BenchView, actions: Sequence[Action]) -> Iterator[UsageError]:
@@ -137,7 +153,7 @@ def _reach(view: BenchView, actions: Sequence[Action]) -> Iterator[UsageError]:
 
 def _reach_of(view: BenchView, name: str, actions: Sequence[Action]) -> Iterator[UsageError]:
     driver = view.drivers[name]
-    volts, amperes = _reaches(driver)
+    volts, amperes = _reaches(view, name)
     protected_v = _most(driver, "protection_voltage")
     protected_a = _most(driver, "protection_current")
     for action in actions:
