@@ -30,6 +30,12 @@ class Condition:
     about: str  # quantity that the step reads first, or holds against a limit
     at: tuple[tuple[float, str], ...] = ()
 
+    @property
+    def text(self) -> str:
+        """The same as a text, for grouping: numbers to two digits, levels left out."""
+        numbers = (f"{value:.2g} {unit}" for value, unit in self.at if unit != "V")
+        return ", ".join([self.heat.value, self.about, *numbers])
+
     def alike(self, other: Condition) -> bool:
         """Whether two readings of one quantity under these may be held against each other."""
         same = (self.heat, self.about) == (other.heat, other.about)

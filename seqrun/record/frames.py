@@ -6,8 +6,9 @@ import io
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
+from enum import StrEnum
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import pandas as pd
 
@@ -26,6 +27,7 @@ from seqrun.values import (
     Verdict,
 )
 
+W = TypeVar("W", bound=StrEnum)
 _NUMBERS = (
     "value",
     "expanded_uncertainty",
@@ -101,11 +103,25 @@ def judged_of_frame(cells: Mapping[Any, Any]) -> Judged:
         value=value,
         budget=(Contribution(Source("combined"), u),) if u else (),
         channel=str(cells["channel"]),
-        bound=Bound(str(cells["bound"])),
+        bound=_word(Bound, cells["bound"]),
+        note=str(cells.get("note", "")),
     )
     limit = None if low is None and high is None else Limit(low, high)
-    verdict = Verdict(str(cells["verdict"]))
+    verdict = _word(Verdict, cells["verdict"])
     return Judged(reading, str(cells["step"]), limit, str(cells.get("decision", "")), verdict, None)
+
+
+def _word(kind: type[W], cell: object) -> W:
+    try:
+        return kind(str(cell))
+    except ValueError:
+        known = ", ".join(repr(str(word)) for word in kind)
+        raise RecordError(
+            f"'{cell}' in the column {kind.__name__.lower()}",
+            expected=f"one of {known}",
+            where="readings.csv",
+            hint="another version of seqrun wrote it, or it was edited by hand",
+        ) from None
 
 
 def _unquote(frame: pd.DataFrame, name: str) -> None:

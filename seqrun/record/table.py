@@ -34,6 +34,8 @@ _LOOK_S = 0.25  # between two looks at what else there is to look after
 _BLOCK = 1 << 16
 _BOM = b"\xef\xbb\xbf"  # spreadsheets put it in front when they save as UTF-8
 
+LONGEST_CELL = 1 << 24  # characters; the library's own limit, 131072, is less than a long note
+
 
 class Patience(NamedTuple):
     """How long to wait for the lock, and what to look at meanwhile: what ``meanwhile`` raises ends
@@ -217,7 +219,7 @@ class Table:
         prefix = None if wanted is None else encode([[wanted, ""]]).rstrip(b"\r\n")
         width = len(self.columns)
         numbers: list[int] = [1]  # of the line that the reader got last
-        for row in csv.reader(self._lines(prefix, numbers)):
+        for row in self._cells(prefix, numbers):
             if len(row) == width:
                 yield numbers[0], row
             elif row:
@@ -227,6 +229,18 @@ class Table:
                     where=str(self.path),
                     hint="it was edited by hand: mend that line",
                 )
+
+    def _cells(self, prefix: bytes | None, numbers: list[int]) -> Iterator[list[str]]:
+        csv.field_size_limit(LONGEST_CELL)
+        try:
+            yield from csv.reader(self._lines(prefix, numbers))
+        except csv.Error as error:
+            raise RecordError(
+                f"line {numbers[0]}: {error}",
+                expected=f"cells of at most {LONGEST_CELL} characters",
+                where=str(self.path),
+                hint="it was edited by hand: mend that line",
+            ) from error
 
     def parsed(self, parse: Callable[[Sequence[str]], T], wanted: str | None = None) -> Iterator[T]:
         """Each row as a value.

@@ -11,6 +11,7 @@ from seqrun.files.bench import load_bench
 from seqrun.files.driver import load_driver
 from seqrun.files.expand import expand_all
 from seqrun.files.kinds import kind_of
+from seqrun.files.sequence import Sequence as SequenceFile
 from seqrun.files.sequence import load_sequence
 from seqrun.files.shipped import find
 from seqrun.files.unit import load_unit
@@ -60,6 +61,33 @@ def prepare(
     return replace(plan, warnings=(*plan.warnings, *weak, *told)), files
 
 
+def unrecognised_words(name: str, sequence: SequenceFile) -> str:
+    """What a sequence holds against limits and no findings file looks at, in words, or nothing: a
+    fail of these names no cause."""
+    from seqrun.files.findings import findings_for
+
+    file = findings_for(name)
+    looked_at = {
+        quantity
+        for entry in ((*file.value, *file.sign) if file else ())
+        for quantity in _listed(entry.get("quantity", ()))
+    }
+    known = kinds()
+    read = {
+        one.of.name
+        for entry in sequence.step
+        if "limit" in entry and entry.get("do") in known
+        for one in known[entry["do"]].yields
+        if one.judged
+    }
+    unknown = sorted(read - looked_at)
+    return f"; findings do not look at: {', '.join(unknown)}" if unknown else ""
+
+
+def _listed(names: object) -> Sequence[str]:
+    return (names,) if isinstance(names, str) else tuple(names) if isinstance(names, list) else ()
+
+
 def check_file(path: Path) -> str:
     """Validate one file of any kind; what it is, in words.
 
@@ -69,7 +97,8 @@ def check_file(path: Path) -> str:
     kind = kind_of(path)
     if kind == "sequence":
         found = load_sequence(path, kinds())
-        return f"sequence '{found.title}', revision {found.revision}, {len(found.step)} steps"
+        said = f"sequence '{found.title}', revision {found.revision}, {len(found.step)} steps"
+        return said + unrecognised_words(path.stem, found)
     if kind == "unit":
         return f"unit sheet '{load_unit(path).model}'"
     if kind == "bench":

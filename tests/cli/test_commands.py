@@ -10,6 +10,7 @@ import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -123,3 +124,24 @@ def test_a_schema_is_utf_8_whatever_the_locale(tmp_path: Path) -> None:
     printed = subprocess.run(words, env=plain, capture_output=True, check=True, cwd=tmp_path)
     assert "Ω" in printed.stdout.decode("utf-8")
     assert json.loads(printed.stdout)
+
+
+def test_check_says_which_limits_the_findings_know_nothing_of(seqrun: Callable[..., Any]) -> None:
+    text = """title = "Mine"
+revision = "A"
+decision = "guarded"
+[[step]]
+id = "z"
+do = "channel_balance"
+limit = { between = ["-1 dB", "1 dB"] }
+[[step]]
+id = "g"
+do = "gain"
+limit = { at_least = "20 dB" }
+[[step]]
+id = "down"
+do = "power_down"
+"""
+    Path("mine.toml").write_text(text, encoding="utf-8")
+    answer = seqrun("check", "mine.toml")
+    assert "findings do not look at: channel_balance" in answer.out, answer.err

@@ -290,3 +290,11 @@ def test_a_reading_goes_by_the_names_of_its_columns() -> None:
     made = offset()
     assert all(hasattr(made, name) for name in READING_COLUMNS if name not in of_the_run)
     assert made.expanded_uncertainty == made.reading.expanded_uncertainty
+
+
+def test_a_cell_longer_than_the_library_reads_by_itself_is_read(tmp_path: Path) -> None:
+    store = Store(tmp_path)
+    with store.start(INFO) as record:
+        record.reading(offset(note="x" * 140_000))
+    (row,) = store.readings()
+    assert len(row.note) == 140_000

@@ -120,12 +120,13 @@ def test_the_order_of_the_file_does_not_matter_only_that_of_time(results: Path) 
     assert found.row.value == CREEPING[-1]
 
 
-def test_sequences_are_not_mixed(results: Path) -> None:
+def test_sequences_of_a_model_are_not_mixed(results: Path) -> None:
     for n in range(3):
         a_run(results, 10.0 * n, [idle(0.025)])
         a_run(results, 10.0 * n + 1, [idle(0.020)], sequence="intake")
-    found = unit_history(Store(results), "EX-0007").trends
-    assert sorted(t.sequence for t in found) == ["acceptance", "intake"]
+    found = model_histories(Store(results))
+    assert sorted(h.sequence for h in found) == ["acceptance", "intake"]
+    assert [len(h.limits) for h in found] == [1, 1]
 
 
 def test_simulated_runs_never_mix_with_real_ones(results: Path) -> None:
@@ -290,3 +291,46 @@ def test_a_yield_is_never_rounded_to_all_or_none() -> None:
 )
 def test_a_span_is_told_in_its_usual_unit(seconds: float, words: str) -> None:
     assert duration(seconds) == words
+
+
+def test_one_quantity_is_followed_across_sequences_where_the_condition_is_the_same(
+    results: Path,
+) -> None:
+    a_run(results, 0, [idle(0.025, "cold.left")], sequence="intake")
+    a_run(results, 30, [idle(0.026, "idle.left")], sequence="quick")
+    a_run(results, 60, [idle(0.027, "cold.left")], sequence="acceptance")
+    (trend,) = unit_history(Store(results), "EX-0007").trends
+    assert len(trend.values) == 3
+
+
+def test_cold_and_hot_are_two_lines_whatever_the_steps_are_called(results: Path) -> None:
+    warm = [judged("w", "held_power", "left", 5.0, "W", 0.1, None, None)]
+    for days in (0, 30, 60):
+        a_run(results, days, [idle(0.025, "a"), *warm, idle(0.030, "b")])
+    found = [t for t in unit_history(Store(results), "EX-0007").trends if t.row.unit == "A"]
+    assert sorted(float(t.values[0]) for t in found) == [0.025, 0.030]
+
+
+def test_what_was_read_once_or_twice_stands_in_a_table_and_not_as_a_dot(results: Path) -> None:
+    for days in (0, 30):
+        a_run(results, days, [idle(0.025)])
+    page = history_page.unit_page(unit_history(Store(results), "EX-0007"))
+    assert "Read once or twice" in page
+    assert "<figure>" not in page
+
+
+def test_a_verdict_that_nobody_knows_is_told_and_not_a_traceback(results: Path) -> None:
+    a_run(results, 0, [idle(0.025)])
+    table = results / "readings.csv"
+    table.write_bytes(table.read_bytes().replace(b",pass,", b",splendid,"))
+    with pytest.raises(RecordError, match="splendid"):
+        unit_history(Store(results), "EX-0007")
+
+
+def test_a_run_whose_rows_are_gone_is_named_in_the_history(results: Path) -> None:
+    run_id = a_run(results, 0, [idle(0.025), idle(0.026, "b")])
+    table = results / "readings.csv"
+    table.write_bytes(b"".join(table.read_bytes().splitlines(keepends=True)[:-1]))
+    found = unit_history(Store(results), "EX-0007")
+    assert [text.split(":")[0] for text in found.lost] == [run_id]
+    assert run_id in history_page.unit_page(found)

@@ -13,6 +13,7 @@ from difflib import get_close_matches
 from typing import TYPE_CHECKING, Any
 
 from seqrun.errors import UsageError
+from seqrun.judge.condition import conditions
 from seqrun.measure.trend import Line, Lines, lines
 from seqrun.record.errors import RecordError
 from seqrun.record.places import time_of
@@ -59,6 +60,8 @@ COLUMNS = (
     "simulated",
 )
 _SERIES = ("sequence", "step", "channel", "quantity", "unit")
+#: of one unit: across sequences, where what it was read under is the same
+_ALIKE = ("condition", "channel", "quantity", "unit")
 
 
 def unit_history(store: Store, serial: str, simulated: bool | None = None) -> UnitHistory:
@@ -82,9 +85,9 @@ def unit_history(store: Store, serial: str, simulated: bool | None = None) -> Un
             hint=None if known else "seqrun run makes one; --results names another folder",
         )
     kept, kind, left_out = of_one_kind(runs, simulated)
-    frame = store.readings_frame(COLUMNS, categories=True)
+    frame = store.readings_frame((*COLUMNS, "note"), categories=True)
     wanted = (frame["serial"] == serial) & (frame["simulated"] == kind)
-    series = _series(_in_time(frame[wanted]), _SERIES)
+    series = _series(_in_time(_with_conditions(frame[wanted])), _ALIKE)
     trends = [_trend(series, group) for group in range(series.size)]
     return UnitHistory(
         serial,
@@ -93,7 +96,27 @@ def unit_history(store: Store, serial: str, simulated: bool | None = None) -> Un
         ranked(trends),
         kind,
         left_out,
+        tuple(f"{name}: {'; '.join(lost)}" for name, lost in _lost(store, kept)),
     )
+
+
+def _lost(store: Store, runs: list[RunRow]) -> list[tuple[str, tuple[str, ...]]]:
+    """Runs whose records are not whole, and what they lack."""
+    wanted = {run.run_id for run in runs}
+    return [(name, lost) for name, lost in store.verify().items() if lost and name in wanted]
+
+
+def _with_conditions(frame: pd.DataFrame) -> pd.DataFrame:
+    """The readings of a unit with what each was made under, as a text that compares."""
+    from seqrun.record.frames import judged_of_frame
+
+    found: dict[Any, str] = {}
+    for _, run in frame.groupby("run_id", observed=True, sort=False):
+        readings = [judged_of_frame(row) for row in run.to_dict("records")]
+        for index, condition in zip(run.index, conditions(readings), strict=True):
+            found[index] = condition.text
+    texts = [found[index] for index in frame.index]
+    return frame.assign(condition=texts).astype({"condition": "category"})
 
 
 def model_histories(

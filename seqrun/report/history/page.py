@@ -30,6 +30,7 @@ from seqrun.values import Disposition
 _CHART_WIDTH, _CHART_HEIGHT = 470, 205
 _CHARTS = 60  # a page with more is not looked at
 _MODEL_CHARTS = 12
+_DRAWN = 3  # readings that make a picture; fewer stand in a table
 _POINTS = 400  # dots that still tell apart on a chart
 _BINS = 30
 _WIDTH, _HEIGHT, _BODY = 240, 52, 34  # of the picture of a spread
@@ -91,7 +92,8 @@ def unit_page(history: UnitHistory) -> str:
             (run, Markup(drawings.disposition_svg(run.disposition)))
             for run in reversed(history.runs)
         ],
-        charts=[(t, Markup(chart(t))) for t in history.trends[:_CHARTS] if len(t.values)],
+        charts=[(t, Markup(chart(t))) for t in history.trends[:_CHARTS] if len(t.values) >= _DRAWN],
+        few=[t for t in history.trends if len(t.values) < _DRAWN],
         more=max(len(history.trends) - _CHARTS, 0),
     )
 

@@ -1,8 +1,9 @@
 """What all runs of a unit, or of all units of a model, say together: trends, yield and spread.
 
-A reading is followed over runs of the same sequence by step, channel, quantity and unit. Of a unit
-every run counts; of a model each unit once, by its latest reading, so that a unit that was tried
-ten times does not weigh ten times.
+Of a unit a reading is followed by quantity, channel and what it was read under
+(:mod:`seqrun.judge.condition`), across sequences, and every run counts; of a model by step, within
+one sequence, and each unit counts once, by its latest reading, so that a unit that was tried ten
+times does not weigh ten times.
 """
 
 from __future__ import annotations
@@ -173,6 +174,7 @@ class UnitHistory:
     trends: tuple[Trend, ...]  # what matters most first
     simulated: bool
     left_out: int = 0  # runs of the other kind, real or simulated
+    lost: tuple[str, ...] = ()  # runs whose records are not whole, and what they lack
 
     @property
     def drifting(self) -> list[Trend]:
