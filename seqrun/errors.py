@@ -44,6 +44,11 @@ class UsageError(SeqrunError):
     """The command, or the combination of files, asks for something that cannot be done."""
 
 
+class BenchLacks(UsageError):
+    """The bench has no instrument, lead, command, range or memory for a step: the step can be left
+    out."""
+
+
 class InstrumentError(SeqrunError):
     """Something is the matter with an instrument or its link."""
 

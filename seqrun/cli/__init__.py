@@ -49,6 +49,10 @@ Fault = Annotated[
     Optional[list[str]],  # noqa: UP045
     typer.Option("--fault", help="Put a fault into the demo unit: NAME[@CHANNEL][=SEVERITY]."),
 ]
+OnlyComplete = Annotated[
+    bool,
+    typer.Option("--only-complete", help="Refuse if this bench cannot do or decide every step."),
+]
 Seed = Annotated[int, typer.Option("--seed", help="Seed of the simulated bench.")]
 Results = Annotated[Path, typer.Option("--results", help="Folder of the records.")]
 CsvFile = Annotated[
@@ -87,6 +91,7 @@ def run(
     fault: Fault = None,
     seed: Seed = 1,
     yes: Annotated[bool, typer.Option("--yes", help="All hookups are made; do not ask.")] = False,
+    only_complete: OnlyComplete = False,
 ) -> None:
     """Run a sequence on a unit and leave a record."""
     from seqrun.cli.commands import run_command
@@ -102,6 +107,7 @@ def run(
             faults=fault or [],
             seed=seed,
             yes=yes,
+            only_complete=only_complete,
         )
     )
 
@@ -137,11 +143,12 @@ def plan(
     sequence: Annotated[str, typer.Argument(help="A shipped sequence or a file.")],
     bench: Bench = None,
     unit: UnitSheet = None,
+    only_complete: OnlyComplete = False,
 ) -> None:
     """Show what would be done and what this bench can decide."""
     from seqrun.cli.commands import plan_command
 
-    raise typer.Exit(plan_command(sequence, bench=bench, unit=unit))
+    raise typer.Exit(plan_command(sequence, bench=bench, unit=unit, only_complete=only_complete))
 
 
 @app.command()

@@ -33,6 +33,7 @@ def run_command(
     faults: Sequence[str],
     seed: int,
     yes: bool,
+    only_complete: bool = False,
 ) -> int:
     """``seqrun run``: the exit code is the disposition, whether it could be shown or not."""
     from seqrun.files.serial import check_serial
@@ -43,7 +44,9 @@ def run_command(
     from seqrun.runner.run import Options, execute
     from seqrun.runner.signals import Interrupts
 
-    plan, files = prepare(sequence, bench, unit, faults=faults, seed=seed)
+    plan, files = prepare(
+        sequence, bench, unit, faults=faults, seed=seed, only_complete=only_complete
+    )
     interrupts = Interrupts()
     progress = Progress()
     hands = None if files.simulated else _hands(yes, progress, interrupts, plan)
@@ -109,12 +112,14 @@ def _hands(yes: bool, progress: Progress, interrupts: Interrupts, plan: Plan) ->
     return Operator(ask, progress.say)
 
 
-def plan_command(sequence: str, *, bench: str | None, unit: str | None) -> int:
+def plan_command(
+    sequence: str, *, bench: str | None, unit: str | None, only_complete: bool = False
+) -> int:
     """``seqrun plan``."""
     from seqrun.report.run.terminal import plan_summary
     from seqrun.runner.preparation import prepare
 
-    plan, _ = prepare(sequence, bench, unit, may_be_undecidable=True)
+    plan, _ = prepare(sequence, bench, unit, only_complete=only_complete)
     plan_summary(plan)
     return 0
 

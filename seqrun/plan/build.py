@@ -6,10 +6,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from seqrun.errors import UsageError
+from seqrun.errors import BenchLacks, UsageError
 from seqrun.files.fields import LimitSpec, StepFields
-from seqrun.plan import leads, supply_checks
+from seqrun.plan import capability, leads, supply_checks
 from seqrun.plan.contract import Step
+from seqrun.plan.leaving_out import Chooser, LeftOut, NotOnThisBench, lines
 from seqrun.plan.measurand import Measurand
 from seqrun.plan.needs import Forecast, Hookup, Needs, Unforecast
 from seqrun.plan.view import BenchView
@@ -42,6 +43,7 @@ class Plan:
     view: BenchView
     actions: tuple[Action, ...]
     warnings: tuple[str, ...] = ()
+    left_out: tuple[LeftOut, ...] = ()
 
     @property
     def hookups(self) -> list[Hookup]:
@@ -87,23 +89,22 @@ def build(
     sequence: SequenceFile,
     view: BenchView,
     steps: Sequence[StepFields],
+    *,
+    only_complete: bool = False,
 ) -> Plan:
-    """Check that this bench can do this sequence to this unit, safely.
+    """Check what this bench can do of this sequence to this unit, and that it is safe.
 
     Args:
         steps: the sequence's steps, expanded over channels, devices and the rest.
+        only_complete: refuse instead of leaving out what the bench cannot do.
 
     Raises:
-        UsageError: what is missing or unsafe, all of it in one message.
+        UsageError: what is unsafe (or, with ``only_complete``, missing), all in one message; or
+            that nothing is left to do.
     """
-    actions: list[Action] = []
-    problems: list[UsageError] = []
-    for step in steps:
-        try:
-            actions.append(_action(step, view))
-        except UsageError as error:
-            error.where = f"{step.id}: {error.where}" if error.where else step.id
-            problems.append(error)
+    actions, left_out, problems = _chosen(view, steps)
+    if only_complete:
+        problems += [_at(out.step.id, out.error) for out in left_out if out.error is not None]
     problems += leads.problems(view, actions)
     problems += supply_checks.problems(view, actions)
     for check in CHECKS:
@@ -113,18 +114,55 @@ def build(
             problems.append(error)
     if problems:
         raise _together(problems)
+    if left_out and not any(action.limit is not None for action in actions):
+        raise _nothing_left(view, left_out)
     warnings = supply_checks.warnings(sequence, actions)
-    return Plan(sequence, view, tuple(actions), tuple(warnings))
+    return Plan(sequence, view, tuple(actions), tuple(warnings), tuple(left_out))
 
 
-def _action(step: StepFields, view: BenchView) -> Action:
-    if not isinstance(step, Step):
-        raise TypeError(f"'{step.do}' is no kind of step that can be planned: {type(step)}")
-    needs = step.needs(view)
-    for role in sorted(needs.roles):
-        view.key(role)
-    forecasts = tuple((of, step.forecast(view, of)) for of in step.judges)
-    return Action(step.id, step, needs, forecasts)
+def _chosen(
+    view: BenchView, steps: Sequence[StepFields]
+) -> tuple[list[Action], list[LeftOut], list[UsageError]]:
+    """The actions that this bench can do, the steps that are left out, and what is wrong with those
+    that do not fit the unit."""
+    forecasts: dict[str, tuple[tuple[Measurand, Forecast | Unforecast], ...]] = {}
+
+    def planned(step: Step) -> Needs:
+        needs = step.needs(view)
+        try:
+            capability.check(view, needs)
+            forecasts[step.id] = tuple((of, step.forecast(view, of)) for of in step.judges)
+        except BenchLacks as error:
+            raise NotOnThisBench(needs, error) from None
+        except KeyError as unknown:
+            silent = BenchLacks(
+                f"no driver of this bench states an accuracy for {unknown}",
+                expected="an [[accuracy]] entry with that function",
+                where=view.bench.name,
+            )
+            raise NotOnThisBench(needs, silent) from None
+        return needs
+
+    chooser = Chooser(planned)
+    chooser.go(steps)
+    actions = [Action(step.id, step, needs, forecasts[step.id]) for step, needs in chooser.done]
+    return actions, chooser.left_out, chooser.wrong
+
+
+def _at(step_id: str, error: UsageError) -> UsageError:
+    error.where = f"{step_id}: {error.where}" if error.where else step_id
+    return error
+
+
+def _nothing_left(view: BenchView, left_out: Sequence[LeftOut]) -> UsageError:
+    first = next((out.error for out in left_out if out.error is not None), None)
+    reasons = "\n".join(f"  - {line}" for line in lines(left_out))
+    return UsageError(
+        f"this bench can do no step of it that has a limit:\n{reasons}",
+        expected=first.expected if first else None,
+        where=view.bench.name,
+        hint=first.hint if first else None,
+    )
 
 
 def _together(problems: list[UsageError]) -> UsageError:

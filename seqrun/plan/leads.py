@@ -90,7 +90,7 @@ def _counted(view: BenchView, name: str, what: str, text: str, count: int) -> in
         key = name.partition(".")[0]
         raise UsageError(
             f"{name} is {what} {text}, and {key} has {what}s 1 to {count}",
-            expected=f"a {what} that it has",
+            expected=f"one of its {what}s",
             where=view.bench.name,
             hint=f"correct the [[lead]] from {name}, or the driver of {key}",
         )

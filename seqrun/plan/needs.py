@@ -6,6 +6,7 @@ say of a quantity that it judges. What becomes of a limit by that is the plan's 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 
@@ -58,6 +59,16 @@ class SupplyUse:
 
 
 @dataclass(frozen=True, slots=True)
+class Record:
+    """The longest record that a step takes with the scope: points, samples per second, and the
+    largest |V| that it expects at a probe tip."""
+
+    points: int
+    rate_hz: float = 0.0
+    peak_v: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class Needs:
     """What one step needs of the bench and what it does to the unit.
 
@@ -68,7 +79,9 @@ class Needs:
     nor before it was seen to be discharged, ``mains`` for one that has it powered from its own
     mains plug, ``switches_off`` for one that leaves it without power (``safe`` also confirms that
     it has discharged). ``loads_measured`` are the channels whose loads it measures, ``supply`` what
-    it sets the supply to.
+    it sets the supply to. ``meter`` are the functions that it sets the meter to with the largest
+    value that each has to hold (None: any; {}: DC volts), ``generator`` the operations beside
+    plain sines, ``record`` the longest record that it cannot do without (None: any).
     """
 
     roles: frozenset[str] = frozenset()
@@ -84,3 +97,6 @@ class Needs:
     safe: bool = False
     loads_measured: frozenset[str] = frozenset()
     supply: SupplyUse = SupplyUse()
+    meter: Mapping[str, float | None] = field(default_factory=dict)
+    generator: frozenset[str] = frozenset()
+    record: Record | None = None

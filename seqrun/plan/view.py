@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
-from seqrun.errors import UsageError
+from seqrun.errors import BenchLacks, UsageError
 from seqrun.files.bench import Bench, Load, Sensor
 from seqrun.files.driver import Driver
 from seqrun.files.expression import Expression
@@ -33,7 +33,7 @@ class BenchView:
             if driver.role == role:
                 return key
         have = ", ".join(f"{key} ({d.role})" for key, d in self.drivers.items()) or "nothing"
-        raise UsageError(
+        raise BenchLacks(
             f"the bench has no {role}",
             expected=f"an instrument whose driver plays the role '{role}'; it has {have}",
             where=self.bench.name,
@@ -70,7 +70,7 @@ class BenchView:
         try:
             row = driver.row(function, value)
         except KeyError:
-            raise UsageError(
+            raise BenchLacks(
                 f"the {role} has no {function.replace('_', ' ')}: its driver '{driver.name}' "
                 "states no accuracy for it",
                 expected=f'an [[accuracy]] entry with function = "{function}" in the driver file, '
@@ -119,7 +119,7 @@ class BenchView:
         for sensor in self.bench.sensor:
             if sensor.point == point:
                 return sensor
-        raise UsageError(
+        raise BenchLacks(
             f"no sensor at '{point}'",
             expected="a [[sensor]] entry with that point",
             where=self.bench.name,
@@ -130,7 +130,7 @@ class BenchView:
         for load in self.bench.load:
             if load.point == f"out.{channel}":
                 return load
-        raise UsageError(
+        raise BenchLacks(
             f"no load on out.{channel}",
             expected=f'a [[load]] entry with point = "out.{channel}"',
             where=self.bench.name,
@@ -183,7 +183,7 @@ class BenchView:
         channels: list[int] = []
         for end in ends:
             if end not in homes and not spare:
-                raise UsageError(
+                raise BenchLacks(
                     f"no free scope probe for {end}",
                     expected=f"one of the {count} probes of {scope} not on the other end",
                     where=self.bench.name,
@@ -217,7 +217,7 @@ class BenchView:
         for n, outlet in enumerate(self.outlets("generator"), 1):
             if self.fixed.get(outlet) == f"in.{channel}":
                 return n
-        raise UsageError(
+        raise BenchLacks(
             f"no generator output on in.{channel}",
             expected=f'a [[lead]] from = "{generator}.1" (or another output) to = "in.{channel}"',
             where=self.bench.name,

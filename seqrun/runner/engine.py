@@ -31,6 +31,7 @@ from seqrun.judge import Apart, decide
 from seqrun.plan.build import Action, Plan
 from seqrun.plan.context import MAINS, Press
 from seqrun.plan.contract import Step, Yielded
+from seqrun.plan.leaving_out import lines
 from seqrun.plan.needs import Hookup
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Quantity
@@ -330,7 +331,17 @@ class Engine:
         return self.view.unit.names()
 
     def do_all(self) -> None:
-        """Do every action; a failed step that says so ends the measuring, not the power-down."""
+        """Do every action; a failed step that says so ends the measuring, not the power-down.
+
+        What this bench cannot do comes first, as not measured: it holds the unit.
+        """
+        for line in lines(self.plan.left_out):
+            self.say(line)
+        for out in self.plan.left_out:
+            self._earlier.lost(out.id, out.reason)
+            if out.step.quantities:
+                for missing in out.step.nothing(out.reason):
+                    self._judge(out.id, missing)
         for index, action in enumerate(self.plan.actions):
             if self.stopped_at and not action.needs.safe:
                 continue
@@ -370,7 +381,7 @@ class Engine:
                 item = self._unless_limited(made)
                 if item.judged and item.value is not None:
                     self._earlier.add(action.id, item.reading, item.value)
-                self._judge(action, item)
+                self._judge(action.id, item)
             if action.needs.safe:
                 self._charged = False
         except NotMeasured as reason:
@@ -437,21 +448,21 @@ class Engine:
     def _not_measured(self, action: Action, reason: str) -> None:
         self._earlier.lost(action.id, reason)
         for missing in action.step.nothing(reason):
-            self._judge(action, missing)
+            self._judge(action.id, missing)
 
-    def _judge(self, action: Action, item: Yielded) -> None:
+    def _judge(self, step_id: str, item: Yielded) -> None:
         reading = item.reading
         if reading.value is None:
-            self._earlier.lost(action.id, reading.note)
+            self._earlier.lost(step_id, reading.note)
         judged = decide(
             reading,
             self.limit if item.judged else None,
             self.plan.sequence.decision,
-            step=action.id,
+            step=step_id,
             apart=self._apart(item.value),
         )
         self.judged.append(judged)
-        self._verdicts.setdefault(action.id, []).append(judged.verdict)
+        self._verdicts.setdefault(step_id, []).append(judged.verdict)
         # With power on, nothing waits for another program's lock for long.
         patience = Patience(LOCKED_S if self._charged else LOCK_TIMEOUT_S, self._meanwhile)
         self.record.reading(judged, simulated=self.simulated, patience=patience)

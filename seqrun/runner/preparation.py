@@ -30,12 +30,13 @@ def prepare(
     *,
     faults: Sequence[str] = (),
     seed: int = 1,
-    may_be_undecidable: bool = False,
+    only_complete: bool = False,
 ) -> tuple[Plan, BenchFiles]:
     """Read all files and plan the run; nothing is opened.
 
     Args:
-        may_be_undecidable: plan even what this bench cannot decide (to show it, not to run it).
+        only_complete: refuse what this bench cannot do or cannot decide, instead of leaving it
+            out or ending in a hold.
 
     Raises:
         SeqrunError: naming file, step and key.
@@ -43,9 +44,14 @@ def prepare(
     file = load_sequence(find("sequence", sequence), kinds())
     files = read_bench(bench, unit, sequence_unit=file.unit or None, faults=faults, seed=seed)
     steps = expand_all(file, files.view.unit)
-    plan = build(file, files.view, steps)
-    if not may_be_undecidable:
+    plan = build(file, files.view, steps, only_complete=only_complete)
+    if only_complete:
         refuse_undecidable(plan)
+    hopeless = [
+        f"{o.step}: this bench cannot decide the limit, and it will end in a hold: {o.objection}"
+        for o in outlooks(plan)
+        if o.objection and not o.accepted
+    ]
     weak = [
         f"{o.step}: test uncertainty ratio {o.ratio:.1f}, below {ENOUGH:g}:1"
         for o in outlooks(plan)
@@ -58,7 +64,7 @@ def prepare(
         "what needs it is not measured"
         for terminal, node in beyond_the_switch(plan)
     ]
-    return replace(plan, warnings=(*plan.warnings, *weak, *told)), files
+    return replace(plan, warnings=(*plan.warnings, *hopeless, *weak, *told)), files
 
 
 def unrecognised_words(name: str, sequence: SequenceFile) -> str:

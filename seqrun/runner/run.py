@@ -15,6 +15,8 @@ from seqrun.instruments.switch import DrivenSwitch
 from seqrun.judge import dispose, held, weighed
 from seqrun.judge.findings import Findings
 from seqrun.plan.build import Plan
+from seqrun.plan.leaving_out import lines
+from seqrun.plan.standing import screen, standing
 from seqrun.plan.view import BenchView
 from seqrun.record import MessageLog, RunInfo, RunRecord, Store
 from seqrun.record.answer import HELD_FOR
@@ -192,7 +194,8 @@ def _run(
         if isinstance(opened.clock, WallClock):
             opened.clock.calm()
         unread = engine.unread_rails()
-        rails = [output for rail, output in plan.view.rails.items() if rail not in unread]
+        fed = plan.view.rails if plan.view.has("supply") else {}
+        rails = [output for rail, output in fed.items() if rail not in unread]
         ending.safe = make_safe(opened.instruments, opened.clock, rails)
         ending.safe.by_hand(own_mains=engine.own_mains, unread=unread)
         watcher.safe(ending.safe.confirmed, ending.safe.unconfirmed)
@@ -256,7 +259,12 @@ def _preflight(engine: Engine, opened: OpenBench, record: RunRecord) -> None:
                 }
                 for key, instrument in opened.by_key.items()
             ],
-            "plan": {"steps": [action.id for action in plan.actions], "warnings": plan.warnings},
+            "plan": {
+                "steps": [action.id for action in plan.actions],
+                "warnings": plan.warnings,
+                "left_out": lines(plan.left_out),
+                "standing_leads": [one.words for one in standing(plan)],
+            },
         }
     )
     engine.notes += plan.warnings
@@ -269,6 +277,8 @@ def _preflight(engine: Engine, opened: OpenBench, record: RunRecord) -> None:
         engine.against += against
     for text in (*plan.sequence.cautions, *view.unit.cautions):
         engine.hands.acknowledge(f"CAUTION  {text}")
+    if leads := screen(plan):
+        engine.hands.acknowledge(leads)
     engine.trips = arm(plan.sequence.trip, engine)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from typing import ClassVar
 
 from pydantic import Field
@@ -250,7 +251,8 @@ class DynamicHeadroom(Step):
         # A burst is a small share of its period: so is the mean power.
         share = min(self.cycles / self.frequency / self.period, 1.0)
         most = max(2.0 * view.unit.rated_power * share, BEGIN * view.unit.rated_power * share)
-        return drive_needs(view, self.channels(view), most, seconds=30.0)
+        needs = drive_needs(view, self.channels(view), most, seconds=30.0)
+        return replace(needs, generator=frozenset({"burst"}))
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         # Half as many dB to a share of power as to one of voltage.

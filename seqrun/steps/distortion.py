@@ -351,7 +351,7 @@ class TwoToneDistortion(AtPower):
         return self.low or 19e3, self.high or 20e3, 1.0
 
     def needs(self, view: BenchView) -> Needs:
-        return self.needs_at_power(view, 8.0)
+        return replace(self.needs_at_power(view, 8.0), generator=frozenset({"two_tone"}))
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         least, u = distortion_share(view, self._floor(view), False)

@@ -104,7 +104,10 @@ class Temperature(Step):
     def needs(self, view: BenchView) -> Needs:
         view.sensor(self.at)
         return Needs(
-            roles=frozenset({"meter"}), hookups=(view.meter_four_wire(self.at),), seconds=3.0
+            roles=frozenset({"meter"}),
+            hookups=(view.meter_four_wire(self.at),),
+            meter={"resistance_4w": PT100_EXPECTED_OHM},
+            seconds=3.0,
         )
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:

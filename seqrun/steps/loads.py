@@ -108,6 +108,7 @@ class LoadResistance(_Loads):
             seconds=8.0 * len(channels),
             dead=True,
             loads_measured=frozenset(channels),
+            meter={"resistance_4w": max(1.1 * view.load(c).resistance for c in channels)},
         )
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:

@@ -85,7 +85,8 @@ class _SmallTone:
 
 def _needs(view: BenchView, output_v: float, seconds: float) -> Needs:
     power = output_v**2 / view.unit.rated_load
-    return drive_needs(view, view.unit.channels, power, seconds=seconds)
+    look = LOOK_CYCLES * LOOK_PER_CYCLE
+    return drive_needs(view, view.unit.channels, power, seconds=seconds, points=look)
 
 
 def by_looking(every_s: float, moment_s: float = 0.0) -> Forecast:

@@ -51,7 +51,11 @@ class _Gains(AtPower):
         points = [f"{end}.{c}" for c in self.channels(view) for end in ("out", "in")]
         meter = tuple(view.meter_across(point) for point in points)
         return replace(
-            needs, roles=needs.roles | {"meter"}, hookups=(*needs.hookups, *meter), seconds=12.0
+            needs,
+            roles=needs.roles | {"meter"},
+            hookups=(*needs.hookups, *meter),
+            meter={"ac_voltage": None},
+            seconds=12.0,
         )
 
     def share(self, view: BenchView) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -12,10 +13,9 @@ from seqrun.runner.preparation import prepare
 
 BENCH = """
 name = "Corner bench"
-{extra}
 [instrument.psu]
 resource = "TCPIP0::192.0.2.1::5025::SOCKET"
-driver = "generic-supply"
+driver = "./three.toml"
 [instrument.dmm]
 resource = "TCPIP0::192.0.2.2::5025::SOCKET"
 driver = "generic-meter"
@@ -61,7 +61,10 @@ def planned(
     """``planned(leads, unit)``: what the plan says to a bench with those leads, "" when nothing."""
 
     def plan(leads: dict[str, str], unit: str = "demo-2x40", extra: str = "") -> str:
-        text = BENCH.format(extra="") + extra
+        supply = (Path("drivers") / "generic-supply.toml").read_text(encoding="utf-8")
+        three = re.sub(r"(?m)^outputs = \d", "outputs = 3", supply)
+        (tmp_path / "three.toml").write_text(three, encoding="utf-8")
+        text = BENCH + extra
         text += "".join(f'[[lead]]\nfrom = "{a}"\nto = "{b}"\n' for a, b in leads.items())
         for channel in ("left", "right"):
             text += (

@@ -41,7 +41,7 @@ def planned(tmp_path: Path) -> Callable[..., Plan]:
     def plan(*parts: str, bench: str = "demo", unit: str = "demo-2x40") -> Plan:
         path = tmp_path / "sequence.toml"
         path.write_text(HEAD + "".join(parts), encoding="utf-8")
-        return prepare(str(path), bench, unit, may_be_undecidable=True)[0]
+        return prepare(str(path), bench, unit)[0]
 
     return plan
 

@@ -5,7 +5,9 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, TextIO
 
+from seqrun.plan.leaving_out import lines
 from seqrun.plan.outlook import ENOUGH, Outlook, outlooks
+from seqrun.plan.standing import screen, switch_words
 from seqrun.quantity import render
 from seqrun.report.run.progress import clock
 from seqrun.report.shared.screen import WIDTH, clean, console, is_ascii, plain
@@ -77,6 +79,16 @@ def plan_view(plan: Plan, *, ascii_only: bool = False) -> Group:
             better = f" Better: {o.better}." if o.better else ""
             accepted = " The sequence accepts that." if o.objection and o.accepted else ""
             parts.append(Text(say(f"! {o.step}: {reason}.{accepted}{better}")))
+    for line in plan.warnings:
+        if not any(o.step and line.startswith(f"{o.step}: ") for o in listed):
+            parts.append(Text(say(f"! {line}")))
+    parts += [Text(say(line), "yellow") for line in lines(plan.left_out)]
+    if plan.left_out:
+        parts.append(Text(say("What is left out is not measured, and holds the unit.")))
+    if leads := screen(plan):
+        parts += [Text(), *(Text(say(line)) for line in leads.splitlines())]
+    if words := switch_words(plan):
+        parts += [Text(), Text(say(words))]
     return Group(*parts)
 
 

@@ -19,7 +19,7 @@ from seqrun.measure.power import (
     true_rms,
 )
 from seqrun.plan.context import Context
-from seqrun.plan.needs import Hookup, Needs
+from seqrun.plan.needs import Hookup, Needs, Record
 from seqrun.plan.view import BenchView
 from seqrun.values import rectangular
 
@@ -76,12 +76,25 @@ def across(got: Capture, hot: int, cold: int | None) -> Waveform:
     )
 
 
-def drive_needs(view: BenchView, channels: Iterable[str], watts: float, *, seconds: float) -> Needs:
-    """What a step needs that drives ``watts`` into the loads of all ``channels`` at once."""
+def drive_needs(
+    view: BenchView,
+    channels: Iterable[str],
+    watts: float,
+    *,
+    seconds: float,
+    points: int = CYCLES * SAMPLES_PER_CYCLE,
+) -> Needs:
+    """What a step needs that drives ``watts`` into the loads of all ``channels`` at once.
+
+    Args:
+        points: of the longest record that it takes.
+    """
     hookups: list[Hookup] = []
+    peak = 0.0
     for channel in channels:
         view.generator_on(channel)
-        view.load(channel)
+        volts = math.sqrt(2.0 * watts * view.load(channel).resistance)
+        peak = max(peak, HEADROOM * volts * (0.75 if view.unit.bridged else 1.0))
         hookups.append(view.scope_on(f"out.{channel}")[2])
     return Needs(
         roles=frozenset({"generator", "scope", "supply"}),
@@ -89,6 +102,7 @@ def drive_needs(view: BenchView, channels: Iterable[str], watts: float, *, secon
         seconds=seconds,
         load_power_w=dict.fromkeys(channels, watts),
         live=True,
+        record=Record(points, peak_v=peak),
     )
 
 

@@ -67,6 +67,7 @@ def driven_and_watched(view: BenchView, sensor: str, watts: float, seconds: floa
         driven,
         roles=driven.roles | {"meter"},
         hookups=(*driven.hookups, view.meter_four_wire(sensor)),
+        meter={"resistance_4w": PT100_EXPECTED_OHM},
     )
 
 
@@ -75,6 +76,7 @@ def idle_and_watched(view: BenchView, sensor: str, seconds: float) -> Needs:
     return Needs(
         roles=frozenset({"meter", "supply"}),
         hookups=(view.meter_four_wire(sensor),),
+        meter={"resistance_4w": PT100_EXPECTED_OHM},
         seconds=seconds,
         live=True,
     )

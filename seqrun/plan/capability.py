@@ -1,0 +1,100 @@
+"""Whether the instruments of a bench have the commands, ranges, memory and rate for a step."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from seqrun.errors import BenchLacks
+from seqrun.quantity import render
+
+if TYPE_CHECKING:
+    from seqrun.plan.needs import Needs, Record
+    from seqrun.plan.view import BenchView
+
+_UNITS = {
+    "dc_voltage": "V",
+    "ac_voltage": "V",
+    "dc_current": "A",
+    "resistance_2w": "Ω",
+    "resistance_4w": "Ω",
+}
+
+
+def check(view: BenchView, needs: Needs) -> None:
+    """See that the bench has what a step asks of its instruments.
+
+    Raises:
+        BenchLacks: the first thing that it has not.
+    """
+    for role in sorted(needs.roles):
+        view.key(role)
+    if "meter" in needs.roles:
+        for function, value in (needs.meter or {"dc_voltage": None}).items():
+            _function(view, function, value)
+    if "generator" in needs.roles:
+        for operation in sorted(needs.generator):
+            _operation(view, operation)
+    if "scope" in needs.roles and needs.record is not None:
+        _record(view, needs.record)
+
+
+def _function(view: BenchView, function: str, value: float | None) -> None:
+    key = view.key("meter")
+    driver = view.drivers[key]
+    words = function.replace("_", " ").replace("2w", "by two wires").replace("4w", "by four wires")
+    operation = f"configure_{function}"
+    if operation not in driver.operation:
+        raise BenchLacks(
+            f"the meter has no command for {words}",
+            expected=f"[operation] {operation} in its driver file '{driver.name}'",
+            where=view.bench.name,
+            hint="add it, if the meter can do it; else the steps that need it are left out",
+        )
+    ranges = [row.range for row in driver.rows.get(function, ()) if row.range is not None]
+    if value is not None and ranges and abs(value) > max(ranges):
+        unit = _UNITS[function]
+        raise BenchLacks(
+            f"the meter has no range of {words} that holds {render(value, unit, digits=3)}",
+            expected=f"at most {render(max(ranges), unit, digits=3)}, its largest",
+            where=view.bench.name,
+        )
+
+
+def _operation(view: BenchView, operation: str) -> None:
+    driver = view.drivers[view.key("generator")]
+    if operation not in driver.operation:
+        raise BenchLacks(
+            f"the generator has no command for a {operation.replace('_', '-')} signal",
+            expected=f"[operation] {operation} in its driver file '{driver.name}'",
+            where=view.bench.name,
+            hint="add it, if the generator can do it; else the steps that need it are left out",
+        )
+
+
+def _record(view: BenchView, record: Record) -> None:
+    key = view.key("scope")
+    scope = view.drivers[key].scope
+    if scope is None:
+        return
+    if record.points > scope.max_points:
+        raise BenchLacks(
+            f"the scope keeps {scope.max_points} points, and a record of {record.points} is needed",
+            expected="a scope with more memory",
+            where=view.bench.name,
+        )
+    if record.rate_hz > scope.max_rate:
+        raise BenchLacks(
+            f"the scope takes at most {render(scope.max_rate, 'Hz', digits=3)} samples a second, "
+            f"and {render(record.rate_hz, 'Hz', digits=3)} are needed",
+            expected="a faster scope",
+            where=view.bench.name,
+        )
+    probes = view.bench.instrument[key].probe or (1.0,)
+    largest = max(scope.ranges) * max(probes) / 2.0 / (1.0 + scope.headroom)
+    if record.peak_v > largest:
+        raise BenchLacks(
+            f"the scope shows peaks of {render(largest, 'V', digits=3)} at most, and "
+            f"{render(record.peak_v, 'V', digits=3)} are to be seen",
+            expected="a probe with more attenuation, named in the bench file (probe = 10)",
+            where=view.bench.name,
+        )

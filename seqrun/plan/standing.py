@@ -1,0 +1,126 @@
+"""Which leads stand, which move, and who can move them: told before anything is powered."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from seqrun.plan.leads import terminal_of
+from seqrun.quantity import render
+
+if TYPE_CHECKING:
+    from seqrun.plan.build import Plan
+
+_SIGNS = {"pos": "+", "neg": "-"}
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """A lead that stands when the run begins: which terminals, on which nodes, in words."""
+
+    kind: str  # "supply", "load", "generator", "probe", "clip", "meter", "sensor" or "lead"
+    leads: tuple[tuple[str, str], ...]
+    words: str
+
+
+def standing(plan: Plan) -> list[Standing]:
+    """Every standing lead: the supply's with their polarity first, then loads, generator, probes,
+    clips and sensors."""
+    order = ("supply", "load", "generator", "probe", "clip", "meter", "sensor", "lead")
+    return sorted(_all(plan), key=lambda one: order.index(one.kind))
+
+
+def _all(plan: Plan) -> Iterator[Standing]:
+    view = plan.view
+    for load in view.bench.load:
+        point = view.unit.points().get(load.point)
+        if point is None:
+            continue
+        ends = point.hot, point.cold
+        leads = tuple((f"load.{load.name}.{n}", node) for n, node in enumerate(ends, 1))
+        what = f"{render(load.resistance, 'Ω')}, {render(load.power, 'W')}"
+        yield Standing("load", leads, f"load {load.name} ({what}) from {ends[0]} to {ends[1]}")
+    for sensor in view.bench.sensor:
+        words = f"{sensor.kind} {sensor.name}: {view.unit.points()[sensor.point].words}"
+        yield Standing("sensor", (), words)
+    earthed: list[tuple[str, str]] = []
+    supplies: dict[str, list[tuple[str, str, str]]] = {}
+    for name, node in view.bench.terminals.items():
+        terminal = terminal_of(view, name)
+        if terminal.what == "earth":
+            earthed.append((name, node))
+        elif terminal.what == "supply":
+            output = f"{terminal.key}.{terminal.number}"
+            supplies.setdefault(output, []).append((name, node, terminal.end))
+        elif terminal.what == "tip":
+            factor = view.bench.instrument[terminal.key].probe
+            by = f" (×{factor[min(terminal.number, len(factor)) - 1]:g})" if factor else ""
+            yield Standing("probe", ((name, node),), f"probe tip {name}{by} on {node}")
+        elif terminal.what == "output":
+            yield Standing("generator", ((name, node),), f"generator output {name} on {node}")
+        else:
+            kind = "meter" if terminal.what == "meter" else "lead"
+            yield Standing(kind, ((name, node),), f"{name} on {node}")
+    for ends_of in supplies.values():
+        told = ", ".join(
+            f"{name} ({_SIGNS.get(end.removeprefix('sense_'), '')}) on {node}"
+            for name, node, end in ends_of
+        )
+        pairs = tuple((name, node) for name, node, _ in ends_of)
+        yield Standing("supply", pairs, told)
+    if earthed:
+        names = ", ".join(name for name, _ in earthed)
+        yield Standing(
+            "clip", tuple(earthed), f"earthed leads on ground, and nowhere else: {names}"
+        )
+
+
+def screen(plan: Plan) -> str:
+    """All standing leads on one screen, for the person who confirms them before first power; ""
+    when the bench file fixes none."""
+    lines = [f"  {one.words}" for one in standing(plan)]
+    return "\n".join(["STANDING LEADS  each must be where it is named:", *lines]) if lines else ""
+
+
+def unreached(plan: Plan) -> list[str]:
+    """Leads that must move and that the bench's switch is not wired to, as ``terminal to node``.
+
+    Empty without a switch, or where the bench file does not say what its switch reaches.
+    """
+    view = plan.view
+    if not view.has("switch"):
+        return []
+    reaches = set(view.bench.instrument[view.key("switch")].reaches)
+    if not reaches:
+        return []
+    there = dict(view.fixed)
+    found: dict[str, None] = {}
+    for action in plan.actions:
+        for hookup in action.needs.hookups:
+            for terminal, node in hookup.leads:
+                if there.get(terminal) != node and not {terminal, node} <= reaches:
+                    found[f"{terminal} to {node}"] = None
+                there[terminal] = node
+    return list(found)
+
+
+def switch_words(plan: Plan) -> str:
+    """What the plan tells of the bench's switch; "" when there is none."""
+    view = plan.view
+    if not view.has("switch"):
+        return ""
+    key = view.key("switch")
+    missing = unreached(plan)
+    if missing:
+        return (
+            f"the switch does not reach {', '.join(missing)}: these are asked of the operator, and "
+            "not measured when nobody is there"
+        )
+    if not view.bench.instrument[key].reaches:
+        return (
+            f"what the switch reaches is not known before it is asked (reaches in "
+            f"[instrument.{key}] would say): what it refuses is asked of the operator, and not "
+            "measured when nobody is there"
+        )
+    return ""

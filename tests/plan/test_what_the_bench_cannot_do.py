@@ -1,0 +1,212 @@
+"""What a bench cannot do is left out, told before power, and holds the unit; the rest is done."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from demo_sim.bench import Bench
+from seqrun.errors import SeqrunError
+from seqrun.plan.build import Plan
+from seqrun.runner.events import Watcher
+from seqrun.runner.opening import BenchFiles
+from seqrun.runner.preparation import prepare
+from seqrun.runner.run import Options, Outcome, execute
+from seqrun.runner.signals import Interrupts
+from seqrun.values import Disposition, Verdict
+
+MORE = """
+[[step]]
+id = "offset.{channel}"
+each = "channel"
+do = "dc_voltage"
+at = "out.{channel}"
+limit = { between = ["-50 mV", "50 mV"] }
+[[step]]
+id = "gain"
+do = "gain"
+limit = { between = ["gain - 1 dB", "gain + 1 dB"] }
+[[step]]
+id = "warm"
+do = "temperature"
+at = "sensor.sink"
+limit = { at_most = "60 °C" }
+[[step]]
+id = "distorts"
+do = "thd"
+power = "10 W"
+only_if = "gain passed"
+limit = { at_most = "1 %" }
+[[step]]
+id = "again"
+do = "dc_voltage"
+at = "out.left"
+limit = { between = ["-50 mV - 0 * gain.left / 1 dB * 1 mV", "50 mV"] }
+"""
+
+
+def without(*keys: str) -> Callable[[str], str]:
+    """The bench file less instruments and the leads from them."""
+
+    def change(text: str) -> str:
+        for key in keys:
+            text = re.sub(rf"\[instrument\.{key}\]\n(?:[^\[\n].*\n)*", "", text)
+            text = re.sub(rf'\[\[lead\]\]\nfrom = "{key}\.[^"]*"\nto = "[^"]*"\n', "", text)
+        return text
+
+    return change
+
+
+@pytest.fixture
+def planned(
+    tmp_path: Path, short_sequence: Callable[..., str], monkeypatch: pytest.MonkeyPatch
+) -> Callable[..., tuple[Plan, BenchFiles]]:
+    """``planned(change, steps)``: the short sequence on the demo bench, its file changed."""
+
+    def plan(
+        change: Callable[[str], str] = str,
+        steps: str = MORE,
+        *,
+        only_complete: bool = False,
+        scope: Callable[[str], str] = str,
+        meter: Callable[[str], str] = str,
+    ) -> tuple[Plan, BenchFiles]:
+        real = Bench.bench_toml
+
+        def changed(self: Bench) -> str:
+            text = change(real(self))
+            for name, alter in (("scope", scope), ("meter", meter)):
+                driver = (Path("drivers") / f"generic-{name}.toml").read_text(encoding="utf-8")
+                if alter(driver) != driver:
+                    path = tmp_path / f"{name}.toml"
+                    path.write_text(alter(driver), encoding="utf-8")
+                    text = text.replace(f'"generic-{name}"', f'"{path}"')
+            return text
+
+        monkeypatch.setattr(Bench, "bench_toml", changed)
+        return prepare(short_sequence(steps), "demo", None, only_complete=only_complete)
+
+    return plan
+
+
+def done(planned: tuple[Plan, BenchFiles], folder: Path) -> Outcome:
+    plan, files = planned
+    return execute(plan, files, None, Watcher(), Options("T-1", "", folder), Interrupts())
+
+
+def out(plan: Plan) -> dict[str, str]:
+    return {one.id: one.reason for one in plan.left_out}
+
+
+def test_a_bench_that_has_everything_leaves_nothing_out(
+    planned: Callable[..., tuple[Plan, BenchFiles]],
+) -> None:
+    assert planned()[0].left_out == ()
+
+
+@pytest.mark.parametrize(
+    ("missing", "left"),
+    [
+        ("generator", {"gain", "distorts", "again"}),
+        ("scope", {"gain", "distorts", "again"}),
+    ],
+)
+def test_without_an_instrument_the_rest_is_done_and_the_unit_is_held(
+    planned: Callable[..., tuple[Plan, BenchFiles]], tmp_path: Path, missing: str, left: set[str]
+) -> None:
+    both = planned(without(missing))
+    reasons = out(both[0])
+    assert set(reasons) == left
+    assert f"the bench has no {missing}" in reasons["gain"]
+    outcome = done(both, tmp_path / "r")
+    assert outcome.disposition is Disposition.HOLD
+    verdicts = {j.step: j.verdict for j in outcome.judged}
+    assert verdicts["offset.left"] is Verdict.PASS
+    assert verdicts["warm"] is Verdict.PASS
+    assert verdicts["gain"] is Verdict.NOT_MEASURED
+    assert outcome.safe.complete
+
+
+@pytest.mark.parametrize("missing", ["generator", "scope", "supply", "meter"])
+def test_only_complete_refuses_what_would_be_left_out(
+    planned: Callable[..., tuple[Plan, BenchFiles]], missing: str
+) -> None:
+    with pytest.raises(SeqrunError, match=f"the bench has no {missing}") as error:
+        planned(without(missing), only_complete=True)
+    assert error.value.exit_code == 2
+
+
+def test_a_step_that_leans_on_one_that_is_left_out_goes_with_it(
+    planned: Callable[..., tuple[Plan, BenchFiles]],
+) -> None:
+    reasons = out(planned(without("generator"))[0])
+    assert reasons["again"] == "it goes by 'gain', which is left out"
+    assert "the bench has no generator" in reasons["distorts"]
+
+
+def test_a_meter_without_ohms_says_so_before_power_and_the_loads_get_none(
+    planned: Callable[..., tuple[Plan, BenchFiles]], tmp_path: Path
+) -> None:
+    """A driver without the four-wire command and row: a traceback once, then learnt at 30 V."""
+
+    def volts_only(text: str) -> str:
+        text = re.sub(r"(?m)^configure_resistance_4w = .*\n", "", text)
+        row = r"\[\[accuracy\]\]\nfunction = \"resistance_4w\"\n(?:[^\[\n].*\n)*"
+        return re.sub(row, "", text)
+
+    both = planned(meter=volts_only)
+    reasons = out(both[0])
+    assert "no command for resistance by four wires" in reasons["loads"]
+    assert "no command for resistance by four wires" in reasons["warm"]
+    assert reasons["distorts"].startswith("its load is not measured")
+    assert "offset.left" not in reasons
+    outcome = done(both, tmp_path / "r")
+    assert outcome.disposition is Disposition.HOLD
+    assert outcome.failure is None
+
+
+def test_a_scope_of_2500_points_is_told_in_the_plan(
+    planned: Callable[..., tuple[Plan, BenchFiles]], tmp_path: Path
+) -> None:
+    def small(text: str) -> str:
+        return re.sub(r"max_points = \d+", "max_points = 2500", text)
+
+    both = planned(scope=small)
+    assert "keeps 2500 points" in out(both[0])["gain"]
+    assert done(both, tmp_path / "r").disposition is Disposition.HOLD
+
+
+def test_a_probe_that_cannot_show_the_peak_is_told_in_the_plan(
+    planned: Callable[..., tuple[Plan, BenchFiles]],
+) -> None:
+    def straight(text: str) -> str:
+        return text.replace("probe = 10", "probe = 0.1")
+
+    assert "the scope shows peaks of" in out(planned(straight)[0])["distorts"]
+
+
+@pytest.mark.parametrize("missing", ["meter", "supply"])
+def test_nothing_is_powered_that_cannot_be_protected_or_seen_discharged(
+    planned: Callable[..., tuple[Plan, BenchFiles]], missing: str
+) -> None:
+    try:
+        plan = planned(without(missing))[0]
+    except SeqrunError as error:
+        assert f"the bench has no {missing}" in str(error)
+    else:
+        assert not any(action.needs.energises or action.needs.live for action in plan.actions)
+
+
+def test_without_the_supply_what_needs_no_power_is_done(
+    planned: Callable[..., tuple[Plan, BenchFiles]], tmp_path: Path
+) -> None:
+    limited = '[[step]]\nid = "look"\ndo = "temperature"\nat = "sensor.ambient"\n'
+    both = planned(without("supply"), limited + 'limit = { at_most = "40 °C" }\n' + MORE)
+    assert [action.id for action in both[0].actions] == ["loads", "look", "warm"]
+    assert "the bench has no supply" in out(both[0])["offset.left"]
+    outcome = done(both, tmp_path / "r")
+    assert outcome.disposition is Disposition.HOLD
+    assert outcome.failure is None
