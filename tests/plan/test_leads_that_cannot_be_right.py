@@ -13,6 +13,8 @@ from seqrun.runner.preparation import prepare
 
 BENCH = """
 name = "Corner bench"
+[simulator]
+control = "TCPIP0::192.0.2.5::5025::SOCKET"
 [instrument.psu]
 resource = "TCPIP0::192.0.2.1::5025::SOCKET"
 driver = "./three.toml"

@@ -105,8 +105,9 @@ class Progress(Watcher):
     # --- talking to the person ---------------------------------------------------------------
 
     def say(self, text: str) -> None:
-        """Show a text without disturbing what moves."""
-        self._line(text)
+        """Show a text, of one line or several, without disturbing what moves."""
+        for line in text.splitlines() or [""]:
+            self._line(line)
 
     def ask(self, prompt: str, meanwhile: Callable[[], None]) -> str:
         """Ask the person at the terminal; what moves stands still meanwhile.
