@@ -223,6 +223,11 @@ class BenchView:
             where=self.bench.name,
         )
 
+    @property
+    def fed_rails(self) -> dict[str, int]:
+        """The same as :attr:`rails`; none on a bench without a supply."""
+        return self.rails if self.has("supply") else {}
+
     @cached_property
     def rails(self) -> dict[str, int]:
         """Rail node -> supply output that feeds it, counted through all supplies."""

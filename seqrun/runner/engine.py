@@ -105,7 +105,7 @@ class Engine:
         self._proved: set[str] = set()  # terminals that have shown to be where they belong
         self.pulse = Pulse()
         self.against: list[str] = []  # what stands against an accept, whatever was read
-        self._limiting = Limiting(plan.view.rails, plan.view.unit.rail_voltage)
+        self._limiting = Limiting(plan.view.fed_rails, plan.view.unit.rail_voltage)
         self._measures = False  # whether the present step reads a powered unit
 
     # --- what a step sees --------------------------------------------------------------------

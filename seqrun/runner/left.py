@@ -46,7 +46,7 @@ def bring_down_first(engine: Engine, left: Sequence[str]) -> None:
     if not found and not left:
         return
     engine.say(f"found on: {', '.join(found) if found else 'nothing'}; it is brought down first")
-    report = make_safe(engine.instruments, engine.clock, engine.view.rails.values())
+    report = make_safe(engine.instruments, engine.clock, engine.view.fed_rails.values())
     if not report.complete:
         raise NotSafe(
             f"the bench could not be brought down: {'; '.join(report.unconfirmed)}",

@@ -194,8 +194,7 @@ def _run(
         if isinstance(opened.clock, WallClock):
             opened.clock.calm()
         unread = engine.unread_rails()
-        fed = plan.view.rails if plan.view.has("supply") else {}
-        rails = [output for rail, output in fed.items() if rail not in unread]
+        rails = [output for rail, output in plan.view.fed_rails.items() if rail not in unread]
         ending.safe = make_safe(opened.instruments, opened.clock, rails)
         ending.safe.by_hand(own_mains=engine.own_mains, unread=unread)
         watcher.safe(ending.safe.confirmed, ending.safe.unconfirmed)
