@@ -65,6 +65,7 @@ def planned(
     def plan(leads: dict[str, str], unit: str = "demo-2x40", extra: str = "") -> str:
         supply = (Path("drivers") / "generic-supply.toml").read_text(encoding="utf-8")
         three = re.sub(r"(?m)^outputs = \d", "outputs = 3", supply)
+        three = re.sub(r"(?m)^accuracy_of = .*\n", "", three)
         (tmp_path / "three.toml").write_text(three, encoding="utf-8")
         text = BENCH + extra
         text += "".join(f'[[lead]]\nfrom = "{a}"\nto = "{b}"\n' for a, b in leads.items())
