@@ -62,11 +62,6 @@ class Instrument(Strict):
         BeforeValidator(_probe),
         WithJsonSchema({"anyOf": [_FACTOR, {"type": "array", "items": _FACTOR}]}),
     ] = Field((), description="attenuation of each scope probe, or one number for all")
-    reaches: tuple[str, ...] = Field(
-        (),
-        description='of a switch: the terminals and nodes that are wired to it, as ["meter.hi", '
-        '"out.left"]; without it the switch is asked',
-    )
 
     @property
     def accuracy_checked(self) -> bool:

@@ -1,4 +1,4 @@
-"""Which leads stand, which move, and who can move them: told before anything is powered."""
+"""The leads that stand when a run begins, for the person who confirms them."""
 
 from __future__ import annotations
 
@@ -81,46 +81,3 @@ def screen(plan: Plan) -> str:
     when the bench file fixes none."""
     lines = [f"  {one.words}" for one in standing(plan)]
     return "\n".join(["STANDING LEADS  each must be where it is named:", *lines]) if lines else ""
-
-
-def unreached(plan: Plan) -> list[str]:
-    """Leads that must move and that the bench's switch is not wired to, as ``terminal to node``.
-
-    Empty without a switch, or where the bench file does not say what its switch reaches.
-    """
-    view = plan.view
-    if not view.has("switch"):
-        return []
-    reaches = set(view.bench.instrument[view.key("switch")].reaches)
-    if not reaches:
-        return []
-    there = dict(view.fixed)
-    found: dict[str, None] = {}
-    for action in plan.actions:
-        for hookup in action.needs.hookups:
-            for terminal, node in hookup.leads:
-                if there.get(terminal) != node and not {terminal, node} <= reaches:
-                    found[f"{terminal} to {node}"] = None
-                there[terminal] = node
-    return list(found)
-
-
-def switch_words(plan: Plan) -> str:
-    """What the plan tells of the bench's switch; "" when there is none."""
-    view = plan.view
-    if not view.has("switch"):
-        return ""
-    key = view.key("switch")
-    missing = unreached(plan)
-    if missing:
-        return (
-            f"the switch does not reach {', '.join(missing)}: these are asked of the operator, and "
-            "not measured when nobody is there"
-        )
-    if not view.bench.instrument[key].reaches:
-        return (
-            f"what the switch reaches is not known before it is asked (reaches in "
-            f"[instrument.{key}] would say): what it refuses is asked of the operator, and not "
-            "measured when nobody is there"
-        )
-    return ""

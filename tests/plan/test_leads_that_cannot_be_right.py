@@ -110,7 +110,7 @@ def test_a_bench_that_is_wired_right_is_planned(
         ({"psu.1.pos": "ballast.left.upper.1.hot"}, ["psu.1.pos", "no rail"]),
         ({"psu.1.pos": "ground"}, ["both terminals of output 1", "short circuit"]),
         ({"psu.2.pos": "rail.pos", "psu.2.neg": "ground"}, ["rail.pos", "psu.1", "psu.2"]),
-        ({"psu.4.pos": "rail.pos"}, ["psu.4.pos is output 4", "1 to 2"]),
+        ({"psu.4.pos": "rail.pos"}, ["psu.4.pos is output 4", "1 to 3"]),
         ({"psu.1.plus": "rail.pos"}, ["no terminal psu.1.plus", "psu.1.pos"]),
         ({"psu.1.sense_pos": "rail.neg"}, ["psu.1.sense_pos", "rail.neg"]),
         ({"psu.1.sense_pos": "ground"}, ["psu.1.sense_pos", "sense lead"]),

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, TextIO
 
 from seqrun.plan.leaving_out import lines
 from seqrun.plan.outlook import ENOUGH, Outlook, outlooks
-from seqrun.plan.standing import screen, switch_words
+from seqrun.plan.standing import screen
 from seqrun.quantity import render
 from seqrun.report.run.progress import clock
 from seqrun.report.shared.screen import WIDTH, clean, console, is_ascii, plain
@@ -87,8 +87,6 @@ def plan_view(plan: Plan, *, ascii_only: bool = False) -> Group:
         parts.append(Text(say("What is left out is not measured, and holds the unit.")))
     if leads := screen(plan):
         parts += [Text(), *(Text(say(line)) for line in leads.splitlines())]
-    if words := switch_words(plan):
-        parts += [Text(), Text(say(words))]
     return Group(*parts)
 
 
