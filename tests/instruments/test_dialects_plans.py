@@ -38,7 +38,7 @@ def bench_of(folder: Path, supply: str, meter: str, scope: str, generator: str) 
 
 
 def planned(bench: str) -> Plan:
-    return prepare("acceptance", bench, "demo-2x40", may_be_undecidable=True)[0]
+    return prepare("acceptance", bench, "demo-2x40")[0]
 
 
 @pytest.mark.parametrize(

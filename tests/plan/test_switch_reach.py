@@ -26,7 +26,7 @@ def test_a_node_that_the_matrix_is_not_wired_for_is_named(tmp_path: Path) -> Non
     text = demo_sim.open_bench(with_switch=True, unit_sheet="demo-2x40").bench_toml()
     bench = tmp_path / "bench.toml"
     bench.write_text(text.replace('"generic-switch"', '"matrix.toml"'), encoding="utf-8")
-    plan, _ = prepare("quick", str(bench), None, may_be_undecidable=True)
+    plan, _ = prepare("quick", str(bench), None)
     told = [line for line in plan.warnings if "does not reach" in line]
     assert any("out.left" in line and "meter.hi" in line for line in told)
     assert not any("out.right" in line and "meter.hi" in line for line in told)
