@@ -28,7 +28,7 @@ from seqrun.record.rows import (
 )
 from seqrun.record.run import RunRecord
 from seqrun.record.seal import lost_of_run
-from seqrun.record.table import Lock, Table
+from seqrun.record.table import Lock, Patience, Table
 from seqrun.record.waiting import take_in_all
 from seqrun.values import Judged
 
@@ -48,8 +48,13 @@ class Store:
         self.readings_table = Table(self.folder / "readings.csv", READING_COLUMNS, self.lock)
         self.runs_table = Table(self.folder / "runs.csv", RUN_COLUMNS, self.lock)
 
-    def start(self, info: RunInfo, time: datetime | None = None) -> RunRecord:
+    def start(
+        self, info: RunInfo, time: datetime | None = None, patience: Patience | None = None
+    ) -> RunRecord:
         """Begin a run: its id, its folder, its first row in ``runs.csv``.
+
+        Args:
+            patience: how long to wait for another program that has the record locked.
 
         Raises:
             UsageError: the serial number cannot go on record.
@@ -63,13 +68,13 @@ class Store:
             raise from_os(error, self.folder, "making the results folder") from error
         self._check_room()
         # a torn line, other columns or a disk that takes nothing show now, not when power is on
-        self.readings_table.append([])
+        self.readings_table.append([], patience)
         take_in_all(self.folders(), (self.readings_table, self.runs_table))
         run_id = self._claim(info.serial, started)
         folder = self.folder / run_id
         try:
             record = RunRecord(run_id, folder, info, started, self.readings_table, self.runs_table)
-            self.runs_table.append([run_cells(run_id, info, started)])
+            self.runs_table.append([run_cells(run_id, info, started)], patience)
         except RecordError:
             shutil.rmtree(folder, ignore_errors=True)  # made a moment ago, and holds nothing yet
             raise

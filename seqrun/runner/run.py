@@ -20,6 +20,7 @@ from seqrun.plan.standing import screen, standing
 from seqrun.plan.view import BenchView
 from seqrun.record import MessageLog, RunInfo, RunRecord, Store
 from seqrun.record.answer import HELD_FOR
+from seqrun.record.table import LOCK_TIMEOUT_S, Patience
 from seqrun.runner.engine import Engine
 from seqrun.runner.events import Guarded, Watcher
 from seqrun.runner.findings import findings_at_end
@@ -117,7 +118,9 @@ def execute(
             told = [left_by(left)] if left else left_on_record(store, files)
             opened = open_bench(files, log)
             try:
-                record = store.start(_info(plan, opened, options))
+                # Nothing is on yet, but whoever waits for a lock may still end it.
+                patience = Patience(LOCK_TIMEOUT_S, interrupts.check)
+                record = store.start(_info(plan, opened, options), patience=patience)
                 log.hand_on(record.message_log())
                 opened.listen(record.message_log())
                 marker.begin(record.run_id, options.results)

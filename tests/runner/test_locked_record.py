@@ -7,13 +7,16 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import pytest
 from filelock import FileLock
 from short_runs import run
 
+from seqrun.errors import Interrupted
 from seqrun.record import Store
 from seqrun.record.table import LOCK_NAME
 from seqrun.runner.engine import LOCKED_S
 from seqrun.runner.events import Watcher
+from seqrun.runner.signals import Interrupts
 from seqrun.values import Disposition
 
 
@@ -38,6 +41,19 @@ class LockedFrom(Watcher):
     def safe(self, confirmed: Sequence[str], unconfirmed: Sequence[str]) -> None:
         self.took_s = time.monotonic() - self.began
         self.lock.release()
+
+
+def test_ctrl_c_ends_the_waiting_for_a_lock_before_a_run(
+    tmp_path: Path, short_sequence: Callable[..., str]
+) -> None:
+    results = tmp_path / "r"
+    results.mkdir()
+    interrupts = Interrupts()
+    interrupts.arrived = "Ctrl-C"
+    begun = time.monotonic()
+    with FileLock(results / LOCK_NAME), pytest.raises(Interrupted):
+        run(results, short_sequence(), interrupts=interrupts)
+    assert time.monotonic() - begun < 20.0
 
 
 def test_a_locked_record_ends_a_powered_run_within_seconds_and_loses_nothing(
