@@ -418,7 +418,8 @@ class Wire:
         before = self.waited_s
         self.waited_s = seconds
         try:
-            self._resource.timeout = seconds * 1000.0
+            with suppress(*self._failures):  # a serial port that is gone refuses even this; what
+                self._resource.timeout = seconds * 1000.0  # is sent or read next tells
             yield
         finally:
             self.waited_s = before

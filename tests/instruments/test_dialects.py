@@ -99,6 +99,28 @@ def test_an_instrument_that_falls_silent_is_told_and_nothing_hangs(opener: Any, 
         instrument.link.identify()
 
 
+@pytest.mark.parametrize("name", ["rigol-dp800", "siglent-spd3303x", "korad-ka3005p"])
+def test_a_link_that_breaks_is_told_and_the_outputs_are_not_called_safe(
+    opener: Any, name: str
+) -> None:
+    supply, _ = opener(name, time_out_s=0.2)
+    opener.stack.pop_all().close()  # the cable is pulled, or the instrument switched off
+    with pytest.raises(InstrumentError):
+        supply.voltage(1)
+    with pytest.raises(InstrumentError):
+        supply.make_safe()
+
+
+@pytest.mark.parametrize("name", FAMILIES)
+def test_a_dialect_has_no_command_that_its_manual_has_not(name: str) -> None:
+    dialect: Any = FAMILIES[name][1]()
+    end = getattr(dialect, "ends", b"")
+    said = dialect.receive(b"BOGUS? 1" + end)
+    assert said in (b"", b"nOK\n", b"\n")  # one acknowledges everything, and says so
+    if hasattr(dialect, "errors"):
+        assert len(dialect.errors) == 1
+
+
 def test_old_and_new_firmware_of_the_serial_supply_end_their_answers_differently(
     opener: Any,
 ) -> None:

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from dialect_bench import eventually
 
-from seqrun.errors import UsageError
+from seqrun.errors import InstrumentSilent, UsageError
 
 
 def test_a_matrix_closes_the_crossing_of_row_and_column(opener: Any) -> None:
@@ -45,3 +45,16 @@ def test_a_point_that_is_not_wired_is_refused_in_words(opener: Any, name: str) -
     with pytest.raises(UsageError, match="nowhere"):
         switch.connect("meter.hi", "selector.nowhere")
     assert len(dialect.received) == before
+
+
+def test_a_board_known_by_its_state_comes_back_after_a_silence(opener: Any) -> None:
+    switch, dialect = opener("lcus-relay", time_out_s=0.2)
+    switch.connect("meter.hi", "out.right")
+    dialect.mute = True
+    with pytest.raises(InstrumentSilent):
+        switch.disconnect("meter.hi")
+    dialect.mute = False
+    dialect.closed = [False, False, True, True]  # not the state that it was opened with
+    switch.disconnect("meter.hi")
+    switch.connect("meter.hi", "out.left")
+    assert eventually(lambda: dialect.closed == [True, False, True, True])
