@@ -111,7 +111,7 @@ def _supply_currents(bench: Watched) -> list[float]:
     found: list[float] = []
     for rail, output in bench.view.rails.items():
         amperes = supply.current_raw(output)
-        if amperes < DEAD_A and (supply.protection_tripped(output) or not supply.enabled()):
+        if amperes < DEAD_A and _off_by_itself(supply, output):
             raise Tripped(
                 f"the supply has switched {rail} off by itself",
                 expected="an output that stays on; its own protection has acted",
@@ -120,6 +120,13 @@ def _supply_currents(bench: Watched) -> list[float]:
             )
         found.append(amperes)
     return found
+
+
+def _off_by_itself(supply: Supply, output: int) -> bool:
+    """By what the supply can tell: its protection, or that the output is off; else it is not told,
+    and an output that it switched off shows in the rail's own steps."""
+    told = supply.has("protection_tripped") and supply.protection_tripped(output)
+    return told or (supply.has("enabled") and not supply.enabled())
 
 
 def _supply_voltages(bench: Watched) -> list[float]:

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 import pyvisa
+from pytest_mock import MockerFixture
 from pyvisa.resources import MessageBasedResource
 
 from seqrun.errors import NotMeasured, Tripped
@@ -93,3 +94,27 @@ def test_the_trips_are_looked_at_while_the_operator_moves_a_lead(
     assert outcome.disposition is Disposition.ABORTED
     assert "by itself" in outcome.reason
     assert heard[-1].startswith("HOOKUP")  # and nothing more was asked
+
+
+def test_a_supply_that_cannot_tell_its_trip_is_no_reason_to_trip(
+    tmp_path: Path, short_sequence: Callable[..., str]
+) -> None:
+    sequence = with_trip(short_sequence(), "supply_current", "3 A")
+    plan, files = prepare(sequence, "demo:plain_supply", None)
+    outcome = execute(
+        plan, files, None, Watcher(), Options("T-1", "", tmp_path / "r"), Interrupts()
+    )
+    assert outcome.disposition is not Disposition.ABORTED, outcome.reason
+
+
+def test_an_output_that_is_off_trips_though_the_supply_tells_no_trip(
+    tmp_path: Path, short_sequence: Callable[..., str], mocker: MockerFixture
+) -> None:
+    sequence = with_trip(short_sequence(), "supply_current", "3 A")
+    plan, files = prepare(sequence, "demo:plain_supply", None)
+    mocker.patch("seqrun.instruments.supply.DrivenSupply.enabled", return_value=False)
+    mocker.patch("seqrun.instruments.supply.DrivenSupply.current_raw", return_value=0.0)
+    outcome = execute(
+        plan, files, None, Watcher(), Options("T-1", "", tmp_path / "r"), Interrupts()
+    )
+    assert outcome.disposition is Disposition.ABORTED
