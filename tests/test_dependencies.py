@@ -27,6 +27,10 @@ UNSEEN = {
     "build": "test_wheel.py runs it",
     "hatchling": "build calls it without isolation",
     "pyvisa-sim": "PyVISA loads it by its name @sim",
+    "pyserial": "PyVISA-py imports it for serial resources",
+    "pyusb": "PyVISA-py imports it for USB resources",
+    "gpib-ctypes": "PyVISA-py imports it for GPIB resources",
+    "psutil": "PyVISA-py imports it to find instruments on all networks of the machine",
 }
 #: one project in two packages
 PART_OF = {"pydantic-core": "pydantic"}
@@ -47,6 +51,7 @@ def imported(*folders: str) -> dict[str, str]:
     found: dict[str, str] = {}
     for folder in folders:
         beside = {path.stem for path in (ROOT / folder).rglob("*.py")}
+        beside |= {path.parent.name for path in (ROOT / folder).rglob("__init__.py")}
         for path in (ROOT / folder).rglob("*.py"):
             for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
                 names = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []

@@ -27,7 +27,9 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 bench_app = typer.Typer(
-    help="Serve the simulated bench over TCP.", no_args_is_help=True, rich_markup_mode=None
+    help="Find instruments, prove a bench, serve the simulated one.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
 )
 app.add_typer(bench_app, name="bench")
 study_app = typer.Typer(
@@ -369,6 +371,40 @@ def study_decisions(
     raise typer.Exit(
         decisions_command(quantity=quantity, benches=benches, seed=seed, processes=processes)
     )
+
+
+@bench_app.command("find")
+def bench_find(
+    resource: Annotated[
+        Optional[list[str]],  # noqa: UP045
+        typer.Argument(help="VISA resources to ask; without: all that can be found."),
+    ] = None,
+    write: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option("--write", help="Write a bench file with what was found."),
+    ] = None,
+    visa: Annotated[str, typer.Option("--visa", help="The VISA library, such as @py.")] = "",
+) -> None:
+    """List the instruments that answer, and the driver that fits each; asks identities only."""
+    from seqrun.cli.benches import find_command
+
+    raise typer.Exit(find_command(resource or [], write, visa))
+
+
+@bench_app.command("test")
+def bench_test(
+    file: Annotated[str, typer.Argument(help="Bench file.")],
+    nothing_connected: Annotated[
+        bool, typer.Option("--nothing-connected", help="Your word: no lead is on any instrument.")
+    ] = False,
+    each_other: Annotated[
+        bool, typer.Option(help="Let two instruments check each other, where you connect them.")
+    ] = True,
+) -> None:
+    """Prove a bench: a handshake, then each operation of each driver; 0 all right, 3 not."""
+    from seqrun.cli.benches import test_command
+
+    raise typer.Exit(test_command(file, nothing_connected, each_other))
 
 
 @bench_app.command("serve")

@@ -46,16 +46,9 @@ def open_instrument(
         WrongInstrument: the identity is not the driver's, or the serial number another.
         InstrumentRefused: it did not take the driver's preparation.
     """
-    manners = driver.link
-    if entry.line is not None:
-        set_there = entry.line.model_dump(exclude_none=True)
-        manners = manners.model_copy(update=set_there)
-    if shared is None:
-        link = Link.open(key, entry.resource, manager, log, manners, driver.identity)
-    else:
-        link = shared.share()
+    link = open_link(key, entry, driver, manager, log) if shared is None else shared.share()
     try:
-        _identify(link, entry, driver)
+        identify(link, entry, driver)
         label = entry.label
         if driver.role == "supply":
             return DrivenSupply(key, driver, link, label)
@@ -71,7 +64,29 @@ def open_instrument(
         raise
 
 
-def _identify(link: Link, entry: BenchInstrument, driver: Driver) -> None:
+def open_link(
+    key: str, entry: BenchInstrument, driver: Driver, manager: ResourceManager, log: MessageLog
+) -> Link:
+    """The link to an instrument, with the manners of its driver and of the bench file. Nothing is
+    sent.
+
+    Raises:
+        InstrumentSilent: nothing there, or it does not take the connection.
+    """
+    manners = driver.link
+    if entry.line is not None:
+        set_there = entry.line.model_dump(exclude_none=True)
+        manners = manners.model_copy(update=set_there)
+    return Link.open(key, entry.resource, manager, log, manners, driver.identity)
+
+
+def identify(link: Link, entry: BenchInstrument, driver: Driver) -> None:
+    """Ask for the identity and see that it is the one named; nothing else is sent.
+
+    Raises:
+        InstrumentSilent: nothing answers there.
+        WrongInstrument: the identity is not the driver's, or the serial number another.
+    """
     try:
         found = link.identify()
     except InstrumentRefused as problem:

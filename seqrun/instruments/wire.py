@@ -207,8 +207,13 @@ class Wire:
         with suppress(Exception):  # not every library knows it; it is only slower without
             self._resource.set_visa_attribute(ResourceAttribute.tcpip_nodelay, True)
         if self._port is not None and hasattr(self._port, "setsockopt"):
+            import os
             import socket
 
+            # PyVISA-py does not look whether its connection was refused.
+            failed = self._port.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
+            if failed:
+                raise OSError(failed, os.strerror(failed))
             self._port.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
     def _set_line(self) -> None:

@@ -1,0 +1,112 @@
+"""``seqrun bench find`` and ``seqrun bench test``: print what was found and tried."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+from seqrun.errors import FileError
+from seqrun.report.shared.screen import clean
+
+
+def find_command(resources: list[str], write: Path | None, visa: str) -> int:
+    """0 when something answered, 3 when nothing did."""
+    from seqrun.files.driver import load_driver
+    from seqrun.files.shipped import shipped
+    from seqrun.instruments import discovery
+    from seqrun.runner.opening import visa_manager
+    from seqrun.runner.proving import bench_file
+
+    if write is not None and write.exists():
+        raise FileError(
+            "there is a file of that name already", expected="a new name", where=str(write)
+        )
+    paths = {**shipped("driver"), **{str(p): p for p in sorted(Path().glob("*.toml"))}}
+    drivers = {}
+    for name, path in paths.items():
+        try:
+            drivers[name] = load_driver(path)
+        except FileError:
+            continue  # a TOML file of the folder that is no driver
+    manager = visa_manager(visa)
+    notes: list[str] = []
+    try:
+        listed = resources or discovery.resources(manager, notes)
+        found = []
+        for resource in listed:
+            one = discovery.identify(resource, manager, drivers)
+            found.append(one)
+            fit = ", ".join(one.drivers) or "no driver here fits: see drivers/README.md"
+            if one.identity:
+                _say(f"{resource}\n  answers: {one.identity}\n  driver: {fit}")
+            else:
+                hint = f"\n  next: {one.hint}" if one.hint else ""
+                _say(f"{resource}\n  {one.trouble}{hint}")
+            if one.by_fingerprint:
+                _say('  its answer only fits the type: put label = "…" in the bench file')
+    finally:
+        manager.close()
+    for note in notes:
+        _say(f"note: {note}")
+    answered = [one for one in found if one.identity]
+    if write is not None:
+        entries: list[tuple[str, str, str, str]] = []
+        for one in answered:
+            for driver in one.drivers or ("",):
+                role = drivers[driver].role if driver else "instrument"
+                same = sum(key.rstrip("_0123456789") == role for key, *_ in entries)
+                key = role if not same else f"{role}_{same + 1}"
+                if any(r == one.resource and key.startswith(role) for key, r, *_ in entries):
+                    continue  # of several drivers for one role the first is written
+                entries.append((key, one.resource, driver, clean(one.identity)))
+        write.write_text(bench_file(entries), encoding="utf-8")
+        _say(f"written: {write}; fill in what is marked, then: seqrun bench test {write}")
+    if not answered:
+        _say(
+            "nothing answers: check power, cable and address; raw LAN sockets are asked by name, "
+            "as in: seqrun bench find TCPIP0::192.0.2.10::5025::SOCKET"
+        )
+    return 0 if answered else 3
+
+
+def test_command(path: str, nothing_connected: bool, connect: bool) -> int:
+    """0 when everything was tried and right, 3 when not."""
+    from seqrun.instruments.selfcheck import Check
+    from seqrun.runner.proving import prove
+
+    def tell(check: Check) -> None:
+        mark = {True: "ok", False: "WRONG", None: "-"}[check.ok]
+        _say(f"{mark:6}{check.instrument}: {check.operation} = {check.taken}")
+        for text in check.sent:
+            _say(f"        > {text}")
+        for text in check.came:
+            _say(f"        < {text}")
+
+    def allowed(words: str) -> bool:
+        return nothing_connected or _asked(f"{words}\nIs nothing connected? Type yes: ")
+
+    def connected(words: str) -> bool:
+        return connect and _asked(f"{words}\nConnected? Type yes, or Enter to leave it out: ")
+
+    proof = prove(path, tell, allowed, connected)
+    wrong = sum(check.ok is False for check in proof.checks)
+    if proof.declined:
+        _say(
+            "The handshake is good; the self-check was not done: it needs your word, or "
+            "--nothing-connected."
+        )
+    elif wrong:
+        _say(f"{wrong} of {len(proof.checks)} checks are wrong.")
+    else:
+        _say(f"All {len(proof.checks)} checks are right.")
+    return 0 if proof.good else 3
+
+
+def _asked(words: str) -> bool:
+    if not sys.stdin.isatty():
+        return False
+    return input(words).strip().lower() == "yes"
+
+
+def _say(text: str) -> None:
+    print(clean(text), flush=True)

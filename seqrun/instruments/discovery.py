@@ -1,0 +1,184 @@
+"""Finding instruments: what resources there are, who answers, and which driver fits.
+
+Only the question for the identity is sent, nothing else.
+"""
+
+from __future__ import annotations
+
+import re
+import warnings
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from seqrun.errors import SeqrunError
+from seqrun.files.driver import Driver
+from seqrun.files.manners import Identity, Manners
+from seqrun.instruments.link import Link
+from seqrun.instruments.trouble import EXTRAS, interface
+
+if TYPE_CHECKING:
+    from pyvisa import ResourceManager
+
+ANSWER_S = 1.0  # for an identity
+BROWSE_S = 1.5  # for answers to multicast DNS
+#: what the identity of a virtual instrument contains; the simulated bench's drivers fit no other
+SIMULATED_MARK = "SIMULATED"
+RAW_SCPI = "_scpi-raw._tcp.local."  # the service name of SCPI on a raw socket (LXI)
+
+
+@dataclass(frozen=True)
+class Found:
+    """One resource, who answered there, and which drivers fit."""
+
+    resource: str
+    identity: str = ""
+    drivers: tuple[str, ...] = ()
+    by_fingerprint: bool = False  # the answer fits the type and names nothing
+    trouble: str = ""
+    hint: str = ""
+
+
+@dataclass
+class Search:
+    """What a search came to."""
+
+    found: list[Found] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+
+
+def resources(manager: ResourceManager, notes: list[str]) -> list[str]:
+    """The VISA resources that the library lists, and raw sockets that tell of themselves.
+
+    Args:
+        notes: gets what keeps an interface from being searched.
+    """
+    with warnings.catch_warnings(record=True) as heard:
+        warnings.simplefilter("always")
+        try:
+            listed = list(manager.list_resources("?*"))
+        except Exception as problem:  # libraries raise what they like
+            notes.append(f"the VISA library lists nothing: {problem}")
+            listed = []
+    notes += sorted({str(warning.message).splitlines()[0] for warning in heard})
+    notes += missing_libraries()
+    return [*listed, *(r for r in _raw_sockets(notes) if r not in listed)]
+
+
+def missing_libraries() -> list[str]:
+    """Interfaces that cannot be searched for want of a library."""
+    import importlib.util
+
+    modules = {"ASRL": "serial", "USB": "usb", "GPIB": "gpib_ctypes"}
+    return [
+        f"{kind}: not searched; pip install 'seqrun[{EXTRAS[kind][0]}]' brings {EXTRAS[kind][1]}"
+        for kind, module in modules.items()
+        if importlib.util.find_spec(module) is None
+    ]
+
+
+def _raw_sockets(notes: list[str]) -> list[str]:
+    """Instruments that tell of a raw SCPI socket by multicast DNS."""
+    try:
+        from zeroconf import ServiceBrowser, ServiceListener, Zeroconf
+    except ImportError:
+        notes.append("LAN: not searched by name; pip install 'seqrun[lan]' brings zeroconf")
+        return []
+    import threading
+
+    names: list[str] = []
+
+    class Listener(ServiceListener):
+        def add_service(self, _zc: Any, _kind: str, name: str) -> None:
+            names.append(name)
+
+        def update_service(self, _zc: Any, _kind: str, _name: str) -> None:
+            """Nothing new."""
+
+        def remove_service(self, _zc: Any, _kind: str, _name: str) -> None:
+            """It may come back."""
+
+    found: list[str] = []
+    try:
+        browser = Zeroconf()
+        try:
+            ServiceBrowser(browser, RAW_SCPI, Listener())
+            threading.Event().wait(BROWSE_S)  # the answers come when they come
+            for name in names:
+                info = browser.get_service_info(RAW_SCPI, name, 1000)
+                if info is not None:
+                    found += [
+                        f"TCPIP0::{address}::{info.port}::SOCKET"
+                        for address in info.parsed_addresses()
+                    ]
+        finally:
+            browser.close()
+    except OSError as problem:
+        notes.append(f"LAN: not searched by name ({problem})")
+    return found
+
+
+def identify(resource: str, manager: ResourceManager, drivers: Mapping[str, Driver]) -> Found:
+    """Ask who answers at a resource, in each way in which a driver asks there.
+
+    Args:
+        drivers: by name.
+    """
+    last: SeqrunError | None = None
+    for manners, question in _ways(resource, drivers.values()):
+        try:
+            link = Link.open("?", resource, manager, _nobody, manners, question)
+        except SeqrunError as problem:
+            return Found(resource, trouble=problem.found, hint=problem.hint or "")
+        try:
+            said = link.identify()
+        except SeqrunError as problem:
+            last = problem
+            continue
+        finally:
+            link.close()
+        named, typed = fitting(said, question, drivers)
+        if named or typed:
+            return Found(resource, said, named or typed, not named)
+        if question == Identity():
+            return Found(resource, said)
+    return Found(resource, trouble=last.found if last else "does not answer")
+
+
+def fitting(
+    said: str, question: Identity, drivers: Mapping[str, Driver]
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Drivers whose identity an answer matches: by name, and by fingerprint alone."""
+    simulated = SIMULATED_MARK in said.upper()
+    fit = [
+        (name, driver.identity.tells)
+        for name, driver in drivers.items()
+        if driver.identity == question
+        and (simulated or driver.accuracy_of is None)
+        and re.search(driver.idn, said)
+    ]
+    named = tuple(name for name, tells in fit if tells == "identity")
+    return named, tuple(name for name, tells in fit if tells == "fingerprint")
+
+
+def _ways(resource: str, drivers: Iterable[Driver]) -> Sequence[tuple[Manners, Identity]]:
+    """Ways to ask for an identity, without those that differ in nothing that matters here."""
+    serial = interface(resource) == "ASRL"
+    plain = Manners(error_check="none", time_out="1 s")  # type: ignore[arg-type]
+    ways: list[tuple[Manners, Identity]] = [] if serial else [(plain, Identity())]
+    for driver in drivers:
+        if (driver.link.baud_rate is not None) is not serial:
+            continue
+        manners = driver.link.model_copy(
+            update={"error_check": "none", "time_out": ANSWER_S, "acknowledged": "writes"}
+        )
+        keys = ("write_termination", "read_termination", "answer_ends", "baud_rate", "data_bits",
+                "parity", "stop_bits", "flow_control")  # fmt: skip
+        asked = [([getattr(m, k) for k in keys], i) for m, i in ways]
+        if ([getattr(manners, k) for k in keys], driver.identity) not in asked:
+            ways.append((manners, driver.identity))
+    return ways or [(plain, Identity())]
+
+
+def _nobody(_instrument: str, _direction: str, _text: str) -> None:
+    """Nobody listens to the messages."""

@@ -1,0 +1,119 @@
+"""``bench find`` and ``bench test`` on the simulated bench over loopback TCP."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+import pyvisa
+
+import demo_sim
+from seqrun.files.bench import Bench
+from seqrun.instruments.link import Link
+
+
+@pytest.fixture
+def resources() -> Iterator[dict[str, str]]:
+    """The simulated bench's instruments over TCP, with nothing connected to the supply."""
+    with (
+        closing(demo_sim.open_bench(seed=2).serve()) as server,
+        closing(pyvisa.ResourceManager("@py")) as manager,
+    ):
+        control = Link.open("control", server.resources["control"], manager, lambda *_: None)
+        for terminal in ("1.pos", "1.neg", "2.pos", "2.neg"):
+            control.write(f'HAND:DISC "supply.{terminal}"')
+        control.close()
+        yield dict(server.resources)
+
+
+def bench_text(resources: dict[str, str], *keys: str) -> str:
+    lines = ['name = "Loopback"']
+    for key in keys:
+        lines += [f"[instrument.{key}]", f'resource = "{resources[key]}"']
+        lines += [f'driver = "generic-{key}"']
+    lines += ["[simulator]", f'control = "{resources["control"]}"']
+    return "\n".join(lines)
+
+
+def test_what_answers_is_named_with_its_driver_and_only_asked_who_it_is(
+    seqrun: Callable, resources: dict[str, str]
+) -> None:
+    answer = seqrun("bench", "find", resources["meter"], "TCPIP0::127.0.0.1::9::SOCKET")
+    assert answer.code == 0
+    assert "driver: generic-meter" in answer.out
+    assert "takes no connection on that port" in answer.out
+
+
+def test_where_nothing_answers_the_exit_is_3(seqrun: Callable) -> None:
+    answer = seqrun("bench", "find", "TCPIP0::127.0.0.1::9::SOCKET")
+    assert answer.code == 3
+    assert "nothing answers" in answer.out
+
+
+def test_a_bench_file_is_written_with_gaps_and_never_over_another(
+    seqrun: Callable, resources: dict[str, str], tmp_path: Path
+) -> None:
+    file = tmp_path / "mine.toml"
+    asked = [resources[key] for key in ("supply", "meter")]
+    assert seqrun("bench", "find", *asked, "--write", str(file)).code == 0
+    text = file.read_text(encoding="utf-8")
+    bench = Bench.from_text(text)
+    assert [i.resource for i in bench.instrument.values()] == asked
+    assert text.count("FILL IN") > 4
+    again = seqrun("bench", "find", *asked, "--write", str(file))
+    assert again.code == 2
+    assert file.read_text(encoding="utf-8") == text
+
+
+def test_without_a_word_only_what_reads_is_done(
+    seqrun: Callable, resources: dict[str, str], tmp_path: Path
+) -> None:
+    file = tmp_path / "bench.toml"
+    file.write_text(bench_text(resources, "supply"), encoding="utf-8")
+    answer = seqrun("bench", "test", str(file))
+    assert answer.code == 3
+    assert "self-check was not done" in answer.out
+    sent = re.findall(r"^\s+> (.*)$", answer.out, re.MULTILINE)
+    assert sent and all("?" in message for message in sent)
+
+
+@pytest.mark.parametrize("key", ["supply", "meter", "generator", "scope"])
+def test_each_operation_is_tried_and_shown(
+    seqrun: Callable, resources: dict[str, str], tmp_path: Path, key: str
+) -> None:
+    file = tmp_path / "bench.toml"
+    file.write_text(bench_text(resources, key), encoding="utf-8")
+    answer = seqrun("bench", "test", str(file), "--nothing-connected")
+    assert answer.code == 0, answer.out
+    assert "checks are right" in answer.out
+    assert "WRONG" not in answer.out
+    operations = set(re.findall(rf"^ok\s+{key}: (\w+)", answer.out, re.MULTILINE))
+    expected = {
+        "supply": {"set_voltage", "voltage", "over_voltage_protection", "constant_current"},
+        "meter": {"configure_dc_voltage", "read", "read_many"},
+        "generator": {"sine", "square", "burst", "two_tone", "enable"},
+        "scope": {"acquire", "average", "trigger"},
+    }
+    assert expected[key] <= operations
+
+
+def test_a_driver_that_says_what_is_not_so_is_found_out(
+    seqrun: Callable, resources: dict[str, str], tmp_path: Path
+) -> None:
+    from seqrun.files.shipped import find
+
+    text = find("driver", "generic-supply").read_text(encoding="utf-8")
+    wrong = re.sub(
+        r'^voltage = "(.*)"$', r"voltage = { send = '\1', scale = 0.5 }", text, flags=re.M
+    )
+    assert wrong != text
+    (tmp_path / "wrong.toml").write_text(wrong, encoding="utf-8")
+    file = tmp_path / "bench.toml"
+    bench = bench_text(resources, "supply").replace('"generic-supply"', '"wrong.toml"')
+    file.write_text(bench, encoding="utf-8")
+    answer = seqrun("bench", "test", str(file), "--nothing-connected")
+    assert answer.code == 3
+    assert re.search(r"^WRONG\s+supply: voltage 1", answer.out, re.MULTILINE)
