@@ -187,7 +187,7 @@ class Driver:
                     os.setsid()
                     _quiet()
                     os._exit(self._child(mutant, names))
-                limit = time.monotonic() + 3.0 * min(expected, self.options.seconds) + 20.0
+                limit = time.monotonic() + 10.0 * min(expected, self.options.seconds) + 30.0
                 why = f"{len(names)} tests" + (
                     f", stopped at {self.options.seconds:g} s"
                     if expected > self.options.seconds
@@ -225,14 +225,13 @@ class Driver:
         direct = [n for n in lines.get((file, mutant.line), []) if n in self.items]
         if not direct:
             inside = any(
-                code.co_firstlineno <= mutant.line <= _last_line(code)
+                mutant.line in _lines(functions[0].__code__)
                 for (path, _, _), functions in self.live.items()
                 if path == file
-                for code in (functions[0].__code__,)
             )
             if inside:
                 return []
-            # a constant of the module: every test that reaches anything in the file
+            # a constant or a default: every test that reaches anything in the file
             direct = sorted({n for (f, _), names in lines.items() if f == file for n in names})
             direct = [n for n in direct if n in self.items]
         cost: dict[str, float] = defaultdict(float)
@@ -251,7 +250,7 @@ class Driver:
                 return 3
         except Exception:  # the module does not even load: any test would see that
             return 1
-        begun = time.monotonic()
+        begun = time.process_time()  # others may be at work on this machine
         for _, item, following in _in_order([self.items[n] for n in names]):
             self.failed = False
             try:
@@ -260,7 +259,7 @@ class Driver:
                 return 1
             if self.failed:
                 return 1
-            if time.monotonic() - begun > self.options.seconds:
+            if time.process_time() - begun > self.options.seconds:
                 break
         return 0
 
@@ -305,9 +304,10 @@ def _codes(code: CodeType) -> Iterator[CodeType]:
             yield from _codes(one)
 
 
-def _last_line(code: CodeType) -> int:
-    own = max((line for _, _, line in code.co_lines() if line), default=code.co_firstlineno)
-    return max([own, *(_last_line(c) for c in code.co_consts if isinstance(c, CodeType))])
+def _lines(code: CodeType) -> set[int]:
+    """The lines that run when the function does; not its defaults, which ran when it was made."""
+    own = {line for _, _, line in code.co_lines() if line} - {code.co_firstlineno}
+    return own.union(*(_lines(c) for c in code.co_consts if isinstance(c, CodeType)))
 
 
 def _swap(mutant: Mutant, live: Live) -> bool:

@@ -43,7 +43,7 @@ _OTHER_CALL = {"min": "max", "max": "min", "any": "all", "all": "any"}
 _UNWRAPPED = ("abs", "sorted", "magnitude")
 #: calls that only tell, and what builds a message
 _TELLING = ("progress", "warn", "debug", "info", "warning")
-_FACTORS = ("COVERAGE_FACTOR", "k")
+_FACTORS = ("COVERAGE_FACTOR",)
 
 
 @dataclass(frozen=True)
@@ -91,6 +91,12 @@ class _Changer(ast.NodeTransformer):
         returns, node.returns = node.returns, None
         self.generic_visit(node)
         node.decorator_list, node.returns = kept, returns
+        return node
+
+    def visit_ClassDef(self, node: ast.ClassDef) -> ast.AST:
+        node.decorator_list, kept = [], node.decorator_list
+        self.generic_visit(node)
+        node.decorator_list = kept
         return node
 
     def visit_If(self, node: ast.If) -> ast.AST:

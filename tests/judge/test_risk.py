@@ -108,3 +108,16 @@ def test_whatever_passes_was_not_said_to_be_undecidable(
     judged = decide(held, Limit(low, high), "guarded", "s")
     if judged.verdict is Verdict.PASS and high - low > 4.0 * u * (1.0 + 1e-9):
         assert cannot_decide(Limit(low, high), held.expanded_uncertainty) == ""
+
+
+def test_room_to_a_single_limit_counts_either_way() -> None:
+    """What is expected beyond the limit leaves as much room as what is expected short of it."""
+    assert tur(Limit(high=2.0), 0.5, expected=3.0) == tur(Limit(high=2.0), 0.5, expected=1.0) == 2.0
+    assert tur(Limit(low=2.0), 0.5, expected=3.0) == tur(Limit(low=2.0), 0.5, expected=1.0) == 2.0
+
+
+def test_a_bench_s_floor_is_held_against_the_limit_less_its_guard_band() -> None:
+    assert cannot_decide(Limit(high=1.0), 0.2, floor=0.79) == ""
+    assert "less U = 0.2" in cannot_decide(Limit(high=1.0), 0.2, floor=0.81)
+    assert cannot_decide(Limit(high=1.0), 0.2, "simple", floor=0.99) == ""
+    assert "less U" not in cannot_decide(Limit(high=1.0), 0.2, "simple", floor=1.01)

@@ -14,6 +14,8 @@ from seqrun.errors import NotMeasured
 from seqrun.measure import (
     banks,
     bounds,
+    clipping,
+    headroom,
     heat,
     hunting,
     levels,
@@ -489,3 +491,65 @@ def test_a_trend_is_as_uncertain_as_the_larger_of_what_is_stated_and_what_is_see
     assert seen.expanded == about(theirs.stderr * stats.t.ppf(0.97725, 2))
     stated = trend.line(t, y, np.full(4, 1.0))
     assert stated.expanded == about(COVERAGE_FACTOR * 1.0 / math.sqrt(5.0))
+
+
+@pytest.mark.parametrize("sign", [-1.0, 1.0])
+def test_what_falls_has_not_settled_any_more_than_what_rises(sign: float) -> None:
+    t = np.arange(30.0)
+    found = settle.settling(t.tolist(), (sign * 0.1 * t).tolist(), within=1.0, for_s=29.0)
+    assert not found.settled and found.change == about(sign * 2.9)
+
+
+@pytest.mark.parametrize(("beyond", "told"), [(0.9, False), (1.1, True)])
+def test_a_runaway_is_told_at_k_times_the_uncertainty_of_the_growing_slope(
+    beyond: float, told: bool
+) -> None:
+    t = np.arange(40.0)
+    ripple = 0.01 * np.where(np.arange(40) % 4 < 2, 1.0, -1.0)
+    bend = np.where(t < 20.0, 0.0, t - 20.0)
+    calm = heat.runaway(t, ripple + 1e-3 * t)
+    u = math.hypot(calm.early_slope.std_dev, calm.late_slope.std_dev)
+    off = float((calm.late_slope - calm.early_slope).nominal_value)
+    found = heat.runaway(t, ripple + 1e-3 * t + (COVERAGE_FACTOR * beyond * u - off) * bend)
+    assert found.running_away is told
+
+
+def test_counts_scatter_beyond_poisson_by_pearson_s_chi_square() -> None:
+    assert hunting.dispersion([10, 0, 0, 10, 0], [1.0] * 5) == about(
+        stats.chisquare([10, 0, 0, 10, 0]).statistic / 4.0
+    )
+    assert hunting.dispersion([1, 1, 1, 1, 1], [1.0] * 5) == 1.0
+    assert hunting.dispersion([9, 0, 0, 0], [1.0] * 4) == 1.0  # too few stretches
+    assert hunting.dispersion([4, 0, 0, 0, 0], [1.0] * 5) == 1.0  # too few counts
+
+
+def test_one_sided_ends_of_a_rate_s_change() -> None:
+    none = hunting.rate_change(0, 60.0, 10, 60.0)
+    low = stats.binomtest(0, 10, 0.5)
+    assert (none.ratio, none.low) == (0.0, 0.0)
+    assert none.probability == about(low.pvalue)
+    p = low.proportion_ci(0.95, "exact").high
+    assert none.high == about(p / (1.0 - p))
+    fresh = hunting.rate_change(10, 60.0, 0, 60.0)
+    assert math.isinf(fresh.ratio) and math.isinf(fresh.high)
+    assert fresh.low == about(1.0 / none.high) and fresh.probability == about(low.pvalue)
+    bounded = fresh.bounded
+    assert bounded is not None and bounded.bound is Bound.AT_LEAST
+    fewer = hunting.rate_change(2, 60.0, 16, 60.0)
+    assert fewer.probability == about(stats.binomtest(2, 18, 0.5).pvalue)
+
+
+def test_a_clipped_sine_has_no_more_distortion_than_a_square() -> None:
+    square = math.sqrt(math.pi**2 / 8.0 - 1.0)
+    assert clipping.clip_ratio_at_thd(0.999 * square) < 0.1
+    for beyond in (square, -0.001):
+        with pytest.raises(NotMeasured, match="less than that of a square"):
+            clipping.clip_ratio_at_thd(beyond)
+
+
+def test_a_load_s_headroom_and_a_slope_state_their_degrees_of_freedom() -> None:
+    wave = np.cos(2.0 * np.pi * 80.0 * np.arange(8000) / 8000.0)
+    wave += np.random.default_rng(0).normal(0.0, 0.01, 8000)
+    found = headroom.burst_power(wave, 8000.0, 80.0, load=normal(8.0, 0.0, "r"))
+    assert budget_of(found)[0].source.degrees_of_freedom == 80 - 2 - 1
+    assert budget_of(heat.slope([0, 1, 2, 3, 4], [0, 1, 2, 3, 5]))[0].source.degrees_of_freedom == 3
