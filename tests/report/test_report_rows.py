@@ -12,8 +12,10 @@ from seqrun.report.shared.rows import Row
 from seqrun.report.shared.verdicts import (
     closest,
     deciding,
+    kept,
     next_actions,
     rule_in_words,
+    tight,
     worst_first,
 )
 from seqrun.values import Bound, Disposition, Verdict
@@ -135,3 +137,18 @@ def test_many_readings_lost_for_one_reason_are_told_in_one_sentence() -> None:
     assert [s.text for s in said] == [
         "Idle current: 4 readings not measured; the first idle.left.upper.1: meter lead off."
     ]
+
+
+def test_every_judged_row_is_shown_once_open_or_in_the_group_of_its_quantity() -> None:
+    rows = [Row.of(j) for j in bad() if j.verdict is not Verdict.NONE]
+    open_ = tight(rows)
+    grouped = [row for _, _, group in kept(rows) for row in group]
+    assert sorted(r.step for r in [*open_, *grouped]) == sorted(r.step for r in rows)
+    assert all(row in open_ for row in worst_first(rows))
+    assert all(row.verdict is Verdict.PASS for row in grouped)
+
+
+def test_a_pass_with_little_room_stands_open() -> None:
+    near, far = a_row(value=0.046), a_row("b", value=0.003)
+    assert tight([near, far]) == [near]
+    assert kept([near, far]) == [("DC offset", far, [far])]

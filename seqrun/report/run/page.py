@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from seqrun.report.shared.assets import rendered
 from seqrun.report.shared.summary import Summary, summarise
-from seqrun.report.shared.verdicts import DISPOSITION_MARKS, counts, worst_first
+from seqrun.report.shared.verdicts import DISPOSITION_MARKS, counts, kept, tight, worst_first
 from seqrun.values import Disposition, Verdict
 
 if TYPE_CHECKING:
@@ -39,7 +39,11 @@ def render_page(run: RunData | Summary) -> str:
             (said, Markup(drawings.limit_bar(said.row)) if said.row else "")
             for said in summary.deciding
         ],
-        limits=[(row, Markup(drawings.limit_bar(row))) for row in summary.limits],
+        tight=[(row, Markup(drawings.limit_bar(row))) for row in tight(summary.limits)],
+        kept=[
+            (words, nearest, [(row, Markup(drawings.limit_bar(row))) for row in rows])
+            for words, nearest, rows in kept(summary.limits)
+        ],
         findings=Markup(findings_section(summary)),
         figures=figures(summary.traces, summary.facts, summary.rows),
         conditions=summary.conditions,

@@ -131,7 +131,7 @@ class Summary:
         """What came up during the run, and what the plan warned of beforehand."""
         plan = self.facts.get("plan")
         warned = texts(plan.get("warnings")) if isinstance(plan, Mapping) else []
-        return [*warned, *texts(self.facts.get("notes"))]
+        return list(dict.fromkeys([*warned, *texts(self.facts.get("notes"))]))
 
     @property
     def unconfirmed(self) -> list[str]:
@@ -192,6 +192,8 @@ class Summary:
         return [named_value(str(name), value) for name, value in table.items() if value is not None]
 
 
+#: facts whose names tell no unit
+_UNITS = {"relay_delay": "s", "input_impedance": "Ω", "source_impedance": "Ω", "frequency": "Hz"}
 #: how a name's suffix tells the unit (the names of facts end in their unit)
 _SUFFIXES = {
     "_c": "°C",
@@ -212,7 +214,7 @@ def named_value(name: str, value: object) -> tuple[str, str]:
     from seqrun.files.unit import UNIT_OF_NAME
     from seqrun.quantity import render
 
-    units = {**UNIT_OF_NAME, "relay_delay": "s"}
+    units = {**UNIT_OF_NAME, **_UNITS}
     if name in units and isinstance(value, int | float):
         return name.replace("_", " "), render(value, units[name])
     for suffix, unit in _SUFFIXES.items():

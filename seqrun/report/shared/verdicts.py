@@ -87,6 +87,29 @@ def closest(rows: Sequence[Row]) -> Row | None:
     return min(passed, key=_share_left, default=None)
 
 
+#: of what a limit allows; a pass with less room than this is shown open. Our own choice
+TIGHT = 0.15
+
+
+def tight(rows: Sequence[Row]) -> list[Row]:
+    """Rows that speak against the unit, the worst first, and passes with little room."""
+    near = [r for r in rows if r.verdict is Verdict.PASS and _is_tight(r)]
+    return [*worst_first(rows), *sorted(near, key=_share_left)]
+
+
+def kept(rows: Sequence[Row]) -> list[tuple[str, Row, list[Row]]]:
+    """The other passes by quantity: in words, the one with the least room, and all of them."""
+    groups: dict[str, list[Row]] = {}
+    for row in rows:
+        if row.verdict is Verdict.PASS and not _is_tight(row):
+            groups.setdefault(row.quantity_words, []).append(row)
+    return [(words, min(rows, key=_share_left), rows) for words, rows in groups.items()]
+
+
+def _is_tight(row: Row) -> bool:
+    return row.margin is not None and _share_left(row) < TIGHT
+
+
 def _share_left(row: Row) -> float:
     width = (
         (row.limit_high - row.limit_low) / 2.0
