@@ -75,5 +75,10 @@ def test_a_meter_without_four_wires_is_told_step_by_step(tmp_path: Path) -> None
     bench = bench_of(
         tmp_path, "gwinstek-gpd3303s", "owon-xdm1041", "tektronix-tds2000", "feeltech-fy6900"
     )
-    with pytest.raises(SeqrunError, match="the meter has no resistance 4w"):
+    with pytest.raises(SeqrunError) as told:
         planned(bench)
+    message = str(told.value)
+    assert re.search(
+        r"load\.left.*: the meter has no command for resistance by four wires", message
+    )
+    assert re.search(r"power: the scope keeps 2500 points, and a record of \d+ is needed", message)
