@@ -16,6 +16,7 @@ from seqrun.files.commands import Commands
 
 NOT_A_NUMBER = 9.91e37  # SCPI-99 volume 1, 7.2.1.5: neither this nor larger is a result
 INFINITE = 9.9e37
+NO_STATE = 9.9e37  # SCPI-99 volume 1, 7.2.1: infinity; nothing that large is a state
 _TRUE = frozenset({"1", "ON", "+1", "TRUE"})
 _FALSE = frozenset({"0", "OFF", "+0", "FALSE"})
 _HEADER = re.compile(r"^\s*[:*]?[A-Za-z][\w:*?]*\s+")
@@ -139,6 +140,8 @@ class Answer:
             if text.upper() in _FALSE:
                 return False
         value = self._plain(text, answer)
+        if not abs(value) < NO_STATE:  # no number, infinite: neither on nor off
+            self._no(answer, "on or off")
         return bool(self._bit(value))
 
     def _picked(self, answer: str) -> str:
@@ -159,7 +162,8 @@ class Answer:
             value = self._read(text)
         except ValueError:
             self._no(answer, "a number")
-        if self._commands.bit is not None and value != math.floor(value):
+        whole = math.isfinite(value) and value == math.floor(value)
+        if self._commands.bit is not None and not whole:
             self._no(answer, "a whole number")
         return value
 

@@ -119,7 +119,7 @@ def _tell_outputs(key: str, instrument: Generator | Supply, report: SafeReport) 
     on: list[str] = []
     for output in range(1, instrument.outputs + 1):
         try:
-            if instrument.enabled(output):
+            if _still_on(instrument, output):
                 on.append(str(output))
         except NotMeasured as reason:
             told = f"{key}: sent off, not confirmed ({reason.found}); look at its panel"
@@ -135,6 +135,26 @@ def _tell_outputs(key: str, instrument: Generator | Supply, report: SafeReport) 
         report.unconfirmed.append(f"{key}: still reports output {', '.join(on)} as on")
     else:
         report.confirmed.append(f"{key}: outputs off, read back")
+
+
+def _still_on(instrument: Generator | Supply, output: int) -> bool:
+    """Whether an output is on; one answer that says so, or is none, is asked for again.
+
+    Raises:
+        NotMeasured: it does not tell.
+        InstrumentError: it could not be asked.
+    """
+    for _ in range(TRIES):
+        try:
+            if not instrument.enabled(output):
+                return False
+        except NotMeasured:
+            raise
+        except Exception:
+            if isinstance(instrument, Reopening):
+                with suppress(Exception):  # the last try tells what is wrong
+                    instrument.reopen()
+    return instrument.enabled(output)
 
 
 def _watch_rails(
