@@ -9,6 +9,7 @@ from pydantic import Field
 
 from seqrun.errors import InstrumentRefused, NotMeasured, Tripped
 from seqrun.files.expression import AmperesExpression, VoltsExpression
+from seqrun.instruments.roles import Supply
 from seqrun.measure.uncertain import magnitude
 from seqrun.plan.context import MAINS, PLUG_OUT, Context
 from seqrun.plan.contract import Step, Yielded
@@ -71,13 +72,23 @@ class ProtectSupply(Step):
         volts = ctx.evaluate(self.over_voltage, "V")
         amperes = ctx.evaluate(self.over_current, "A")
         supply = ctx.supply
+        lacking: list[str] = []
         for rail, output in ctx.view.rails.items():
-            supply.set_over_voltage_protection(output, volts)
-            supply.set_over_current_protection(output, amperes)
-            for of, wanted, found in (
-                (OVER_VOLTAGE_PROTECTION, volts, supply.over_voltage_protection(output)),
-                (OVER_CURRENT_PROTECTION, amperes, supply.over_current_protection(output)),
-            ):
+            guard = supply.protection(output)
+            levels: list[tuple[Measurand, float, float]] = []
+            if guard.over_voltage == "level":
+                supply.set_over_voltage_protection(output, volts)
+                level = supply.over_voltage_protection(output)
+                levels.append((OVER_VOLTAGE_PROTECTION, volts, level))
+            else:
+                lacking.append(f"{rail} has no over-voltage protection")
+            if guard.over_current == "level":
+                supply.set_over_current_protection(output, amperes)
+                level = supply.over_current_protection(output)
+                levels.append((OVER_CURRENT_PROTECTION, amperes, level))
+            else:
+                lacking.append(self._at_limit(supply, rail, output, guard.over_current))
+            for of, wanted, found in levels:
                 if not abs(found - wanted) <= READBACK_TOLERANCE * wanted:
                     raise InstrumentRefused(
                         f"{of.name} of output {output} reads back as {found:.4g} {of.unit}",
@@ -86,6 +97,29 @@ class ProtectSupply(Step):
                         hint="check that its protection covers this rail and is switched on",
                     )
                 yield self.plain(of, found, channel=rail, instruments=(supply.name,))
+        if lacking:
+            raise NotMeasured(
+                f"{', '.join(lacking)}: the current limit and the trips stand in",
+                expected="a supply that switches off by itself, at levels that read back",
+                where=supply.name,
+                hint="what is not protected in hardware is not accepted; stay at the bench",
+            )
+
+    @staticmethod
+    def _at_limit(supply: Supply, rail: str, output: int, kind: str) -> str:
+        """An over-current protection without a level of its own is not passed off as one."""
+        if kind == "none":
+            return f"{rail} has no over-current protection"
+        supply.set_over_current_protection(output, 0.0)
+        if not supply.over_current_on(output):
+            raise InstrumentRefused(
+                f"the over-current protection of output {output} reads back as off",
+                expected="on, as it was set",
+                where=supply.name,
+            )
+        return (
+            f"{rail} has an over-current protection at its current limit, with no level of its own"
+        )
 
 
 BRING_UP_CURRENT = Measurand(

@@ -1,0 +1,180 @@
+"""A link that broke or is out of step, in every error-check mode; the manners of serial lines."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import pytest
+import pyvisa
+
+from seqrun.errors import InstrumentRefused, InstrumentSilent, NotMeasured
+from seqrun.files.driver import Driver
+from seqrun.files.manners import Identity, Manners
+from seqrun.instruments import answers
+from seqrun.instruments.link import Link
+from seqrun.instruments.preamble import plausible, scaling
+
+Serve = Callable[[Callable[[bytes], bytes | None]], Any]
+IDENTITY = b"ACME,METER,1,1.0\n"
+
+
+@pytest.fixture
+def connect(sockets: pyvisa.ResourceManager) -> Iterator[Callable[..., Link]]:
+    links: list[Link] = []
+
+    def open_link(server: Any, identity: Identity | None = None, **manners: Any) -> Link:
+        told = Manners.model_validate({"time_out": "0.3 s", **manners})
+        links.append(Link.open("meter", server.resource, sockets, lambda *_: None, told, identity))
+        return links[-1]
+
+    yield open_link
+    for link in links:
+        link.close()
+
+
+def plain(line: bytes) -> bytes:
+    """A meter: its identity, an empty queue, a voltage."""
+    known = {b"*IDN?": IDENTITY, b"SYST:ERR?": b'0,"No error"\n', b"VOLT?": b"5.0\n"}
+    return known.get(line, b"")
+
+
+@pytest.mark.parametrize("mode", ["separate", "none"])
+def test_an_answer_nobody_asked_for_is_not_taken_for_a_reading(
+    serve: Serve, connect: Callable[..., Link], mode: str
+) -> None:
+    def once_twice(line: bytes) -> bytes:
+        if line == b"VOLT?" and not said:
+            said.append(1)
+            return b"9.9\n5.0\n"  # a stale one before the right one
+        return plain(line)
+
+    said: list[int] = []
+    link = connect(serve(once_twice), error_check=mode)
+    link.identify()
+    assert [link.query("VOLT?") for _ in range(3)][-2:] == ["5.0", "5.0"]
+
+
+def test_a_wrong_error_check_mode_is_named(serve: Serve, connect: Callable[..., Link]) -> None:
+    def only_first(line: bytes) -> bytes:
+        return plain(line.split(b";")[0])
+
+    link = connect(serve(only_first))
+    link.identify()
+    with pytest.raises(InstrumentRefused, match="does not take two commands in one message"):
+        link.query("VOLT?")
+
+
+def test_writes_are_acknowledged_and_anything_else_is_a_refusal(
+    serve: Serve, connect: Callable[..., Link]
+) -> None:
+    link = connect(
+        serve(lambda line: b"OK\n" if line == b"VOLT 1" else plain(line) or b"NO\n"),
+        error_check="none", acknowledge="^OK$",
+    )  # fmt: skip
+    link.write("VOLT 1")
+    assert link.query("VOLT?") == "5.0"
+    with pytest.raises(InstrumentRefused, match='answered "NO"'):
+        link.write("VOLT 99")
+    assert link.query("VOLT?") == "5.0"
+
+
+@pytest.mark.parametrize("says_ok", [True, False])
+def test_whether_a_firmware_acknowledges_is_found_out(
+    serve: Serve, connect: Callable[..., Link], says_ok: bool
+) -> None:
+    def firmware(line: bytes) -> bytes:
+        return plain(line) or (b"OK\n" if says_ok else b"")
+
+    link = connect(serve(firmware), error_check="none", acknowledge="^OK$", acknowledged="try")
+    link.write("CONF")
+    link.write("CONF")
+    assert link.query("VOLT?") == "5.0"
+
+
+def test_a_line_without_its_end_is_told_from_silence(
+    serve: Serve, connect: Callable[..., Link]
+) -> None:
+    link = connect(serve(lambda line: b"5.0\r"), error_check="none")
+    with pytest.raises(InstrumentSilent, match="the line did not end in"):
+        link.query("VOLT?")
+
+
+def test_an_answer_may_end_in_silence_or_have_a_known_length(
+    serve: Serve, connect: Callable[..., Link]
+) -> None:
+    link = connect(
+        serve(lambda line: b"12.34" if line == b"V?" else b""),
+        error_check="none", read_termination="", answer_ends="silence", silence="30 ms",
+    )  # fmt: skip
+    assert link.query("V?") == "12.34"
+
+
+def test_separate_writes_over_tcp_do_not_wait_for_each_other(
+    serve: Serve, connect: Callable[..., Link]
+) -> None:
+    link = connect(serve(plain), error_check="separate")
+    link.identify()
+    begin = time.perf_counter()
+    for _ in range(40):
+        link.write("VOLT 1")
+    assert (time.perf_counter() - begin) / 40 < 0.02  # with Nagle's algorithm it is 0.04 s
+
+
+@pytest.mark.parametrize(
+    ("text", "value"),
+    [("1.00MSa/s", 1e6), ("5.00E-01V", 0.5), ("500mV", 0.5), ("10kpts", 1e4), ("700pts", 700.0),
+     ("2.5GSa/s", 2.5e9), ("-3.2uV", -3.2e-6)],
+)  # fmt: skip
+def test_a_number_may_have_a_prefix_and_a_unit(text: str, value: float) -> None:
+    assert answers.with_suffix(text) == pytest.approx(value)
+
+
+def test_a_preamble_that_cannot_be_is_no_measurement(bench: Any) -> None:
+    settings = bench.scope.driver.scope
+    good = {"xincrement": 1e-6, "yincrement": 1.0 / 2.0**settings.code_bits}
+    middle = 2.0 ** (settings.code_bits - 1)
+    plausible(scaling({**good, "yreference": middle}, settings), settings, 1.0, 1e6)
+    for wrong in (
+        {"xincrement": 9.91e37}, {"yincrement": 9.91e37}, {"xincrement": 2e-6},
+        {"xincrement": -1.0}, {"yincrement": 0.0}, {"yorigin": 9.0},
+        {"yincrement": good["yincrement"] * 10.0},
+    ):  # fmt: skip
+        with pytest.raises(ValueError):
+            found = scaling({**good, "yreference": middle, **wrong}, settings)
+            plausible(found, settings, 1.0, 1e6)
+
+
+def test_a_sentinel_in_the_preamble_ends_at_the_scope(bench: Any, mocker: Any) -> None:
+    scope = bench.scope
+    scope.acquire({1: 1.0}, sample_rate_hz=1e6, points=1000)
+    call = scope._ops["preamble"]
+    truth = call(channel=1)
+    separator = scope.driver.scope.preamble_separator or ","
+    fields = truth.split(separator)
+    fields[scope.driver.scope.preamble.index("xincrement")] = "9.91E+37"
+    mocker.patch.object(type(call), "__call__", lambda *_a, **_k: separator.join(fields))
+    with pytest.raises(NotMeasured, match="scaling of channel 1"):
+        scope._scaling(1, scope._vertical(1, 1.0), 1e6)
+
+
+def test_an_absent_protection_is_said_and_never_guessed() -> None:
+    from seqrun.errors import FileError
+    from seqrun.files.shipped import find
+
+    text = find("driver", "generic-supply").read_text(encoding="utf-8")
+    bare = "\n".join(line for line in text.splitlines() if "over_voltage_protection" not in line)
+    with pytest.raises(FileError, match="over_voltage_protection' is missing"):
+        Driver.from_text(bare)
+    said = bare.replace("[supply]\n", '[supply]\nabsent = ["over_voltage_protection"]\n')
+    assert Driver.from_text(said).supply is not None
+
+
+def test_a_connection_that_broke_is_opened_again_on_the_way_to_the_safe_state(bench: Any) -> None:
+    supply = bench.supply
+    supply.enable(True)
+    supply.link.wire.close()
+    supply.make_safe()
+    assert not supply.enabled()
+    assert supply.identity
