@@ -277,9 +277,12 @@ def _significant(value: float, digits: int) -> str:
 def _validate(value: Any, *, unit: str) -> float:
     if isinstance(value, str):
         try:
-            return parse(value, unit)
+            found = parse(value, unit)
         except QuantityError as problem:
             raise custom_error(problem.found, problem.wanted) from problem
+        if unit == "s" and found < 0.0:
+            raise custom_error(f'"{value}" is negative', "a time that is not")
+        return found
     if isinstance(value, int | float) and not isinstance(value, bool):
         if unit == "" and math.isfinite(value):
             return float(value)

@@ -85,11 +85,21 @@ def nearest(name: str, known: Iterable[str]) -> str | None:
     return close[0] if close else None
 
 
+_PLUS, _MINUS = ("pos", "plus", "positive"), ("neg", "minus", "negative")
+
+
+def _polarity(name: str) -> int:
+    """1 or -1 for a name that says a polarity, 0 for one that says none: a name of the other
+    polarity is never suggested, however like it looks."""
+    parts = name.lower().replace("_", ".").replace("-", ".").split(".")
+    return int(any(part in _PLUS for part in parts)) - int(any(part in _MINUS for part in parts))
+
+
 def one_of(name: str, known: Iterable[str], what: str = "one of") -> str:
     """What to expect instead of an unknown name: the nearest, or all."""
     names = list(known)
     near = nearest(name, names)
-    if near is not None:
+    if near is not None and _polarity(near) * _polarity(name) >= 0:
         return f"'{near}', the nearest known name"
     listed = ", ".join(names[:24]) + (" …" if len(names) > 24 else "")
     return f"{what} {listed}" if names else "none is known here"
@@ -104,9 +114,13 @@ def read_text(path: Path) -> str:
     try:
         if path.is_dir():
             raise FileError("is a folder", expected="a TOML file", where=str(path))
-        if path.stat().st_size > LARGEST_FILE:
+        if not path.is_file() and path.exists():
+            raise FileError("is a pipe or a device", expected="a TOML file", where=str(path))
+        with path.open("rb") as file:
+            data = file.read(LARGEST_FILE + 1)
+        if len(data) > LARGEST_FILE:
             raise FileError("is larger than 1 MB", expected="a TOML file", where=str(path))
-        return path.read_bytes().decode("utf-8-sig")
+        return data.decode("utf-8-sig")
     except FileNotFoundError:
         near = _similar_file(path)
         raise FileError(

@@ -7,6 +7,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, StringConstraints, WithJsonSchema
 
+from seqrun.files import regular
 from seqrun.files.common import Strict
 from seqrun.quantity import Seconds, custom_error
 
@@ -17,6 +18,7 @@ def _pattern(value: Any) -> Any:
     if isinstance(value, str):
         try:
             re.compile(value)
+            regular.check(value)
         except re.error as problem:
             raise custom_error(f'"{value}": {problem}', "a regular expression") from None
     return value

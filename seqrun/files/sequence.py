@@ -62,6 +62,7 @@ __all__ = [
     "load_sequence",
 ]
 
+MOST_STEPS = 1000  # entries of one file
 Decision = Literal["guarded", "simple"]
 TripQuantity = Literal["supply_current", "sink_temperature", "supply_voltage", "out_dc"]
 TRIP_UNITS: dict[str, str] = {
@@ -133,7 +134,7 @@ class Sequence(FileModel):
         description='why no step with do = "power_down" is needed at the end',
     )
     trip: tuple[Trip, ...] = ()
-    step: Annotated[tuple[dict[str, Any], ...], Field(min_length=1, max_length=1000)] = Field(
+    step: Annotated[tuple[dict[str, Any], ...], Field(min_length=1, max_length=MOST_STEPS)] = Field(
         description="the steps, each as [[step]]"
     )
 
@@ -188,7 +189,7 @@ def sequence_from_text(
         """The steps of a file whose head is wrong, so that all is listed at once."""
         entries = table.get("step")
         if isinstance(entries, list):
-            tables = tuple(entry for entry in entries if isinstance(entry, dict))
+            tables = tuple(entry for entry in entries if isinstance(entry, dict))[:MOST_STEPS]
             yield from more(Sequence(title="-", revision="-", unit="", step=tables or ({},)))
 
     return load_text(Sequence, text, Path(path), more, anyhow)

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import replace
-from typing import ClassVar
+from typing import ClassVar, Self
 
-from pydantic import Field
+from pydantic import Field, model_validator
 from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured
@@ -17,7 +17,7 @@ from seqrun.plan.contract import Yielded
 from seqrun.plan.measurand import Measurand, judged, shown
 from seqrun.plan.needs import Forecast, Needs, Unforecast
 from seqrun.plan.view import BenchView
-from seqrun.quantity import Decibels, Hertz, Watts
+from seqrun.quantity import Decibels, Hertz, Watts, custom_error
 from seqrun.steps.common.at_power import AtPower
 from seqrun.steps.common.drive import Drive, Waveform
 from seqrun.steps.common.forecasts import BETTER_SCOPE, decibels, near_limit, scope_share, share
@@ -91,6 +91,14 @@ class _Sweep(AtPower):
     band: tuple[Hertz, Hertz] = Field(
         (20.0, 20e3), description='band of the flatness, as ["20 Hz", "20 kHz"]'
     )
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if self.low >= self.high:
+            raise custom_error(
+                f"low is {self.low:g} Hz and high is {self.high:g} Hz", "low below high"
+            )
+        return self
 
     def frequencies(self) -> list[float]:
         """What is measured at: the steps, and the ends of the band."""
@@ -244,6 +252,14 @@ class RiaaDeviation(AtPower):
     low: Hertz = Field(default=20.0, gt=0.0)
     high: Hertz = Field(default=20e3, gt=0.0)
     per_octave: int = Field(default=1, ge=1, le=12)
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if self.low >= self.high:
+            raise custom_error(
+                f"low is {self.low:g} Hz and high is {self.high:g} Hz", "low below high"
+            )
+        return self
 
     def needs(self, view: BenchView) -> Needs:
         hookups = [generator_to(view, c, self.input) for c in self.channels(view)]
