@@ -50,6 +50,8 @@ def test_a_run_that_nobody_can_follow_ends_in_the_safe_state_and_on_record(
     outcome = run(tmp_path, short_sequence(), watcher=Gone(error, event))
     assert outcome.disposition is Disposition.ABORTED
     assert "nobody can read" in outcome.reason
+    if event == "bring_up":  # at once, and not after everything was done
+        assert not any(j.step.startswith("offset") for j in outcome.judged)
     assert outcome.safe.complete
     assert Store(tmp_path).run(outcome.run_id).disposition is Disposition.ABORTED
 
