@@ -129,6 +129,10 @@ class Unit(FileModel):
     input_impedance: Ohms | None = Field(None, gt=0)
     rated_thd: Fraction = Field(0.01, gt=0, le=0.5, description='distortion at rated power, "1 %"')
     power_frequency: Hertz = Field(1000.0, gt=0, description='frequency of the power test, "1 kHz"')
+    rated_band: Annotated[
+        tuple[Hertz, Hertz], Field(description='band of rated power, as ["20 Hz", "20 kHz"]')
+    ] = (20.0, 20e3)
+    inverting: bool = Field(False, description="true when the outputs are inverted by design")
     inputs: tuple[Word, ...] = Field((), description='selectable inputs, as ["line", "phono"]')
     headphones: bool = Field(False, description="true when there is a headphone output")
     standby_voltage: Volts | None = Field(None, gt=0, description='standby rail, such as "5 V"')
@@ -274,6 +278,8 @@ class Unit(FileModel):
             "rated_current": Quantity(self.rated_voltage / self.rated_load, "A"),
             "rated_thd": Quantity(self.rated_thd, ""),
             "power_frequency": Quantity(self.power_frequency, "Hz"),
+            "rated_band_low": Quantity(self.rated_band[0], "Hz"),
+            "rated_band_high": Quantity(self.rated_band[1], "Hz"),
             "gain": Quantity(self.gain, "dB"),
             "input_sensitivity": Quantity(self.rated_voltage / 10 ** (self.gain / 20), "V"),
             "output_devices": Quantity(float(self.output_devices), ""),
@@ -333,6 +339,8 @@ UNIT_OF_NAME: dict[str, str] = {
     "rated_current": "A",
     "rated_thd": "",
     "power_frequency": "Hz",
+    "rated_band_low": "Hz",
+    "rated_band_high": "Hz",
     "gain": "dB",
     "input_sensitivity": "V",
     "output_devices": "",
@@ -362,6 +370,10 @@ def _contradictions(unit: Unit) -> Iterable[Problem]:
     if least > most or least < 0:
         found = f"from {render(least, 's')} to {render(most, 's')}"
         yield Problem("relay_delay", found, "the shorter time first, neither negative")
+    low, high = unit.rated_band
+    if not 0.0 < low < high:
+        found = f"from {render(low, 'Hz')} to {render(high, 'Hz')}"
+        yield Problem("rated_band", found, "the lower end first, above zero")
     need = unit.rated_voltage * math.sqrt(2.0)
     if need > unit.largest_peak:
         yield Problem(

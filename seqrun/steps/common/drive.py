@@ -32,6 +32,10 @@ SEEN = 0.3
 SEEN_V = 0.05
 #: a level is near enough when the power is within this share of the wanted one
 NEAR = 0.02
+#: how far apart the levels of two channels begin, so that crossed channels show themselves
+APART = 0.8
+#: an output follows another input when it does so this closely, and its own by no better than that
+FOLLOWS, STRAYS = 0.04, 0.12
 #: how much more gain than was thought is tried when an output is beyond the scope's range
 LOUDER = 4.0
 
@@ -104,6 +108,33 @@ def drive_needs(
         live=True,
         record=Record(points, peak_v=peak),
     )
+
+
+def refuse_crossed(
+    before: dict[str, tuple[float, float]], after: dict[str, tuple[float, float]]
+) -> None:
+    """See that no output follows another channel's input: a search of levels would never end.
+
+    Args:
+        before, after: generator level and output of each channel at two turns of a search, V rms;
+            0 for an output that was beyond the scope's range.
+
+    Raises:
+        NotMeasured: an output has changed as another channel's level did, not as its own.
+    """
+    levels = {c: math.log(after[c][0] / b[0]) for c, b in before.items() if b[0] > 0.0}
+    for channel, own in levels.items():
+        if not min(before[channel][1], after[channel][1]) > 0.0:
+            continue
+        seen = math.log(after[channel][1] / before[channel][1])
+        for other, its in levels.items():
+            if other != channel and abs(seen - its) < FOLLOWS and abs(seen - own) > STRAYS:
+                raise NotMeasured(
+                    f"the other channel answers: out.{channel} follows the level at in.{other}",
+                    expected=f"out.{channel} to follow in.{channel}",
+                    where=f"out.{channel}",
+                    hint="crossed leads at generator, probes or loads, or crossed inside the unit",
+                )
 
 
 class Drive:
@@ -278,9 +309,18 @@ class Drive:
         Raises:
             NotMeasured: when an output stays dead or the power cannot be reached.
         """
-        self.set({c: 0.5 * self.level_for(c, watts) for c in self.channels})
+        shares = [0.5 * APART**n for n in range(len(self.channels))]
+        self.set(
+            {c: s * self.level_for(c, watts) for c, s in zip(self.channels, shares, strict=True)}
+        )
+        seen: list[dict[str, tuple[float, float]]] = []
         for turn in range(tries):
             waves = self.capture(rate_hz=rate_hz, points=points)
+            seen.append(
+                {c: (self.levels[c], 0.0 if w.clipped else w.rms_v) for c, w in waves.items()}
+            )
+            if turn:
+                refuse_crossed(*seen[-2:])
             near = True
             for channel, wave in waves.items():
                 rms = wave.rms_v
