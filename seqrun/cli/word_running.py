@@ -1,0 +1,81 @@
+"""``run``, ``plan``, ``safe`` and ``answer``: options and arguments."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from seqrun.cli.app import Bench, Fault, OnlyComplete, Results, Seed, UnitSheet, app
+
+
+@app.command()
+def run(
+    sequence: Annotated[str, typer.Argument(help="A shipped sequence or a file.")],
+    serial: Annotated[str, typer.Option("--serial", help="Serial number of the unit.")],
+    bench: Bench = None,
+    unit: UnitSheet = None,
+    operator: Annotated[str, typer.Option("--operator", help="Who runs it, for the record.")] = "",
+    results: Results = Path("results"),
+    fault: Fault = None,
+    seed: Seed = 1,
+    yes: Annotated[bool, typer.Option("--yes", help="All hookups are made; do not ask.")] = False,
+    only_complete: OnlyComplete = False,
+) -> None:
+    """Run a sequence on a unit and leave a record."""
+    from seqrun.cli.commands import run_command
+
+    raise typer.Exit(
+        run_command(
+            sequence,
+            serial,
+            bench=bench,
+            unit=unit,
+            operator=operator,
+            results=results,
+            faults=fault or [],
+            seed=seed,
+            yes=yes,
+            only_complete=only_complete,
+        )
+    )
+
+
+@app.command()
+def safe(bench: Bench = None) -> None:
+    """Bring a bench to its safe state and do nothing else; 0 when confirmed, 4 when not."""
+    from seqrun.cli.safe import safe_command
+
+    raise typer.Exit(safe_command(bench))
+
+
+@app.command()
+def answer(
+    run_id: Annotated[str, typer.Argument(help="Run id, a part of it, or 'last'.")],
+    because: Annotated[
+        str, typer.Option("--because", help="Why the cause that holds it is not there.")
+    ],
+    operator: Annotated[str, typer.Option("--operator", help="Who says so.")],
+    measured: Annotated[
+        str, typer.Option("--measured", help="A later, accepted run that shows it.")
+    ] = "",
+    results: Results = Path("results"),
+) -> None:
+    """Answer a finding that alone holds a run, with a reason that goes on record."""
+    from seqrun.cli.safe import answer_command
+
+    raise typer.Exit(answer_command(run_id, results, because, operator, measured))
+
+
+@app.command()
+def plan(
+    sequence: Annotated[str, typer.Argument(help="A shipped sequence or a file.")],
+    bench: Bench = None,
+    unit: UnitSheet = None,
+    only_complete: OnlyComplete = False,
+) -> None:
+    """Show what would be done and what this bench can decide."""
+    from seqrun.cli.commands import plan_command
+
+    raise typer.Exit(plan_command(sequence, bench=bench, unit=unit, only_complete=only_complete))
