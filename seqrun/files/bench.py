@@ -34,6 +34,15 @@ def _probe(value: Any) -> Any:
     return (value,) * 4 if isinstance(value, int | float) and not isinstance(value, bool) else value
 
 
+class TestLeads(Strict):
+    """The meter's test leads, as it reads them with the tips held together."""
+
+    resistance: Ohms = Field(ge=0, description='by two wires, such as "0.11 Ω"; it is taken off')
+    tolerance: Ohms = Field(
+        gt=0, description='how far contacts differ from one hookup to the next, such as "20 mΩ"'
+    )
+
+
 class Instrument(Strict):
     """One instrument: where it answers and which driver speaks to it."""
 
@@ -57,6 +66,9 @@ class Instrument(Strict):
         "", description="who compared the driver's figures with the data sheet"
     )
     accuracy_checked_on: datetime.date | None = None
+    leads: TestLeads | None = Field(
+        None, description="of a meter that reads ohms by two wires; else the driver's allowance"
+    )
     probe: Annotated[
         tuple[Annotated[float, Field(gt=0, le=10000)], ...],
         BeforeValidator(_probe),
@@ -285,6 +297,10 @@ def _files_named(bench: Bench, path: Path) -> Iterator[Problem]:
             drivers[key] = load_driver(find("driver", instrument.driver, path))
         except FileError as problem:
             yield Problem(f"instrument.{key}, driver", problem.found, problem.expected or "")
+    for key, driver in drivers.items():
+        if bench.instrument[key].leads is not None and driver.role != "meter":
+            found = f"test leads of a {driver.role}"
+            yield Problem(f"instrument.{key}, leads", found, "them in the table of a meter")
     if len(drivers) == len(bench.instrument):
         yield from shared_resources(bench, drivers)
         yield from judged_by_invention(bench, drivers)

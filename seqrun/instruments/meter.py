@@ -7,6 +7,7 @@ import math
 from uncertainties import UFloat
 
 from seqrun.errors import InstrumentRefused, NotMeasured
+from seqrun.files.bench import TestLeads
 from seqrun.files.driver import AccuracyRow, Driver, MeterSettings
 from seqrun.instruments.base import DrivenInstrument
 from seqrun.instruments.link import Link
@@ -19,9 +20,17 @@ AUTO = "auto"  # the word under [words.range] for ranging by itself
 class DrivenMeter(DrivenInstrument):
     """Plays the role :class:`~seqrun.instruments.roles.Meter`."""
 
-    def __init__(self, name: str, driver: Driver, link: Link, label: str = "") -> None:
+    def __init__(
+        self,
+        name: str,
+        driver: Driver,
+        link: Link,
+        label: str = "",
+        leads: TestLeads | None = None,
+    ) -> None:
         super().__init__(name, driver, link, label)
         self._settings = driver.meter or MeterSettings()
+        self._leads = leads
         self._read = self._ops["read"].number
         self._function: MeterFunction | None = None
         self._row: AccuracyRow | None = None  # None: the meter ranges by itself
@@ -105,8 +114,13 @@ class DrivenMeter(DrivenInstrument):
     def _with_leads(self, value: UFloat) -> UFloat:
         """Two-wire ohms hold the resistance of leads and contacts, which is another at every
         hookup."""
+        if self._function != "resistance_2w":
+            return value
+        if self._leads is not None:
+            its, within = self._leads.resistance, self._leads.tolerance
+            return value - rectangular(its, within, f"{self.name}, leads as measured, contacts")
         ohms = self._settings.lead_resistance
-        if self._function != "resistance_2w" or not ohms:
+        if not ohms:
             return value
         return value + rectangular(0.0, ohms, f"{self.name}, leads and contacts, not nulled")
 

@@ -53,7 +53,7 @@ def open_instrument(
         if driver.role == "supply":
             return DrivenSupply(key, driver, link, label)
         if driver.role == "meter":
-            return DrivenMeter(key, driver, link, label)
+            return DrivenMeter(key, driver, link, label, entry.leads)
         if driver.role == "generator":
             return DrivenGenerator(key, driver, link, label)
         if driver.role == "switch":

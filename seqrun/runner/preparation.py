@@ -16,6 +16,7 @@ from seqrun.files.sequence import load_sequence
 from seqrun.files.shipped import find
 from seqrun.files.unit import load_unit
 from seqrun.plan.build import Plan, build
+from seqrun.plan.ohms import told as load_ohms_told
 from seqrun.plan.outlook import ENOUGH, outlooks, refuse_undecidable
 from seqrun.plan.reach import beyond_the_switch
 from seqrun.runner.opening import BenchFiles, read_bench
@@ -57,6 +58,7 @@ def prepare(
         for o in outlooks(plan)
         if o.word == "weak"
     ]
+    ohms = [line] if (line := load_ohms_told(files.view)) else []
     papers = against_release(files.view.bench, files.view.drivers, datetime.now(UTC).date())
     told = [f"{line}: no accept from this bench releases a unit" for line in papers]
     told += [
@@ -64,7 +66,7 @@ def prepare(
         "what needs it is not measured"
         for terminal, node in beyond_the_switch(plan)
     ]
-    return replace(plan, warnings=(*plan.warnings, *hopeless, *weak, *told)), files
+    return replace(plan, warnings=(*plan.warnings, *hopeless, *weak, *ohms, *told)), files
 
 
 def unrecognised_words(name: str, sequence: SequenceFile) -> str:

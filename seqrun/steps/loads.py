@@ -14,6 +14,7 @@ from seqrun.plan.context import Context
 from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.measurand import Measurand, judged
 from seqrun.plan.needs import Forecast, Hookup, Needs
+from seqrun.plan.ohms import load_ohms
 from seqrun.plan.view import BenchView
 from seqrun.quantity import render
 from seqrun.values import COVERAGE_FACTOR
@@ -69,7 +70,8 @@ LOAD_RESISTANCE = Measurand(
     what="The resistance of the test load, at the speaker terminals.",
     how=(
         "The meter's four leads across the terminals before the unit is powered; it has to be "
-        "what the bench file says."
+        "what the bench file says. A meter without four-wire ohms reads by two, and what its "
+        "leads may add is in the uncertainty."
     ),
     fooled_by=(
         "A unit still charged; a terminal that only the meter touches; a unit without output "
@@ -102,26 +104,33 @@ class LoadResistance(_Loads):
                     where=self.id,
                     hint="put the right load on and its measured resistance into the bench file",
                 )
+        way = load_ohms(view)
+        largest = max(1.1 * view.load(c).resistance for c in channels)
         return Needs(
             roles=frozenset({"meter"}),
-            hookups=tuple(view.meter_four_wire(f"out.{c}") for c in channels[:1]),
+            hookups=tuple(way.hookup(view, f"out.{c}") for c in channels[:1]),
             seconds=8.0 * len(channels),
             dead=True,
             loads_measured=frozenset(channels),
-            meter={"resistance_4w": max(1.1 * view.load(c).resistance for c in channels)},
+            meter={way.function: largest + way.leads_ohm + way.taken_off_ohm},
         )
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         rated = view.unit.rated_load
-        u = view.standard_uncertainty("meter", "resistance_4w", rated)
-        return Forecast(rated, COVERAGE_FACTOR * u, better="a better meter")
+        way = load_ohms(view)
+        better = "a meter with four-wire ohms" if way.leads_ohm else "a better meter"
+        return Forecast(
+            rated, COVERAGE_FACTOR * way.standard_uncertainty(view, rated), better=better
+        )
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
         meter = ctx.meter
+        way = load_ohms(ctx.view)
         for channel in self.channels(ctx.view):
             load = ctx.view.load(channel)
-            ctx.connect(ctx.view.meter_four_wire(f"out.{channel}"))
-            meter.configure("resistance_4w", 1.1 * load.resistance, 10.0)
+            ctx.connect(way.hookup(ctx.view, f"out.{channel}"))
+            most = 1.1 * load.resistance + way.leads_ohm + way.taken_off_ohm
+            meter.configure(way.function, most, 10.0)
             try:
                 ohms = meter.read(self.repeats)
             except NotMeasured:
@@ -129,8 +138,8 @@ class LoadResistance(_Loads):
                 yield self.not_measured(LOAD_RESISTANCE, reason, channel=channel)
                 continue
             read = float(ohms.nominal_value)
-            off = abs(read / load.resistance - 1.0)
-            if off > max(3.0 * load.tolerance, LABEL_SLACK):
+            off = abs(read - load.resistance)
+            if off > max(3.0 * load.tolerance, LABEL_SLACK) * load.resistance + way.leads_ohm:
                 wrong = "not the load that it says" if read > 0.0 else BACKWARDS
                 yield self.not_measured(
                     LOAD_RESISTANCE,
@@ -138,7 +147,13 @@ class LoadResistance(_Loads):
                     channel=channel,
                 )
                 continue
-            yield self.reading(LOAD_RESISTANCE, ohms, channel=channel, instruments=(meter.name,))
+            yield self.reading(
+                LOAD_RESISTANCE,
+                ohms,
+                channel=channel,
+                instruments=(meter.name,),
+                note=way.words,
+            )
 
 
 def _named(load: Load) -> str:
