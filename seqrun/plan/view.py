@@ -51,16 +51,6 @@ class BenchView:
             f"{key}.{n}" for key in self.keys(role) for n in range(1, self.drivers[key].outputs + 1)
         )
 
-    @cached_property
-    def unverified(self) -> tuple[str, ...]:
-        """Instruments whose accuracy was not read in a data sheet, and that the bench file names
-        nobody for who compared it: no releasing accept comes from them."""
-        return tuple(
-            key
-            for key, driver in self.drivers.items()
-            if not driver.verified and not self.bench.instrument[key].accuracy_checked
-        )
-
     def has(self, role: str) -> bool:
         return any(driver.role == role for driver in self.drivers.values())
 

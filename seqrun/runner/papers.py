@@ -1,4 +1,5 @@
-"""The papers of a bench: what its instruments' calibration dates say against a release."""
+"""The papers of a bench: what calibration dates and the origin of accuracy figures say against a
+release."""
 
 from __future__ import annotations
 
@@ -24,6 +25,16 @@ def against_release(
     for key, entry in bench.instrument.items():
         if drivers[key].role in NO_PAPERS:
             continue
+        if drivers[key].verified:
+            pass
+        elif not entry.accuracy_checked:
+            found.append(
+                f"{key}: the accuracy figures of its driver were not read in a data sheet, and the "
+                f"bench file names nobody who compared them (accuracy_checked_by and "
+                f"accuracy_checked_on under [instrument.{key}])"
+            )
+        elif (checked := entry.accuracy_checked_on) is not None and checked > on:
+            found.append(f"{key}: its accuracy_checked_on {checked} is in the future")
         if entry.calibrated is None:
             found.append(f"{key}: the bench file has no calibration date")
         elif entry.calibrated > on:

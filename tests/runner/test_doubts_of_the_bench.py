@@ -14,6 +14,7 @@ from uncertainties import UFloat, ufloat
 
 import demo_sim
 from seqrun.errors import InstrumentError, InstrumentRefused, InstrumentSilent, NotMeasured
+from seqrun.files.shipped import find
 from seqrun.files.unit import load_unit
 from seqrun.instruments.meter import DrivenMeter
 from seqrun.instruments.scope import DrivenScope
@@ -21,6 +22,7 @@ from seqrun.instruments.supply import DrivenSupply
 from seqrun.runner import pulse
 from seqrun.runner.events import Watcher
 from seqrun.runner.limiting import Limiting
+from seqrun.runner.preparation import prepare
 from seqrun.runner.pulse import Pulse
 from seqrun.values import Disposition, Verdict
 
@@ -145,6 +147,42 @@ def test_papers_that_are_not_in_order_keep_a_releasing_accept_back(
         outcome = run(tmp_path / "r", releasing(short_sequence()), bench=str(file))
     assert outcome.disposition is (Disposition.HOLD if told else Disposition.ACCEPT)
     assert told in outcome.reason
+
+
+CHECKED = 'accuracy_checked_by = "A. Fitter"\naccuracy_checked_on = '
+
+
+@pytest.mark.parametrize(
+    ("checked", "told"),
+    [
+        ("", "meter: the accuracy figures of its driver were not read in a data sheet"),
+        (f"{CHECKED}{TODAY + timedelta(days=2)}\n", "is in the future"),
+        (f"{CHECKED}{TODAY}\n", ""),
+    ],
+)
+def test_figures_that_nobody_compared_with_a_data_sheet_keep_a_releasing_accept_back(
+    tmp_path: Path, short_sequence: Callable[..., str], checked: str, told: str
+) -> None:
+    driver = find("driver", "generic-meter").read_text(encoding="utf-8")
+    unread = 'data_sheet = { title = "Its manual", revision = "1", status = "from memory" }\n'
+    driver = driver.replace('accuracy_of = "simulated bench"\n', unread)
+    (tmp_path / "meter.toml").write_text(driver, encoding="utf-8")
+    bench = demo_sim.open_bench(load_unit("demo-2x40").plain(), unit_sheet="demo-2x40")
+    with bench.serve() as server:
+        text = server.bench_toml().replace('"generic-meter"\n', f'"meter.toml"\n{checked}')
+        file = tmp_path / "bench.toml"
+        file.write_text(text, encoding="utf-8")
+        sequence = releasing(short_sequence())
+        plan, _ = prepare(sequence, str(file), None)
+        outcome = run(tmp_path / "r", sequence, bench=str(file))
+    assert outcome.disposition is (Disposition.HOLD if told else Disposition.ACCEPT)
+    assert told in outcome.reason
+    assert bool(told) is any(
+        told in line and "no accept from this bench releases a unit" in line
+        for line in plan.warnings
+    )
+    facts = (tmp_path / "r" / outcome.run_id / "run.json").read_text(encoding="utf-8")
+    assert ("compared with the data sheet by A. Fitter" in facts) is bool(checked)
 
 
 @pytest.mark.parametrize("kind", [InstrumentRefused, InstrumentError])
