@@ -17,6 +17,7 @@ def findings_command(run_id: str, results: Path, *, costs: str | None) -> int:
     from seqrun.report.findings.terminal import show_findings
     from seqrun.report.shared.summary import summarise
     from seqrun.runner.findings import findings_of_run
+    from seqrun.values import Disposition
 
     sheet = None
     if costs is not None:
@@ -35,7 +36,7 @@ def findings_command(run_id: str, results: Path, *, costs: str | None) -> int:
     if sheet is not None:
         from seqrun.judge.salvage import advise
 
-        advice = advise(found, sheet)
+        advice = advise(found, sheet, faulty=run.run.disposition is not Disposition.ACCEPT)
     summary = summarise(run)
     show_findings(
         found,

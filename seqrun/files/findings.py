@@ -27,26 +27,28 @@ idle) or ``driven`` (soaked while delivering power), or a list of these; ``besid
 that the reading's step is about (the current drawn ``beside = "output_power"``). See
 :mod:`seqrun.judge.condition`. ``steps`` still takes patterns of step ids, for an author's own file.
 
-``[[sign]]`` is something that is seen in a run or not. Either a value passes a threshold
-(``value = "…"`` with ``above``, ``below`` or both, each an expression), or a reading has a verdict
-(``verdict = "not measured"`` or a list, with ``quantity``, ``steps``, ``on`` as above and
-``note``, a pattern), or the run ended so (``reason = "tripped: bring_up*"``; with a value, both
-must hold, and a run that ended otherwise does not show it; with ``quantity`` or ``steps``, a run
-without such readings never came so far and tells nothing). A value with a verdict shows it either
-way: past the threshold, or where such a reading failed its own limit. ``unless`` names signs that
-explain it anyway: when one of them is seen, this one tells nothing. ``sequences`` are patterns of
-the sequences that it is told by (all when left out; ``"!intake*"`` is all but those): what is read
-a minute after switch-on and an hour after are two things. ``words`` say what is seen, with
-``{value}`` for the value; ``not_words`` say that it is not. ``otherwise`` is how often it is seen
-in a unit without any cause that names it.
+``[[sign]]`` is something that is seen in a run or not. Either a value passes a threshold (``value =
+"…"`` with ``above``, ``below`` or both, each an expression), or a reading has a verdict (``verdict
+= "not measured"`` or a list, with ``quantity``, ``steps``, ``on`` as above and ``note``, a
+pattern), or the run ended so (``reason = "tripped: bring_up*"``; with a value, both must hold, and
+a run that ended otherwise does not show it; with ``quantity`` or ``steps``, a run without such
+readings never came so far and tells nothing). A value with a verdict shows it either way: past the
+threshold, or where such a reading failed its own limit. ``unless`` names signs that explain it
+anyway: when one of them is seen, this one tells nothing. ``sequences`` are patterns of the
+sequences that it is told by (all when left out; ``"!intake*"`` is all but those): what is read a
+minute after switch-on and an hour after are two things. ``words`` say what is seen, with
+``{value}`` for the value. A sign may also be a question to the owner (``ask``): the answer, yes or
+no, that is on record with the unit's case. ``not_words`` say that it is not. ``otherwise`` is how
+often it is seen in a unit without any cause that names it.
 
-``[[cause]]`` is a likely cause: ``title``, the ``section`` it sits in, ``kind`` ("unit" or
-"bench": a mistake on the bench), ``weight`` (how common it is beside the others, before anything
-is read), ``topology`` (of the units that can have it), ``next`` (what to look at first) and
-``seen``: sign -> how often it is seen when this is the cause. A sign that a cause does not name is
-as frequent with it as without. A sign with a placeholder that the cause is not repeated over
-stands for all of them: ``"power_low.{channel}"`` of a weak supply is what every channel shows. How
-often is a number from 0.001 to 0.999 or one of the words
+``[[cause]]`` is a likely cause: ``title``, the ``section`` it sits in, ``kind`` ("unit" or "bench":
+a mistake on the bench), ``weight`` (how common it is beside the others, before anything is read),
+``topology`` (of the units that can have it), ``next`` (what to look at first) and ``seen``: sign ->
+how often it is seen when this is the cause. A sign that a cause does not name is as frequent with
+it as without. ``then`` names the sequences that settle it; ``holds`` the causes that may sit in a
+place which is itself no more than a place. A sign with a placeholder that the cause is not repeated
+over stands for all of them: ``"power_low.{channel}"`` of a weak supply is what every channel shows.
+How often is a number from 0.001 to 0.999 or one of the words
 
     always 0.98   mostly 0.9   usually 0.75   often 0.5   sometimes 0.25   seldom 0.08   never 0.01
 
@@ -173,11 +175,16 @@ class Sign(Which):
     reason: str = Field("", description='pattern of how the run ended, as "tripped: bring_up*"')
     unless: Patterns = Field((), description="ids of signs that explain it anyway")
     sequences: Patterns = Field(("*",), description="patterns of the sequences that tell it")
+    ask: str = Field("", description="a question that the owner answers with yes or no")
 
     @model_validator(mode="after")
     def _one_way(self) -> Self:
-        if self.value is None and not self.verdict and not self.reason:
-            raise custom_error("no value, verdict or reason", "one of value, verdict and reason")
+        read = self.value is not None or bool(self.verdict) or bool(self.reason)
+        if read is bool(self.ask):
+            raise custom_error(
+                "a question beside what is read" if read else "no value, verdict or reason",
+                "one of value, verdict and reason, or ask alone",
+            )
         if self.verdict and self.reason:
             raise custom_error("a verdict and a reason", "one of them")
         sides = self.above is not None or self.below is not None
@@ -201,6 +208,11 @@ class Cause(Strict):
     kind: Literal["unit", "bench"] = "unit"
     weight: float = Field(1.0, gt=0.0, le=1000.0, description="how common it is beside the others")
     next: Text = Field(description="what to look at first")
+    then: Patterns = Field((), description="sequences that settle it, the best first")
+    holds: Patterns = Field(
+        (),
+        description="patterns of causes that may sit in this place; it does not compete with them",
+    )
     seen: Annotated[dict[str, Frequency], Field(min_length=1)] = Field(
         description="sign -> how often it is seen when this is the cause"
     )
@@ -299,8 +311,8 @@ def load_findings(name: str | Path, quantities: Mapping[str, str] | None = None)
     return findings_from_text(read_text(path), path, quantities)
 
 
-def findings_for(sequence: str) -> FindingsFile | None:
-    """What the shipped findings files have for a sequence, by its name, as one; None when nothing.
+def findings_for(*sequences: str) -> FindingsFile | None:
+    """What the shipped findings files have for sequences, by name, as one; None when nothing.
 
     Their entries are put together, so that causes of one compete with causes of another; the
     first file's ``no_fault`` and ``trust`` count.
@@ -311,7 +323,9 @@ def findings_for(sequence: str) -> FindingsFile | None:
     from fnmatch import fnmatchcase
 
     files = [load_findings(path) for path in shipped("findings").values()]
-    fitting = [f for f in files if any(fnmatchcase(sequence, p) for p in f.sequences)]
+    fitting = [
+        f for f in files if any(fnmatchcase(name, p) for p in f.sequences for name in sequences)
+    ]
     if len(fitting) < 2:
         return fitting[0] if fitting else None
     first = fitting[0]

@@ -28,11 +28,21 @@ _NUMBER = r"([-+]?\d[\d.]*(?:[eE][-+]?\d+)?(?:\s?[^\s,;():]+)?)"
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """One sign in one run. ``seen`` is None when the readings do not tell."""
+    """One sign, in one run or in several. ``seen`` is None when the readings do not tell.
+
+    ``share`` is that of the runs that tell it in which it is seen, where there are several: 0 to 1.
+    """
 
     sign: Sign
     seen: bool | None
     value: Quantity | None = None
+    share: float | None = None
+
+    def ratio(self, seen_with: float) -> float:
+        """Its likelihood ratio for a cause with which it is seen so often. However many runs tell
+        it, it is one sign: where they disagree, the ratios are averaged (geometrically)."""
+        share = float(bool(self.seen)) if self.share is None else self.share
+        return ratio_of(seen_with, self.sign.otherwise, share)
 
     @property
     def words(self) -> str:
@@ -40,6 +50,13 @@ class Evidence:
         text = self.sign.words if self.seen else self.sign.not_words or f"not: {self.sign.words}"
         shown = render(self.value.value, self.value.unit, digits=3) if self.value else "unknown"
         return text.replace("{value}", shown)
+
+
+def ratio_of(seen_with: float, seen_without: float, seen: float) -> float:
+    """Likelihood ratio of a sign that is seen (1), not seen (0), or seen in that share of what
+    tells it, from how often it is seen with and without."""
+    absent = (1.0 - seen_with) / (1.0 - seen_without)
+    return float((seen_with / seen_without) ** seen * absent ** (1.0 - seen))
 
 
 def values_of(patterns: Patterns, judged: Sequence[Judged], reason: str) -> dict[str, Quantity]:
@@ -166,6 +183,8 @@ def _from_reason(pattern: str, unit: str, reason: str) -> Quantity | None:
 
 
 def _sign(sign: Sign, run: Run, reason: str, names: Mapping[str, Quantity]) -> Evidence:
+    if sign.ask:
+        return Evidence(sign, None)  # readings do not tell what only its owner has seen
     if sign.reason and not fnmatchcase(reason, sign.reason):
         # A run that ended before it could have ended so tells nothing.
         anywhere = not sign.quantity and "*" in sign.steps

@@ -150,7 +150,14 @@ def weigh(
     sections = tuple(section_state(section, run) for section in patterns.sections)
     if not patterns.causes:  # all of them are of other topologies
         return Findings((), 1.0, "", (), "", sections)
-    evidence = evidence_of(patterns, judged, reason, sequence)
+    return rank(patterns, evidence_of(patterns, judged, reason, sequence), sections)
+
+
+def rank(
+    patterns: Patterns, evidence: Mapping[str, Evidence], sections: tuple[SectionState, ...]
+) -> Findings:
+    """The causes ranked by evidence: of one run, or of several taken together
+    (:mod:`seqrun.judge.together`)."""
     general = _in_general(patterns, evidence)
     weights = {c.id: _weight(c, evidence, general, patterns.trust) for c in patterns.causes}
     other = _unknown(patterns, evidence, general)
@@ -185,16 +192,9 @@ def weigh(
     )
 
 
-def ratio_of(seen_with: float, seen_without: float, seen: bool) -> float:
-    """Likelihood ratio of a sign, seen or not, from how often it is seen with and without."""
-    if seen:
-        return seen_with / seen_without
-    return (1.0 - seen_with) / (1.0 - seen_without)
-
-
 def _ratios(cause: Cause, evidence: Mapping[str, Evidence]) -> dict[str, float]:
     return {
-        name: ratio_of(frequency, evidence[name].sign.otherwise, bool(evidence[name].seen))
+        name: evidence[name].ratio(frequency)
         for name, frequency in cause.seen.items()
         if evidence[name].seen is not None
     }
@@ -248,7 +248,7 @@ def _unknown(
     """The same weight for a fault that nobody has described. It shows a sign as often as the causes
     do on average; what is not seen speaks against it only where faults in general show it."""
     told = [
-        math.log(ratio_of(one.often, evidence[name].sign.otherwise, bool(evidence[name].seen)))
+        math.log(evidence[name].ratio(one.often))
         for name, one in general.items()
         if evidence[name].seen or one.common
     ]

@@ -3,8 +3,14 @@
 Repair, if the cause is c, spends (finding + mending) hours at the hourly rate and the parts. With
 the probability that such a repair holds the unit is then worth what a working one is; otherwise
 what is left is what can be sold of it in any case. A mistake on the bench, or no fault, costs the
-hours to find that out. Salvage sells what can be sold in any case, and the sections that measured
-good and have a price, less the hours to strip them. Every cause counts with its probability, so
+hours to find that out. The causes are looked for in the order of their likelihood, and each that is
+ruled out on the way costs the hours to find once more: with the n-th, finding takes n times as long
+(f in the formula); for a fault that nobody has described, one time more than there are causes.
+Where something failed or was complained of, "no fault" is no outcome to hope for: it is a fault
+that has not been found yet, and counts as that. And what stands behind the likeliest cause never
+counts as better than that one: repair must not look better the less is known. Salvage sells what
+can be sold in any case, and the sections that measured good and have a price, less the hours to
+strip them. Every cause counts with its probability, so
 
     E(repair) = Σ P(c) · [ s · E(V) + (1 − s) · E(W) − E(r) · (E(f) + E(h)) − E(parts) ]
 
@@ -22,7 +28,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from seqrun.errors import UsageError
-from seqrun.files.costs import Amount, CostSheet, Repair
+from seqrun.files.costs import ANY, Amount, CostSheet, Repair
 from seqrun.judge.findings import Finding, Findings, SectionState
 
 if TYPE_CHECKING:
@@ -32,6 +38,8 @@ if TYPE_CHECKING:
 _DRAWS = 20_000
 _SEED = 20_000  # the same sheet and findings always give the same numbers
 INSIDE = (10.0, 90.0)  # percentiles of the spread
+#: causes that are less likely than this are not looked at one by one; our own choice
+LOOKED_AT = 0.01
 #: a mistake on the bench, or no fault at all: nothing to mend and no parts
 _NOTHING_TO_MEND = Repair.model_validate({"hours": 0.0, "success": 1.0})
 
@@ -83,15 +91,20 @@ class _Branch:
 
     probability: float
     repair: Repair
+    looks: int = 1  # causes that are looked at until it is found, itself among them
+    hoped: float = 0.0  # what it would be better by than the likeliest cause: not counted
 
 
-def advise(findings: Findings, sheet: CostSheet) -> Advice:
-    """Repair against salvage, by the findings of a run and a cost sheet.
+def advise(findings: Findings, sheet: CostSheet, *, faulty: bool = False) -> Advice:
+    """Repair against salvage, by findings and a cost sheet.
+
+    Args:
+        faulty: something failed, or was complained of: that no fault is there is no way out.
 
     Raises:
         UsageError: the sheet has no repair for any of the causes.
     """
-    branches, left_out = _branches(findings, sheet)
+    branches, left_out = _branches(findings, sheet, faulty)
     kept, suspect, untold = _sections(findings, sheet)
     good = [amount for section in kept if (amount := sheet.kept(section.id)) is not None]
     whole = sheet.value_as_parts.mean + sheet.value_of_case.mean
@@ -99,9 +112,9 @@ def advise(findings: Findings, sheet: CostSheet) -> Advice:
     value = parts = hours = 0.0
     for branch in branches:
         p, repair = branch.probability, branch.repair
-        value += p * (repair.success * sheet.value_working.mean + (1.0 - repair.success) * whole)
+        value += p * (_worth(repair, sheet) - branch.hoped)
         parts += p * repair.parts.mean
-        hours += p * (sheet.hours_to_find.mean + repair.hours.mean)
+        hours += p * (branch.looks * sheet.hours_to_find.mean + repair.hours.mean)
     mended = value - parts - rate * hours
     sold = whole + sum(a.mean for a in good) - rate * sheet.hours_to_strip.mean
     drawn_repair, drawn_salvage = _draws(branches, good, sheet)
@@ -121,9 +134,17 @@ def advise(findings: Findings, sheet: CostSheet) -> Advice:
     )
 
 
-def _branches(findings: Findings, sheet: CostSheet) -> tuple[list[_Branch], tuple[str, ...]]:
+def _worth(repair: Repair, sheet: CostSheet) -> float:
+    """What the unit is worth after a repair, expected; work and parts not taken off."""
+    whole = sheet.value_as_parts.mean + sheet.value_of_case.mean
+    return repair.success * sheet.value_working.mean + (1.0 - repair.success) * whole
+
+
+def _branches(
+    findings: Findings, sheet: CostSheet, faulty: bool
+) -> tuple[list[_Branch], tuple[str, ...]]:
     """Causes with a repair, no fault beside them, probabilities summing to one."""
-    found: list[tuple[float, Repair]] = [(findings.no_fault, _NOTHING_TO_MEND)]
+    found: list[tuple[float, Repair]] = []
     left_out: list[Finding] = []
     named = False
     for cause in findings.causes:
@@ -133,7 +154,14 @@ def _branches(findings: Findings, sheet: CostSheet) -> tuple[list[_Branch], tupl
         else:
             named = named or cause.kind != "bench"
             found.append((cause.probability, repair))
-    total = sum(p for p, _ in found)
+    found.sort(key=lambda pair: -pair[0])
+    behind = len([p for p, _ in found if p >= LOOKED_AT]) + 1
+    unknown = sheet.repair.get(ANY) or max(
+        (r for _, r in found), key=lambda r: r.hours.mean, default=_NOTHING_TO_MEND
+    )
+    ends = [(findings.unknown + (findings.no_fault if faulty else 0.0), unknown, behind)]
+    ends += [] if faulty else [(findings.no_fault, _NOTHING_TO_MEND, 1)]
+    total = sum(p for p, _ in found) + sum(p for p, _, _ in ends)
     if not named or total <= 0.0:
         raise UsageError(
             "the cost sheet has no repair for any of the causes",
@@ -141,7 +169,19 @@ def _branches(findings: Findings, sheet: CostSheet) -> tuple[list[_Branch], tupl
             where=str(sheet.path),
         )
     worth_telling = tuple(c.title for c in left_out if c.probability >= 0.01)
-    return [_Branch(p / total, repair) for p, repair in found if p > 0.0], worth_telling
+    ranked = [(p, repair, min(n, behind)) for n, (p, repair) in enumerate(found, 1)]
+
+    def net(repair: Repair) -> float:
+        work = sheet.hourly_rate.mean * repair.hours.mean
+        return _worth(repair, sheet) - repair.parts.mean - work
+
+    best = net(found[0][1]) if faulty else float("inf")
+    branches = [
+        _Branch(p / total, repair, looks, max(0.0, net(repair) - best))
+        for p, repair, looks in (*ranked, *ends)
+        if p > 0.0
+    ]
+    return branches, worth_telling
 
 
 def _sections(
@@ -187,6 +227,7 @@ def _draws(
     for number, branch in enumerate(branches):
         here = which == number
         holds = rng.random(_DRAWS) < branch.repair.success
-        spent = rate * (find + draw(branch.repair.hours)) + draw(branch.repair.parts)
+        spent = rate * (branch.looks * find + draw(branch.repair.hours))
+        spent = spent + draw(branch.repair.parts) + branch.hoped
         repair[here] = (np.where(holds, working, whole) - spent)[here]
     return repair, salvage

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
@@ -54,10 +55,10 @@ def test_repair_of_a_sure_cause_is_value_less_work_and_parts() -> None:
 
 
 def test_every_cause_counts_with_its_probability() -> None:
-    # hum as above, 48; bias 200 − 40 · 1.0 = 160
+    # bias 200 − 40 · 1.0 = 160; hum as above, 48, less the 20 that ruling out the bias has cost
     found = advise(findings(cause("hum.left", 0.25), cause("bias_high.left", 0.75)), sheet())
-    assert found.repair.mean == pytest.approx(0.25 * 48.0 + 0.75 * 160.0)
-    assert found.planned_hours == pytest.approx(0.25 * 2.5 + 0.75 * 1.0)
+    assert found.repair.mean == pytest.approx(0.25 * (48.0 - 20.0) + 0.75 * 160.0)
+    assert found.planned_hours == pytest.approx(0.25 * 3.0 + 0.75 * 1.0)
 
 
 def test_salvage_sells_what_measured_good_less_the_stripping() -> None:
@@ -81,7 +82,38 @@ def test_a_section_that_a_likely_cause_sits_in_is_not_worth_keeping() -> None:
 def test_a_mistake_on_the_bench_costs_the_hour_to_find_it() -> None:
     both = findings(cause("probe_factor.left", 0.99, "bench"), cause("hum.left", 0.01))
     found = advise(both, sheet())
-    assert found.repair.mean == pytest.approx(0.99 * (200.0 - 20.0) + 0.01 * 48.0)
+    assert found.repair.mean == pytest.approx(0.99 * (200.0 - 20.0) + 0.01 * (48.0 - 20.0))
+
+
+@given(
+    sure=st.floats(0.05, 0.98), less=st.floats(0.01, 0.95), split=st.floats(0.0, 1.0),
+    unknown=st.floats(0.0, 1.0),
+)  # fmt: skip
+@settings(max_examples=60, deadline=None)
+def test_repair_never_looks_better_the_less_is_known(
+    sure: float, less: float, split: float, unknown: float
+) -> None:
+    """What the likeliest cause loses goes to another, to no fault, or to what nobody described."""
+
+    def at(probability: float) -> float:
+        rest = 1.0 - probability
+        other = min(split * rest, probability)  # the likeliest stays the likeliest
+        known = findings(
+            cause("hum.left", probability), cause("bias_high.left", other),
+            none=(rest - other) * (1.0 - unknown),
+        )  # fmt: skip
+        told = replace(known, unknown=(rest - other) * unknown)
+        return advise(told, sheet(), faulty=True).repair.mean
+
+    high, low = max(sure, less), min(sure, less)
+    assert at(low) <= at(high) + 1e-9
+
+
+def test_no_fault_is_no_way_out_of_what_was_complained_of() -> None:
+    doubtful = findings(cause("hum.left", 0.5), none=0.5)
+    healthy, complained = (advise(doubtful, sheet(), faulty=f).repair.mean for f in (False, True))
+    assert healthy == pytest.approx(0.5 * 48.0 + 0.5 * (200.0 - 20.0))
+    assert complained == pytest.approx(0.5 * 48.0 + 0.5 * (48.0 - 20.0))
 
 
 def test_at_the_break_even_hours_both_choices_are_worth_the_same() -> None:

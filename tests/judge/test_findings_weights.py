@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from seqrun.files.findings import Section
-from seqrun.judge.evidence import within
-from seqrun.judge.findings import ratio_of, section_state, weigh
+from seqrun.judge.evidence import ratio_of, within
+from seqrun.judge.findings import section_state, weigh
 from seqrun.values import Verdict
 
 OK, BAD = 0.001, 0.4

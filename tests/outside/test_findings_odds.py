@@ -9,7 +9,7 @@ import pytest
 from scipy import stats
 
 from seqrun.files.costs import amount
-from seqrun.judge.findings import ratio_of
+from seqrun.judge.evidence import ratio_of
 
 
 def test_a_positive_test_for_a_rare_condition_is_mostly_a_false_alarm() -> None:

@@ -1,0 +1,104 @@
+"""Several runs of one unit weighed as one."""
+
+from __future__ import annotations
+
+import pytest
+from findings_cases import TWO, offset, patterns, read
+
+from seqrun.judge.findings import Findings, weigh
+from seqrun.judge.together import Told, together
+from seqrun.values import Judged, Verdict
+
+
+def run(*judged: Judged, reason: str = "ok") -> Told:
+    return Told(judged, reason, "acceptance")
+
+
+HIGH, LOW, OTHER = offset(0.09), offset(0.001), offset(0.09, "right")
+SILENT = read("gain", "gain", 29.0, "dB", "left")
+
+
+def odds(found: Findings, cause: str = "offset.left") -> float:
+    (one,) = (c for c in found.causes if c.id == cause)
+    return one.probability
+
+
+def test_one_run_together_is_the_run_alone() -> None:
+    alone = weigh(patterns(), [HIGH], "ok", "acceptance")
+    assert together(patterns(), [run(HIGH)]) == alone
+
+
+def test_the_same_evidence_counts_once_however_often_it_is_read() -> None:
+    assert odds(together(patterns(), [run(HIGH)] * 3)) == pytest.approx(
+        odds(together(patterns(), [run(HIGH)]))
+    )
+
+
+def test_runs_that_disagree_settle_less_than_runs_that_agree() -> None:
+    mixed = odds(together(patterns(), [run(HIGH), run(LOW)]))
+    sure, gone = (odds(together(patterns(), [run(r)])) for r in (HIGH, LOW))
+    assert gone < mixed < sure
+
+
+def test_what_a_run_does_not_tell_takes_nothing_from_what_another_told() -> None:
+    assert odds(together(patterns(), [run(HIGH), run(SILENT)])) == pytest.approx(
+        odds(together(patterns(), [run(HIGH)]))
+    )
+
+
+def test_a_repair_without_a_run_since_has_shown_nothing() -> None:
+    found = together(patterns(), [run(HIGH)], worked=True)
+    assert found.faulty and found.causes[0].id == "offset.left"
+
+
+def test_a_run_after_the_repair_speaks_for_the_unit_as_it_is() -> None:
+    cured = together(patterns(), [run(HIGH)], [run(LOW)], worked=True)
+    assert not cured.faulty
+    same = together(patterns(), [run(HIGH)], [run(HIGH)], worked=True)
+    assert same.faulty
+
+
+def test_a_repair_closes_what_it_mended_and_leaves_the_other_fault_open() -> None:
+    both = [run(HIGH, HIGH), run(OTHER)]
+    after = together(patterns(), both, [run(SILENT)], worked=True)
+    mended = together(patterns(), both).causes[0].id
+    assert after.faulty and after.causes[0].id != mended
+
+
+def test_a_cause_that_was_answered_with_a_reason_weighs_less() -> None:
+    plain = odds(together(patterns(), [run(HIGH)]))
+    assert odds(together(patterns(), [run(HIGH)], answered=["offset in the left channel"])) < plain
+
+
+ASKED = TWO.replace(
+    '[[cause]]\nid = "short"',
+    '[[sign]]\nid = "smoked"\nask = "Did it smoke?"\nwords = "it smoked"\notherwise = 0.05\n\n'
+    '[[cause]]\nid = "short"',
+).replace('"tripped_low" = 0.9', '"tripped_low" = 0.9\n"smoked" = 0.9')
+
+
+def test_an_owners_answer_is_evidence_and_none_is_none() -> None:
+    of = patterns(ASKED)
+    untold, yes, no = (
+        odds(together(of, [run(LOW)], owner=answer), "short")
+        for answer in ({}, {"smoked": True}, {"smoked": False})
+    )
+    assert no < untold < yes
+
+
+PLACE = TWO.replace(
+    '[[section]]',
+    '[[sign]]\nid = "stays"\nverdict = "fail"\nquantity = "disturbance"\notherwise = 0.01\n'
+    'words = "it stays"\n\n[[cause]]\nid = "stage"\ntitle = "the stage"\nnext = "look"\n'
+    'holds = "offset.left"\n[cause.seen]\n"stays" = 0.98\n\n[[section]]',
+    1,
+)  # fmt: skip
+
+
+def test_a_place_and_what_sits_in_it_do_not_compete() -> None:
+    cut = run(read("cut", "disturbance", 0.09, "V", "left", Verdict.FAIL))
+    of = patterns(PLACE)
+    alone = odds(together(of, [run(HIGH)]))
+    with_cut = together(of, [run(HIGH), cut])
+    assert with_cut.causes[0].id == "offset.left"
+    assert odds(with_cut) >= alone
