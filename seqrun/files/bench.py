@@ -16,7 +16,7 @@ from seqrun.files.driver import Driver, load_driver
 from seqrun.files.manners import SerialLine
 from seqrun.files.shipped import find
 from seqrun.files.unit import Unit, load_unit
-from seqrun.quantity import Fraction, Ohms, Watts, custom_error
+from seqrun.quantity import Amperes, Fraction, Ohms, Volts, Watts, custom_error
 
 Key = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]{0,31}$")]
 Node = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]*(\.[a-z0-9_]+){0,6}$")]
@@ -41,6 +41,14 @@ class TestLeads(Strict):
     tolerance: Ohms = Field(
         gt=0, description='how far contacts differ from one hookup to the next, such as "20 mΩ"'
     )
+
+
+class FrontPanel(Strict):
+    """Protection that a supply has on its front panel alone: set there by hand, switched on, and
+    confirmed by the operator before every first power."""
+
+    over_voltage: Volts | None = Field(None, gt=0, description='such as "34.5 V"')
+    over_current: Amperes | None = Field(None, gt=0, description='such as "5 A"')
 
 
 class Instrument(Strict):
@@ -68,6 +76,9 @@ class Instrument(Strict):
     accuracy_checked_on: datetime.date | None = None
     leads: TestLeads | None = Field(
         None, description="of a meter that reads ohms by two wires; else the driver's allowance"
+    )
+    front_panel: FrontPanel | None = Field(
+        None, description="of a supply: protection that only its front panel sets, as it is set"
     )
     probe: Annotated[
         tuple[Annotated[float, Field(gt=0, le=10000)], ...],
@@ -301,6 +312,7 @@ def _files_named(bench: Bench, path: Path) -> Iterator[Problem]:
         if bench.instrument[key].leads is not None and driver.role != "meter":
             found = f"test leads of a {driver.role}"
             yield Problem(f"instrument.{key}, leads", found, "them in the table of a meter")
+        yield from _front_panel(key, bench.instrument[key].front_panel, driver)
     if len(drivers) == len(bench.instrument):
         yield from shared_resources(bench, drivers)
         yield from judged_by_invention(bench, drivers)
@@ -309,6 +321,25 @@ def _files_named(bench: Bench, path: Path) -> Iterator[Problem]:
             yield from against_unit(bench, load_unit(bench.unit, path))
         except FileError as problem:
             yield Problem("unit", str(problem))
+
+
+def _front_panel(key: str, panel: FrontPanel | None, driver: Driver) -> Iterator[Problem]:
+    """The front panel is asked only for what the link does not set."""
+    if panel is None:
+        return
+    where = f"instrument.{key}, front_panel"
+    if driver.supply is None:
+        yield Problem(where, f"protection on a {driver.role}", "it in the table of a supply")
+        return
+    for what in ("over_voltage", "over_current"):
+        if getattr(panel, what) is None:
+            continue
+        if f"{what}_protection" not in driver.supply.absent:
+            yield Problem(
+                f"{where}, {what}",
+                f"the driver '{driver.name}' sets this protection and reads it back",
+                "only what has to be set by hand",
+            )
 
 
 def judged_by_invention(bench: Bench, drivers: Mapping[str, Driver]) -> Iterator[Problem]:

@@ -18,6 +18,7 @@ from seqrun.files.unit import load_unit
 from seqrun.plan.build import Plan, build
 from seqrun.plan.ohms import told as load_ohms_told
 from seqrun.plan.outlook import ENOUGH, outlooks, refuse_undecidable
+from seqrun.plan.protection import told as protection_told
 from seqrun.plan.reach import beyond_the_switch
 from seqrun.runner.opening import BenchFiles, read_bench
 from seqrun.runner.papers import against_release
@@ -59,6 +60,7 @@ def prepare(
         if o.word == "weak"
     ]
     ohms = [line] if (line := load_ohms_told(files.view)) else []
+    unguarded = protection_told(file, files.view, plan.actions)
     papers = against_release(files.view.bench, files.view.drivers, datetime.now(UTC).date())
     told = [f"{line}: no accept from this bench releases a unit" for line in papers]
     told += [
@@ -66,7 +68,9 @@ def prepare(
         "what needs it is not measured"
         for terminal, node in beyond_the_switch(plan)
     ]
-    return replace(plan, warnings=(*plan.warnings, *hopeless, *weak, *ohms, *told)), files
+    return replace(
+        plan, warnings=(*plan.warnings, *hopeless, *weak, *unguarded, *ohms, *told)
+    ), files
 
 
 def unrecognised_words(name: str, sequence: SequenceFile) -> str:

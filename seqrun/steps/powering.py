@@ -15,14 +15,13 @@ from seqrun.plan.context import MAINS, PLUG_OUT, Context
 from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.measurand import Measurand, judged, shown
 from seqrun.plan.needs import Forecast, Needs, SupplyUse
+from seqrun.plan.protection import LEVEL_TOLERANCE, Gap, gaps
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Amperes, Seconds, Volts
 from seqrun.steps.common.forecasts import supply_current
 from seqrun.values import rectangular
 
 TOUCHABLE_V = 2.0  # confirmed by meter before touching (common practice)
-#: how far a protection level read back may lie from the one set (supplies round to their own step)
-READBACK_TOLERANCE = 0.05
 #: a relay's delay begins somewhere above this share of the full rails; nobody is told where
 COUNTS_FROM = 0.6
 #: the bench time of that, as budgets call it
@@ -72,7 +71,7 @@ class ProtectSupply(Step):
         volts = ctx.evaluate(self.over_voltage, "V")
         amperes = ctx.evaluate(self.over_current, "A")
         supply = ctx.supply
-        lacking: list[str] = []
+        missing = list(gaps(ctx.view, volts, amperes))
         for rail, output in ctx.view.rails.items():
             guard = supply.protection(output)
             levels: list[tuple[Measurand, float, float]] = []
@@ -80,16 +79,14 @@ class ProtectSupply(Step):
                 supply.set_over_voltage_protection(output, volts)
                 level = supply.over_voltage_protection(output)
                 levels.append((OVER_VOLTAGE_PROTECTION, volts, level))
-            else:
-                lacking.append(f"{rail} has no over-voltage protection")
             if guard.over_current == "level":
                 supply.set_over_current_protection(output, amperes)
                 level = supply.over_current_protection(output)
                 levels.append((OVER_CURRENT_PROTECTION, amperes, level))
-            else:
-                lacking.append(self._at_limit(supply, rail, output, guard.over_current))
+            elif guard.over_current == "at the limit":
+                self._at_limit(supply, output)
             for of, wanted, found in levels:
-                if not abs(found - wanted) <= READBACK_TOLERANCE * wanted:
+                if not abs(found - wanted) <= LEVEL_TOLERANCE * wanted:
                     raise InstrumentRefused(
                         f"{of.name} of output {output} reads back as {found:.4g} {of.unit}",
                         expected=f"{wanted:.4g} {of.unit}, as it was set",
@@ -97,7 +94,8 @@ class ProtectSupply(Step):
                         hint="check that its protection covers this rail and is switched on",
                     )
                 yield self.plain(of, found, channel=rail, instruments=(supply.name,))
-        if lacking:
+        yield from self._by_hand(ctx, [gap for gap in missing if gap.level is not None])
+        if lacking := [f"{gap.rail} has {gap.words}" for gap in missing if gap.level is None]:
             raise NotMeasured(
                 f"{', '.join(lacking)}: the current limit and the trips stand in",
                 expected="a supply that switches off by itself, at levels that read back",
@@ -105,11 +103,26 @@ class ProtectSupply(Step):
                 hint="what is not protected in hardware is not accepted; stay at the bench",
             )
 
+    def _by_hand(self, ctx: Context, gaps: list[Gap]) -> Iterator[Yielded]:
+        """What only the front panel sets: the operator looks at it, and it is on record as the
+        operator's word, with no reading behind it."""
+        if not gaps:
+            return
+        outlets = ctx.view.outlets("supply")
+        lines = [f"  {outlets[gap.output - 1]} ({gap.rail}): {gap.words}" for gap in gaps]
+        ctx.acknowledge(
+            "\n".join(["FRONT PANEL  each must be set as it says, and switched on:", *lines])
+        )
+        for gap in gaps:
+            of = OVER_VOLTAGE_PROTECTION if gap.what == "over_voltage" else OVER_CURRENT_PROTECTION
+            assert gap.level is not None
+            yield self.plain(
+                of, gap.level, channel=gap.rail, note="set on the front panel; the operator's word"
+            )
+
     @staticmethod
-    def _at_limit(supply: Supply, rail: str, output: int, kind: str) -> str:
+    def _at_limit(supply: Supply, output: int) -> None:
         """An over-current protection without a level of its own is not passed off as one."""
-        if kind == "none":
-            return f"{rail} has no over-current protection"
         supply.set_over_current_protection(output, 0.0)
         if not supply.over_current_on(output):
             raise InstrumentRefused(
@@ -117,9 +130,6 @@ class ProtectSupply(Step):
                 expected="on, as it was set",
                 where=supply.name,
             )
-        return (
-            f"{rail} has an over-current protection at its current limit, with no level of its own"
-        )
 
 
 BRING_UP_CURRENT = Measurand(
