@@ -20,13 +20,14 @@ from seqrun.plan.needs import Forecast, Hookup, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz
 from seqrun.steps.common.at_power import AtPower
-from seqrun.steps.common.drive import Drive
+from seqrun.steps.common.drive import NEAR, Drive
 from seqrun.steps.common.forecasts import (
     BETTER_METER,
     BETTER_SCOPE,
     decibels,
     gain_share,
     near_limit,
+    power_share,
     scope_share,
 )
 from seqrun.steps.common.tone import at_input, fundamental, peak_expected, seen
@@ -71,6 +72,19 @@ class _Gains(AtPower):
         row = view.drivers[view.key("meter")].row
         shares = (row("ac_voltage", v).noise / v for v in self._ends(view))
         return math.hypot(*shares) / math.sqrt(self.repeats) * student(self.repeats - 1.0)
+
+    def unequal(self, view: BenchView) -> float:
+        """Relative standard uncertainty of the ratio of two gains by the meter's zero errors.
+
+        They cancel only as far as both channels are driven to one level, which the scope finds.
+        """
+        row = view.drivers[view.key("meter")].row
+        zeros = []
+        for volts in self._ends(view):
+            at = row("ac_voltage", volts)
+            zeros.append(at.zero(at.range or volts) / math.sqrt(3.0) / volts)
+        levels = math.hypot(NEAR / math.sqrt(3.0), power_share(view, self.planned_watts(view)))
+        return math.hypot(*zeros) * math.sqrt(2.0) * levels / 2.0  # volts go by the root of power
 
     def _ends(self, view: BenchView) -> tuple[float, float]:
         """What is expected at output and input, V rms."""
@@ -169,8 +183,10 @@ class ChannelBalance(_Gains):
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         # One meter's error cancels between the channels; two of a scope's do not.
-        one = self.share(view) if self.by == "scope" else self.scatter(view)
-        return decibels(math.sqrt(2.0) * one, 0.0, BETTER_METER)
+        both = math.sqrt(2.0) * (self.share(view) if self.by == "scope" else self.scatter(view))
+        if self.by == "meter":
+            both = math.hypot(both, self.unequal(view))
+        return decibels(both, 0.0, BETTER_METER)
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
         if len(ctx.view.unit.channels) < 2 or self.channel:

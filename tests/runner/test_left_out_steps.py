@@ -6,12 +6,13 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from pytest_mock import MockerFixture
 
 from seqrun.runner.events import Watcher
 from seqrun.runner.preparation import prepare
 from seqrun.runner.run import Options, execute
 from seqrun.runner.signals import Interrupts
-from seqrun.values import Disposition
+from seqrun.values import Disposition, Verdict
 
 STEPS = """
 [[step]]
@@ -52,20 +53,17 @@ def test_a_limit_that_waits_for_a_pass_that_never_comes_holds_the_unit(
     assert outcome.disposition is disposition, outcome.reason
 
 
-def test_a_limit_on_a_step_that_yields_nothing_for_it_holds_the_unit(
-    tmp_path: Path, short_sequence: Callable[..., str]
+def test_a_limit_that_a_step_makes_no_reading_for_holds_the_unit(
+    tmp_path: Path, short_sequence: Callable[..., str], mocker: MockerFixture
 ) -> None:
-    odd = """
-[[step]]
-id = "again_protection"
-do = "protect_supply"
-over_voltage = "1.15 * rail_voltage"
-over_current = "1.5 * supply_at_rated_power"
-limit = { at_most = "1" }
-"""
-    plan, files = prepare(short_sequence(odd), "demo", None)
+    """A kind of step may forget a way through it: what it was to judge is then missing."""
+    mocker.patch("seqrun.steps.levels.DcVoltage.perform", return_value=())
+    step = STEPS.partition('[[step]]\nid = "unlimited')[0]
+    plan, files = prepare(short_sequence(step), "demo", None)
     outcome = execute(
         plan, files, None, Watcher(), Options("T-1", "", tmp_path / "r"), Interrupts()
     )
     assert outcome.disposition is Disposition.HOLD
-    assert "again_protection" in outcome.reason
+    assert "offset" in outcome.reason
+    (missing,) = [j for j in outcome.judged if j.step == "offset"]
+    assert missing.verdict is Verdict.NOT_MEASURED
