@@ -49,6 +49,11 @@ class BenchLacks(UsageError):
     out."""
 
 
+class UnitLacks(BenchLacks):
+    """What a step needs cannot be reached on this unit, or is not known of it: the step is left
+    out, and it is the unit and not the bench that it is for want of."""
+
+
 class InstrumentError(SeqrunError):
     """Something is the matter with an instrument or its link."""
 

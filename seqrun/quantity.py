@@ -314,6 +314,7 @@ Ohms = Annotated[float, BeforeValidator(partial(_validate, unit="Ω")), _schema(
 Hertz = Annotated[float, BeforeValidator(partial(_validate, unit="Hz")), _schema("Hz")]
 Seconds = Annotated[float, BeforeValidator(partial(_validate, unit="s")), _schema("s")]
 Kelvins = Annotated[float, BeforeValidator(partial(_validate, unit="K")), _schema("K")]
+Celsius = Annotated[float, BeforeValidator(partial(_validate, unit="°C")), _schema("°C")]
 Decibels = Annotated[float, BeforeValidator(partial(_validate, unit="dB")), _schema("dB")]
 Percent = Annotated[float, BeforeValidator(partial(_validate, unit="%")), _schema("%")]
 #: a share of one, written "40 %" (0.4) or as a bare number

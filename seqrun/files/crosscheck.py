@@ -72,7 +72,7 @@ def cross_check(
         broken: patterns of the ids of steps that could not be made.
     """
     problems: list[Problem] = []
-    units = {n: q.unit for n, q in unit.names().items()} if unit else dict(UNIT_OF_NAME)
+    units = unit.units_of_names() if unit else dict(UNIT_OF_NAME)
     known = _Known(units, [step.id for step in steps], broken, unit is not None)
     for step in steps:
         where = f"step {step.number} '{step.id}'"
@@ -169,12 +169,19 @@ def _conditions(step: StepFields, where: str, known: _Known) -> Iterator[Problem
 
 
 def _references(step: StepFields, where: str, known: _Known) -> Iterator[Problem]:
-    for key in type(step).id_fields:
+    for key in (*type(step).id_fields, "stands_in_for"):
         for name in _texts(getattr(step, key, None)):
+            if key == "stands_in_for" and _stood_in_for(name, known):
+                continue
             if any(i == name or i.startswith(f"{name}.") for i in known.seen):
                 continue
             if fault := known.fault(name, known.seen, "no step"):
                 yield Problem(f"{where}, {key}", *fault)
+
+
+def _stood_in_for(name: str, known: _Known) -> bool:
+    """Whether a step of that name, earlier or later, can be stood in for."""
+    return any(i == name or i.startswith(f"{name}.") for i in known.ids)
 
 
 def _points(step: StepFields, where: str, unit: Unit) -> Iterator[Problem]:

@@ -27,7 +27,7 @@ def expand_all(sequence: Sequence, unit: Unit) -> list[StepFields]:
     """
     steps, problems, broken = expand_leniently(sequence, unit)
     problems += cross_check(steps, unit, broken)
-    problems += check_trips(sequence, {name: q.unit for name, q in unit.names().items()})
+    problems += check_trips(sequence, unit.units_of_names())
     refuse(sequence.where, problems)
     return steps
 

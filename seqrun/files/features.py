@@ -10,8 +10,25 @@ from collections.abc import Callable
 from seqrun.files.unit import Unit
 
 FEATURES: dict[str, Callable[[Unit], bool]] = {
-    "devices in parallel": lambda unit: unit.output_devices > 1,
-    "one device each": lambda unit: unit.output_devices == 1,
+    # where a unit does not tell, what is to be read there is left out with its reason; a chip has
+    # them inside, matched
+    "devices in parallel": lambda unit: (
+        unit.output_devices_told != 1
+        and not (unit.stage == "integrated" and "output_devices" in unit.held_back)
+    ),
+    "one device each": lambda unit: unit.output_devices_told == 1,
+    "ballasts in reach": lambda unit: "ballast" not in unit.held_back,
+    "ballasts out of reach": lambda unit: "ballast" in unit.held_back,
+    "integrated power stages": lambda unit: unit.stage == "integrated",
+    "discrete output devices": lambda unit: unit.stage == "discrete",
+    "power stages in parallel": lambda unit: unit.paralleled > 1,
+    "output ballasts in reach": lambda unit: any(unit.paralleled_stages()),
+    "split rails": lambda unit: unit.rails == "split",
+    "a single rail": lambda unit: unit.rails == "single",
+    "a supply of its own": lambda unit: (
+        unit.own_supply != "none" or unit.standby_voltage is not None
+    ),
+    "a limit for the heatsink": lambda unit: unit.sink_limit is not None,
     "two channels": lambda unit: len(unit.channels) > 1,
     "bridged output": lambda unit: unit.bridged,
     "single-ended output": lambda unit: not unit.bridged,

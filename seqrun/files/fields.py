@@ -111,6 +111,8 @@ Feature = Annotated[str, WithJsonSchema({"enum": list(FEATURES)})]
 _STATE = {"type": "string", "pattern": " (passed|failed|measured|not measured)$"}
 _CONDITIONS = {"anyOf": [_STATE, {"type": "array", "items": _STATE}]}
 
+_IDS = {"anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}}]}
+
 Each = str | dict[str, tuple[str, ...]]
 Makes = Literal["one", "channel", "rail", "several"]
 
@@ -143,6 +145,13 @@ class StepFields(Strict):
     only_if: Annotated[
         tuple[Condition, ...], BeforeValidator(_listed), WithJsonSchema(_CONDITIONS)
     ] = Field((), description='what an earlier step must have come to, as "offset.left passed"')
+    stands_in_for: Annotated[tuple[str, ...], BeforeValidator(_listed), WithJsonSchema(_IDS)] = (
+        Field(
+            (),
+            description="ids of steps, or beginnings of ids, that a pass here stands in for "
+            "where the unit gives no access to what they read",
+        )
+    )
     why: str = Field("", description="why the step is there, for people")
     limit: LimitSpec | None = None
     settle: Settle | None = None

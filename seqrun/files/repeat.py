@@ -122,7 +122,7 @@ def _of_unit(name: str, unit: Unit, before: Mapping[str, str]) -> Iterable[dict[
     values: Mapping[str, Iterable[str]] = {
         "channel": unit.channels,
         "half": HALVES,
-        "device": [str(n) for n in range(1, unit.output_devices + 1)],
+        "device": [str(n) for n in range(1, unit.devices_named + 1)],
         "side": SIDES if unit.bridged else (),
         "input": unit.inputs,
         "rail": unit.rail_names,

@@ -11,30 +11,42 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import BeforeValidator, Field, StringConstraints, WithJsonSchema
 
+from seqrun.errors import UnitLacks
 from seqrun.files.common import FileModel, Problem, load, load_text
 from seqrun.files.shipped import find
 from seqrun.quantity import (
     Amperes,
+    Celsius,
     Decibels,
     Fraction,
     Hertz,
     Kelvins,
     Ohms,
     Quantity,
+    QuantityError,
     Seconds,
     Volts,
     Watts,
+    custom_error,
+    example,
+    kind,
+    parse,
     render,
 )
 
 Topology = Literal["single_ended", "bridged", "parallel_bridged"]
 Rails = Literal["split", "single"]
+Stage = Literal["discrete", "integrated"]
+OwnSupply = Literal["none", "linear", "switching"]
+#: what a sheet may say instead of a figure
+Untold = Literal["not accessible", "unknown"]
+UNTOLD: tuple[Untold, ...] = ("not accessible", "unknown")
 Word = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]{0,31}$")]
 HALVES = ("upper", "lower")
 SIDES = ("pos", "neg")
@@ -82,6 +94,49 @@ def _delay(value: Any) -> Any:
     return [value, value] if isinstance(value, str) else value
 
 
+def _figure_or_untold(value: Any, *, unit: str) -> Any:
+    """A quantity above zero, or in words that it cannot be had."""
+    if value in UNTOLD:
+        return value
+    wanted = f'{kind(unit)}, {example(unit)}, "not accessible" or "unknown"'
+    try:
+        found = parse(value, unit) if isinstance(value, str) else None
+    except QuantityError as problem:
+        raise custom_error(problem.found, wanted) from problem
+    if found is None or not found > 0.0:
+        raise custom_error(f"{value!r} is no such quantity", f"{wanted}; above 0")
+    return found
+
+
+def _count_or_untold(value: Any) -> Any:
+    if value in UNTOLD or (type(value) is int and 1 <= value <= 16):
+        return value
+    raise custom_error(f"{value!r}", 'a whole number from 1 to 16, "not accessible" or "unknown"')
+
+
+_WORDS = {"enum": list(UNTOLD)}
+_COUNT = {"anyOf": [{"type": "integer", "minimum": 1, "maximum": 16}, _WORDS]}
+_FIGURE = WithJsonSchema({"type": "string"})
+OhmsOrUntold = Annotated[
+    float | Untold, BeforeValidator(partial(_figure_or_untold, unit="Ω")), _FIGURE
+]
+AmperesOrUntold = Annotated[
+    float | Untold, BeforeValidator(partial(_figure_or_untold, unit="A")), _FIGURE
+]
+CountOrUntold = Annotated[int | Untold, BeforeValidator(_count_or_untold), WithJsonSchema(_COUNT)]
+
+#: what is said of each thing that a sheet may hold back
+_HELD_BACK = {
+    "output_devices": "its output devices",
+    "ballast": "its ballast resistors",
+    "idle_current": "the idle current of its output devices",
+}
+
+BRIDGED_CAUTION = (
+    "Bridged output: both speaker terminals are live. Never connect ground, an earthed clip or a "
+    "common return to either of them."
+)
+
 _DELAY = {
     "anyOf": [
         {"type": "string"},
@@ -110,21 +165,56 @@ class Unit(FileModel):
     gain: Decibels = Field(
         ge=-40, le=80, description='voltage gain from input to output, such as "29 dB"'
     )
-    output_devices: int = Field(
-        ge=1, le=16, description="output devices in parallel in each half, such as 2"
+    output_devices_told: CountOrUntold = Field(
+        alias="output_devices",
+        description='output devices in parallel in each half, such as 2, or "not accessible" or '
+        '"unknown"',
     )
-    ballast: Ohms = Field(gt=0, description='resistor at each output device, such as "0.22 Ω"')
+    ballast_told: OhmsOrUntold = Field(
+        alias="ballast",
+        description='resistor at each output device, such as "0.22 Ω", or "not accessible" or '
+        '"unknown"',
+    )
     ballast_tolerance: Fraction = Field(0.05, gt=0, lt=0.5, description='such as "5 %"')
     sink_rise_limit: Kelvins = Field(
         gt=0, description='largest rise of the heatsink over ambient, such as "40 K"'
     )
-    idle_current: Amperes = Field(gt=0, description='of each output device, cold, as "25 mA"')
+    idle_current_told: AmperesOrUntold = Field(
+        alias="idle_current",
+        description='of each output device, cold, as "25 mA", or "not accessible" or "unknown"',
+    )
     idle_current_tolerance: Fraction = Field(0.4, gt=0, lt=1, description='such as "40 %"')
     relay_delay: Annotated[
         tuple[Seconds, Seconds], BeforeValidator(_delay), WithJsonSchema(_DELAY)
     ] = Field((2.0, 10.0), description='speaker relay closes after, such as ["2 s", "10 s"]')
     supply_idle: Amperes | None = Field(
-        None, gt=0, description="current from each rail at idle, when known"
+        None,
+        gt=0,
+        description="current from each rail at idle, when known; it must be when idle_current or "
+        "output_devices are not: first power is watched against it",
+    )
+    stage: Stage = Field(
+        "discrete", description='"discrete" output devices, or "integrated" power stages'
+    )
+    paralleled: int = Field(
+        1, ge=1, le=8, description="power stages in parallel at each speaker terminal, such as 2"
+    )
+    output_ballast: OhmsOrUntold | None = Field(
+        None,
+        description="resistor from each of the paralleled power stages to its terminal, such as "
+        '"0.1 Ω", or "not accessible" or "unknown"',
+    )
+    sink_limit: Celsius | None = Field(
+        None, description='hottest that the heatsink may be at idle, such as "65 °C", when told'
+    )
+    own_supply: OwnSupply = Field(
+        "none", description='its own mains supply: "none", "linear" or "switching"'
+    )
+    start_up: Seconds | None = Field(
+        None, gt=0, description='its own supply has its rails up after at most, such as "5 s"'
+    )
+    input_mute: Seconds = Field(
+        0.0, ge=0, le=60, description="the output is muted this long when the input is changed"
     )
     input_impedance: Ohms | None = Field(None, gt=0)
     rated_thd: Fraction = Field(0.01, gt=0, le=0.5, description='distortion at rated power, "1 %"')
@@ -136,7 +226,76 @@ class Unit(FileModel):
     inputs: tuple[Word, ...] = Field((), description='selectable inputs, as ["line", "phono"]')
     headphones: bool = Field(False, description="true when there is a headphone output")
     standby_voltage: Volts | None = Field(None, gt=0, description='standby rail, such as "5 V"')
-    cautions: tuple[str, ...] = Field((), description="cautions that this model needs")
+    cautions_told: tuple[str, ...] = Field(
+        (),
+        alias="cautions",
+        description="cautions that this model needs; a bridged one has its own",
+    )
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """The sheet's own, and before them what the topology brings."""
+        return (*((BRIDGED_CAUTION,) if self.bridged else ()), *self.cautions_told)
+
+    @property
+    def held_back(self) -> dict[str, str]:
+        """Keys that have no figure, each with the reason in words."""
+        return {
+            key: f"{said} on this unit: {what}" if said == "not accessible" else f"unknown: {what}"
+            for key, what in _HELD_BACK.items()
+            if (said := getattr(self, f"{key}_told")) in UNTOLD
+        }
+
+    @property
+    def withheld(self) -> dict[str, str]:
+        """Names that limits may use and that have no value on this unit, each with the reason."""
+        return {
+            name: reason
+            for key, reason in self.held_back.items()
+            for name in _FROM.get(key, (key,))
+        }
+
+    def _figure(self, key: str) -> float:
+        """The figure of a key that may have none.
+
+        Raises:
+            UnitLacks: it has none.
+        """
+        value = getattr(self, f"{key}_told")
+        if isinstance(value, str):
+            raise UnitLacks(
+                self.held_back[key],
+                expected=f"a figure for {key} in the unit sheet",
+                where=self.model,
+            )
+        return float(value)
+
+    @property
+    def output_devices(self) -> int:
+        """Devices in parallel in each half.
+
+        Raises:
+            UnitLacks: the sheet tells none.
+        """
+        return int(self._figure("output_devices"))
+
+    @property
+    def ballast(self) -> float:
+        """Resistor at each output device, Ω.
+
+        Raises:
+            UnitLacks: the sheet tells none.
+        """
+        return self._figure("ballast")
+
+    @property
+    def idle_current(self) -> float:
+        """Of each output device, cold, A.
+
+        Raises:
+            UnitLacks: the sheet tells none.
+        """
+        return self._figure("idle_current")
 
     @property
     def bridged(self) -> bool:
@@ -185,13 +344,33 @@ class Unit(FileModel):
         swing = len(self.channels) * peak / math.pi * len(self.sides)
         return max(self.expected_supply_current, swing)
 
+    @property
+    def devices_named(self) -> int:
+        """Devices of each half that have a name: all of them, or one for all where the sheet does
+        not tell how many there are."""
+        told = self.output_devices_told
+        return told if isinstance(told, int) else 1
+
     def ballasts(self) -> Iterator[Ballast]:
-        """Every ballast resistor, in order of channel, side, half, device."""
+        """Every ballast resistor, in order of channel, side, half, device.
+
+        Where the sheet does not tell how many there are, one stands for all of each half: what is
+        to be read there is left out with its reason, and has a name all the same.
+        """
         for channel in self.channels:
             for side in self.sides:
                 for half in HALVES:
-                    for device in range(1, self.output_devices + 1):
+                    for device in range(1, self.devices_named + 1):
                         yield Ballast(channel, side, half, device)
+
+    def paralleled_stages(self) -> Iterator[tuple[str, str, str]]:
+        """Channel, side and number of each power stage whose output ballast can be measured
+        across; none where there is no such resistor to be reached."""
+        if self.paralleled > 1 and isinstance(self.output_ballast, float):
+            for channel in self.channels:
+                for side in self.sides:
+                    for number in range(1, self.paralleled + 1):
+                        yield channel, side, str(number)
 
     def points(self) -> dict[str, Point]:
         """Every point by name."""
@@ -241,6 +420,13 @@ class Unit(FileModel):
         for ballast in self.ballasts():
             name = f"ballast.{ballast.name}"
             yield Point(name, f"{name}.hot", f"{name}.cold", ballast.words)
+        for channel, side, number in self.paralleled_stages():
+            name = ".".join(part for part in ("output_ballast", channel, side, number) if part)
+            terminal = f" at the {_terminal(side)} terminal" if side else ""
+            words = (
+                f"across the output ballast of power stage {number}{terminal}, {channel} channel"
+            )
+            yield Point(name, f"{name}.hot", f"{name}.cold", words)
         yield Point(
             "sensor.sink", "sensor.sink.hot", "sensor.sink.cold", "the sensor on the heatsink"
         )
@@ -269,8 +455,26 @@ class Unit(FileModel):
 
     def names(self) -> dict[str, Quantity]:
         """Names that limits may use, with their values in base units."""
-        low, high = (self.idle_current * (1 + s * self.idle_current_tolerance) for s in (-1, 1))
+        told: dict[str, Quantity] = {}
+        if isinstance(self.output_devices_told, int):
+            told["output_devices"] = Quantity(float(self.output_devices), "")
+        if isinstance(self.ballast_told, float):
+            told["ballast"] = Quantity(self.ballast, "Ω")
+        if isinstance(self.idle_current_told, float):
+            idle, share = self.idle_current, self.idle_current_tolerance
+            told |= {
+                "idle_current": Quantity(idle, "A"),
+                "idle_current_low": Quantity(idle * (1.0 - share), "A"),
+                "idle_current_high": Quantity(idle * (1.0 + share), "A"),
+            }
+        if isinstance(self.output_ballast, float):
+            told["output_ballast"] = Quantity(self.output_ballast, "Ω")
+        if self.sink_limit is not None:
+            told["sink_limit"] = Quantity(self.sink_limit, "°C")
+        if self.standby_voltage is not None:
+            told["standby_voltage"] = Quantity(self.standby_voltage, "V")
         return {
+            **told,
             "rail_voltage": Quantity(self.rail_voltage, "V"),
             "rated_power": Quantity(self.rated_power, "W"),
             "rated_load": Quantity(self.rated_load, "Ω"),
@@ -282,23 +486,20 @@ class Unit(FileModel):
             "rated_band_high": Quantity(self.rated_band[1], "Hz"),
             "gain": Quantity(self.gain, "dB"),
             "input_sensitivity": Quantity(self.rated_voltage / 10 ** (self.gain / 20), "V"),
-            "output_devices": Quantity(float(self.output_devices), ""),
-            "ballast": Quantity(self.ballast, "Ω"),
             "ballast_tolerance": Quantity(self.ballast_tolerance, ""),
             "sink_rise_limit": Quantity(self.sink_rise_limit, "K"),
-            "idle_current": Quantity(self.idle_current, "A"),
-            "idle_current_low": Quantity(low, "A"),
-            "idle_current_high": Quantity(high, "A"),
             "idle_current_tolerance": Quantity(self.idle_current_tolerance, ""),
             "supply_idle": Quantity(self.expected_supply_current, "A"),
             "supply_at_rated_power": Quantity(self.supply_current_at(self.rated_power), "A"),
             "relay_delay_least": Quantity(self.relay_delay[0], "s"),
             "relay_delay_most": Quantity(self.relay_delay[1], "s"),
-            **(
-                {}
-                if self.standby_voltage is None
-                else {"standby_voltage": Quantity(self.standby_voltage, "V")}
-            ),
+        }
+
+    def units_of_names(self) -> dict[str, str]:
+        """Unit of each name that limits may use, those without a value on this unit too."""
+        return {
+            **{name: UNIT_OF_NAME[name] for name in self.withheld},
+            **{name: quantity.unit for name, quantity in self.names().items()},
         }
 
     def plain(self) -> dict[str, Any]:
@@ -312,17 +513,26 @@ class Unit(FileModel):
             "rated_power": self.rated_power,
             "rated_load": self.rated_load,
             "gain_db": self.gain,
-            "output_devices": self.output_devices,
-            "ballast": self.ballast,
+            "output_devices": self._or_none("output_devices"),
+            "ballast": self._or_none("ballast"),
             "ballast_tolerance": self.ballast_tolerance,
             "sink_rise_limit": self.sink_rise_limit,
-            "idle_current": self.idle_current,
+            "idle_current": self._or_none("idle_current"),
             "relay_delay": sum(self.relay_delay) / 2.0,
             "input_impedance": self.input_impedance,
             "inputs": list(self.inputs),
             "headphones": self.headphones,
             "standby_voltage": self.standby_voltage,
         }
+
+    def _or_none(self, key: str) -> Any:
+        told = getattr(self, f"{key}_told")
+        return None if told in UNTOLD else told
+
+    def told(self) -> dict[str, Any]:
+        """The sheet's values for the record: as :meth:`plain`, and in words what has no figure."""
+        words = {key: getattr(self, f"{key}_told") for key in self.held_back}
+        return {**self.plain(), **words}
 
     @classmethod
     def from_text(cls, text: str, path: str | Path = "unit sheet") -> Self:
@@ -356,7 +566,12 @@ UNIT_OF_NAME: dict[str, str] = {
     "relay_delay_least": "s",
     "relay_delay_most": "s",
     "standby_voltage": "V",  # of units that have a standby rail
+    "output_ballast": "Ω",  # of units with power stages in parallel
+    "sink_limit": "°C",  # of units whose sheet tells it
 }
+
+#: names that limits may use and that come of one key
+_FROM = {"idle_current": ("idle_current", "idle_current_low", "idle_current_high")}
 
 
 def _contradictions(unit: Unit) -> Iterable[Problem]:
@@ -374,6 +589,20 @@ def _contradictions(unit: Unit) -> Iterable[Problem]:
     if not 0.0 < low < high:
         found = f"from {render(low, 'Hz')} to {render(high, 'Hz')}"
         yield Problem("rated_band", found, "the lower end first, above zero")
+    lacking = [key for key in ("idle_current", "output_devices") if key in unit.held_back]
+    if unit.supply_idle is None and lacking:
+        yield Problem(
+            "supply_idle",
+            f"key 'supply_idle' is missing and cannot be worked out: {unit.held_back[lacking[0]]}",
+            "what a good one draws from each rail at idle, measured or as the maker tells it: "
+            "first power is watched against it",
+        )
+    if unit.output_ballast is not None and unit.paralleled < 2:
+        yield Problem("output_ballast", "no power stages are in parallel", "paralleled = 2 or more")
+    if unit.stage == "integrated" and unit.topology == "parallel_bridged" and unit.paralleled < 2:
+        yield Problem("paralleled", str(unit.paralleled), "2 or more for parallel_bridged")
+    if unit.start_up is not None and unit.own_supply == "none":
+        yield Problem("start_up", "the unit has no supply of its own", 'own_supply = "switching"')
     need = unit.rated_voltage * math.sqrt(2.0)
     if need > unit.largest_peak:
         yield Problem(

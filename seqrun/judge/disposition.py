@@ -3,7 +3,7 @@
 ================================================  ===========
 the run was tripped or interrupted                aborted
 any fail                                          reject
-any conditional verdict or anything not measured  hold
+any conditional verdict or anything not measured  hold (*)
 a limited step that was never reached             hold
 no limit was judged at all                        hold
 otherwise (every limit judged, every one a pass)  accept
@@ -13,11 +13,14 @@ The first line that applies counts. Findings act in two places (:func:`weighed`)
 hold while any cause is likelier than none, and a reject that a mistake on the bench explains is a
 hold. What else stands against an accept (:func:`held`) is the runner's to say. Under "simple"
 conditional verdicts do not arise.
+
+(*) What the unit gives no access to (:func:`stood_in`) does not hold it by itself where a step that
+stands in for it passed, or where nothing would have been judged; the reason names it all the same.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from seqrun.quantity import render
 from seqrun.values import Bound, Disposition, Judged, Verdict
@@ -31,6 +34,8 @@ def dispose(
     decision: str,
     aborted: str | None = None,
     unreached: Sequence[str] = (),
+    no_access: Mapping[str, Sequence[str]] | None = None,
+    shown_only: Sequence[str] = (),
 ) -> tuple[Disposition, str]:
     """Disposition and its reason, one line for people and for ``runs.csv``.
 
@@ -40,7 +45,16 @@ def dispose(
         aborted: why the run ended early (a trip, an interruption, a lost instrument); None when it
             came to its end.
         unreached: ids of steps with a limit that the run never came to.
+        no_access: ids of steps with a limit that the unit gives no access to, each with the ids of
+            those that stand in for it.
+        shown_only: the same of steps without a limit.
     """
+    stood = {step: by for step, ids in (no_access or {}).items() if (by := stood_in(judged, ids))}
+    without = {*stood, *shown_only}
+    if without:
+        judged = [
+            j for j in judged if j.step not in without or j.verdict is not Verdict.NOT_MEASURED
+        ]
     fails = [j for j in judged if j.verdict is Verdict.FAIL]
     if aborted is not None:
         reason = aborted.strip().splitlines()[0] if aborted.strip() else "the run did not finish"
@@ -62,7 +76,27 @@ def dispose(
         return Disposition.HOLD, "no reading was held against a limit"
     limits = "the one limit is" if passes == 1 else f"all {passes} limits are"
     guard = "with guard band U" if decision == "guarded" else "by simple acceptance"
-    return Disposition.ACCEPT, f"{limits} met, {guard}"
+    return Disposition.ACCEPT, f"{limits} met, {guard}{_not_accessible(stood)}"
+
+
+def stood_in(judged: Sequence[Judged], ids: Sequence[str]) -> list[str]:
+    """Those of the steps that stand in for another that passed: every reading held against a
+    limit is a pass, and there is one."""
+    found = []
+    for step in ids:
+        limited = [j.verdict for j in judged if j.step == step and j.verdict is not Verdict.NONE]
+        if limited and all(verdict is Verdict.PASS for verdict in limited):
+            found.append(step)
+    return found
+
+
+def _not_accessible(stood: Mapping[str, Sequence[str]]) -> str:
+    """What could not be read on this unit and what stands in for it, for the end of a reason."""
+    if not stood:
+        return ""
+    by = list(dict.fromkeys(one for ids in stood.values() for one in ids))
+    named = f"{', '.join(list(stood)[:_NAMED])}{_more(len(stood))}"
+    return f"; not accessible on this unit: {named}, for which {', '.join(by)} stood in"
 
 
 def held(disposition: Disposition, reason: str, why: Sequence[str]) -> tuple[Disposition, str]:

@@ -6,13 +6,14 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from seqrun.errors import BenchLacks, UsageError
+from seqrun.errors import BenchLacks, SeqrunError, UsageError
 from seqrun.files.fields import LimitSpec, StepFields
 from seqrun.plan import capability, leads, supply_checks
 from seqrun.plan.contract import Step
-from seqrun.plan.leaving_out import Chooser, LeftOut, NotOnThisBench, lines
+from seqrun.plan.leaving_out import Chooser, LeftOut, NotOnThisBench, lines, without_the_unit
 from seqrun.plan.measurand import Measurand
 from seqrun.plan.needs import Forecast, Hookup, Needs, Unforecast
+from seqrun.plan.standing_in import stand_ins
 from seqrun.plan.view import BenchView
 
 if TYPE_CHECKING:
@@ -79,6 +80,22 @@ class Plan:
                     places.setdefault(terminal, node)
         return {terminal: node for terminal, node in places.items() if terminal not in self.moving}
 
+    @property
+    def stood_in(self) -> dict[str, tuple[str, ...]]:
+        """Steps with a limit that the unit gives no access to, each with the steps of this plan
+        that stand in for it."""
+        there = [action.step for action in self.actions]
+        return {
+            out.id: stand_ins(out.id, there)
+            for out in self.left_out
+            if out.of_unit and out.step.limit is not None
+        }
+
+    @property
+    def shown_no_access(self) -> tuple[str, ...]:
+        """Steps without a limit that the unit gives no access to: nothing would be judged there."""
+        return tuple(o.id for o in self.left_out if o.of_unit and o.step.limit is None)
+
     def seconds(self, start: int = 0, *, by_hand: bool = False) -> float:
         """Bench time of the actions from ``start`` on, s."""
         total = sum(action.needs.seconds for action in self.actions[start:])
@@ -128,6 +145,8 @@ def _chosen(
     forecasts: dict[str, tuple[tuple[Measurand, Forecast | Unforecast], ...]] = {}
 
     def planned(step: Step) -> Needs:
+        if (withheld := without_the_unit(step, view.unit)) is not None:
+            raise NotOnThisBench(_as_far_as_it_can(step, view), withheld)
         needs = step.needs(view)
         try:
             capability.check(view, needs)
@@ -147,6 +166,14 @@ def _chosen(
     chooser.go(steps)
     actions = [Action(step.id, step, needs, forecasts[step.id]) for step, needs in chooser.done]
     return actions, chooser.left_out, chooser.wrong
+
+
+def _as_far_as_it_can(step: Step, view: BenchView) -> Needs | None:
+    """What a step needs, where it can say that without the figure that it lacks."""
+    try:
+        return step.needs(view)
+    except SeqrunError:
+        return None
 
 
 def _at(step_id: str, error: UsageError) -> UsageError:

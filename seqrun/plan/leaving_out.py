@@ -10,21 +10,25 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
-from seqrun.errors import BenchLacks, UsageError
+from seqrun.errors import BenchLacks, UnitLacks, UsageError
 from seqrun.files.fields import StepFields
+from seqrun.files.unit import Unit
 from seqrun.plan.contract import Step
 from seqrun.plan.needs import Needs
+from seqrun.plan.standing_in import stand_ins
 from seqrun.plan.supply_checks import LISTENING_W
 
 
 @dataclass(frozen=True, slots=True)
 class LeftOut:
     """A step that is not done, and why. ``error`` is what stood in the way of this very step;
-    None when it only leans on another that is left out."""
+    None when it only leans on another that is left out. ``of_unit``: it is for want of what the
+    unit gives no access to, and no other bench could do it."""
 
     step: Step
     reason: str
     error: BenchLacks | None = None
+    of_unit: bool = False
 
     @property
     def id(self) -> str:
@@ -44,17 +48,19 @@ class Chooser:
         self._planned = planned
         self.done: list[tuple[Step, Needs]] = []
         self.left_out: list[LeftOut] = []
+        self._all: list[Step] = []
         self.wrong: list[UsageError] = []  # steps that do not fit the unit
         self._unprotected = self._unpowered = self._ended = ""
         self._unsafe = ""
         self._powered = False
+        self._stood_in: set[str] = set()  # left out because of the unit, and stood in for
         self._unmeasured: dict[str, str] = {}  # channel -> why its load was not measured
 
     def go(self, steps: Iterable[StepFields]) -> None:
         """Sort the steps."""
+        self._all = [_step(one) for one in steps]
         todo: list[tuple[Step, Needs | None, BenchLacks | None]] = []
-        for one in steps:
-            step = _step(one)
+        for step in self._all:
             try:
                 todo.append((step, *self._needs(step)))
             except UsageError as problem:
@@ -84,7 +90,10 @@ class Chooser:
             self.done.append((step, needs))
             self._powered |= needs.energises or needs.mains
             return
-        self.left_out.append(LeftOut(step, reason, error))
+        of_unit = isinstance(error, UnitLacks) or (error is None and self._leans_on_the_unit(step))
+        self.left_out.append(LeftOut(step, reason, error, of_unit))
+        if of_unit and stand_ins(step.id, self._all):
+            self._stood_in.add(step.id)
         if step.stop_if_not_measured and not self._ended:
             self._ended = f"'{step.id}' is needed before it and is left out: {reason}"
         if needs is None:
@@ -111,11 +120,16 @@ class Chooser:
         for channel, watts in needs.load_power_w.items():
             if watts > LISTENING_W and channel in self._unmeasured:
                 return f"its load is not measured: {self._unmeasured[channel]}"
-        return self._leaning(step)
+        return self._leaning(step, [out.id for out in self.left_out])
 
-    def _leaning(self, step: Step) -> str:
-        """On which step that is left out this one leans."""
-        ids = [out.id for out in self.left_out]
+    def _leans_on_the_unit(self, step: Step) -> bool:
+        """Whether it leans on steps that are left out because of the unit, and on no other."""
+        if not self._leaning(step, [out.id for out in self.left_out if out.of_unit]):
+            return False
+        return not self._leaning(step, [out.id for out in self.left_out if not out.of_unit])
+
+    def _leaning(self, step: Step, ids: Sequence[str]) -> str:
+        """On which step of those that are left out this one leans."""
         named: list[str] = []
         for key in type(step).id_fields:
             value = getattr(step, key, None)
@@ -130,15 +144,18 @@ class Chooser:
                     if name == i or name.startswith(f"{i}."):
                         return f"it goes by '{i}', which is left out"
         for condition in step.only_if:
-            if condition.state != "not measured" and (found := condition.matches(ids)):
-                return f"it waits for '{found[0]}', which is left out"
+            if condition.state == "not measured":
+                continue
+            for found in condition.matches(ids):
+                if found not in self._stood_in:
+                    return f"it waits for '{found}', which is left out"
         return ""
 
 
 class NotOnThisBench(Exception):
     """A step whose needs are known and that this bench cannot do. It stays within the plan."""
 
-    def __init__(self, needs: Needs, error: BenchLacks) -> None:
+    def __init__(self, needs: Needs | None, error: BenchLacks) -> None:
         super().__init__(error.found)
         self.needs, self.error = needs, error
 
@@ -151,6 +168,18 @@ def _step(step: StepFields) -> Step:
 
 def _nothing(reason: str) -> str:
     return f"nothing powers the unit: {reason}"
+
+
+def without_the_unit(step: Step, unit: Unit) -> UnitLacks | None:
+    """That a limit or a setting of a step goes by a figure that the unit's sheet does not tell."""
+    for key, expression in step.expressions():
+        for name in sorted(expression.names() & unit.withheld.keys()):
+            return UnitLacks(
+                unit.withheld[name],
+                expected=f"a figure for '{name}' in the unit sheet",
+                where=f"{unit.model}, {key} of the step",
+            )
+    return None
 
 
 def lines(left_out: Sequence[LeftOut]) -> list[str]:

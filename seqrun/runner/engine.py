@@ -33,6 +33,7 @@ from seqrun.plan.context import MAINS, Press
 from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.leaving_out import lines
 from seqrun.plan.needs import Hookup
+from seqrun.plan.standing_in import verdicts_with_stand_ins
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Quantity
 from seqrun.record import RunRecord
@@ -333,7 +334,7 @@ class Engine:
     def do_all(self) -> None:
         """Do every action; a failed step that says so ends the measuring, not the power-down.
 
-        What this bench cannot do comes first, as not measured: it holds the unit.
+        What this bench cannot do, or this unit gives no access to, comes first, as not measured.
         """
         for line in lines(self.plan.left_out):
             self.say(line)
@@ -346,7 +347,8 @@ class Engine:
             if self.stopped_at and not action.needs.safe:
                 continue
             self._check_interrupt()
-            unmet = [c for c in action.step.only_if if not c.holds(self._verdicts)]
+            verdicts = verdicts_with_stand_ins(self._verdicts, self.plan.stood_in)
+            unmet = [c for c in action.step.only_if if not c.holds(verdicts)]
             if unmet:
                 # A step for when something failed is not needed when nothing did. One that waits
                 # for a pass that never came is missing: without it no unit is accepted.

@@ -246,7 +246,7 @@ def _preflight(engine: Engine, opened: OpenBench, record: RunRecord) -> None:
             "releases": plan.sequence.releases,
             "decision": plan.sequence.decision,
             "cautions": [*plan.sequence.cautions, *view.unit.cautions],
-            "unit": view.unit.plain(),
+            "unit": view.unit.told(),
             "equipment": [
                 {
                     "key": key,
@@ -294,7 +294,12 @@ def _finish(
 ) -> Outcome:
     safe = ending.safe
     disposition, reason = dispose(
-        engine.judged, engine.plan.sequence.decision, ending.reason, engine.unreached
+        engine.judged,
+        engine.plan.sequence.decision,
+        ending.reason,
+        engine.unreached,
+        engine.plan.stood_in,
+        engine.plan.shown_no_access,
     )
     if not safe.complete:
         reason += "; safe state not confirmed: " + "; ".join(safe.unconfirmed)

@@ -20,7 +20,7 @@ from seqrun.quantity import Hertz
 from seqrun.steps.common.at_power import AtPower
 from seqrun.steps.common.drive import Drive, Waveform, across
 from seqrun.steps.common.forecasts import BETTER_SCOPE, decibels, gain_share, scope_share
-from seqrun.steps.common.inputs import generator_to
+from seqrun.steps.common.inputs import generator_to, turned
 from seqrun.steps.common.tone import at_input, fundamental, seen
 
 LIFT = 6.0  # times: the most that a control is expected to lift by
@@ -40,7 +40,7 @@ class SetControl(Step):
         return Needs(seconds=5.0)
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
-        ctx.turn(self.control, self.to, self.words)
+        turned(ctx, self.control, self.to, self.words)
         yield from ()
 
 

@@ -24,7 +24,7 @@ from seqrun.quantity import Hertz
 from seqrun.steps.common.at_power import AtPower
 from seqrun.steps.common.drive import Drive, across
 from seqrun.steps.common.forecasts import BETTER_SCOPE, decibels, scope_share
-from seqrun.steps.common.inputs import generator_to
+from seqrun.steps.common.inputs import generator_to, turned
 from seqrun.values import Bound
 
 RATE_HZ = 100e3  # samples per second, more for tones above
@@ -202,12 +202,12 @@ class InputLeakage(_Leak):
         channels = self.channels(ctx.view)
         drive = Drive(ctx, self.frequency, channels)
         try:
-            ctx.turn(self.control, self.selected)
+            turned(ctx, self.control, self.selected)
             before = {c: self.quiet(ctx, c, self.frequency) for c in channels}
-            ctx.turn(self.control, self.input)
+            turned(ctx, self.control, self.input)
             drive.to_power(self.watts(ctx))
             loud, frequency = self.loud(drive)
-            ctx.turn(self.control, self.selected)
+            turned(ctx, self.control, self.selected)
             quiet = {c: self.quiet(ctx, c, frequency) for c in channels}
         finally:
             drive.stop()

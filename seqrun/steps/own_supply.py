@@ -26,6 +26,7 @@ PLUG_IN = (
     "the unit's own mains plug in, through an isolating transformer, a residual-current device and "
     "a fuse of the unit's rating: from here its primary side is live"
 )
+START_UP_S = 20.0  # our own choice, for a sheet that does not tell
 UP = 0.8  # of the rated rail: the supply has started
 
 
@@ -47,16 +48,20 @@ class OwnSupply(Step):
     kind: ClassVar[str] = "own_supply"
     yields: ClassVar = (judged(OWN_RAIL_VOLTAGE, "rail"),)
 
-    within: Seconds = Field(default=20.0, gt=0.0, description="to start up")
+    within: Seconds | None = Field(
+        default=None,
+        gt=0.0,
+        description="time to start up; without it the unit sheet's start_up, or 20 s",
+    )
     repeats: int = Field(default=5, ge=2, le=1000)
 
     def needs(self, view: BenchView) -> Needs:
-        if view.unit.standby_voltage is None:
+        if view.unit.standby_voltage is None and view.unit.own_supply == "none":
             raise UsageError(
                 f"{view.unit.model} has no mains supply of its own",
-                expected="a unit whose sheet names its standby_voltage",
+                expected="a unit whose sheet says own_supply, or names its standby_voltage",
                 where=self.id,
-                hint='if_unit_has = "standby rail" leaves the step out for others',
+                hint='if_unit_has = "a supply of its own" leaves the step out for others',
             )
         return Needs(
             roles=frozenset({"supply", "meter"}),
@@ -85,7 +90,7 @@ class OwnSupply(Step):
             ctx.wait_until(
                 lambda: abs(meter.read_raw()) >= UP * view.unit.rail_voltage or None,
                 every_s=0.5,
-                at_most_s=self.within,
+                at_most_s=self.within or view.unit.start_up or START_UP_S,
                 what=f"{first} to come up from the unit's own supply",
             )
         except NotMeasured:

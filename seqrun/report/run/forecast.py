@@ -84,10 +84,18 @@ def plan_view(plan: Plan, *, ascii_only: bool = False) -> Group:
             parts.append(Text(say(f"! {line}")))
     parts += [Text(say(line), "yellow") for line in lines(plan.left_out)]
     if plan.left_out:
-        parts.append(Text(say("What is left out is not measured, and holds the unit.")))
+        parts.append(Text(say(_what_is_left_out_does(plan))))
     if leads := screen(plan):
         parts += [Text(), *(Text(say(line)) for line in leads.splitlines())]
     return Group(*parts)
+
+
+def _what_is_left_out_does(plan: Plan) -> str:
+    told = "What is left out is not measured, and holds the unit"
+    stood_in = {other for ids in plan.stood_in.values() for other in ids}
+    if not stood_in:
+        return f"{told}."
+    return f"{told}, but for what this unit gives no access to where {', '.join(stood_in)} passes."
 
 
 def _ratio(ratio: float | None) -> str:
