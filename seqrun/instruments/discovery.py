@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 import warnings
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -16,11 +17,13 @@ from seqrun.files.driver import Driver
 from seqrun.files.manners import Identity, Manners
 from seqrun.instruments.link import Link
 from seqrun.instruments.trouble import EXTRAS, interface
+from seqrun.instruments.wire import LinkFailure
 
 if TYPE_CHECKING:
     from pyvisa import ResourceManager
 
 ANSWER_S = 1.0  # for an identity
+REST_S = 0.2  # for what still comes of a question before
 BROWSE_S = 1.5  # for answers to multicast DNS
 #: what the identity of a virtual instrument contains; the simulated bench's drivers fit no other
 SIMULATED_MARK = "SIMULATED"
@@ -125,11 +128,19 @@ def identify(resource: str, manager: ResourceManager, drivers: Mapping[str, Driv
         drivers: by name.
     """
     last: SeqrunError | None = None
+    opened = False
     for manners, question in _ways(resource, drivers.values()):
         try:
             link = Link.open("?", resource, manager, _nobody, manners, question)
         except SeqrunError as problem:
-            return Found(resource, trouble=problem.found, hint=problem.hint or "")
+            if interface(resource) != "ASRL":
+                return Found(resource, trouble=problem.found, hint=problem.hint or "")
+            # Not every port can be set to every speed and parity: another way may do.
+            last = last or problem
+            continue
+        opened = True
+        if last is not None and manners.write_termination and interface(resource) == "ASRL":
+            _end_what_was_asked_before(link)
         try:
             said = link.identify()
         except SeqrunError as problem:
@@ -142,7 +153,8 @@ def identify(resource: str, manager: ResourceManager, drivers: Mapping[str, Driv
             return Found(resource, said, named or typed, not named)
         if question == Identity():
             return Found(resource, said)
-    return Found(resource, trouble=last.found if last else "does not answer")
+    hint = (last.hint or "") if last is not None and not opened else ""
+    return Found(resource, trouble=last.found if last else "does not answer", hint=hint)
 
 
 def fitting(
@@ -177,7 +189,17 @@ def _ways(resource: str, drivers: Iterable[Driver]) -> Sequence[tuple[Manners, I
         asked = [([getattr(m, k) for k in keys], i) for m, i in ways]
         if ([getattr(manners, k) for k in keys], driver.identity) not in asked:
             ways.append((manners, driver.identity))
+    # What has no end stays in the buffer there, in front of the next question: it comes last.
+    ways.sort(key=lambda way: (way[1].raw, not way[0].write_termination))
     return ways or [(plain, Identity())]
+
+
+def _end_what_was_asked_before(link: Link) -> None:
+    """A question with another terminator may still wait for its end; what is said to it then is
+    thrown away."""
+    with suppress(LinkFailure), link.wire.within(REST_S):
+        link.wire.end_message()
+        link.wire.clear()
 
 
 def _nobody(_instrument: str, _direction: str, _text: str) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -31,6 +32,11 @@ from seqrun.measure.sinefit import fit_sine_4
 from seqrun.quantity import render
 from seqrun.runner.opening import DEMO, visa_manager
 from seqrun.values import COVERAGE_FACTOR
+
+#: two readings this near each other are of something that holds still
+STILL, STILL_WITHIN_S = 1e-3, 10.0
+#: readings that scatter more than this share of themselves agree with anything
+USEFUL = 0.1
 
 NOTHING_CONNECTED = (
     "The self-check sets each thing that the drivers claim, outputs too: up to 2 V, 0.1 A and "
@@ -190,7 +196,22 @@ def _agree(trial: Trial, label: str, compare: Callable[[], tuple[Any, Any]], uni
     expanded = COVERAGE_FACTOR * difference.std_dev
     ratio = abs(difference.nominal_value) / expanded if expanded > 0.0 else math.inf
     values = " and ".join(render(v.nominal_value, unit, digits=6) for v in (mine, its))
+    if expanded > USEFUL * max(abs(mine.nominal_value), abs(its.nominal_value)):
+        within = render(expanded, unit, digits=2)
+        trial.note(label, f"{values}: with U = {within} they say nothing of each other", False)
+        return
     trial.note(label, f"{values}, apart by {ratio:.2f} U", ratio <= 1.0)
+
+
+def _still(read: Callable[[], float]) -> None:
+    """Wait until a reading no longer moves: what hangs on a supply has to be charged first."""
+    give_up = time.monotonic() + STILL_WITHIN_S
+    last = read()
+    while time.monotonic() < give_up:
+        now = read()
+        if abs(now - last) <= STILL * abs(now):
+            return
+        last = now
 
 
 def supply_into_meter(supply: Any, output: int, meter: Any, tap: Tap) -> list[Check]:
@@ -202,6 +223,7 @@ def supply_into_meter(supply: Any, output: int, meter: Any, tap: Tap) -> list[Ch
         supply.set_voltage(output, SMALL_V)
         supply.enable(True)
         meter.configure("dc_voltage", 1.2 * SMALL_V, 10.0)
+        _still(meter.read_raw)
         value = meter.read(3)
         return supply.voltage(output), value if value.nominal_value >= 0.0 else -value
 
