@@ -20,7 +20,7 @@ from seqrun.cli.app import app
 from seqrun.errors import SeqrunError
 
 # In the order in which the help lists them.
-for _subject in ("running", "files", "records", "benches"):
+for _subject in ("running", "units", "records", "files", "benches"):
     import_module(f"seqrun.cli.word_{_subject}")
 
 

@@ -14,6 +14,7 @@ def findings_command(run_id: str, results: Path, *, costs: str | None) -> int:
         SeqrunError: no such run, no unit sheet in its record, a wrong cost sheet.
     """
     from seqrun.cli.which import chosen
+    from seqrun.files.costs import is_example, load_costs
     from seqrun.report.findings.terminal import show_findings
     from seqrun.report.shared.summary import summarise
     from seqrun.runner.findings import findings_of_run
@@ -21,8 +22,6 @@ def findings_command(run_id: str, results: Path, *, costs: str | None) -> int:
 
     sheet = None
     if costs is not None:
-        from seqrun.files.costs import load_costs
-
         sheet = load_costs(costs)
     run = chosen(results, run_id)
     found = findings_of_run(run)
@@ -44,5 +43,6 @@ def findings_command(run_id: str, results: Path, *, costs: str | None) -> int:
         simulated=summary.simulated,
         disposition=summary.disposition,
         advice=advice,
+        invented=sheet is not None and is_example(sheet),
     )
     return 0

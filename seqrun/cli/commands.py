@@ -51,7 +51,16 @@ def run_command(
     progress = Progress()
     hands = None if files.simulated else _hands(yes, progress, interrupts, plan)
     options = Options(
-        serial=serial, operator=operator or files.view.bench.operator, results=results
+        serial=serial,
+        operator=operator or files.view.bench.operator,
+        results=results,
+        asked={
+            "sequence": sequence,
+            "bench": bench,
+            "unit": unit,
+            "faults": list(faults),
+            "seed": seed,
+        },
     )
     outcome = execute(plan, files, hands, progress, options, interrupts)
     try:

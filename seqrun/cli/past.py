@@ -45,10 +45,11 @@ def merge_command(folder: Path, results: Path) -> int:
     from seqrun.record import merge
 
     added = merge(results, folder)
-    if not (added.runs or added.readings or added.files):
+    if not (added.runs or added.readings or added.files or added.said):
         print(f"{results} has everything of {folder} already")
     else:
-        counts = ((added.runs, "run"), (added.readings, "reading"), (added.files, "file"))
+        counts = [(added.runs, "run"), (added.readings, "reading"), (added.files, "file")]
+        counts += [(added.said, "case row")] if added.said else []
         told = ", ".join(f"{n} {word}{'' if n == 1 else 's'}" for n, word in counts)
         print(f"added to {results}: {told}")
     return 0

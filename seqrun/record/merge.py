@@ -13,6 +13,7 @@ from itertools import islice
 from pathlib import Path
 
 from seqrun.errors import UsageError
+from seqrun.record.cases import Cases
 from seqrun.record.errors import RecordError, from_os
 from seqrun.record.places import is_run_id
 from seqrun.record.store import Store
@@ -36,6 +37,7 @@ class Merged:
     runs: int
     readings: int
     files: int
+    said: int = 0  # entries of cases
 
 
 def merge(into: Path | str, other: Path | str) -> Merged:
@@ -74,23 +76,24 @@ def merge(into: Path | str, other: Path | str) -> Merged:
             files += _join_folder(ours.folder / folder.name, folder, _AGES[has_end])
         runs = _join_table(ours.runs_table, theirs.runs_table)
         readings = _join_table(ours.readings_table, theirs.readings_table)
-    return Merged(len(runs - known.keys()), sum(readings.values()), files)
+        said = _join_table(Cases(ours).table, Cases(theirs).table, of_runs=False)
+    return Merged(len(runs - known.keys()), sum(readings.values()), files, sum(said.values()))
 
 
-def _join_table(ours: Table, theirs: Table) -> Counter[str]:
-    """Append what is missing; how many rows of each run that was."""
+def _join_table(ours: Table, theirs: Table, *, of_runs: bool = True) -> Counter[str]:
+    """Append what is missing; how many rows of each run (or unit) that was."""
     there = Counter(_mark(row) for _, row in ours.rows())
     added: Counter[str] = Counter()
-    missing = _missing(theirs, there)
+    missing = _missing(theirs, there, of_runs)
     while rows := list(islice(missing, _ROWS_AT_ONCE)):
         ours.append(rows)
         added.update(row[0] for row in rows)
     return added
 
 
-def _missing(theirs: Table, there: Counter[bytes]) -> Iterator[list[str]]:
+def _missing(theirs: Table, there: Counter[bytes], of_runs: bool) -> Iterator[list[str]]:
     for number, row in theirs.rows():
-        if not is_run_id(row[0]):
+        if of_runs and not is_run_id(row[0]):
             raise RecordError(
                 f"line {number} has the run id {row[0][:60]!r}",
                 expected="an id that seqrun gave",

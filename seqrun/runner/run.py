@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 import traceback
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -44,6 +44,8 @@ class Options:
     serial: str
     operator: str
     results: Path
+    #: sequence, bench, unit sheet, faults and seed as they were named, to ask for them again
+    asked: Mapping[str, object] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -121,6 +123,7 @@ def execute(
                 # Nothing is on yet, but whoever waits for a lock may still end it.
                 patience = Patience(LOCK_TIMEOUT_S, interrupts.check)
                 record = store.start(_info(plan, opened, options), patience=patience)
+                record.facts({"asked": options.asked})
                 log.hand_on(record.message_log())
                 opened.listen(record.message_log())
                 marker.begin(record.run_id, options.results)

@@ -24,6 +24,7 @@ def show_findings(
     simulated: bool,
     disposition: Disposition | None = None,
     advice: Advice | None = None,
+    invented: bool = False,
     file: TextIO | None = None,
 ) -> None:
     """Print the likely causes with their reasons, and what repair or salvage would come to.
@@ -31,10 +32,19 @@ def show_findings(
     Args:
         about: which unit and run, one line.
         disposition: of the run.
+        invented: the costs are those of the shipped example.
     """
     target = console(file)
     target.print(
-        findings_view(findings, about, simulated, disposition, advice, ascii_only=is_ascii(target)),
+        findings_view(
+            findings,
+            about,
+            simulated,
+            disposition,
+            advice,
+            invented=invented,
+            ascii_only=is_ascii(target),
+        ),
     )
 
 
@@ -45,6 +55,7 @@ def findings_view(
     disposition: Disposition | None = None,
     advice: Advice | None = None,
     *,
+    invented: bool = False,
     ascii_only: bool = False,
 ) -> Group:
     """The same as something that can be printed."""
@@ -72,7 +83,8 @@ def findings_view(
     ]
     if advice is not None:
         parts += [Text(), *_advice(advice, text)]
-    parts += [Text(), Text(text(say.ASSUMED), "dim")]
+        parts += [_item("!", f"Costs: {say.INVENTED}.", text)] if invented else []
+    parts += [Text(), Text(text(say.odds_from(simulated)), "dim")]
     if findings.faulty:
         parts.append(Text(text(say.KEY), "dim"))
     if simulated:

@@ -25,6 +25,13 @@ CAUTION = (
     "Before touching anything: power off, and each rail confirmed below 2 V by meter. Mains parts "
     "follow local codes and are for licensed people."
 )
+FROM_SIMULATED = (
+    "The odds come from simulated faults: no statistics of real repairs stand behind them."
+)
+INVENTED = (
+    "the figures are the shipped example's, invented: --costs FILE gives it yours "
+    "('seqrun example costs' prints a sheet to fill in)"
+)
 KEY = "x30: thirty times as likely with this cause as without it; /30: thirty times less likely."
 SUGGESTION = (
     "A suggestion by these numbers alone. What the unit is worth to its owner stands in no sheet."
@@ -118,6 +125,11 @@ def heading(findings: Findings, disposition: Disposition | None = None) -> str:
     return said
 
 
+def odds_from(simulated: bool) -> str:
+    """Where the odds come from, and on a real unit that nobody has counted real repairs."""
+    return ASSUMED if simulated else f"{FROM_SIMULATED} {ASSUMED}"
+
+
 def second_fault(findings: Findings) -> str:
     """What the first cause leaves unexplained, or nothing."""
     if not findings.unexplained or not findings.faulty:
@@ -181,7 +193,7 @@ def section(summary: Summary) -> str:
         apart=found.apart,
         second_fault=second_fault(found),
         sections=sections(found),
-        assumed=ASSUMED,
+        assumed=odds_from(summary.simulated),
         caution=CAUTION,
         key=KEY,
     )

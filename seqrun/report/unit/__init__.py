@@ -1,0 +1,1 @@
+"""A unit's case in a terminal, and as a text file that any program reads."""

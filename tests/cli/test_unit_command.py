@@ -1,0 +1,117 @@
+"""A unit's case at the command line: every next step that it prints runs as printed."""
+
+from __future__ import annotations
+
+import csv
+import shlex
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+Seqrun = Callable[..., tuple[int, str, str]]
+
+
+def next_step(out: str) -> list[str]:
+    (line,) = (x for x in out.splitlines() if x.startswith("Next: "))
+    words = shlex.split(line.removeprefix("Next: "))
+    assert words[0] == "seqrun"
+    return words[1:]
+
+
+def test_the_next_steps_alone_lead_from_complaint_to_owners_sheet(seqrun: Seqrun) -> None:
+    """As printed; only that the simulated unit has a fault is added, as the world would."""
+    fault = ("--fault", "bias_high@left")
+    code, out, err = seqrun("unit", "B-7", "--complaint", "gets hot on one side")
+    assert code == 0, err
+    done: list[str] = []
+    for _ in range(8):
+        step = next_step(out)
+        done.append(step[0] if step[0] != "run" else step[1])
+        if step[0] != "unit" and len(done) == 1:
+            step += fault
+        code, out, err = seqrun(*step)
+        assert code != 2, err
+        if step[0] == "release":
+            break
+        if step[0] != "unit":
+            code, out, err = seqrun("unit", "B-7")
+            assert code == 0, err
+        assert len(done) < 2 or done[-1] != done[-2], "the step that was just done"
+    assert done[0] == "intake"
+    assert done[-4:] == ["unit", "intake", "acceptance", "release"]
+    code, out, _ = seqrun("unit", "B-7")
+    assert "mended: bias of the left channel set too high" in out
+    assert "point to none of the faults" in out
+    sheets = list(Path("results").glob("*/release.html"))
+    assert len(sheets) == 1
+    assert "gets hot on one side" in sheets[0].read_text(encoding="utf-8")
+
+
+def test_a_unit_that_nothing_is_known_of_is_told_how_its_case_begins(seqrun: Seqrun) -> None:
+    code, _, err = seqrun("unit", "N-1")
+    assert code == 2
+    hint = next(x for x in err.splitlines() if "next: " in x).split("next: ")[1]
+    words = shlex.split(hint.partition(" begins")[0])
+    assert seqrun(*words[1:]).code == 0  # type: ignore[attr-defined]
+
+
+def test_what_is_said_is_on_record_and_in_a_text(seqrun: Seqrun) -> None:
+    seqrun("unit", "N-1", "--complaint", "hums, even at zero", "--operator", "A. N.")
+    with Path("results/cases.csv").open(encoding="utf-8", newline="") as file:
+        (row,) = csv.DictReader(file)
+    assert (row["kind"], row["text"], row["by"]) == ("complaint", "hums, even at zero", "A. N.")
+    assert "hums, even at zero" in Path("results/cases/N-1.txt").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("--complaint", "…"), "says nothing"),
+        (("--complaint", "x" * 3000), "3000 characters"),
+        (("--owner-answer", "owner_warm=perhaps"), "QUESTION=yes"),
+        (("--owner-answer", "colour=yes"), "owner_warm"),
+        (("--costs", "nowhere.toml"), "nowhere.toml"),
+    ],
+)
+def test_what_cannot_go_on_record_is_refused_and_nothing_is_written(
+    seqrun: Seqrun, words: tuple[str, ...], told: str
+) -> None:
+    code, _, err = seqrun("unit", "N-1", *words)
+    assert code == 2 and told in err
+    assert not Path("results/cases.csv").exists()
+
+
+def test_a_row_that_was_changed_or_taken_out_shows(seqrun: Seqrun) -> None:
+    for text in ("one thing", "another thing", "a third thing"):
+        seqrun("unit", "N-1", "--complaint", text)
+    table = Path("results/cases.csv")
+    whole = table.read_bytes()
+    assert "LOST" not in seqrun("unit", "N-1")[1]
+    table.write_bytes(whole.replace(b"another", b"no other"))
+    assert "not as it was written" in seqrun("unit", "N-1")[1]
+    lines = whole.splitlines(keepends=True)
+    table.write_bytes(b"".join(lines[:2] + lines[3:]))
+    assert "is gone" in seqrun("unit", "N-1")[1]
+
+
+def test_costs_are_called_invented_until_the_users_own_sheet_is_there(seqrun: Seqrun) -> None:
+    assert "invented" in seqrun("unit", "N-1", "--complaint", "dead")[1]
+    from seqrun.files.shipped import find
+
+    text = find("costs", "example").read_text(encoding="utf-8")
+    Path("copy.toml").write_text(text, encoding="utf-8")
+    assert "invented" in seqrun("unit", "N-1", "--costs", "copy.toml")[1]
+    Path("mine.toml").write_text(text.replace("= 40", "= 55"), encoding="utf-8")
+    assert "invented" not in seqrun("unit", "N-1", "--costs", "mine.toml")[1]
+
+
+def test_two_benches_words_are_merged_without_loss_or_doubles(seqrun: Seqrun) -> None:
+    for folder, text in (("a", "hums"), ("b", "crackles")):
+        seqrun("unit", "N-1", "--complaint", text, "--results", folder)
+        Path(folder, "runs.csv").write_text("", encoding="utf-8")
+    for _ in range(2):
+        code, _, err = seqrun("merge", "b", "--results", "a")
+        assert code == 0, err
+    out = seqrun("unit", "N-1", "--results", "a")[1]
+    assert out.count("hums") == 1 and out.count("crackles") == 1 and "LOST" not in out
