@@ -98,6 +98,7 @@ class Engine:
         self._leaning: Leaning | None = None  # the limit, where it leans on earlier readings
         self._variables: dict[str, UFloat] = {}
         self._rails_up: UFloat | None = None
+        self._seen_up = False  # whether the rails came up, and nobody has switched them off since
         self._next_look = 0.0
         self._observed: dict[str, float] = {}
         self._verdicts: dict[str, list[Verdict]] = {}
@@ -310,7 +311,7 @@ class Engine:
         return self._time - self._start
 
     def powered_off(self) -> None:
-        self.live = False
+        self.live = self._seen_up = False
         self._proved.clear()  # relays open
 
     def rails_came_up(self, moment: UFloat) -> None:
@@ -374,6 +375,8 @@ class Engine:
         try:
             if action.needs.dead and self._charged:
                 raise NotMeasured("the unit was not seen to be discharged", where=action.id)
+            if action.needs.live and not self._seen_up:
+                raise NotMeasured("the rails were not seen to come up", where=action.id)
             self.limit = self._resolved(action.limit, step.unit) if action.limit else None
             self._put_back_probes(action.needs.hookups)
             self.connect(*action.needs.hookups)
@@ -386,6 +389,9 @@ class Engine:
                 self._judge(action.id, item)
             if action.needs.safe:
                 self._charged = False
+            if action.needs.energises:
+                self._limiting.came_up(self.supply)
+            self._seen_up |= action.needs.energises or action.needs.mains
         except NotMeasured as reason:
             self._not_measured(action, str(reason.found))
         except (UsageError, InstrumentError) as trouble:
@@ -414,11 +420,10 @@ class Engine:
         if not (self._measures and self.live) or made.reading.value is None:
             return made
         self._limiting.look(self.supply)
-        if not self._limiting.told:
+        wrong = self._limiting.told or self._limiting.fell(self.supply)
+        if not wrong:
             return made
-        lost = replace(
-            made.reading, value=None, budget=(), bound=Bound.EXACT, note=self._limiting.told
-        )
+        lost = replace(made.reading, value=None, budget=(), bound=Bound.EXACT, note=wrong)
         return Yielded(lost, None, made.judged)
 
     def _resolved(self, spec: LimitSpec, unit: str) -> Limit:

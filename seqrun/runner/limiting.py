@@ -1,7 +1,9 @@
-"""Whether the bench supply holds a rail by its current limit while something is measured.
+"""Whether the rails are what the bench supply was told to make them while something is measured.
 
 A rail that the supply limits is no rail at its voltage: power, distortion and sag read then are the
-bench's and not the unit's. It is looked at together with the trips.
+bench's and not the unit's. It is looked at together with the trips. One that nothing feeds any more
+is a rail of an unpowered unit, which is quiet, cool and without offset: it is looked at for each
+reading.
 """
 
 from __future__ import annotations
@@ -29,6 +31,32 @@ class Limiting:
         self._rated_v = rated_v
         self._at_first: dict[str, float] = {}
         self.told = ""
+
+    def came_up(self, supply: Supply) -> None:
+        """The unit was powered: what each rail is now is what it has to stay near.
+
+        Raises:
+            NotMeasured: the supply gives no number for it.
+        """
+        for rail, output in self._rails.items():
+            self._at_first[rail] = float(supply.voltage(output).nominal_value)
+
+    def fell(self, supply: Supply) -> str:
+        """What shows that the unit is not powered as it was any more, in words, or nothing.
+
+        A supply that is off tells so itself: its rails may be charged for seconds yet.
+
+        Raises:
+            NotMeasured: the supply gives no number for it.
+        """
+        if self._at_first and supply.has("enabled") and not supply.enabled():
+            return "the bench supply is off, and nobody here switched it off"
+        for rail, output in self._rails.items():
+            volts, before = float(supply.voltage(output).nominal_value), self._at_first.get(rail)
+            if before is not None and not volts >= SAGGED * before:
+                now, was = render(volts, "V", digits=3), render(before, "V", digits=3)
+                return f"{rail} is at {now}, and was at {was} when the unit was powered"
+        return ""
 
     def begin(self) -> None:
         """A step begins: what was seen before does not count against it."""
