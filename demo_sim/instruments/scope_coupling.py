@@ -35,10 +35,10 @@ def without_dc(voltage: Callable[[Floats], Floats], t: Floats, corner: float) ->
     spacing = float(t[-1] - t[0]) / (t.size - 1)
     tau = 1.0 / (2.0 * math.pi * corner)
     finer = min(math.ceil(STEPS_PER_RADIAN * spacing / tau), MOST_STEPS // t.size)
-    if finer <= 1 and spacing > tau:  # too slow to follow, too long to work out: all of it is DC
+    finer = max(1, finer)
+    if spacing / finer > tau:  # too slow to follow, too long to work out: all of it is DC
         volts = voltage(t)
         return np.asarray(volts - volts.mean())
-    finer = max(1, finer)
     steps = t if finer == 1 else t[0] + np.arange(finer * (t.size - 1) + 1) * (spacing / finer)
     volts = voltage(steps)
     charge = _followed(volts, _charge(voltage, t, corner), spacing / finer / tau)

@@ -6,6 +6,7 @@ sign that rests on it is neither seen nor unseen.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -17,7 +18,7 @@ from seqrun.files.findings import Sign, Value, Which
 from seqrun.files.patterns import Patterns
 from seqrun.judge.condition import Condition, conditions
 from seqrun.quantity import Quantity, QuantityError, read, render
-from seqrun.values import Judged, Verdict
+from seqrun.values import Bound, Judged, Reading, Verdict
 
 #: what is taken over all readings or not at all
 _WHOLE = ("sum", "count", "spread")
@@ -84,8 +85,9 @@ def evidence_of(
     """Every sign, seen, not seen or untold, by id; ``sequence`` is the name of the run's."""
     run = within(judged)
     names = {**patterns.unit.names(), **_values(patterns, run, reason)}
+    bounds = {value.id: _bound(value, run) for value in patterns.values}
     first = {
-        sign.id: _sign(sign, run, reason, names)
+        sign.id: _sign(sign, run, reason, names, bounds)
         if told_by(sign, sequence)
         else Evidence(sign, None)
         for sign in patterns.signs
@@ -161,6 +163,27 @@ def _value(value: Value, run: Run, reason: str, known: Mapping[str, Quantity]) -
     return Quantity(taken, "K" if kelvins else value.unit)
 
 
+def _bound(value: Value, run: Run) -> Bound:
+    """How a value is meant that is taken straight from readings: "at least 20 kHz", when a sweep
+    ended there, is no corner of 20 kHz."""
+    if value.of is not None or value.reason or value.take in ("count", "spread"):
+        return Bound.EXACT
+    readings = [j.reading for j in about(value, run) if j.reading.value is not None]
+    if not readings:
+        return Bound.EXACT
+    picked = {
+        "first": readings[:1],
+        "last": readings[-1:],
+        "largest": [max(readings, key=_number)],
+        "smallest": [min(readings, key=_number)],
+    }.get(value.take, readings)
+    return next((r.bound for r in picked if r.bound is not Bound.EXACT), Bound.EXACT)
+
+
+def _number(reading: Reading) -> float:
+    return reading.value if reading.value is not None else math.nan
+
+
 def _arithmetic(expression: Expression, known: Mapping[str, Quantity]) -> Quantity | None:
     if not expression.names() <= known.keys():
         return None
@@ -182,7 +205,13 @@ def _from_reason(pattern: str, unit: str, reason: str) -> Quantity | None:
         return None
 
 
-def _sign(sign: Sign, run: Run, reason: str, names: Mapping[str, Quantity]) -> Evidence:
+def _sign(
+    sign: Sign,
+    run: Run,
+    reason: str,
+    names: Mapping[str, Quantity],
+    bounds: Mapping[str, Bound],
+) -> Evidence:
     if sign.ask:
         return Evidence(sign, None)  # readings do not tell what only its owner has seen
     if sign.reason and not fnmatchcase(reason, sign.reason):
@@ -203,14 +232,23 @@ def _sign(sign: Sign, run: Run, reason: str, names: Mapping[str, Quantity]) -> E
     value = _arithmetic(sign.value, names)
     if value is None:
         return Evidence(sign, None)
-    seen = True
-    for side, beyond in ((sign.above, 1.0), (sign.below, -1.0)):
+    # A value that is a bound goes on to one side, and tells of that side only what is beyond it.
+    bound = bounds.get(str(sign.value), Bound.EXACT)
+    seen: bool | None = True
+    for side, beyond, onward in (
+        (sign.above, 1.0, Bound.AT_LEAST),
+        (sign.below, -1.0, Bound.AT_MOST),
+    ):
         if side is None:
             continue
         threshold = _arithmetic(side, names)
         if threshold is None:
             return Evidence(sign, None, value)
-        seen = seen and beyond * (value.value - threshold.in_unit(value.unit)) > 0.0
+        is_beyond = beyond * (value.value - threshold.in_unit(value.unit)) > 0.0
+        if bound is Bound.EXACT or is_beyond == (bound is onward):
+            seen = False if not is_beyond else seen
+        elif seen:
+            seen = None
     return Evidence(sign, seen, value)
 
 

@@ -19,6 +19,7 @@ from seqrun.measure.uncertain import variable
 
 Array = NDArray[np.float64]
 LEAST_CYCLES = 2.0
+FEW_PERIODS = 8  # below this a power of two of the record may hold too few to tell the line by
 TURN = 2.0 * math.pi
 
 
@@ -198,11 +199,15 @@ def _by_phase(rec: tones.Record, omega: float) -> float:
 
 
 def _strongest_line(values: Array) -> float:
-    """ω of the largest line: Hann-windowed spectrum and a parabola through the logarithms."""
+    """ω of the largest line: Hann-windowed spectrum and a parabola through the logarithms.
+
+    A power of two of the record does where it holds many periods; of few, every sample counts.
+    """
     points = 1 << (values.size.bit_length() - 1)
-    part = values[:points] - values[:points].mean()
-    raw = np.fft.rfft(part)
-    spectrum = np.abs(raw[1:-1] / 2.0 - (raw[:-2] + raw[2:]) / 4.0)
+    spectrum = _hann_lines(values[:points])
+    if np.argmax(spectrum) < FEW_PERIODS:
+        points = values.size
+        spectrum = _hann_lines(values)
     peak = int(np.argmax(spectrum))
     if not spectrum[peak] > 0.0:
         raise NotMeasured("a flat record", expected="a tone")
@@ -212,6 +217,13 @@ def _strongest_line(values: Array) -> float:
         curve = low - 2.0 * top + high
         shift = float(0.5 * (low - high) / curve) if curve < 0.0 else 0.0
     return TURN * (peak + 1 + shift) / points
+
+
+def _hann_lines(values: Array) -> Array:
+    """Lines 1, 2, … of the Hann-windowed spectrum: the window is a sum over three neighbours."""
+    raw = np.fft.rfft(values - values.mean())
+    lines: Array = np.abs(raw[1:-1] / 2.0 - (raw[:-2] + raw[2:]) / 4.0)
+    return lines
 
 
 def _finish(

@@ -32,6 +32,10 @@ do = "protect_supply"
 over_voltage = "1.15 * rail_voltage"
 over_current = "2 * supply_at_rated_power"
 [[step]]
+id = "load.{{channel}}"
+each = "channel"
+do = "load_resistance"
+[[step]]
 id = "bring_up"
 do = "ramp_supply"
 to = "{to}"

@@ -9,7 +9,7 @@ from findings_cases import HEAD, offset, patterns, read
 
 from seqrun.judge.evidence import evidence_of, values_of
 from seqrun.quantity import Quantity
-from seqrun.values import Judged, Verdict
+from seqrun.values import Bound, Judged, Verdict
 
 CAUSE = '[[cause]]\nid = "c"\ntitle = "c"\nnext = "look"\n[cause.seen]\n"s" = "always"\n'
 SIGN = '[[sign]]\nid = "s"\nvalue = "v"\nabove = "{above}"\nwords = "it is {{value}}"\n'
@@ -149,3 +149,26 @@ def test_a_verdict_can_be_a_sign() -> None:
     found = evidence_of(patterns(text), [loud], "")["s"]
     assert found.seen is True
     assert found.words == "noise 10 mV"
+
+
+@pytest.mark.parametrize(
+    ("bound", "threshold", "above", "below"),
+    [
+        # "at least 3 A": beyond 2 A for sure, of 4 A it does not tell
+        (Bound.AT_LEAST, "2 A", True, False),
+        (Bound.AT_LEAST, "4 A", None, None),
+        (Bound.AT_MOST, "2 A", None, None),
+        (Bound.AT_MOST, "4 A", False, True),
+        (Bound.EXACT, "2 A", True, False),
+        (Bound.EXACT, "4 A", False, True),
+    ],
+)
+def test_a_bound_tells_only_of_the_side_that_it_leaves_out(
+    bound: Bound, threshold: str, above: bool | None, below: bool | None
+) -> None:
+    value = f'{HEAD}[[value]]\nid = "v"\nunit = "A"\nquantity = "idle_current"\n'
+    for side, expected in (("above", above), ("below", below)):
+        sign = f'[[sign]]\nid = "s"\nvalue = "v"\n{side} = "{threshold}"\nwords = "w"\n'
+        (one,) = currents(3.0)
+        bounded = replace(one, reading=replace(one.reading, bound=bound))
+        assert evidence_of(patterns(value + sign + CAUSE), [bounded], "")["s"].seen is expected

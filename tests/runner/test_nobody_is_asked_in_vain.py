@@ -61,5 +61,5 @@ def test_a_rail_that_may_still_be_charged_is_warned_of(
     tmp_path: Path, short_sequence: Callable[..., str]
 ) -> None:
     _, heard = run(tmp_path, short_sequence(""))
-    at = [i for i, text in enumerate(heard) if "to rail.neg" in text or "rail.neg" in text]
+    at = [i for i, text in enumerate(heard) if text.startswith("HOOKUP") and "to rail." in text]
     assert at and heard[at[-1] - 1] == LIVE_WARNING
