@@ -38,6 +38,7 @@ class Dialect:
     def __init__(self) -> None:
         self.received: list[str] = []
         self.mute = False  # a test's way to make it fall silent
+        self.hangs_up = False  # and to make it close the connection, once, at the next message
 
     def receive(self, data: bytes) -> bytes:
         """What the instrument says to these bytes, at once."""
@@ -274,6 +275,9 @@ class _Tcp(_Link):
                 if not data:
                     return
                 data = self._message(connection.fileno(), data, lambda: connection.recv(65536))
+                if self._dialect.hangs_up:
+                    self._dialect.hangs_up = False
+                    return
                 connection.sendall(self._dialect.receive(data))
         except OSError:
             return  # the other end hung up
