@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
+from seqrun.files import regular
 from seqrun.files.commands import OF, PLACE
 from seqrun.files.common import Problem, one_of
 from seqrun.files.operations import (
@@ -147,7 +148,7 @@ def _answer(
         yield Problem(where, "does not end with a query", expected)
     if len(asking) > 1 or (asking and commands.asks is None and templates[-1] is not asking[-1]):
         yield Problem(where, "asks in several messages", "one query, in the last message")
-    if commands.match and re.compile(commands.match).groups > 1:
+    if commands.match and regular.compiled(commands.match).groups > 1:
         yield Problem(where, "match has several groups", "one group, around the value")
     given = commands.model_fields_set
     if operation.answer in ("", "block", "text"):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, StringConstraints, WithJsonSchema
@@ -17,10 +16,10 @@ _TERMINATORS = ("", "\n", "\r", "\r\n", "\n\n")
 def _pattern(value: Any) -> Any:
     if isinstance(value, str):
         try:
-            re.compile(value)
-            regular.check(value)
-        except re.error as problem:
-            raise custom_error(f'"{value}": {problem}', "a regular expression") from None
+            regular.compiled(value)
+        except regular.PatternError as problem:
+            expected = "a regular expression without look-around and back-references"
+            raise custom_error(f'"{value[:80]}": {problem}', expected) from None
     return value
 
 

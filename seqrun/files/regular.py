@@ -1,53 +1,72 @@
-"""Regular expressions from files: refused when they could back-track for ever."""
+"""Regular expressions from files, matched in a time that grows with the text and no faster.
+
+What a file brings is matched against what an instrument sends, while power may be on. The standard
+library's engine goes back and tries again: ``(a+)+b`` doubles its time with every letter, and
+``a*a*a*b`` is no better on a long line. RE2 cannot do that by its construction, and costs what
+look-around and back-references would give: a file that uses them is refused.
+"""
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterable
-from re import _parser as parser  # type: ignore[attr-defined]  # the standard library's own parser
-from typing import Any
+from functools import lru_cache
+from typing import Protocol
 
-#: repeats of fewer than this many are no loop worth speaking of
-_FEW = 16
+LONGEST_SUBJECT = 100_000  # characters of an answer that are looked at
 
 
-def runs_away(pattern: str) -> bool:
-    """Whether a pattern repeats something that is itself repeated, or repeats a choice, without an
-    end: on a text that almost fits, the time then doubles with every letter.
-
-    Raises:
-        re.error: it is no regular expression.
-    """
-    return _nested(parser.parse(pattern), inside=False)
+class PatternError(ValueError):
+    """A pattern is no regular expression, or one that RE2 does not know."""
 
 
-def _nested(items: Iterable[Any], *, inside: bool) -> bool:
-    for kind, argument in items:
-        name = str(kind)
-        if name in ("MAX_REPEAT", "MIN_REPEAT"):
-            _, most, body = argument
-            loop = most > _FEW
-            if (loop and inside) or _nested(body, inside=inside or loop):
-                return True
-        elif name == "BRANCH":
-            if inside or any(_nested(branch, inside=inside) for branch in argument[1]):
-                return True
-        elif name == "SUBPATTERN":
-            if _nested(argument[3], inside=inside):
-                return True
-        elif name in ("ASSERT", "ASSERT_NOT"):
-            if _nested(argument[1], inside=inside):
-                return True
-        elif name == "ATOMIC_GROUP" and _nested(argument, inside=inside):
-            return True
-    return False
+class Found(Protocol):
+    """A match."""
+
+    def group(self, number: int = 0, /) -> str: ...
 
 
-def check(pattern: str) -> None:
-    """See that a pattern is a regular expression whose time stays bounded.
+class Pattern:
+    """A compiled pattern.
 
     Raises:
-        re.error: it is none, or it could run for ever.
+        PatternError: on construction, with what is wrong with it.
     """
-    if runs_away(pattern):
-        raise re.error("repeats what is itself repeated, and could run for ever")
+
+    __slots__ = ("_compiled", "groups")
+
+    def __init__(self, pattern: str) -> None:
+        import re2  # only a bench with drivers needs it
+
+        options = re2.Options()
+        options.log_errors = False
+        try:
+            self._compiled = re2.compile(_valid(pattern), options)
+        except re2.error as problem:
+            told = problem.args[0] if problem.args else "not understood"
+            words = told.decode("utf-8", "replace") if isinstance(told, bytes) else str(told)
+            raise PatternError(words) from None
+        self.groups: int = self._compiled.groups
+
+    def search(self, text: str) -> Found | None:
+        """Where it is found first, if anywhere."""
+        found: Found | None = self._compiled.search(_valid(text[:LONGEST_SUBJECT]))
+        return found
+
+    def match(self, text: str) -> Found | None:
+        """The same at the beginning only."""
+        found: Found | None = self._compiled.match(_valid(text[:LONGEST_SUBJECT]))
+        return found
+
+
+def _valid(text: str) -> str:
+    """Text that has a UTF-8 form: half a surrogate pair has none."""
+    return text if text.isascii() else text.encode("utf-8", "replace").decode("utf-8")
+
+
+@lru_cache(maxsize=512)
+def compiled(pattern: str) -> Pattern:
+    """A pattern, compiled once.
+
+    Raises:
+        PatternError: what is wrong with it.
+    """
+    return Pattern(pattern)

@@ -12,6 +12,7 @@ from collections.abc import Callable
 from typing import NoReturn
 
 from seqrun.errors import InstrumentError, NotMeasured
+from seqrun.files import regular
 from seqrun.files.commands import Commands
 
 NOT_A_NUMBER = 9.91e37  # SCPI-99 volume 1, 7.2.1.5: neither this nor larger is a result
@@ -86,8 +87,8 @@ class Answer:
         self._headers = headers
         self._read = _READ[commands.kind]
         self._pick = _picker(commands)
-        grouped = bool(commands.match) and re.compile(commands.match).groups > 0
-        self._search = re.compile(commands.match) if commands.match and not grouped else None
+        grouped = bool(commands.match) and regular.compiled(commands.match).groups > 0
+        self._search = regular.compiled(commands.match) if commands.match and not grouped else None
         self.where = where
 
     def number(self, answer: str) -> float:
@@ -182,7 +183,7 @@ def _picker(commands: Commands) -> Callable[[str], str]:
     so that the error shows what came."""
     field, separator, character = commands.field, commands.separator, commands.character
     assert not isinstance(character, tuple), "Commands.of chose the output's own"
-    matcher = re.compile(commands.match) if commands.match else None
+    matcher = regular.compiled(commands.match) if commands.match else None
     if field is None and matcher is None and character is None:
         return _whole
 

@@ -5,7 +5,6 @@ Only the question for the identity is sent, nothing else.
 
 from __future__ import annotations
 
-import re
 import warnings
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
@@ -13,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from seqrun.errors import SeqrunError
+from seqrun.files import regular
 from seqrun.files.driver import Driver
 from seqrun.files.manners import Identity, Manners
 from seqrun.instruments.link import Link
@@ -167,7 +167,7 @@ def fitting(
         for name, driver in drivers.items()
         if driver.identity == question
         and (simulated or driver.accuracy_of is None)
-        and re.search(driver.idn, said)
+        and regular.compiled(driver.idn).search(said)
     ]
     named = tuple(name for name, tells in fit if tells == "identity")
     return named, tuple(name for name, tells in fit if tells == "fingerprint")

@@ -12,7 +12,6 @@ step, so that no answer is ever taken for that of another question.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NoReturn, Self
@@ -24,6 +23,7 @@ from seqrun.errors import (
     SeqrunError,
     WrongInstrument,
 )
+from seqrun.files import regular
 from seqrun.files.manners import Identity, Manners
 from seqrun.instruments import error_queue
 from seqrun.instruments.block import NoBlock
@@ -101,7 +101,7 @@ class Link:
         self._joins_taken = False  # an answer with an entry of the error queue has been seen
         self._empty = ""  # what its error queue answers when there is nothing in it
         self._tail = _joined("*", manners.error_query)[1:] if self._appended else ""
-        self._no_error = re.compile(manners.no_error)
+        self._no_error = regular.compiled(manners.no_error)
         self._acknowledge = manners.acknowledge
         self._untried = manners.acknowledged == "try"
         self._users = 1
@@ -271,7 +271,7 @@ class Link:
             self._untried = False
         else:
             said = self.wire.receive()
-        if re.search(pattern, said) is None:
+        if regular.compiled(pattern).search(said) is None:
             self._owed = False
             raise InstrumentRefused(
                 f"answered \"{_short(said)}\" to '{self._sent((message,))}'",

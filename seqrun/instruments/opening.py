@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import re
 from typing import TYPE_CHECKING
 
 from seqrun.errors import InstrumentRefused, InstrumentSilent, WrongInstrument
+from seqrun.files import regular
 from seqrun.files.bench import Instrument as BenchInstrument
 from seqrun.files.driver import Driver
 from seqrun.instruments.generator import DrivenGenerator
@@ -96,7 +96,7 @@ def identify(link: Link, entry: BenchInstrument, driver: Driver) -> None:
             where=link.where,
             hint="seqrun only drives instruments that it can tell apart",
         ) from problem
-    if re.search(driver.idn, found) is None:
+    if regular.compiled(driver.idn).search(found) is None:
         raise WrongInstrument(
             f'the instrument there is "{found}"',
             expected=f'one whose identity matches "{driver.idn}" (driver "{driver.name}")',
