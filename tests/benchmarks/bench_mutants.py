@@ -6,11 +6,19 @@
 
 The tests of a group are collected once, and run once to see which lines each of them reaches. Then
 the process forks for every mutant: the child swaps the changed code into the running functions and
-runs the tests that reach the line, quickest first, until one is red. A line that no test reaches is
-a survivor; so is a mutant that lives through ``--seconds`` of tests, where the cap is met. What
-tests do in processes of their own is not seen.
+runs the tests that reach the line, quickest first, until one is red. What tests do in processes of
+their own is not seen. What becomes of a mutant:
 
-Prints a table and the survivors; exits 1 when a goal is missed. Needs ``coverage``.
+killed      a test is red, or waits for ever
+lived       every test that could notice was run, and is green
+unreached   no test comes to the line
+stopped     its tests took longer than ``--seconds``: whether one of the others notices is not known
+dropped     the change cannot be put into the running modules: nothing is known
+equivalent  ``equivalent_mutants.toml`` says why no test could notice; not run
+
+The share is of killed, lived, unreached and stopped together: what is not known is not counted as
+noticed. Prints a table and every mutant that was not killed; exits 1 when a goal is missed, or when
+an entry of equivalent_mutants.toml fits no mutant any more. Needs ``coverage``.
 """
 
 from __future__ import annotations
@@ -28,9 +36,11 @@ import signal
 import sys
 import tempfile
 import time
-from collections import defaultdict
+import tomllib
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from types import CodeType, FunctionType, ModuleType
 from typing import Any
@@ -82,9 +92,7 @@ class Driver:
     def __init__(self, group: Group, options: argparse.Namespace, say: Callable[[str], None]):
         self.group, self.options, self.say = group, options, say
         self.failed = False
-        self.killed: list[Mutant] = []
-        self.survivors: list[tuple[Mutant, str]] = []
-        self.not_run = 0
+        self.count: Counter[str] = Counter()
 
     @pytest.hookimpl(trylast=True)
     def pytest_sessionstart(self) -> None:
@@ -120,6 +128,10 @@ class Driver:
         every = [m for file in files for m in mutants(file)]
         if self.options.line:
             every = [m for m in every if m.line in self.options.line]
+        known = _equivalents()
+        found = [m for m in every if _key(m) not in known]
+        self.count["equivalent"] = len(every) - len(found)
+        every = found
         if self.options.all or len(every) <= self.options.each:
             return every
         return random.Random(self.options.seed).sample(every, self.options.each)
@@ -172,14 +184,14 @@ class Driver:
         return reached, seconds, red
 
     def _run(self, chosen: list[Mutant], lines: Reached) -> None:
-        running: dict[int, tuple[Mutant, float, str]] = {}
+        running: dict[int, tuple[Mutant, float, int]] = {}
         waiting = list(chosen)
         while waiting or running:
             while waiting and len(running) < self.options.jobs:
                 mutant = waiting.pop(0)
                 names = self._tests(mutant, lines)
                 if not names:
-                    self._lives(mutant, "no test reaches it")
+                    self._ends(mutant, "unreached", 0)
                     continue
                 expected = sum(self.seconds[n] for n in names)
                 child = os.fork()
@@ -188,35 +200,28 @@ class Driver:
                     _quiet()
                     os._exit(self._child(mutant, names))
                 limit = time.monotonic() + 10.0 * min(expected, self.options.seconds) + 30.0
-                why = f"{len(names)} tests" + (
-                    f", stopped at {self.options.seconds:g} s"
-                    if expected > self.options.seconds
-                    else ""
-                )
-                running[child] = (mutant, limit, why)
+                running[child] = (mutant, limit, len(names))
             self._reap(running)
 
-    def _reap(self, running: dict[int, tuple[Mutant, float, str]]) -> None:
-        for child, (mutant, limit, why) in list(running.items()):
+    def _reap(self, running: dict[int, tuple[Mutant, float, int]]) -> None:
+        for child, (mutant, limit, tests) in list(running.items()):
             done, status = os.waitpid(child, os.WNOHANG)
             if not done and time.monotonic() < limit:
                 continue
             if not done:  # an endless loop is noticed by whoever waits for it
                 os.killpg(child, signal.SIGKILL)
                 os.waitpid(child, 0)
-                status = 1
             del running[child]
-            if status == 0:
-                self._lives(mutant, why)
-            elif os.WIFEXITED(status) and os.WEXITSTATUS(status) == 3:
-                self.not_run += 1
-            else:
-                self.killed.append(mutant)
+            told = done and os.WIFEXITED(status)  # else the process fell over, or hangs
+            self._ends(
+                mutant, _ENDS.get(os.WEXITSTATUS(status), "killed") if told else "killed", tests
+            )
         time.sleep(0.005)
 
-    def _lives(self, mutant: Mutant, why: str) -> None:
-        self.survivors.append((mutant, why))
-        self.say(f"  lives: {_short(mutant)} ({why})")
+    def _ends(self, mutant: Mutant, end: str, tests: int) -> None:
+        self.count[end] += 1
+        if end != "killed":
+            self.say(f"  {end}: {_short(mutant)} ({tests} tests)")
 
     def _tests(self, mutant: Mutant, lines: Reached) -> list[str]:
         """The tests to run: those that reach the line, then all that share a file with one (what a
@@ -244,7 +249,7 @@ class Driver:
         return first + rest
 
     def _child(self, mutant: Mutant, names: list[str]) -> int:
-        """0: it lives; 1: a test is red; 3: the change cannot be swapped in."""
+        """The exit code that :data:`_ENDS` reads; 1: a test is red."""
         try:
             if not _swap(mutant, self.live):
                 return 3
@@ -259,9 +264,31 @@ class Driver:
                 return 1
             if self.failed:
                 return 1
-            if time.process_time() - begun > self.options.seconds:
-                break
+            if following is not None and time.process_time() - begun > self.options.seconds:
+                return 4
         return 0
+
+
+_ENDS = {0: "lived", 3: "dropped", 4: "stopped"}  # by the exit code of a mutant's process
+
+
+def _key(mutant: Mutant) -> tuple[str, str, str]:
+    return _short_path(mutant), mutant.text, mutant.what
+
+
+@cache
+def _equivalents() -> dict[tuple[str, str, str], str]:
+    """Mutants that no test can notice: file, source line and change; and the reason."""
+    text = (Path(__file__).parent / "equivalent_mutants.toml").read_text(encoding="utf-8")
+    entries = tomllib.loads(text).get("equivalent", [])
+    return {(e["file"], e["line"], e["change"]): e["why"] for e in entries}
+
+
+def _gone() -> list[tuple[str, str, str]]:
+    """Entries that fit no mutant any more: the line or the driver has changed."""
+    files = {file for file, _, _ in _equivalents() if (ROOT / file).exists()}
+    there = {_key(m) for file in files for m in mutants(ROOT / file)}
+    return [entry for entry in _equivalents() if entry not in there]
 
 
 def _in_order(items: list[Any]) -> Iterator[tuple[str, Any, Any]]:
@@ -275,6 +302,10 @@ def _file_of(name: str) -> str:
 
 def _short(mutant: Mutant) -> str:
     return str(mutant).replace(f"{ROOT}/", "")
+
+
+def _short_path(mutant: Mutant) -> str:
+    return mutant.path.relative_to(ROOT).as_posix()
 
 
 def _quiet() -> None:
@@ -402,14 +433,7 @@ def main() -> int:
                 group = Group(group.goal, group.sources, tuple(options.tests))
             begun = time.monotonic()
             done = run(name, group, options)
-            result = (
-                name,
-                len(done.killed),
-                len(done.survivors),
-                done.not_run,
-                group.goal,
-                time.monotonic() - begun,
-            )
+            result = (name, dict(done.count), group.goal, time.monotonic() - begun)
             os.write(write, pickle.dumps(result))
             os._exit(0)
         os.close(write)
@@ -417,12 +441,19 @@ def main() -> int:
         with os.fdopen(read, "rb") as answer:
             table.append(pickle.loads(answer.read()))
     missed = False
-    print(f"\n{'group':<34}{'mutants':>8}{'killed':>8}{'lived':>7}{'share':>8}{'goal':>7}{'s':>7}")
-    for name, killed, lived, _, goal, seconds in table:
-        share = killed / max(killed + lived, 1)
+    columns = ("killed", "lived", "unreached", "stopped", "dropped", "equivalent")
+    print(f"\nseed {options.seed}\n{'group':<32}{'share':>7}{'goal':>6}{'s':>6}", end="")
+    print("".join(f"{column:>11}" for column in columns))
+    for name, count, goal, seconds in table:
+        known = sum(count.get(column, 0) for column in columns[:4])
+        share = count.get("killed", 0) / max(known, 1)
         missed = missed or share < goal
-        row = f"{name:<34}{killed + lived:>8}{killed:>8}{lived:>7}{100 * share:>7.1f}%"
-        print(f"{row}{100 * goal:>6.0f}%{seconds:>7.0f}{'  missed' if share < goal else ''}")
+        print(f"{name:<32}{100 * share:>6.1f}%{100 * goal:>5.0f}%{seconds:>6.0f}", end="")
+        told = "".join(f"{count.get(column, 0):>11}" for column in columns)
+        print(f"{told}{'  missed' if share < goal else ''}")
+    for entry in _gone():
+        missed = True
+        print(f"equivalent_mutants.toml: fits no mutant: {' | '.join(entry)}")
     return int(missed)
 
 
