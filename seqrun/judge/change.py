@@ -101,7 +101,7 @@ def classify(low: float, high: float, expanded: float, matters: float) -> Change
     """
     if low > expanded or high < -expanded:
         return Change.CHANGED
-    if max(abs(low), abs(high)) + expanded <= matters:
+    if max(-low, high) + expanded <= matters:
         return Change.UNCHANGED
     return Change.CANNOT_TELL
 

@@ -209,13 +209,13 @@ class _InGeneral:
 
 
 def _in_general(patterns: Patterns, evidence: Mapping[str, Evidence]) -> dict[str, _InGeneral]:
-    """Every told sign that a cause names."""
+    """Every told sign."""
     total = math.fsum(cause.weight for cause in patterns.causes)
     found = {}
     for name, one in evidence.items():
-        naming = [c for c in patterns.causes if name in c.seen]
-        if one.seen is None or not naming:
+        if one.seen is None:
             continue
+        naming = [c for c in patterns.causes if name in c.seen]
         share = math.fsum(c.weight for c in naming) / total
         often = math.fsum(c.weight * c.seen[name] for c in naming) / total
         found[name] = _InGeneral(often + (1.0 - share) * one.sign.otherwise, share > COMMON)

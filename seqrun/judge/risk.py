@@ -46,8 +46,6 @@ def pass_probability(
     guard = expanded_uncertainty if decision == "guarded" else 0.0
     low = None if limit.low is None else limit.low + guard
     high = None if limit.high is None else limit.high - guard
-    if low is not None and high is not None and low > high:
-        return 0.0
     u = expanded_uncertainty / COVERAGE_FACTOR
     return conformance_probability(true_value, u, Limit(low, high))
 

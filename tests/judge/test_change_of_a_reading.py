@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -84,6 +85,8 @@ def test_a_setting_without_uncertainty_is_unchanged_only_when_it_is_the_same() -
     other = difference(setting, reading(34.6, 0.0, limit=None))
     assert other.change is Change.CANNOT_TELL
     assert other.reason == "no uncertainty is stated before and after"
+    assert other.value == pytest.approx(0.1)
+    assert not other.shared
 
 
 def test_noise_that_sank_into_the_floor_of_the_bench_has_changed() -> None:
@@ -185,3 +188,27 @@ def test_bounds_of_counts_that_exclude_one_another_are_a_change() -> None:
         Change.CANNOT_TELL
     )
     assert difference(before, reading(1.0, 0.0, "Hz", None)).change is Change.CANNOT_TELL
+
+
+@pytest.mark.parametrize(("low", "high"), [(-5.0, 0.1), (-0.1, 5.0), (-5.0, 5.0)])
+def test_a_difference_that_may_be_large_either_way_is_not_called_unchanged(
+    low: float, high: float
+) -> None:
+    assert classify(low, high, 0.2, 1.0) is Change.CANNOT_TELL
+    assert classify(low / 10.0, high / 10.0, 0.2, 1.0) is Change.UNCHANGED
+
+
+def test_an_uncertainty_without_end_tells_nothing_and_keeps_the_difference() -> None:
+    before = reading(0.01, 0.001)
+    endless = (Contribution(Source("all"), math.inf),)
+    before = replace(before, reading=replace(before.reading, budget=endless))
+    found = difference(before, reading(0.04, 0.001))
+    assert found.change is Change.CANNOT_TELL
+    assert found.value == pytest.approx(0.03)
+    assert found.reason == "an uncertainty is not a finite number"
+
+
+def test_a_limit_of_before_counts_in_the_unit_of_after() -> None:
+    before = reading(0.004, 0.0004, unit="", limit=(None, 0.005))
+    found = difference(before, reading(0.4, 0.04, unit="%", limit=None))
+    assert found.matters == pytest.approx(0.1)  # a fifth of 0.5 %

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from findings_cases import HEAD, offset, patterns, read
+from findings_cases import HEAD, TWO, offset, patterns, read
 
 from seqrun.judge.evidence import evidence_of, values_of
 from seqrun.quantity import Quantity
@@ -172,3 +172,14 @@ def test_a_bound_tells_only_of_the_side_that_it_leaves_out(
         (one,) = currents(3.0)
         bounded = replace(one, reading=replace(one.reading, bound=bound))
         assert evidence_of(patterns(value + sign + CAUSE), [bounded], "")["s"].seen is expected
+
+
+def test_what_was_measured_and_met_its_limit_shows_that_it_settles() -> None:
+    """The sign is a reading that was not made for want of rest; another reason tells nothing."""
+    text = TWO.replace('verdict = "not measured"', 'verdict = "fail"').replace(
+        'note = "*to settle*"\n', ""
+    )
+    fine = evidence_of(patterns(text), [offset(0.001)], "")
+    assert fine["unsettled.left"].seen is False
+    lost = evidence_of(patterns(text), [offset(0.001), offset(None, note="a lead was off")], "")
+    assert lost["unsettled.left"].seen is None

@@ -216,3 +216,32 @@ def test_an_amount_between_two_is_rectangular_with_three_triangular() -> None:
     assert amount([10, 22]).u == pytest.approx(12.0 / math.sqrt(12.0))
     assert amount([10, 16, 22]).u == pytest.approx(6.0 / math.sqrt(6.0))
     assert amount(7).u == 0.0
+
+
+def test_a_section_that_only_an_unlikely_cause_sits_in_is_kept_and_one_not_told_is_named() -> None:
+    sections = (
+        SectionState("output_stage.left", "output stage, left", "good", 8),
+        SectionState("relay.left", "relay", "not told", 0),
+        SectionState("supply", "supply", "not told", 0),
+    )
+    both = findings(
+        cause("hum.left", 0.95, section="supply"),
+        cause("bias_high.left", 0.05, section="output_stage.left"),
+        sections=sections,
+    )
+    found = advise(both, sheet())
+    assert [kept.title for kept in found.kept] == ["output stage, left"]
+    assert found.suspect == ("supply",)
+    assert found.untold == ("relay",)
+
+
+def test_a_stated_range_of_value_is_drawn_from_and_a_single_figure_is_sure() -> None:
+    sure = advise(findings(cause("bias_high.left", 1.0)), sheet()).repair
+    assert (sure.u, sure.low, sure.high) == (pytest.approx(0.0, abs=1e-9), sure.mean, sure.mean)
+    text = SHEET.replace("value_working = 200", "value_working = [140, 260]")
+    wide = advise(findings(cause("bias_high.left", 1.0)), sheet(text)).repair
+    assert wide.mean == pytest.approx(160.0)
+    # rectangular: half-width 60, standard uncertainty 60/√3; eight in ten within 0.8 of it
+    assert wide.u == pytest.approx(60.0 / math.sqrt(3.0), rel=0.02)
+    assert wide.low == pytest.approx(160.0 - 48.0, abs=2.0)
+    assert wide.high == pytest.approx(160.0 + 48.0, abs=2.0)

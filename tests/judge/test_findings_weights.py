@@ -143,3 +143,36 @@ def test_probabilities_of_all_causes_and_none_make_one(
     assert math.isclose(named + found.no_fault + found.unknown, 1.0)
     probabilities = [c.probability for c in found.causes]
     assert probabilities == sorted(probabilities, reverse=True)
+
+
+@pytest.mark.parametrize(("seen_with", "told"), [(0.16, True), (0.14, False)])
+def test_a_sign_that_shifts_the_odds_by_less_than_half_is_no_reason(
+    seen_with: float, told: bool
+) -> None:
+    text = TWO.replace('"dc.{channel}" = 0.9', f'"dc.{{channel}}" = {seen_with}')
+    found = weigh(patterns(text), [offset(BAD, "left")], "")
+    left = next(c for c in found.causes if c.id == "offset.left")
+    assert [r.sign for r in left.speaking_for] == (["dc.left"] if told else [])
+
+
+def test_one_seen_sign_of_its_own_lets_the_general_ones_speak_for_a_cause() -> None:
+    """What every cause shows is a reason only beside a sign of its own, be another missing."""
+    text = TWO.replace(
+        '"dc.{channel}" = 0.9',
+        '"dc.{channel}" = 0.9\n"unsettled.{channel}" = 0.9\n"tripped_low" = 0.9',
+    )
+    readings = [offset(BAD, "left"), offset(OK, "right")]
+    found = weigh(patterns(text), readings, "tripped: bring_up, stage 2")
+    odds = {c.id: c.probability / found.no_fault for c in found.causes}
+    # left: its offset 9, the trip that all causes show 9, that it settles 1/9
+    assert odds["offset.left"] == pytest.approx(9.0)
+    # right: nothing of its own is seen, so that the trip is no reason
+    assert odds["offset.right"] == pytest.approx(1.0 / 81.0)
+
+
+def test_a_general_sign_that_was_not_measured_says_nothing_of_an_unknown_fault() -> None:
+    text = TWO.replace('"tripped_low" = 0.9', '"tripped_low" = 0.9\n"dc.left" = 0.9')
+    found = weigh(patterns(text), [], "")
+    seen = weigh(patterns(text), [offset(OK, "left")], "")
+    assert found.unknown / found.no_fault == pytest.approx(0.06)  # 0.02 of three causes
+    assert seen.unknown / seen.no_fault < 0.06

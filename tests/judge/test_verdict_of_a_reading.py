@@ -226,3 +226,12 @@ def test_without_a_stated_uncertainty_a_guarded_reading_does_not_pass() -> None:
 def test_an_unknown_decision_rule_is_refused() -> None:
     with pytest.raises(UsageError, match="generous"):
         decide(reading(0.0), OFFSET, "generous", "s")
+
+
+def test_a_bound_that_cannot_decide_says_which_bound_and_which_limit() -> None:
+    over = decide(reading(0.2, 0.01, Bound.AT_MOST), Limit(high=0.1), "guarded", "s")
+    assert over.reading.note == "'at most 200 mV' cannot decide a limit of at most 100 mV"
+    under = decide(reading(0.2, 0.01, Bound.AT_LEAST), Limit(0.3, 0.5), "guarded", "s")
+    assert under.reading.note == (
+        "'at least 200 mV' cannot decide a limit of at least 300 mV and at most 500 mV"
+    )
