@@ -158,9 +158,6 @@ def _same(one: Path, other: Path) -> bool:
 
 def _continues(longer: Path, shorter: Path) -> bool:
     """Whether ``longer`` begins with the whole of ``shorter``."""
-    size = shorter.stat().st_size
-    if longer.stat().st_size < size:
-        return False
     with longer.open("rb") as a, shorter.open("rb") as b:
         while block := b.read(1 << 16):
             if a.read(len(block)) != block:

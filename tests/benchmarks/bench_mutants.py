@@ -66,7 +66,7 @@ GROUPS = {
     "judge": Group(
         0.92, ("seqrun/judge",), ("tests/judge", "tests/outside/test_decision_rules.py")
     ),
-    "record": Group(0.92, ("seqrun/record",), ("tests/record",)),
+    "record": Group(0.92, ("seqrun/record",), ("tests/record", "tests/runner/test_answering.py")),
     "safe": Group(0.92, ("seqrun/runner/safe.py",), ("tests/runner",)),
     "trips": Group(0.92, ("seqrun/runner/trips.py",), ("tests/runner",)),
     "engine": Group(0.92, ("seqrun/runner/engine.py",), ("tests/runner",)),

@@ -112,6 +112,10 @@ class _Changer(ast.NodeTransformer):
     def visit_Raise(self, node: ast.Raise) -> ast.AST:
         return self._gone(node, "raise") or node  # what it says is not changed
 
+    def visit_keyword(self, node: ast.keyword) -> ast.AST:
+        # zip(strict=True) says what holds; no rule lies in it
+        return node if node.arg == "strict" else self.generic_visit(node)
+
     def visit_Continue(self, node: ast.Continue) -> ast.AST:
         return self._gone(node, "continue") or node
 
@@ -130,8 +134,8 @@ class _Changer(ast.NodeTransformer):
 
     def visit_Return(self, node: ast.Return) -> ast.AST:
         nothing = node.value is None or (
-            isinstance(node.value, ast.Constant) and node.value.value in (None, "")
-        )
+            isinstance(node.value, ast.Constant) and node.value.value in (None, "", False)
+        )  # False and None are one to an if; False to True is a change of its own
         if not nothing and self._here(node, "return None"):
             node.value = ast.copy_location(ast.Constant(None), node)
             return node

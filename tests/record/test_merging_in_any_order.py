@@ -126,3 +126,17 @@ def test_files_that_differ_are_all_kept_in_either_order(tmp_path: Path) -> None:
     # and what was merged in different orders merges without a third copy
     merge(tmp_path / "all-0", tmp_path / "all-1")
     assert len(list((tmp_path / "all-0" / run_id).glob("report*.html"))) == 2
+
+
+def test_of_two_copies_of_a_run_that_goes_on_the_longer_file_stays(tmp_path: Path) -> None:
+    run_id = a_run(tmp_path / "bench", "B-1", 1, False)
+    shutil.copytree(tmp_path / "bench", tmp_path / "copy")
+    log = Path("bench") / run_id / "messages.log"
+    (tmp_path / log).write_text("0.1 supply > *RST\n0.2 supply > OUTP 1\n")
+    (tmp_path / "copy" / run_id / "messages.log").write_text("0.1 supply > *RST\n")
+    for number, order in enumerate((("bench", "copy"), ("copy", "bench"))):
+        target = tmp_path / f"all-{number}"
+        for name in (*order, *order):
+            merge(target, tmp_path / name)
+        (kept,) = (target / run_id).glob("messages*")
+        assert kept.read_text().endswith("OUTP 1\n")
