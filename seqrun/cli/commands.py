@@ -133,17 +133,26 @@ def plan_command(
     return 0
 
 
-def check_command(files: Sequence[Path]) -> int:
-    """``seqrun check``: every file is looked at; 0 when all are right."""
-    from seqrun.runner.preparation import check_file
+def check_command(files: Sequence[str]) -> int:
+    """``seqrun check``: each file alone and with the others; 0 when all are right."""
+    from seqrun.runner.preparation import check_file, check_together, named
 
     wrong = 0
-    for path in files:
+    paths: list[Path] = []
+    for name in files:
         try:
-            print(f"{path}: {check_file(path)}")
+            path = named(name)
+            print(f"{name}: {check_file(path)}")
+            paths.append(path)
         except SeqrunError as error:
             wrong += 1
             print(f"seqrun: {error}", file=sys.stderr)
+    try:
+        for line in check_together(paths):
+            print(line)
+    except SeqrunError as error:
+        wrong += 1
+        print(f"seqrun: {error}", file=sys.stderr)
     return 2 if wrong else 0
 
 
@@ -153,14 +162,16 @@ def schema_command(kind: str) -> int:
 
     from seqrun.files.schema import schema
     from seqrun.steps.base import kinds, measurands
+    from seqrun.steps.keys import described
 
-    _files_are_utf8()
+    files_are_utf8()
     words = {name: of.what for name, of in measurands().items()}
-    print(json.dumps(schema(kind, kinds(), words), indent=2, ensure_ascii=False))
+    keys = {name: described(one) for name, one in kinds().items()}
+    print(json.dumps(schema(kind, kinds(), words, keys), indent=2, ensure_ascii=False))
     return 0
 
 
-def _files_are_utf8() -> None:
+def files_are_utf8() -> None:
     """What is printed to be kept as a file is UTF-8 (TOML and JSON are), whatever the locale."""
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(encoding="utf-8")
@@ -236,7 +247,7 @@ def serve_command(
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: server.close())
     text = server.bench_toml()
-    _files_are_utf8()
+    files_are_utf8()
     for key, resource in server.resources.items():
         print(f"# {key}: {resource}")
     print(text, flush=True)

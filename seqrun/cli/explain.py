@@ -21,7 +21,7 @@ def explain_command(quantity: str | None) -> int:
     Raises:
         UsageError: no step measures such a quantity.
     """
-    from seqrun.steps.base import measurands, yielded_by
+    from seqrun.steps.base import kinds, measurands, yielded_by
 
     known = measurands()
     if quantity is None:
@@ -30,8 +30,12 @@ def explain_command(quantity: str | None) -> int:
             print(_entry(f"{name:<{widest}}", text.what, widest))
         return 0
     name = "_".join(quantity.lower().replace("-", " ").split())
+    if name not in known and name in kinds():
+        from seqrun.cli.reference import steps_command
+
+        return steps_command(name)
     if name not in known:
-        near = difflib.get_close_matches(name, known, 1, 0.4)
+        near = difflib.get_close_matches(name, [*known, *kinds()], 1, 0.4)
         raise UsageError(
             f"no step measures a quantity called '{quantity}'",
             expected=f"did you mean '{near[0]}'?" if near else None,

@@ -15,6 +15,7 @@ from seqrun.files.sequence import Sequence
 from seqrun.files.unit import Unit
 
 KINDS = ("sequence", "unit", "bench", "driver", "findings", "costs")
+Descriptions = Mapping[str, Mapping[str, str]]
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 
@@ -22,11 +23,13 @@ def schema(
     kind: str,
     step_kinds: Mapping[str, type[StepFields]],
     quantities: Mapping[str, str] | None = None,
+    descriptions: Descriptions | None = None,
 ) -> dict[str, Any]:
     """The JSON Schema (draft 2020-12) of a kind of file.
 
     Args:
         quantities: name -> what it is, of every quantity that a step yields.
+        descriptions: kind of step -> key -> what it means.
 
     Raises:
         UsageError: an unknown kind.
@@ -36,7 +39,7 @@ def schema(
             f"'{kind}' is no kind of file", expected=one_of(kind, KINDS), where="schema"
         )
     if kind == "sequence":
-        return {"$schema": DIALECT, **_as_written(_sequence(step_kinds))}
+        return {"$schema": DIALECT, **_as_written(_sequence(step_kinds, descriptions))}
     if kind == "findings":
         return {"$schema": DIALECT, **_as_written(_findings(quantities or {}))}
     return {"$schema": DIALECT, **_as_written(_model(kind).model_json_schema(by_alias=True))}
@@ -57,24 +60,38 @@ def _model(kind: str) -> type[BaseModel]:
     return driver
 
 
-def _sequence(step_kinds: Mapping[str, type[StepFields]]) -> dict[str, Any]:
+def _sequence(
+    step_kinds: Mapping[str, type[StepFields]], descriptions: Descriptions | None = None
+) -> dict[str, Any]:
     whole = Sequence.model_json_schema(by_alias=True)
     definitions: dict[str, Any] = whole.setdefault("$defs", {})
-    branches: list[dict[str, str]] = []
+    branches: list[dict[str, Any]] = []
     for name, model in step_kinds.items():
         one = TypeAdapter(model).json_schema(by_alias=True)
         definitions |= one.pop("$defs", {})
+        told = (one.pop("description", "") or "").split("\n\n")[0]
         properties = one["properties"]
         for key, value in properties.items():
-            properties[key] = _or_placeholder(value)
+            properties[key] = _or_placeholder(value, definitions | one.get("$defs", {}))
+            if words := (descriptions or {}).get(name, {}).get(key):
+                properties[key] = {**properties[key], "description": words}
         if model.limit_words:
             properties["limit"]["description"] = f"held against: {model.limit_words}"
         else:  # nothing to hold it against: an editor need not offer it
             del properties["limit"], properties["settle"]
-        properties["do"] = {"const": name, "description": one.get("description", "")}
+        properties["do"] = {"const": name, "description": " ".join(told.split())}
         definitions[f"step_{name}"] = one
-        branches.append({"$ref": f"#/$defs/step_{name}"})
-    whole["properties"]["step"]["items"] = {"oneOf": branches} if branches else {"type": "object"}
+        chosen = {"properties": {"do": {"const": name}}, "required": ["do"]}
+        branches.append({"if": chosen, "then": {"$ref": f"#/$defs/step_{name}"}})
+    # The kind is chosen by 'do' first, so that an editor names the key that is wrong in it instead
+    # of what is wrong with every other kind.
+    do = {"enum": list(step_kinds), "description": "the kind of step"}
+    whole["properties"]["step"]["items"] = {
+        "type": "object",
+        "required": ["do"],
+        "properties": {"do": do} if branches else {},
+        "allOf": branches,
+    }
     return whole
 
 
@@ -103,9 +120,10 @@ def _one_or_more(quantities: Mapping[str, str]) -> dict[str, Any]:
     return {"anyOf": [one, {"type": "array", "items": one}]}
 
 
-def _or_placeholder(field: dict[str, Any]) -> dict[str, Any]:
-    """A number may also come from ``each``: ``"{level}"``."""
-    if field.get("type") not in ("integer", "number"):
+def _or_placeholder(field: dict[str, Any], definitions: Mapping[str, Any]) -> dict[str, Any]:
+    """A number, or a word of a list, may also come from ``each``: ``"{level}"``."""
+    listed = definitions.get(str(field.get("$ref", "")).rpartition("/")[2], field)
+    if field.get("type") not in ("integer", "number") and "enum" not in listed:
         return field
     kept: dict[str, Any] = {
         key: field[key] for key in ("description", "default", "title") if key in field

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
+from typing import TypeVar
 
+from seqrun.errors import SeqrunError
 from seqrun.files.bench import load_bench
 from seqrun.files.driver import load_driver
 from seqrun.files.expand import expand_all
 from seqrun.files.kinds import kind_of
 from seqrun.files.sequence import Sequence as SequenceFile
 from seqrun.files.sequence import load_sequence
-from seqrun.files.shipped import find
+from seqrun.files.shipped import Kind, find, shipped
 from seqrun.files.unit import load_unit
 from seqrun.plan.build import Plan, build
 from seqrun.plan.ohms import told as load_ohms_told
@@ -23,6 +26,8 @@ from seqrun.plan.reach import beyond_the_switch
 from seqrun.runner.opening import BenchFiles, read_bench
 from seqrun.runner.papers import against_release
 from seqrun.steps.base import kinds, measurands
+
+T = TypeVar("T")
 
 
 def prepare(
@@ -125,3 +130,67 @@ def check_file(path: Path) -> str:
 
         return f"cost sheet in {load_costs(path).currency}"
     return f"driver '{load_driver(path).name}'"
+
+
+def named(name: str) -> Path:
+    """The file for a path, or for the name of one that ships: a sequence first, then a unit sheet,
+    a driver, findings, costs.
+
+    Raises:
+        FileError: there is none, with the nearest shipped sequence.
+    """
+    kinds_of_file: tuple[Kind, ...] = ("sequence", "unit", "driver", "findings", "costs")
+    if not Path(name).exists():
+        for kind in kinds_of_file:
+            if name in shipped(kind):
+                return shipped(kind)[name]
+    if Path(name).suffix or "/" in name or Path(name).exists():
+        return Path(name)
+    return find("sequence", name)
+
+
+def check_together(paths: Sequence[Path]) -> list[str]:
+    """Check files against one another: every bench with every unit sheet, every sequence with
+    every sheet, and planned with every bench; what they come to, a line each.
+
+    Raises:
+        FileError, UsageError: the first pair that does not fit, naming both.
+    """
+    of: dict[str, list[Path]] = {}
+    for path in paths:
+        of.setdefault(kind_of(path), []).append(path)
+    told = []
+    for unit in of.get("unit", []):
+        sheet = load_unit(unit)
+        for bench in of.get("bench", []):
+            with_names(partial(read_bench, str(bench), str(unit)), bench, unit)
+            told.append(f"{bench.name} with {unit.name}: they fit")
+        for sequence in of.get("sequence", []):
+            file = load_sequence(sequence, kinds())
+            steps = with_names(partial(expand_all, file, sheet), sequence, unit)
+            told.append(f"{sequence.name} with {unit.name}: {len(steps)} steps")
+    units: list[str | None] = [*map(str, of.get("unit", []))]
+    for bench in of.get("bench", []):
+        for sequence in of.get("sequence", []):
+            for name in units or [None]:
+                planned = partial(prepare, str(sequence), str(bench), name)
+                plan, _ = with_names(planned, sequence, bench)
+                left = f", {len(plan.left_out)} left out" if plan.left_out else ""
+                told.append(f"{sequence.name} on {bench.name}: it can be planned{left}")
+    return told
+
+
+def with_names(call: Callable[[], T], *paths: Path) -> T:
+    """What a call gives; where it refuses without naming a file, the files are named.
+
+    Raises:
+        SeqrunError: as the call does.
+    """
+    try:
+        return call()
+    except SeqrunError as error:
+        if not error.where or not any(p.name in error.where for p in paths):
+            error.where = " and ".join(p.name for p in paths) + (
+                f", {error.where}" if error.where else ""
+            )
+        raise
