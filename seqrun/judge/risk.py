@@ -56,7 +56,7 @@ def worst_false_accept(
     """The largest risk of passing a unit that does not keep to its limit.
 
     The worst such unit lies just beyond the limit: one in two under simple acceptance, 2.3 % (less
-    than the 2.5 % of ILAC-G8:09/2019, table 1) with guard band U and k = 2.
+    than the 2.5 % of ILAC-G8:09/2019) with guard band U and k = 2.
     """
     sides = [side for side in (limit.low, limit.high) if side is not None]
     if expanded_uncertainty == 0.0:

@@ -276,7 +276,8 @@ def clipping_onset(series: Sequence[PowerPoint], background: UFloat | None = Non
 
 
 def dynamic_headroom_db(burst_power_w: UFloat, rated_power_w: UFloat | float) -> UFloat:
-    """Power of short bursts over rated power, dB (20 ms of 1 kHz every 500 ms; common practice).
+    """Power of short bursts over rated power, dB (20 ms of 1 kHz every 500 ms, IHF-A-202 of 1978,
+    from memory).
 
     Raises:
         NotMeasured: either not above zero.

@@ -12,7 +12,7 @@ from seqrun.values import COVERAGE_FACTOR, rectangular
 R0_OHM = 100.0
 A, B, C = 3.9083e-3, -5.775e-7, -4.183e-12
 PT100_RANGE_C = (-200.0, 850.0)
-#: tolerance ±(a + b·|t|) K, IEC 60751 table 3
+#: tolerance ±(a + b·|t|) K, IEC 60751:2008 (from memory)
 PT_TOLERANCE: dict[str, tuple[float, float]] = {
     "AA": (0.10, 0.0017),
     "A": (0.15, 0.002),

@@ -15,7 +15,8 @@ from typing import Protocol, runtime_checkable
 from seqrun.errors import NotMeasured, SeqrunError
 from seqrun.instruments.roles import Clock, Generator, Instrument, Supply
 
-DISCHARGED_V = 2.0  # below 2 V, confirmed by meter, before touching (common practice)
+#: below it, confirmed by meter, a rail may be touched: the meter is common practice, 2 V our choice
+DISCHARGED_V = 2.0
 DISCHARGE_TIME_S = 120.0
 
 

@@ -48,8 +48,8 @@ def test_simple_acceptance_ends_at_the_tolerance_limit() -> None:
     assert _verdict(10.001, Limit(high=10.0), "simple") is Verdict.FAIL
 
 
-# ILAC-G8:09/2019, table 1: specific risk of false accept below 2.5 % with w = U, below 50 % with
-# simple acceptance, for a one-sided limit and U at about 95 %.
+# ILAC-G8:09/2019, its table of decision rules (from memory): specific risk of false accept below
+# 2.5 % with w = U, below 50 % with simple acceptance, for a one-sided limit and U at about 95 %.
 def test_worst_specific_risks() -> None:
     limit = Limit(high=10.0)
     assert worst_false_accept(1.0, limit) < 0.025

@@ -16,7 +16,8 @@ from seqrun.values import Source, budget_of, normal, reading, rectangular
 VOLTS = [5.007, 4.994, 5.005, 4.990, 4.999]
 MILLIAMPERES = [19.663, 19.639, 19.640, 19.685, 19.678]
 RADIANS = [1.0456, 1.0438, 1.0468, 1.0428, 1.0433]
-# Table H.4: resistance, reactance and magnitude of the impedance with their uncertainties, ohm.
+# The same, table H.3 (from means and correlations; from memory): resistance, reactance and
+# magnitude of the impedance with their uncertainties, ohm.
 RESULTS = {"R": (127.732, 0.071), "X": (219.847, 0.295), "Z": (254.260, 0.236)}
 
 

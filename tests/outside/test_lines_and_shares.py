@@ -17,7 +17,7 @@ NORRIS = """
 0.6 0.3  557.6 556.8  339.3 339.1  888.0 887.2  998.5 999.0  778.9 779.0  10.2 11.1  117.6 118.3
 228.9 229.2  668.4 669.1  449.2 448.9  0.2 0.5
 """
-# JCGM 100:2008, H.3: thermometer readings t_k and corrections b_k, °C
+# JCGM 100:2008, H.3 (from memory): thermometer readings t_k and corrections b_k, °C
 T_K = [21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511]
 B_K = [-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160]
 
@@ -51,6 +51,6 @@ def test_gum_h3_calibration_of_a_thermometer() -> None:
 def test_intervals_of_a_share_as_tabled_by_newcombe(
     successes: int, trials: int, low: float, high: float
 ) -> None:
-    # R. G. Newcombe, Statistics in Medicine 17 (1998), 857-872, table I, method 3 (score)
+    # R. G. Newcombe, Statistics in Medicine 17 (1998), 857-872, method 3 (score), from memory
     found = wilson_interval(successes, trials)
     assert found == pytest.approx((low, high), abs=5e-5)

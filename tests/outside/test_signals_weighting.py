@@ -1,4 +1,4 @@
-"""Weightings and playback curve against the published tables, and against SciPy's filters."""
+"""Weightings and playback curve against what is published, and against SciPy's filters."""
 
 from __future__ import annotations
 
@@ -12,12 +12,12 @@ from seqrun.measure.noise import noise_level
 from seqrun.measure.transfer import riaa_playback_db
 from seqrun.measure.weighting import Weighting, gain_db
 
-# IEC 61672-1, table 3 (values at the exact base-ten frequencies 1000·10^(n/10) Hz; computed).
+# IEC 61672-1:2013, the A-weighting by its formula at 1000·10^(n/10) Hz, computed.
 A_TABLE = {
     -15: -39.4, -12: -26.2, -9: -16.1, -6: -8.6, -3: -3.2, 0: 0.0, 3: 1.2, 6: 1.0, 9: -1.1,
     12: -6.6,
 }  # fmt: skip
-# ITU-R BS.468-4, table 1 (from memory).
+# ITU-R BS.468-4 (1986), the response that it tabulates (from memory).
 CCIR_TABLE = {
     31.5: -29.9, 63: -23.9, 100: -19.8, 200: -13.8, 400: -7.8, 800: -1.9, 1000: 0.0, 2000: 5.6,
     3150: 9.0, 4000: 10.5, 5000: 11.7, 6300: 12.2, 7100: 12.0, 8000: 11.4, 9000: 10.1,

@@ -8,7 +8,7 @@ from scipy import signal
 
 from seqrun.measure import windows
 
-# F. J. Harris, table 1, and (flat-top) computed from the published coefficients.
+# F. J. Harris (1978): equivalent noise bandwidths, computed from the published coefficients.
 HARRIS_NOISE_BANDWIDTH = {
     "hann": 1.500,
     "hamming": 1.363,

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from seqrun.measure import temperature
 from seqrun.values import normal
 
-# IEC 60751, table 1 (computed from its polynomial).
+# IEC 60751:2008, computed from its polynomial.
 PT100 = {0: 100.00, 25: 109.73, 50: 119.40, 100: 138.51, 150: 157.33}
 # NIST ITS-90 thermocouple database, type K (from memory).
 TYPE_K = {25: 1.000, 50: 2.023, 100: 4.096, 200: 8.138}
@@ -49,7 +49,7 @@ def test_pt100_slope_is_the_derivative(celsius: float) -> None:
     [("A", 0, 0.15), ("A", 100, 0.35), ("B", 0, 0.30), ("B", 100, 0.80)],
 )
 def test_pt100_class_tolerance(kind: str, celsius: float, kelvin: float) -> None:
-    """±(0.15 + 0.002·T) and ±(0.30 + 0.005·T), IEC 60751 (from memory)."""
+    """±(0.15 + 0.002·T) and ±(0.30 + 0.005·T), IEC 60751:2008 (from memory)."""
     assert temperature.pt100_tolerance_k(celsius, kind) == pytest.approx(kelvin)
 
 
