@@ -5,12 +5,16 @@ from __future__ import annotations
 import sys
 
 
-def coverage_command(*, quantity: str | None, benches: int, seed: int, processes: int) -> int:
+def coverage_command(
+    *, quantity: str | None, benches: int, seed: int, processes: int, bench: str = "demo"
+) -> int:
     """Print how often intervals hold the truth; 1 when a quantity lies outside the aims."""
     from seqrun.study.coverage import cover
     from seqrun.study.tables import coverage_table
 
-    found = cover(quantity, benches, first_seed=seed, processes=processes, told=_progress)
+    found = cover(
+        quantity, benches, first_seed=seed, processes=processes, bench=bench, told=_progress
+    )
     _clear()
     for line in coverage_table(found):
         print(line)

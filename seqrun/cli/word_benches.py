@@ -19,13 +19,25 @@ Processes = Annotated[int, typer.Option("--processes", min=1, help="How many at 
 
 @study_app.command("coverage")
 def study_coverage(
-    benches: Benches = 400, quantity: Quantity = None, seed: Seed = 1, processes: Processes = 1
+    benches: Benches = 400,
+    quantity: Quantity = None,
+    seed: Seed = 1,
+    processes: Processes = 1,
+    dirty: Annotated[
+        bool, typer.Option("--dirty", help="On benches with what no data sheet tells.")
+    ] = False,
 ) -> None:
     """Show how often value ± U holds the truth, and how wide U is against what was needed."""
     from seqrun.cli.studies import coverage_command
 
     raise typer.Exit(
-        coverage_command(quantity=quantity, benches=benches, seed=seed, processes=processes)
+        coverage_command(
+            quantity=quantity,
+            benches=benches,
+            seed=seed,
+            processes=processes,
+            bench="demo:dirty" if dirty else "demo",
+        )
     )
 
 

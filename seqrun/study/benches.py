@@ -162,6 +162,7 @@ def done(
     faults: Sequence[str] = (),
     unit: str | None = None,
     powering: str | None = None,
+    bench: str = "demo",
 ) -> list[Pair]:
     """Power a unit on a fresh simulated bench, do some steps, and tell each reading's truth.
 
@@ -173,12 +174,13 @@ def done(
             drive is still on.
         faults: in the unit, as ``"dc_offset@left=0.6"``.
         powering: the steps of the bring-up, when other than the usual ones.
+        bench: the simulated bench, such as ``demo:dirty``.
 
     Raises:
         SeqrunError: the bench cannot do these steps, or a trip ended them.
     """
     sequence, expanded = _steps(HEAD + (powering or bring_up()) + steps, unit)
-    files = read_bench("demo", unit, faults=faults, seed=seed)
+    files = read_bench(bench, unit, faults=faults, seed=seed)
     opened = open_bench(files, lambda *_: None)
     try:
         told = _Told(seed, files.demo.truth, wanted)

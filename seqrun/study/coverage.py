@@ -84,12 +84,14 @@ def cover(
     *,
     first_seed: int = 1,
     processes: int = 1,
+    bench: str = "demo",
     told: Told = lambda group, done, of: None,
 ) -> list[Coverage]:
     """Run many simulated benches and count, for one quantity or for all.
 
     Args:
         quantity: what is studied, or the name of a group (:data:`seqrun.study.quantities.GROUPS`).
+        bench: the simulated bench, such as ``demo:dirty``.
         told: called with the group's name, how many benches are done, and of how many.
 
     Raises:
@@ -98,7 +100,7 @@ def cover(
     found: list[Coverage] = []
     for group, wanted in chosen(quantity):
         pairs = each(
-            partial(bench_of, group.name),
+            partial(bench_of, group.name, bench=bench),
             range(first_seed, first_seed + benches),
             processes=processes,
             told=partial(told, group.name),
@@ -107,7 +109,7 @@ def cover(
     return found
 
 
-def bench_of(group: str, seed: int) -> list[Pair]:
+def bench_of(group: str, seed: int, *, bench: str = "demo") -> list[Pair]:
     """What one bench says of a group of quantities."""
     one = next(g for g in GROUPS if g.name == group)
     return done(
@@ -117,6 +119,7 @@ def bench_of(group: str, seed: int) -> list[Pair]:
         watch=one.watch,
         faults=one.faults,
         powering=bring_up(stages=one.stages),
+        bench=bench,
     )
 
 

@@ -2,6 +2,7 @@
 more, with U no wider than 1.3 times the narrowest interval that would have held 95 % of the errors.
 
     python tests/benchmarks/bench_coverage.py [--benches 400] [--quantity NAME] [--processes 2]
+        [--bench demo:dirty]
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ def main() -> int:
     parser.add_argument("--benches", type=int, default=400)
     parser.add_argument("--quantity", default=None)
     parser.add_argument("--first-seed", type=int, default=1)
+    parser.add_argument("--bench", default="demo", help="such as demo:dirty")
     parser.add_argument("--processes", type=int, default=2)
     asked = parser.parse_args()
     honest = True
@@ -27,7 +29,11 @@ def main() -> int:
         began = time.perf_counter()
         name = asked.quantity or group.name
         for one in cover(
-            name, asked.benches, first_seed=asked.first_seed, processes=asked.processes
+            name,
+            asked.benches,
+            first_seed=asked.first_seed,
+            processes=asked.processes,
+            bench=asked.bench,
         ):
             honest &= one.honest
             print(coverage_line(one))

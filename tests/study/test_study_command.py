@@ -7,6 +7,7 @@ from typer.testing import CliRunner
 
 from seqrun.cli import app
 from seqrun.cli.studies import coverage_command
+from seqrun.study.coverage import bench_of
 
 
 def test_coverage_of_one_quantity_is_printed_with_its_aims() -> None:
@@ -23,3 +24,11 @@ def test_too_few_benches_for_a_width_show_none(capsys: pytest.CaptureFixture[str
     coverage_command(quantity="channel_separation", benches=2, seed=5, processes=1)
     (line,) = [x for x in capsys.readouterr().out.splitlines() if "separation" in x]
     assert line.split()[4] == "-"
+
+
+def test_coverage_is_studied_on_a_dirty_bench_too() -> None:
+    """The same seed, and another truth: its ballasts and contacts are dirty."""
+    clean, dirty = (
+        bench_of("levels", 5, bench=bench)[-1].truth for bench in ("demo", "demo:dirty")
+    )
+    assert clean != dirty
