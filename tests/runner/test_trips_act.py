@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from pathlib import Path
 
@@ -118,3 +119,34 @@ def test_an_output_that_is_off_trips_though_the_supply_tells_no_trip(
         plan, files, None, Watcher(), Options("T-1", "", tmp_path / "r"), Interrupts()
     )
     assert outcome.disposition is Disposition.ABORTED
+
+
+@pytest.mark.parametrize(
+    ("above", "below", "value", "trips"),
+    [
+        (33.0, None, 33.0, False),
+        (33.0, None, 33.001, True),
+        (33.0, None, -40.0, False),
+        (None, 25.0, 25.0, False),
+        (None, 25.0, 24.999, True),
+        (None, 25.0, 99.0, False),
+        (33.0, 25.0, 30.0, False),
+        (33.0, None, math.nan, True),
+        (None, 25.0, math.nan, True),
+    ],
+)
+def test_a_trip_acts_beyond_its_threshold_and_on_what_is_no_number(
+    above: float | None, below: float | None, value: float, trips: bool
+) -> None:
+    armed = ArmedTrip("supply_voltage", "V", above, below, "a rail", lambda: [value])
+    if not trips:
+        armed.look()
+        return
+    with pytest.raises(Tripped) as error:
+        armed.look()
+    assert error.value.found.startswith("supply_voltage is ")
+    assert error.value.found.endswith(": a rail")
+
+
+def test_a_trip_on_what_cannot_be_read_now_is_silent() -> None:
+    trip(list).look()
