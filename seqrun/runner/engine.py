@@ -98,7 +98,7 @@ class Engine:
         self._leaning: Leaning | None = None  # the limit, where it leans on earlier readings
         self._variables: dict[str, UFloat] = {}
         self._rails_up: UFloat | None = None
-        self._seen_up = False  # whether the rails came up, and nobody has switched them off since
+        self.seen_up = False  # whether the rails came up, and nobody has switched them off since
         self._next_look = 0.0
         self._observed: dict[str, float] = {}
         self._verdicts: dict[str, list[Verdict]] = {}
@@ -311,7 +311,7 @@ class Engine:
         return self._time - self._start
 
     def powered_off(self) -> None:
-        self.live = self._seen_up = False
+        self.live = self.seen_up = False
         self._proved.clear()  # relays open
 
     def rails_came_up(self, moment: UFloat) -> None:
@@ -375,7 +375,7 @@ class Engine:
         try:
             if action.needs.dead and self._charged:
                 raise NotMeasured("the unit was not seen to be discharged", where=action.id)
-            if action.needs.live and not self._seen_up:
+            if action.needs.live and not self.seen_up:
                 raise NotMeasured("the rails were not seen to come up", where=action.id)
             self.limit = self._resolved(action.limit, step.unit) if action.limit else None
             self._put_back_probes(action.needs.hookups)
@@ -391,7 +391,7 @@ class Engine:
                 self._charged = False
             if action.needs.energises:
                 self._limiting.came_up(self.supply)
-            self._seen_up |= action.needs.energises or action.needs.mains
+            self.seen_up |= action.needs.energises or action.needs.mains
         except NotMeasured as reason:
             self._not_measured(action, str(reason.found))
         except (UsageError, InstrumentError) as trouble:

@@ -115,7 +115,7 @@ class PoweredUnit:
         engine = Engine(
             rest, self._opened, VirtualHands(control), self._record, Watcher(), lambda: None
         )
-        engine.live = skip > 0
+        engine.live = engine.seen_up = skip > 0
         engine.powered_at = engine.clock.now()
         engine.do_all()
         return Readings(engine.judged)
