@@ -62,13 +62,13 @@ class Operator:
         self._ask, self._say, self._fresh = ask, say, fresh
 
     def connect(self, hookup: Hookup, live: bool) -> None:
-        self._confirm(f"HOOKUP  {hookup.words}", live)
+        self._confirm(f"HOOKUP  {hookup.words}", live, skip=True)
 
     def disconnect(self, terminal: str, words: str, live: bool) -> None:
         self._confirm(f"TAKE OFF  {terminal} - {words}", live)
 
     def turn(self, control: str, position: str, live: bool, words: str = "") -> None:
-        self._confirm(f"SET  {_setting(control, position, words)}")
+        self._confirm(f"SET  {_setting(control, position, words)}", skip=True)
 
     def acknowledge(self, text: str) -> None:
         self._confirm(text)
@@ -76,22 +76,50 @@ class Operator:
     def presses(self) -> AbstractContextManager[Presses]:
         return terminal_presses()
 
-    def _confirm(self, text: str, live: bool = False) -> None:
+    def _skipped(self, text: str) -> NotMeasured:
+        """What depends on it is not measured, which holds the unit; with the reason given."""
+        why = ""
+        while not any(letter.isalnum() for letter in why):
+            self._fresh()
+            why = self._ask("Why is it skipped? ").strip()
+        return NotMeasured(f"skipped by the operator ({why}): {text.splitlines()[0]}")
+
+    def _confirm(self, text: str, live: bool = False, *, skip: bool = False) -> None:
         try:
             self._fresh()
             if live:
                 self._say(LIVE_WARNING)
             self._say(text)
+            keys = ", s to skip it" if skip else ""
             while True:
-                answer = self._ask("Enter when done, q to end the run: ").strip().lower()
+                answer = self._ask(f"Enter when done, ? what for{keys}, q to end the run: ")
+                answer = answer.strip().lower()
                 if answer == "":
                     return
                 if answer in ("q", "quit"):
                     raise Interrupted("the operator ended the run at a hookup")
+                if answer == "s" and skip:
+                    raise self._skipped(text)
                 self._fresh()
-                self._say(f"'{answer}' is neither Enter nor q.")
+                if answer == "?":
+                    self._say(f"{text}\n{_what_for(live, skip)}")
+                else:
+                    self._say(f"'{answer}' is none of Enter, ?{', s' if skip else ''} and q.")
         except (EOFError, OSError, ValueError):  # ValueError: a stream that is closed
             raise Interrupted("the terminal was closed while a hookup was asked for") from None
+
+
+def _what_for(live: bool, skip: bool) -> str:
+    """What an answer comes to, for whoever asks."""
+    told = (
+        "What is read next is read there, and a lead that is somewhere else is taken for the "
+        "unit's fault."
+    )
+    if live:
+        told += f" {LIVE_WARNING}"
+    if skip:
+        told += " Skipped, what depends on it is not measured, and the unit is held."
+    return told
 
 
 class Assumed:

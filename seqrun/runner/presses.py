@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import signal
 import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import partial
+from typing import Any
 
 from seqrun.errors import NotMeasured
 from seqrun.plan.context import Press
+from seqrun.runner.typed import console_of
 
 LOOK_S = 0.05  # how long the reader sleeps on an idle terminal before it sees that it is over
 
@@ -45,14 +49,23 @@ def terminal_presses() -> Iterator[Presses]:
     try:
         import termios
         import tty
-    except ImportError:
-        raise _nobody() from None
+    except ImportError:  # Windows: its console gives key by key as it is
+        console = console_of()
+        if console is None:
+            raise _nobody() from None
+        reader = _Reader(partial(_from_console, console))
+        try:
+            reader.start()
+            yield reader.taken
+        finally:
+            reader.stop()
+        return
     try:
         number = sys.stdin.fileno()
         before = termios.tcgetattr(number)
     except (OSError, ValueError, termios.error):
         raise _nobody() from None
-    reader = _Reader(number)
+    reader = _Reader(partial(_from_terminal, number))
     try:
         tty.setcbreak(number)
         reader.start()
@@ -63,10 +76,14 @@ def terminal_presses() -> Iterator[Presses]:
 
 
 class _Reader:
-    """A thread that notes each key and when it was pressed."""
+    """A thread that notes each key and when it was pressed.
 
-    def __init__(self, number: int) -> None:
-        self._number = number
+    Args:
+        look: the keys of at most :data:`LOOK_S` of waiting; None when there will be no more.
+    """
+
+    def __init__(self, look: Callable[[], str | None]) -> None:
+        self._look = look
         self._noted: list[tuple[str, float]] = []
         self._guard = threading.Lock()
         self._over = threading.Event()
@@ -88,16 +105,38 @@ class _Reader:
         return [Press(key, now - pressed) for key, pressed in noted]
 
     def _read(self) -> None:
-        import os
-        import select
-
         while not self._over.is_set():
-            ready, _, _ = select.select([self._number], [], [], LOOK_S)
-            if not ready:
-                continue
-            typed = os.read(self._number, 64)
-            if not typed:
+            typed = self._look()
+            if typed is None:
                 return
             with self._guard:
                 moment = time.monotonic()
-                self._noted += [(key, moment) for key in typed.decode("utf-8", "ignore")]
+                self._noted += [(key, moment) for key in typed]
+
+
+def _from_terminal(number: int) -> str | None:
+    import os
+    import select
+
+    ready, _, _ = select.select([number], [], [], LOOK_S)
+    if not ready:
+        return ""
+    typed = os.read(number, 64)
+    return typed.decode("utf-8", "ignore") if typed else None
+
+
+def _from_console(console: Any) -> str:
+    """Keys of Windows' console. Arrows and the like come as two, and mean nothing here; Ctrl-C
+    comes as a key and is made what it is elsewhere."""
+    found = ""
+    while console.kbhit():
+        key = str(console.getwch())
+        if key in ("\x00", "\xe0"):
+            console.getwch()
+        elif key == "\x03":
+            signal.raise_signal(signal.SIGINT)
+        else:
+            found += key
+    if not found:
+        time.sleep(LOOK_S)  # between two looks at an idle keyboard; nothing wakes us there
+    return found

@@ -16,6 +16,7 @@ from seqrun.report.shared.rows import Row
 from seqrun.report.shared.screen import STYLES, WIDTH, clean, console, is_ascii, plain
 from seqrun.report.shared.verdicts import DISPOSITION_MARKS, MARKS, worst_first
 from seqrun.runner.events import Watcher
+from seqrun.runner.typed import waits
 from seqrun.values import Disposition, Judged, Verdict
 
 if TYPE_CHECKING:
@@ -122,7 +123,7 @@ class Progress(Watcher):
         self._stop()
         print(plain(prompt) if self._ascii else prompt, end="", flush=True)
         try:
-            while not _typed(_ASK_S):
+            while not waits(_ASK_S):
                 meanwhile()
             answer = sys.stdin.readline()
         finally:
@@ -179,17 +180,6 @@ class Progress(Watcher):
         if self._simulated:
             view.append("\n  SIMULATED", "reverse")
         return view
-
-
-def _typed(within_s: float) -> bool:
-    """Whether a line waits to be read. Where that cannot be asked (it can of any terminal but
-    that of Windows), the reading itself has to wait."""
-    import select
-
-    try:
-        return bool(select.select([sys.stdin], [], [], within_s)[0])
-    except (OSError, ValueError):
-        return True
 
 
 def step_line(step_id: str, rows: Sequence[Row], bench_s: float, ascii_only: bool) -> Text:
