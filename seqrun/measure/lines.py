@@ -21,6 +21,7 @@ Array = NDArray[np.float64]
 #: mains frequency is kept within ±1 % nearly always (EN 50160: ±1 % for 99.5 % of a year)
 MAINS_TOLERANCE = 0.01
 FALSE_ALARMS = 0.01  # lines that noise alone may make in a record
+LEAST_PERIODS = 10.0  # of the mains, so that its lines stand apart (0.2 s)
 #: a line on the instrument itself, this strong against the one found, explains it
 SAME_LINE_SHARE = 0.3
 #: times its noise's u; at 2 one silent channel in twenty would have a tone
@@ -80,9 +81,9 @@ def hum(
     check_record(volts, sample_rate_hz, mains_hz, clipped)
     window = HANN
     periods = mains_hz * volts.size / sample_rate_hz
-    if periods < 10.0:
+    if periods < LEAST_PERIODS:
         raise NotMeasured(
-            f"{periods:.3g} mains periods in the record", expected="at least ten (0.2 s)"
+            f"{periods:.3g} mains periods in the record", expected=f"at least {LEAST_PERIODS:g}"
         )
     spectrum = power_spectrum(volts, sample_rate_hz, window)
     orders = [n for n in range(1, multiples + 1) if n * mains_hz * 1.02 < sample_rate_hz / 2.0]

@@ -26,6 +26,8 @@ from seqrun.measure.windows import HANN
 from seqrun.values import Bound, budget_of, exactly
 
 Array = NDArray[np.float64]
+LEAST_FRAMES = 50  # that a threshold of bursts is made from
+FRAME_S = 0.005  # shorter than the bursts looked for
 LEAST_BINS = 20
 STATISTICS = "statistics of the noise"
 #: a record this many standard deviations above the others is no chance among a thousand
@@ -145,7 +147,7 @@ def find_bursts(
     volts: Array,
     sample_rate_hz: float,
     *,
-    frame_s: float = 0.005,
+    frame_s: float = FRAME_S,
     false_alarms: float = 0.01,
     clipped: bool = False,
 ) -> Bursts:
@@ -170,8 +172,10 @@ def find_bursts(
     check_record(volts, sample_rate_hz, None, clipped)
     each = max(round(frame_s * sample_rate_hz), 8)
     count = volts.size // each
-    if count < 50:
-        raise NotMeasured(f"{count} frames of noise", expected="at least 50: a longer record")
+    if count < LEAST_FRAMES:
+        raise NotMeasured(
+            f"{count} frames of noise", expected=f"at least {LEAST_FRAMES}: a longer record"
+        )
     frames = volts[: count * each].reshape(count, each)
     frames = frames - frames.mean(axis=1, keepdims=True)
     square = np.einsum("ij,ij->i", frames, frames) / each

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from seqrun.errors import BenchLacks
+from seqrun.instruments.record import longest_record
 from seqrun.quantity import render
 
 if TYPE_CHECKING:
@@ -76,9 +77,11 @@ def _record(view: BenchView, record: Record) -> None:
     scope = view.drivers[key].scope
     if scope is None:
         return
-    if record.points > scope.max_points:
+    # As the steps do: the record that it has with all channels on, which share a memory or do not.
+    longest = longest_record(scope, scope.channels)
+    if record.points > longest:
         raise BenchLacks(
-            f"the scope keeps {scope.max_points} points, and a record of {record.points} is needed",
+            f"the scope keeps {longest} points, and a record of {record.points} is needed",
             expected="a scope with more memory",
             where=view.bench.name,
         )

@@ -34,7 +34,7 @@ from seqrun.plan.view import BenchView
 from seqrun.quantity import Fraction, Hertz
 from seqrun.steps.common.at_power import AtPower
 from seqrun.steps.common.bench_floor import distortion_floor, floor_probe, level_seen
-from seqrun.steps.common.drive import Drive, Waveform
+from seqrun.steps.common.drive import Drive, Waveform, recorded
 from seqrun.steps.common.forecasts import DB_PER_SHARE, distortion_share
 from seqrun.steps.common.listening import ALIKE
 from seqrun.steps.common.tone import tuned
@@ -44,6 +44,7 @@ LEAST_RATE_HZ = 100e3  # samples per second: holds the band to 22 kHz with room
 PER_CYCLE = 50  # samples: holds twenty harmonics
 LEAST_S = 0.25
 LEAST_CYCLES = 100
+APART_CYCLES = 20.0  # of the difference of two tones, so that their products stand apart
 BETTER = "a scope and a generator of less distortion, or floor = what a loop-back of them showed"
 #: intermodulation over distortion of one curvature, the larger of second and third order: for tones
 #: at 4:1 3.2 and 3.84 (Warren and Hewlett, Proc. IRE 36 (1948) 457; from memory, and by algebra),
@@ -99,9 +100,15 @@ class _OneTone(AtPower):
     )
 
     def needs(self, view: BenchView) -> Needs:
-        needs = self.needs_at_power(view, 8.0)
+        rate = max(PER_CYCLE * self.frequency, LEAST_RATE_HZ)
+        needs = recorded(self.needs_at_power(view, 8.0), rate, 1.0 / self._lowest_hz)
         spare = floor_probe(view, self.channels(view))
         return needs if spare is None else replace(needs, hookups=(*needs.hookups, spare[1]))
+
+    @property
+    def _lowest_hz(self) -> float:
+        """Where the band begins that is looked at for what is not the tone."""
+        return min(BAND_HZ[0], 0.5 * self.frequency)
 
     def _floor(self, view: BenchView, level: float = 1.0) -> float:
         return self.floor if self.floor is not None else distortion_floor(view, level)
@@ -163,7 +170,7 @@ class _OneTone(AtPower):
             wave.volts,
             rate,
             frequency,
-            band_hz=(min(BAND_HZ[0], 0.5 * frequency), BAND_HZ[1]),
+            band_hz=(self._lowest_hz, BAND_HZ[1]),
             weighting=self.weighting,
             window=window,
             gain=wave.gain,
@@ -351,7 +358,13 @@ class TwoToneDistortion(AtPower):
         return self.low or 19e3, self.high or 20e3, 1.0
 
     def needs(self, view: BenchView) -> Needs:
-        return replace(self.needs_at_power(view, 8.0), generator=frozenset({"two_tone"}))
+        low, high, _ = self._tones()
+        needs = recorded(
+            self.needs_at_power(view, 8.0),
+            max(6.0 * high, LEAST_RATE_HZ),
+            APART_CYCLES / min(low, high - low),
+        )
+        return replace(needs, generator=frozenset({"two_tone"}))
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         least, u = distortion_share(view, self._floor(view), False)
@@ -366,7 +379,7 @@ class TwoToneDistortion(AtPower):
         low, high, ratio = self._tones()
         apart = min(low, high - low)
         rate = ctx.scope.sample_rate_near(max(6.0 * high, LEAST_RATE_HZ))
-        points = min(round(rate * max(LEAST_S, 20.0 / apart)), ctx.scope.max_points)
+        points = min(round(rate * max(LEAST_S, APART_CYCLES / apart)), ctx.scope.max_points)
         drive = TwoTone(ctx, low, high, ratio, self.channels(ctx.view))
         try:
             drive.to_power(self.watts(ctx), rate_hz=rate, points=points)

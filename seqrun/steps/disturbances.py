@@ -9,8 +9,15 @@ from typing import ClassVar, Literal
 from pydantic import Field
 
 from seqrun.errors import NotMeasured
-from seqrun.measure.lines import Line, find_lines, hum, not_among, threshold
-from seqrun.measure.noise import burst_rate, find_bursts, noise_level, unseen_rate
+from seqrun.measure.lines import LEAST_PERIODS, Line, find_lines, hum, not_among, threshold
+from seqrun.measure.noise import (
+    FRAME_S,
+    LEAST_FRAMES,
+    burst_rate,
+    find_bursts,
+    noise_level,
+    unseen_rate,
+)
 from seqrun.plan.context import Context
 from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.measurand import Measurand, judged, shown
@@ -82,7 +89,8 @@ class HumLines(Step):
     sample_rate: Hertz = Field(default=20e3, gt=2000.0)
 
     def needs(self, view: BenchView) -> Needs:
-        return listening_needs(view, self.at, 3.0 * self.record_time + 2.0)
+        seconds = 3.0 * self.record_time + 2.0
+        return listening_needs(view, self.at, seconds, LEAST_PERIODS / self.mains, self.sample_rate)
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         return quiet_volts(self, view)
@@ -274,7 +282,8 @@ class NoiseBursts(Step):
     trace: Literal["none", "levels"] = "levels"
 
     def needs(self, view: BenchView) -> Needs:
-        return listening_needs(view, self.at, 1.2 * self.watch + 5.0)
+        seconds = 1.2 * self.watch + 5.0
+        return listening_needs(view, self.at, seconds, LEAST_FRAMES * FRAME_S, self.sample_rate)
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         # Near a limit the count's own chance is all there is.

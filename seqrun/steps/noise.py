@@ -10,7 +10,7 @@ from pydantic import Field
 
 from seqrun.files.expression import VoltsExpression
 from seqrun.measure.noise import NoiseLevel, level_of_records, signal_to_noise_db
-from seqrun.measure.weighting import Weighting
+from seqrun.measure.weighting import BAND_HZ, Weighting
 from seqrun.plan.context import Context
 from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.measurand import Measurand, judged, shown
@@ -110,7 +110,8 @@ class OutputNoise(Step):
         return (OF_WEIGHTING[self.weighting],)
 
     def needs(self, view: BenchView) -> Needs:
-        return listening_needs(view, self.at, 1.5 * self.records * self.record_time + 2.0)
+        seconds = 1.5 * self.records * self.record_time + 2.0
+        return listening_needs(view, self.at, seconds, 1.0 / BAND_HZ[0], self.sample_rate)
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         return quiet_volts(self, view)

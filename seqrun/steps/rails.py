@@ -91,7 +91,8 @@ class Ripple(_IdleOrAtPower):
 
     def needs(self, view: BenchView) -> Needs:
         if self.power is None:
-            return listening_needs(view, self.at, 4.0)
+            least_s = levels.LEAST_PERIODS / self.mains
+            return listening_needs(view, self.at, 4.0, least_s, self.sample_rate)
         driven = self.needs_at_power(view, 8.0)
         return replace(driven, hookups=(*driven.hookups, *listening_hookups(view, self.at)))
 

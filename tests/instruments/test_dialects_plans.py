@@ -79,5 +79,5 @@ def test_a_bench_of_small_instruments_is_told_step_by_step_what_it_lacks(tmp_pat
     assert any("loads are read by two wires" in line for line in plan.warnings)
     reasons = {out.id: out.reason for out in plan.left_out}
     assert "no command for resistance by four wires" in reasons["heat_idle"]
-    assert re.search(r"keeps 2500 points, and a record of \d+ is needed", reasons["power"])
+    assert re.search(r"keeps 2500 points, and a record of \d+ is needed", reasons["crossover"])
     assert {action.id for action in plan.actions} >= {"load.left", "bring_up", "discharge"}

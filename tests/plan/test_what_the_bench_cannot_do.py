@@ -169,15 +169,90 @@ def test_a_meter_without_ohms_says_so_before_power_and_the_loads_get_none(
     assert outcome.failure is None
 
 
-def test_a_scope_of_2500_points_is_told_in_the_plan(
+RELAYS = '[[step]]\nid = "relays"\ndo = "await_output"\n'
+LISTENING = (
+    RELAYS
+    + MORE.replace("10 W", "1 W")  # within the current limit that is left after the bring-up
+    + """
+[[step]]
+id = "noise"
+do = "output_noise"
+at = "out.left"
+limit = { at_most = "2 mV" }
+[[step]]
+id = "hum"
+do = "hum"
+at = "out.left"
+limit = { at_most = "1 mV" }
+[[step]]
+id = "bursts"
+do = "noise_bursts"
+at = "out.left"
+watch = "5 s"
+limit = { at_most = "1 Hz" }
+[[step]]
+id = "contacts"
+do = "source_impedance"
+limit = { at_most = "0.3 Ω" }
+"""
+)
+
+
+def keeps(points: int, *, shared: bool = False) -> Callable[[str], str]:
+    def change(text: str) -> str:
+        kept = f"max_points = {points}" + ('\nmemory = "shared"' if shared else "")
+        return re.sub(r"max_points = \d+", kept, text)
+
+    return change
+
+
+ALL = {"gain", "again", "contacts", "noise", "hum", "bursts", "distorts", "relays"}
+
+
+@pytest.mark.parametrize(
+    ("scope", "left"),
+    [
+        (keeps(500), ALL),
+        (keeps(10_000, shared=True), {"noise", "hum", "bursts", "distorts"}),
+        (keeps(18_400, shared=True), {"bursts"}),
+        (keeps(12_500), set()),
+    ],
+    ids=["500", "four share 10000", "four share 18400", "12500"],
+)
+def test_what_a_memory_is_too_short_for_is_told_in_the_plan(
+    planned: Callable[..., tuple[Plan, BenchFiles]], scope: Callable[[str], str], left: set[str]
+) -> None:
+    assert set(out(planned(scope=scope, steps=LISTENING)[0])) == left
+
+
+@pytest.mark.parametrize(
+    ("points", "left"), [(2_500, {"noise", "hum", "bursts", "distorts"}), (4_600, {"bursts"})]
+)
+def test_what_is_not_told_to_be_left_out_is_measured(
+    planned: Callable[..., tuple[Plan, BenchFiles]], tmp_path: Path, points: int, left: set[str]
+) -> None:
+    both = planned(scope=keeps(points), steps=LISTENING)
+    assert set(out(both[0])) == left
+    outcome = done(both, tmp_path / "r")
+    assert outcome.failure is None
+    missing = {j.step for j in outcome.judged if j.verdict is Verdict.NOT_MEASURED}
+    assert missing == left, [j.reading.note for j in outcome.judged if j.step in missing - left]
+    assert outcome.disposition is Disposition.HOLD
+
+
+def test_a_level_in_a_short_record_is_that_of_a_long_one(
     planned: Callable[..., tuple[Plan, BenchFiles]], tmp_path: Path
 ) -> None:
-    def small(text: str) -> str:
-        return re.sub(r"max_points = \d+", "max_points = 2500", text)
+    gain = '[[step]]\nid = "gain"\ndo = "gain"\nlimit = { at_least = "20 dB" }\n'
 
-    both = planned(scope=small)
-    assert "keeps 2500 points" in out(both[0])["gain"]
-    assert done(both, tmp_path / "r").disposition is Disposition.HOLD
+    def gains(points: int) -> list[tuple[float, float]]:
+        outcome = done(planned(scope=keeps(points), steps=RELAYS + gain), tmp_path / str(points))
+        found = [j.reading for j in outcome.judged if j.step == "gain"]
+        assert all(r.value is not None and r.expanded_uncertainty is not None for r in found)
+        return [(r.value or 0.0, r.expanded_uncertainty or 0.0) for r in found]
+
+    for (short, u), (long, _) in zip(gains(1_000), gains(100_000), strict=True):
+        assert short == pytest.approx(long, abs=0.1 * u)
 
 
 def test_a_probe_that_cannot_show_the_peak_is_told_in_the_plan(

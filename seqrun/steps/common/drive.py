@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +27,9 @@ from seqrun.values import rectangular
 HEADROOM = 1.15
 CYCLES = 100
 SAMPLES_PER_CYCLE = 200
+#: what a level cannot do without: its scatter comes from parts of the record that hold a few cycles
+#: each, and a harmonic is not to fall on the tone
+LEAST_CYCLES, LEAST_PER_CYCLE = 32, 25
 #: a tone has arrived at an output when it has this share of what was expected, and this many V rms
 SEEN = 0.3
 SEEN_V = 0.05
@@ -86,12 +89,12 @@ def drive_needs(
     watts: float,
     *,
     seconds: float,
-    points: int = CYCLES * SAMPLES_PER_CYCLE,
+    points: int = LEAST_CYCLES * LEAST_PER_CYCLE,
 ) -> Needs:
     """What a step needs that drives ``watts`` into the loads of all ``channels`` at once.
 
     Args:
-        points: of the longest record that it takes.
+        points: of the shortest record that it can do with.
     """
     hookups: list[Hookup] = []
     peak = 0.0
@@ -108,6 +111,23 @@ def drive_needs(
         live=True,
         record=Record(points, peak_v=peak),
     )
+
+
+def recorded(needs: Needs, rate_hz: float, least_s: float) -> Needs:
+    """The same needs, of a step that also takes records of at least so many seconds."""
+    record = needs.record or Record(0)
+    points = max(record.points, math.ceil(rate_hz * least_s - 1e-6))
+    return replace(needs, record=replace(record, points=points, rate_hz=rate_hz))
+
+
+def record_of(cycles: int, per_cycle: int, most: int) -> tuple[int, int]:
+    """Cycles, and samples in each, of a record as wanted; where the scope keeps no more than
+    ``most`` samples, as many of both as go in."""
+    if cycles * per_cycle <= most:
+        return cycles, per_cycle
+    dense = int(per_cycle * math.sqrt(most / (cycles * per_cycle)))
+    per_cycle = min(per_cycle, max(LEAST_PER_CYCLE, dense))
+    return max(1, most // per_cycle), per_cycle
 
 
 def refuse_crossed(
@@ -229,6 +249,7 @@ class Drive:
                     peaks[probe] = peak if cold is None else 0.75 * peak
         if beside is not None:
             peaks[beside] = max(peaks.values())
+        cycles, per_cycle = record_of(cycles, per_cycle, self.ctx.scope.max_points)
         unit = self.ctx.view.unit
         got = self.ctx.scope.acquire(
             peaks,

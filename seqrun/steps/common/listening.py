@@ -20,7 +20,7 @@ from seqrun.measure.bounds import quantisation_rms
 from seqrun.measure.noise import NoiseLevel, noise_level
 from seqrun.measure.weighting import BAND_HZ, Weighting
 from seqrun.plan.context import Context
-from seqrun.plan.needs import Hookup, Needs
+from seqrun.plan.needs import Hookup, Needs, Record
 from seqrun.plan.view import BenchView
 from seqrun.steps.common.contact import TONE_HZ, TONE_V, prove_contact
 from seqrun.steps.common.drive import Waveform, across
@@ -60,11 +60,22 @@ def listening_hookups(view: BenchView, at: str) -> tuple[Hookup, ...]:
     return (hookup, on_ground(view, spare)) if spare is not None else (hookup,)
 
 
-def listening_needs(view: BenchView, at: str, seconds: float) -> Needs:
-    """What a step needs that looks at one point of a unit without drive."""
+def listening_needs(
+    view: BenchView, at: str, seconds: float, least_s: float = 0.0, rate_hz: float = 0.0
+) -> Needs:
+    """What a step needs that looks at one point of a unit without drive.
+
+    Args:
+        least_s: the shortest record that says anything of what it listens for, s.
+        rate_hz: samples per second that it takes.
+    """
     roles = {"scope", "generator"} if view.has("generator") else {"scope"}
     return Needs(
-        roles=frozenset(roles), hookups=listening_hookups(view, at), seconds=seconds, live=True
+        roles=frozenset(roles),
+        hookups=listening_hookups(view, at),
+        seconds=seconds,
+        live=True,
+        record=Record(math.ceil(least_s * rate_hz - 1e-6), rate_hz),
     )
 
 
@@ -155,7 +166,9 @@ class Listening:
         """Volts rms at the point without DC, on a range for a loud tone."""
         probes = [n for n in (self.hot, self.cold) if n is not None]
         got = self.ctx.scope.acquire(
-            dict.fromkeys(probes, 3.0 * TONE_V), sample_rate_hz=50.0 * TONE_HZ, points=5000
+            dict.fromkeys(probes, 3.0 * TONE_V),
+            sample_rate_hz=50.0 * TONE_HZ,
+            points=min(5000, self.ctx.scope.max_points),
         )
         return across(got, self.hot, self.cold).rms_v
 
