@@ -13,6 +13,7 @@ killed      a test is red, or waits for ever
 lived       every test that could notice was run, and is green
 unreached   no test comes to the line
 stopped     its tests took longer than ``--seconds``: whether one of the others notices is not known
+left        not run: the group's ``--minutes`` were over
 dropped     the change cannot be put into the running modules: nothing is known
 equivalent  ``equivalent_mutants.toml`` says why no test could notice; not run
 
@@ -132,9 +133,8 @@ class Driver:
         found = [m for m in every if _key(m) not in known]
         self.count["equivalent"] = len(every) - len(found)
         every = found
-        if self.options.all or len(every) <= self.options.each:
-            return every
-        return random.Random(self.options.seed).sample(every, self.options.each)
+        count = len(every) if self.options.all else min(len(every), self.options.each)
+        return random.Random(self.options.seed).sample(every, count)
 
     def _reach(
         self, files: list[Path]
@@ -186,7 +186,11 @@ class Driver:
     def _run(self, chosen: list[Mutant], lines: Reached) -> None:
         running: dict[int, tuple[Mutant, float, int]] = {}
         waiting = list(chosen)
+        end = time.monotonic() + 60.0 * self.options.minutes
         while waiting or running:
+            if time.monotonic() > end:
+                self.count["left"] += len(waiting)
+                waiting.clear()
             while waiting and len(running) < self.options.jobs:
                 mutant = waiting.pop(0)
                 names = self._tests(mutant, lines)
@@ -418,6 +422,9 @@ def main() -> int:
     parser.add_argument("--all", action="store_true", help="every mutant")
     parser.add_argument("--seed", type=int, default=1, help="of the choice (1)")
     parser.add_argument("--seconds", type=float, default=20.0, help="of tests for a mutant (20)")
+    parser.add_argument(
+        "--minutes", type=float, default=60.0, help="for the mutants of a group; then it ends (60)"
+    )
     parser.add_argument("--jobs", type=int, default=1, help="mutants at a time (1)")
     parser.add_argument("--line", type=int, action="append", help="only mutants of this line")
     parser.add_argument("--tests", nargs="+", help="tests instead of the group's own")
@@ -441,7 +448,7 @@ def main() -> int:
         with os.fdopen(read, "rb") as answer:
             table.append(pickle.loads(answer.read()))
     missed = False
-    columns = ("killed", "lived", "unreached", "stopped", "dropped", "equivalent")
+    columns = ("killed", "lived", "unreached", "stopped", "left", "dropped", "equivalent")
     print(f"\nseed {options.seed}\n{'group':<32}{'share':>7}{'goal':>6}{'s':>6}", end="")
     print("".join(f"{column:>11}" for column in columns))
     for name, count, goal, seconds in table:
