@@ -11,7 +11,7 @@ from seqrun.files.sequence import sequence_from_text
 from seqrun.files.shipped import shipped
 from seqrun.plan.build import Plan, build
 from seqrun.plan.needs import Forecast, Unforecast
-from seqrun.plan.outlook import outlooks, refuse_undecidable
+from seqrun.plan.outlook import Outlook, outlooks, refuse_undecidable
 from seqrun.runner.opening import read_bench
 from seqrun.runner.preparation import prepare
 from seqrun.steps.base import kinds
@@ -134,3 +134,19 @@ def test_the_plan_shows_which_quantity_an_outlook_is_about_and_why_there_is_none
     text = " ".join(shown.getvalue().split())
     for words in ("x, tone boost", "x, tone cut", "without a thermal resistance"):
         assert words in text
+
+
+@pytest.mark.parametrize(
+    ("ratio", "objection", "word"),
+    [
+        (4.0, "", "decides"),  # ANSI/NCSL Z540.3: 4:1 or better
+        (3.99, "", "weak"),
+        (None, "", "not forecast"),
+        (9.0, "the floor is above the limit", "CANNOT DECIDE"),
+        (None, "the floor is above the limit", "CANNOT DECIDE"),
+    ],
+)
+def test_four_to_one_is_the_least_that_decides(
+    ratio: float | None, objection: str, word: str
+) -> None:
+    assert Outlook("s", "q", "V", "", None, ratio=ratio, objection=objection).word == word
