@@ -102,3 +102,22 @@ def test_a_place_and_what_sits_in_it_do_not_compete() -> None:
     with_cut = together(of, [run(HIGH), cut])
     assert with_cut.causes[0].id == "offset.left"
     assert odds(with_cut) >= alone
+
+
+def test_a_hunt_that_made_bursts_come_more_often_is_evidence() -> None:
+    from seqrun.files.findings import findings_for
+    from seqrun.files.patterns import patterns_for
+    from seqrun.files.unit import load_unit
+
+    file = findings_for("noise-hunt")
+    assert file is not None
+    of = patterns_for(file, load_unit("demo-2x40"))
+    untold, more, same = (
+        odds(together(of, [run(*hunted)]), "noisy_device.left")
+        for hunted in (
+            (SILENT,),
+            (read("hunt.left", "burst_rate_ratio", 4.0, "", "left", Verdict.NONE),),
+            (read("hunt.left", "burst_rate_ratio", 1.0, "", "left", Verdict.NONE),),
+        )
+    )
+    assert same < untold < more

@@ -206,3 +206,11 @@ def test_a_reject_that_no_known_cause_explains_says_where_to_begin() -> None:
 def test_readings_that_speak_of_no_cause_are_not_called_clean() -> None:
     text = heading(replace(CLEAN, spoken=False), Disposition.ACCEPT)
     assert "nothing that speaks for or against" in text
+
+
+def test_whoever_is_sent_to_a_live_unit_is_told_so_and_nobody_else() -> None:
+    from seqrun.report.findings.words import CAUTION, LIVE, caution
+
+    assert caution("Power off: look for a loose screw.") == CAUTION
+    told = caution("Cool and warm the small transistors while watching the noise.")
+    assert told.startswith(LIVE) and CAUTION in told

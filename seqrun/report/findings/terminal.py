@@ -76,7 +76,7 @@ def findings_view(
         second = say.second_fault(findings)
         if second:
             parts += [Text(), _item("!", second, text)]
-        parts += [Text(), _item("!", f"CAUTION  {say.CAUTION}", text)]
+        parts += [Text(), _item("!", f"CAUTION  {_caution(findings)}", text)]
     parts.append(Text())
     parts += [
         _item(" ", f"{name}: {'; '.join(titles)}", text) for name, titles in _groups(findings)
@@ -90,6 +90,10 @@ def findings_view(
     if simulated:
         parts.append(Text("SIMULATED", "reverse"))
     return Group(*parts)
+
+
+def _caution(findings: Findings) -> str:
+    return say.caution(*(told.finding.next for told in say.told(findings)), findings.apart)
 
 
 def _groups(findings: Findings) -> list[tuple[str, list[str]]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -25,6 +26,12 @@ CAUTION = (
     "Before touching anything: power off, and each rail confirmed below 2 V by meter. Mains parts "
     "follow local codes and are for licensed people."
 )
+LIVE = (
+    "Looking at it while it is powered is live work: one hand, an insulated tool, no rings, test "
+    "loads instead of speakers; local codes and licensed practice rule."
+)
+#: what sends somebody to a unit that is powered
+_POWERED = re.compile(r"\b(while|driven|voltages?|coil|signal|ripple|drop across)\b", re.IGNORECASE)
 FROM_SIMULATED = (
     "The odds come from simulated faults: no statistics of real repairs stand behind them."
 )
@@ -130,6 +137,12 @@ def odds_from(simulated: bool) -> str:
     return ASSUMED if simulated else f"{FROM_SIMULATED} {ASSUMED}"
 
 
+def caution(*steps: str) -> str:
+    """The caution for what is to be done next: for a dead unit, and for a live one where a step
+    sends somebody there."""
+    return f"{LIVE} {CAUTION}" if any(_POWERED.search(step) for step in steps) else CAUTION
+
+
 def second_fault(findings: Findings) -> str:
     """What the first cause leaves unexplained, or nothing."""
     if not findings.unexplained or not findings.faulty:
@@ -194,7 +207,7 @@ def section(summary: Summary) -> str:
         second_fault=second_fault(found),
         sections=sections(found),
         assumed=odds_from(summary.simulated),
-        caution=CAUTION,
+        caution=caution(*(one.finding.next for one in told(found)), found.apart),
         key=KEY,
     )
     return html
