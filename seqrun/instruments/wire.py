@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Self
 from seqrun.errors import InstrumentError, InstrumentSilent
 from seqrun.files.manners import Manners
 from seqrun.instruments.block import CHUNK, Block, from_stream, to_end
+from seqrun.instruments.line import no_delay, set_serial
 from seqrun.instruments.trouble import cannot_open
 
 if TYPE_CHECKING:
@@ -116,9 +117,10 @@ class Wire:
             self._read = self._read_port
         resource.timeout = self.time_out_s * 1000.0
         self._text_mode(True)
-        self._no_delay()
         if self.serial:
-            self._set_line()
+            set_serial(resource, self.manners)
+        elif self.stream:
+            no_delay(resource, self._port)
 
     @classmethod
     def open(
@@ -196,43 +198,6 @@ class Wire:
         self._log(self.key, direction, text)
 
     # --- how the line is set ---------------------------------------------------------------------
-
-    def _no_delay(self) -> None:
-        """Without this a message that follows another waits 40 ms for the other side's
-        acknowledgement (Nagle's algorithm)."""
-        from pyvisa.constants import ResourceAttribute
-
-        if not self.stream or self.serial:
-            return
-        with suppress(Exception):  # not every library knows it; it is only slower without
-            self._resource.set_visa_attribute(ResourceAttribute.tcpip_nodelay, True)
-        if self._port is not None and hasattr(self._port, "setsockopt"):
-            import os
-            import socket
-
-            # PyVISA-py does not look whether its connection was refused.
-            failed = self._port.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
-            if failed:
-                raise OSError(failed, os.strerror(failed))
-            self._port.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-
-    def _set_line(self) -> None:
-        from pyvisa import constants
-
-        line, manners = self._resource, self.manners
-        values: dict[str, Any] = {
-            "baud_rate": manners.baud_rate,
-            "data_bits": manners.data_bits,
-            "parity": manners.parity and constants.Parity[manners.parity],
-            "stop_bits": manners.stop_bits
-            and {1: constants.StopBits.one, 1.5: constants.StopBits.one_and_a_half,
-                 2: constants.StopBits.two}[manners.stop_bits],
-            "flow_control": manners.flow_control
-            and constants.ControlFlow[manners.flow_control],
-        }  # fmt: skip
-        for name, value in values.items():
-            if value is not None:
-                setattr(line, name, value)
 
     def _text_mode(self, on: bool) -> None:
         """Whether a terminator ends a read; data may hold it."""
