@@ -73,6 +73,15 @@ def test_an_output_that_stays_on_is_sent_off_once_more_over_a_new_link(
     assert (len(heard), anew.call_count) == (2, 1)
 
 
+def test_outputs_that_go_on_saying_that_they_are_on_are_named(
+    bench: OpenBench, mocker: MockerFixture
+) -> None:
+    mocker.patch.object(DrivenSupply, "enabled", return_value=True)
+    report = safe(bench)
+    assert report.unconfirmed == ["supply: still reports output 1, 2 as on"]
+    assert report.confirmed == ["generator: outputs off, read back"]
+
+
 def test_once_is_enough_for_what_is_off(bench: OpenBench, mocker: MockerFixture) -> None:
     spies = [mocker.spy(kind, "make_safe") for kind in (DrivenSupply, DrivenGenerator)]
     safe(bench)
