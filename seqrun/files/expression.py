@@ -289,6 +289,7 @@ class InUnit:
 VoltsExpression = Annotated[Expression, InUnit("V")]
 AmperesExpression = Annotated[Expression, InUnit("A")]
 WattsExpression = Annotated[Expression, InUnit("W")]
+HertzExpression = Annotated[Expression, InUnit("Hz")]
 
 
 def _looks_like_a_quantity(text: str) -> bool:

@@ -179,6 +179,9 @@ class Unit(FileModel):
     sink_rise_limit: Kelvins = Field(
         gt=0, description='largest rise of the heatsink over ambient, such as "40 K"'
     )
+    sink_time_constant: Seconds | None = Field(
+        None, gt=0, description="of the heatsink, when a soak has told it: the plan counts with it"
+    )
     idle_current_told: AmperesOrUntold = Field(
         alias="idle_current",
         description='of each output device, cold, as "25 mA", or "not accessible" or "unknown"',

@@ -18,12 +18,13 @@ from uncertainties import UFloat, umath
 
 from seqrun.errors import NotMeasured
 from seqrun.measure.bounds import Bounded, above_noise
+from seqrun.measure.counts import CHANCE, most_events
 from seqrun.measure.sinefit import check_record
 from seqrun.measure.spectrum import Spectrum, noise_about, noise_scatter, power_spectrum
 from seqrun.measure.uncertain import variable
 from seqrun.measure.weighting import BAND_HZ, Weighting, power_weights
 from seqrun.measure.windows import HANN
-from seqrun.values import Bound, budget_of, exactly
+from seqrun.values import COVERAGE_FACTOR, Bound, budget_of, exactly
 
 Array = NDArray[np.float64]
 LEAST_FRAMES = 50  # that a threshold of bursts is made from
@@ -240,13 +241,18 @@ def burst_rate(bursts: int, quiet_s: float, frame_s: float) -> Bounded:
     if bursts >= frames:
         return Bounded(exactly(1.0 / frame_s), Bound.AT_LEAST)
     share = bursts / frames
+    rate = -math.log1p(-share) / frame_s
     u = math.sqrt(share / (1.0 - share) / frames) / frame_s
-    return Bounded(variable(-math.log1p(-share) / frame_s, u, "chance of the count"), Bound.EXACT)
+    # Of few the chance leans upwards: value + U reaches the exact bound of the count.
+    most = most_events(bursts) * rate / bursts
+    u = max(u, (most - rate) / COVERAGE_FACTOR)
+    return Bounded(variable(rate, u, CHANCE), Bound.EXACT)
 
 
 def unseen_rate(seconds: float) -> float:
-    """The rate that no event in a time leaves possible at 95 %, 1/s (Poisson: exp(-3) = 5 %)."""
-    return 3.0 / seconds
+    """The rate that no event in a time leaves possible at 97.7 %, 1/s: exp(-3.78) = 2.3 %, as sure
+    as value + U of a normal distribution, one side (Poisson)."""
+    return most_events(0) / seconds
 
 
 def level_of_records(levels: Sequence[Bounded]) -> tuple[Bounded, bool]:

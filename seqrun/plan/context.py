@@ -162,6 +162,14 @@ class Context(Protocol):
         """A variable that stays the same through the run (a resistor's value), made once."""
         ...
 
+    def keep(self, key: str, value: object) -> None:
+        """Keep for later steps of the run what is no reading: what a soak has heard meanwhile."""
+        ...
+
+    def kept(self, key: str) -> object:
+        """What an earlier step has kept; None when nothing was."""
+        ...
+
     def trace(self, name: str, columns: Mapping[str, Iterable[float]]) -> None:
         """Keep a trace (CSV) in the run's folder; column names end in their unit."""
         ...

@@ -97,6 +97,7 @@ class Engine:
         self._earlier = Earlier()
         self._leaning: Leaning | None = None  # the limit, where it leans on earlier readings
         self._variables: dict[str, UFloat] = {}
+        self._kept: dict[str, object] = {}
         self._rails_up: UFloat | None = None
         self.seen_up = False  # whether the rails came up, and nobody has switched them off since
         self._next_look = 0.0
@@ -296,6 +297,12 @@ class Engine:
         if key not in self._variables:
             self._variables[key] = make()
         return self._variables[key]
+
+    def keep(self, key: str, value: object) -> None:
+        self._kept[key] = value
+
+    def kept(self, key: str) -> object:
+        return self._kept.get(key)
 
     def trace(self, name: str, columns: Mapping[str, Iterable[float]]) -> None:
         self.record.trace(name, columns)

@@ -249,7 +249,7 @@ BURST_RATE = Measurand(
     how=(
         "Records of the output are cut into frames of 5 ms; a frame far louder than the quiet "
         "ones begins a burst. The count's own chance (Poisson) is in the uncertainty; no "
-        "burst at all is 'at most' 3 per time watched."
+        "burst at all is 'at most' 3.8 per time watched."
     ),
     fooled_by=(
         "Lamps switched, tools, a lead that moves. Bursts come when warm or tapped: watch long "

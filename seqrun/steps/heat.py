@@ -35,23 +35,29 @@ from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Kelvins, Seconds
 from seqrun.steps.common.drive import Drive
+from seqrun.steps.common.ears import REST_S, Ears, key_of
 from seqrun.steps.common.forecasts import near_limit
 from seqrun.steps.common.sink import (
     PT100_EXPECTED_OHM,
     driven_and_watched,
+    end_of,
     idle_and_watched,
     read_temperature,
     sink_now,
     watch_sink,
 )
 from seqrun.steps.rails import DISSIPATION
-from seqrun.values import COVERAGE_FACTOR, Bound, rectangular
+from seqrun.values import COVERAGE_FACTOR, Bound, Limit, rectangular
 
 ROOM_C = 25.0  # of a workshop, for forecasts
 OHM_PER_K = 0.385  # slope of a Pt100 (IEC 60751), for forecasts
 FIT_EVERY = 24  # readings between two fits: the curve does not change faster
 CARRIED_ON = 1.4  # time constants that a fit carries an even drift on (tried on simulated rooms)
 BEYOND = 1.25  # times the limit: no need to go on heating
+#: time constants until a rise has settled by the rule, and until a fit tells where it ends (tried)
+LONG, ENOUGH = 4.5, 0.75
+TWICE = 2  # fits in a row that agree on it
+LIVE = 0.45  # of the time of a soak that listens is in its records
 
 
 SINK_TEMPERATURE = Measurand(
@@ -161,7 +167,12 @@ class Soak(Step):
 
     ``until = "settled"`` waits for a rise of no more than 3 K in 30 min (IEC 62368-1, from
     memory) and reads the fitted end value; ``"predicted"`` stops as soon as the fit of a
-    saturating exponential holds the end value within ``within`` (k = 2).
+    saturating exponential holds the end value within ``within`` (k = 2); ``"decided"`` as soon as
+    the guarded verdict on it can no longer change and the sink has reached the share ``seen`` of
+    it, so that the hot steps which follow see a unit that is hot.
+
+    With ``listen`` the outputs are listened to meanwhile, for that long at least; steps of kind
+    drop_outs and crackles judge what was heard.
     """
 
     kind: ClassVar[str] = "soak"
@@ -184,7 +195,13 @@ class Soak(Step):
         None, description="from each rail; more than this ends the run"
     )
     frequency: Hertz = 1000.0
-    until: Literal["settled", "predicted"] = "settled"
+    until: Literal["settled", "predicted", "decided"] = "settled"
+    seen: float = Field(
+        default=0.8, gt=0.0, lt=1.0, description="share of the final rise to wait for, with decided"
+    )
+    listen: Seconds = Field(
+        default=0.0, ge=0.0, description="listen to the outputs meanwhile, each for this long"
+    )
     within: Kelvins = Field(default=1.0, gt=0.0)
     at_least: Seconds = Field(default=300.0, ge=60.0)
     at_most: Seconds = Field(gt=60.0)
@@ -196,11 +213,25 @@ class Soak(Step):
         return found if self.power is not None else tuple(of for of in found if of != SOAK_POWER)
 
     def needs(self, view: BenchView) -> Needs:
-        seconds = 0.6 * self.at_most
+        seconds = self._expected_s(view)
         if self.power is None:
-            return idle_and_watched(view, self.at, seconds)
+            return idle_and_watched(view, self.at, seconds, listening=self.listen > 0.0)
         watts = self.power.evaluate_in("W", view.unit.names())
         return driven_and_watched(view, self.at, watts, seconds)
+
+    def _expected_s(self, view: BenchView) -> float:
+        """How long it takes as a rule, s, by the sheet's time constant where it has one."""
+        tau = view.unit.sink_time_constant
+        if tau is None:
+            usual = 0.6 * self.at_most
+        elif self.until == "settled":
+            usual = tau * LONG
+        elif self.until == "decided":
+            usual = -tau * math.log(1.0 - self.seen)
+        else:
+            usual = tau * ENOUGH
+        heard = self.listen / LIVE
+        return min(max(usual, self.at_least, heard), self.at_most)
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         """Two sensors' tolerances, the meter, the ambient's drift and what is still to come."""
@@ -225,43 +256,66 @@ class Soak(Step):
             if self.power is not None:
                 drive = Drive(ctx, self.frequency)
                 drive.to_power(ctx.evaluate(self.power, "W"))
-            curve, how = self._watch(ctx, ambient)
+            ears = Ears(ctx, drive) if self.listen > 0.0 else None
+            if ears is not None:
+                ctx.keep(key_of(self.id), ears)
+            curve, how = self._watch(ctx, ambient, ears)
             powers = drive.powers() if drive is not None else {}
             yield from self._readings(ctx, ambient, curve, how, powers)
         finally:
             if drive is not None:
                 drive.stop()
 
-    def _watch(self, ctx: Context, ambient: UFloat) -> tuple[_Curve, str]:
+    def _watch(self, ctx: Context, ambient: UFloat, ears: Ears | None) -> tuple[_Curve, str]:
         watch_sink(ctx)
         ambient_c = float(ambient.nominal_value)
         high = ctx.limit.high if ctx.limit is not None else None
         most = ctx.evaluate(self.healthy_current, "A") if self.healthy_current else None
         curve = _Curve()
         start = ctx.clock.now()
+        tolerance = pt100_tolerance_k(ambient_c, ctx.view.sensor(self.at).tolerance_class)
+        apart = math.hypot(float(ambient.std_dev), tolerance / math.sqrt(3.0))
+        decided = 0
+        fit_every = FIT_EVERY if ears is None else FIT_EVERY // 2  # each takes twice as long
 
         def finished() -> str | None:
+            nonlocal decided
+            if ears is not None:
+                ears.listen()
             celsius = sink_now(ctx)
             amperes = self._current(ctx, most) if most is not None else 0.0
             rise = celsius - ambient_c
             curve.add(ctx.clock.now() - start, rise, amperes)
             elapsed = curve.times[-1]
+            heard = f", {ears.told()}" if ears is not None else ""
             ctx.progress(
-                f"sink {celsius:.1f} °C, rise {rise:.1f} K", min(elapsed / self.at_most, 1.0)
+                f"sink {celsius:.1f} °C, rise {rise:.1f} K{heard}",
+                min(elapsed / self.at_most, 1.0),
             )
-            if len(curve.times) % FIT_EVERY or elapsed < self.at_least:
+            if len(curve.times) % fit_every or elapsed < self.at_least:
                 return None
             if high is not None and rise > BEYOND * high:
                 return "beyond the limit"
             if still_climbing(curve.times, curve.amperes):
                 return None  # the end is not yet known
+            if ears is not None and ears.live_s < self.listen and elapsed < 0.9 * self.at_most:
+                return None
             if self.until == "predicted" and curve.predicted(self.within):
                 return "predicted"
+            if self.until == "decided":
+                drift = self.ambient_drift * elapsed / 3600.0 / math.sqrt(3.0)
+                sure = curve.decided(ctx.limit, math.hypot(apart, drift), self.seen)
+                decided = decided + 1 if sure else 0
+                if decided >= TWICE:
+                    return "predicted, as its verdict can no longer change"
             return "settled" if curve.settled() else None
 
         try:
             how = ctx.wait_until(
-                finished, every_s=self.every, at_most_s=self.at_most, what="the heat to settle"
+                finished,
+                every_s=REST_S if ears is not None else self.every,
+                at_most_s=self.at_most,
+                what="the heat to settle",
             )
         finally:
             ctx.trace(
@@ -350,6 +404,8 @@ class Soak(Step):
                     "rise0_k": prediction.start_k.nominal_value,
                 },
             )
+        if prediction is not None:
+            ctx.keep(end_of(self.id), (prediction.end_k, curve.rises[-1]))
         # The fit knows what is still to come better than the rule of 3 K in 30 min does.
         settled = curve.settling(systematic)
         found = [prediction.end_k] if prediction is not None else []
@@ -427,6 +483,23 @@ class _Curve:
         """The end value is known within ``within_k`` (k = 2) by the fit alone."""
         found = self.prediction()
         return found is not None and COVERAGE_FACTOR * float(found.end_k.std_dev) <= within_k
+
+    def decided(self, limit: Limit | None, apart_k: float, seen: float) -> bool:
+        """The guarded verdict on the end value cannot change any more, and what is past of the
+        rise is enough; a rise that will be too large need not be waited for.
+
+        Args:
+            apart_k: standard uncertainty that all readings share. seen: share of the final rise.
+        """
+        found = self.prediction()
+        if found is None:
+            return False
+        end = float(found.end_k.nominal_value)
+        guard = COVERAGE_FACTOR * math.hypot(float(found.end_k.std_dev), apart_k)
+        high = limit.high if limit is not None else None
+        if high is not None and end - guard > high:
+            return True
+        return (high is None or end + guard <= high) and self.rises[-1] >= seen * end
 
     def settled(self) -> bool:
         # The change itself first: what still moves by more needs no statistics to say so.

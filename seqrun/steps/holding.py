@@ -8,7 +8,7 @@ from typing import ClassVar
 from pydantic import Field
 
 from seqrun.errors import NotMeasured
-from seqrun.files.expression import WattsExpression
+from seqrun.files.expression import HertzExpression, WattsExpression
 from seqrun.plan.context import Context
 from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.measurand import Measurand, judged, shown
@@ -26,14 +26,15 @@ class _Hold(Step):
 
     power: WattsExpression
     hold: Seconds = Field(alias="for", gt=0.0, description='how long, such as "1 h" or "5 min"')
-    frequency: Hertz = Field(default=1000.0, gt=0.0)
+    frequency: Hertz | HertzExpression = 1000.0
     at: str = "sensor.sink"
     every: Seconds = Field(default=5.0, ge=1.0)
 
     def held(self, ctx: Context) -> Iterator[Yielded]:
         """Hold it, and tell what came out at the end; none of it is judged."""
         watch_sink(ctx)
-        drive = Drive(ctx, self.frequency)
+        frequency = ctx.evaluate(self.frequency, "Hz")
+        drive = Drive(ctx, frequency)
         try:
             drive.to_power(ctx.evaluate(self.power, "W"))
             let_pass(ctx, self.hold, every_s=self.every, timed=True)
@@ -41,7 +42,7 @@ class _Hold(Step):
             drive.check_load(powers)
         finally:
             drive.stop()
-        note = f"after {render(self.hold, 's')} at {self.frequency:g} Hz, all channels driven"
+        note = f"after {render(self.hold, 's')} at {frequency:g} Hz, all channels driven"
         for channel, watts in powers.items():
             yield self.reading(
                 HELD_POWER,

@@ -8,6 +8,7 @@ from functools import partial
 from typing import ClassVar
 
 from pydantic import Field
+from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured
 from seqrun.measure import levels
@@ -20,7 +21,8 @@ from seqrun.quantity import Volts
 from seqrun.steps.common.contact import BY_TONE, prove_contact
 from seqrun.steps.common.forecasts import idle_drift_u, near_limit, supply_current
 from seqrun.steps.common.settling import settle
-from seqrun.values import COVERAGE_FACTOR, rectangular
+from seqrun.steps.common.sink import end_of
+from seqrun.values import COVERAGE_FACTOR, exactly, rectangular
 
 DC_OFFSET = Measurand(
     "dc_offset",
@@ -290,8 +292,13 @@ class IdleDrift(Step):
     kind: ClassVar[str] = "idle_drift"
     yields: ClassVar = (judged(IDLE_DRIFT, "several", each="device"),)
 
+    id_fields: ClassVar[tuple[str, ...]] = ("of", "against", "to_end_of")
+
     of: str
     against: str
+    to_end_of: str | None = Field(
+        None, description="a soak that ended early: the drift is carried on to where it would end"
+    )
 
     def needs(self, view: BenchView) -> Needs:
         return Needs(seconds=0.0)
@@ -299,12 +306,26 @@ class IdleDrift(Step):
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         return Forecast(0.0, COVERAGE_FACTOR * idle_drift_u(view))
 
+    def _carried_on(self, ctx: Context) -> UFloat:
+        """By how much more the drift would be at the end of the rise: it is taken to grow with it,
+        and half of what that adds is its uncertainty."""
+        kept = ctx.kept(end_of(self.to_end_of)) if self.to_end_of else None
+        if not isinstance(kept, tuple):
+            return exactly(1.0)
+        end, seen = float(kept[0].nominal_value), float(kept[1])
+        more = max(end / seen - 1.0, 0.0) if seen > 0.0 else 0.0
+        return rectangular(1.0 + more, 0.5 * more, "drift from there to the end of the rise")
+
     def perform(self, ctx: Context) -> Iterator[Yielded]:
+        factor = self._carried_on(ctx)
         hot, cold = ctx.measured(self.of), ctx.measured(self.against)
         for (reading, value), (_, before) in zip(hot, cold, strict=True):
             yield self.reading(
                 IDLE_DRIFT,
-                levels.drift(value, before),
+                factor * levels.drift(value, before),
                 channel=reading.channel,
                 instruments=reading.instruments,
+                note=f"times {factor.nominal_value:.2f}, to the end of {self.to_end_of}"
+                if float(factor.nominal_value) > 1.0
+                else "",
             )

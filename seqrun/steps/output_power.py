@@ -5,14 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
 from pydantic import Field
 from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured
-from seqrun.files.expression import WattsExpression
+from seqrun.files.expression import HertzExpression, WattsExpression
 from seqrun.measure.bounds import Bounded, above_distortion
 from seqrun.measure.distortion import Distortion, distortion
 from seqrun.measure.power import PowerPoint, power_at_distortion
@@ -24,10 +24,11 @@ from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Fraction, Hertz
 from seqrun.steps.common.bench_floor import distortion_floor, level_seen
-from seqrun.steps.common.drive import Drive, Waveform, drive_needs
+from seqrun.steps.common.drive import CYCLES, Drive, Waveform, drive_needs
 from seqrun.steps.distortion import THD, floor_felt
 from seqrun.values import COVERAGE_FACTOR, Bound
 
+LEAST_CYCLES = 20  # of a record, at frequencies where more would take seconds
 SHOWN_CYCLES = 3  # of the waveform that goes on record
 SHOWN_HZ = 20e3  # upper end of the spectrum that goes on record
 
@@ -78,6 +79,16 @@ def _thd(ctx: Context, found: Distortion, wave: Waveform) -> Bounded:
     return above_distortion(found.thd.value, floor)
 
 
+class _PowerDrive(Drive):
+    """Records of a second at most, where that still holds periods enough to read distortion by."""
+
+    def capture(self, *, cycles: int = CYCLES, **how: Any) -> dict[str, Waveform]:
+        """As :meth:`Drive.capture`."""
+        return super().capture(
+            cycles=max(min(cycles, round(self.frequency_hz)), LEAST_CYCLES), **how
+        )
+
+
 OUTPUT_POWER = Measurand(
     "output_power",
     "W",
@@ -118,7 +129,7 @@ class OutputPower(Step):
     )
 
     at_distortion: Fraction = Field(default=0.01, gt=0.0, le=0.5)
-    frequency: Hertz = Field(default=1000.0, gt=0.0)
+    frequency: Hertz | HertzExpression = 1000.0
     start: WattsExpression | None = None
     near: float = Field(default=0.01, gt=0.0, lt=0.2)
     tries: int = Field(default=25, ge=4, le=100)
@@ -141,7 +152,7 @@ class OutputPower(Step):
         return Forecast(watts, COVERAGE_FACTOR * u, better=better)
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
-        drive = Drive(ctx, self.frequency)
+        drive = _PowerDrive(ctx, ctx.evaluate(self.frequency, "Hz"))
         start = ctx.evaluate(self.start, "W") if self.start else 0.5 * ctx.view.unit.rated_power
         target = self.at_distortion
         highest = 1.4 * ctx.view.unit.largest_peak / math.sqrt(2.0)
@@ -179,17 +190,17 @@ class OutputPower(Step):
             drive.stop()
 
     def _read(self, drive: Drive, channel: str, wave: Waveform) -> tuple[UFloat, UFloat]:
-        found = self._distortion(wave)
+        found = self._distortion(wave, drive.frequency_hz)
         power = drive.power_of(channel, wave)
         drive.gain[channel] = float(found.fundamental_rms.nominal_value) / drive.levels[channel]
         return power, _thd(drive.ctx, found, wave).value
 
-    def _distortion(self, wave: Waveform) -> Distortion:
+    def _distortion(self, wave: Waveform, frequency_hz: float) -> Distortion:
         return distortion(
             wave.volts,
             1.0 / wave.dt_s,
-            self.frequency,
-            band_hz=(min(BAND_HZ[0], 0.5 * self.frequency), BAND_HZ[1]),
+            frequency_hz,
+            band_hz=(min(BAND_HZ[0], 0.5 * frequency_hz), max(BAND_HZ[1], 1.1 * frequency_hz)),
             gain=wave.gain,
             clipped=wave.clipped,
         )
@@ -246,10 +257,10 @@ class OutputPower(Step):
         for channel, wave in waves.items():
             if channel in reasons:
                 continue
-            shown = min(wave.volts.size, round(SHOWN_CYCLES / (self.frequency * wave.dt_s)))
+            shown = min(wave.volts.size, round(SHOWN_CYCLES / (drive.frequency_hz * wave.dt_s)))
             shape.setdefault("time_s", (np.arange(shown) * wave.dt_s).tolist())
             shape[f"volts_{channel}"] = wave.volts[:shown].tolist()
-            found = self._distortion(wave)
+            found = self._distortion(wave, drive.frequency_hz)
             spectrum = found.spectrum
             upto = min(int(SHOWN_HZ / spectrum.bin_hz) + 1, spectrum.power.size)
             rms = np.maximum(spectrum.line_rms()[1:upto], 1e-12)

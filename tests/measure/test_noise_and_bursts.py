@@ -104,18 +104,21 @@ def test_a_slow_drift_of_the_offset_is_no_burst() -> None:
     assert find_bursts(hiss(6, 300_000) + drift, RATE).starts_s == ()
 
 
-def test_four_bursts_in_40_s_are_0_1_hz_to_half_of_it() -> None:
+def test_four_bursts_in_40_s_are_0_1_hz_up_to_the_exact_bound_of_four() -> None:
+    """Four or fewer of a mean of 10.39 come 2.275 times in a hundred (Poisson)."""
     found = burst_rate(4, 40.0, 0.005)
     assert found.bound is Bound.EXACT
     assert found.value.nominal_value == pytest.approx(0.1, rel=1e-3)
-    assert found.value.std_dev == pytest.approx(0.05, rel=1e-3)
+    most = 40.0 * (0.1 + 2.0 * found.value.std_dev)
+    fewer = sum(math.exp(-most) * most**k / math.factorial(k) for k in range(5))
+    assert fewer == pytest.approx(0.02275, rel=0.01)
 
 
-def test_no_burst_in_60_s_leaves_0_05_hz_possible() -> None:
-    """Poisson: a rate of 3/T stays unseen with a chance of exp(-3), 5 %."""
+def test_no_burst_in_60_s_leaves_0_063_hz_possible() -> None:
+    """Poisson: a rate of 3.78/T stays unseen with a chance of exp(-3.78), 2.3 %."""
     found = burst_rate(0, 60.0, 0.005)
     assert found.bound is Bound.AT_MOST
-    assert found.value.nominal_value == pytest.approx(0.05)
+    assert found.value.nominal_value == pytest.approx(0.06305, rel=1e-3)
 
 
 @pytest.mark.parametrize("rate", [5.0, 40.0, 120.0])

@@ -71,12 +71,21 @@ def driven_and_watched(view: BenchView, sensor: str, watts: float, seconds: floa
     )
 
 
-def idle_and_watched(view: BenchView, sensor: str, seconds: float) -> Needs:
-    """What a step needs that leaves the unit at idle and watches a sensor and the supply."""
+def idle_and_watched(
+    view: BenchView, sensor: str, seconds: float, *, listening: bool = False
+) -> Needs:
+    """What a step needs that leaves the unit at idle and watches a sensor and the supply, and the
+    outputs as well when it listens."""
+    outputs = [view.scope_on(f"out.{c}")[2] for c in view.unit.channels] if listening else []
     return Needs(
-        roles=frozenset({"meter", "supply"}),
-        hookups=(view.meter_four_wire(sensor),),
+        roles=frozenset({"meter", "supply", *(["scope"] if listening else [])}),
+        hookups=(*outputs, view.meter_four_wire(sensor)),
         meter={"resistance_4w": PT100_EXPECTED_OHM},
         seconds=seconds,
         live=True,
     )
+
+
+def end_of(step_id: str) -> str:
+    """Under which a soak keeps where its rise will end and where it has come to, K."""
+    return f"end of {step_id}"

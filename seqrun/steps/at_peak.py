@@ -1,0 +1,224 @@
+"""What is at the output of a driven unit and is no harmonic: oscillation on peaks, hum that comes
+with the signal."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import ClassVar
+
+from pydantic import Field
+
+from seqrun.errors import NotMeasured
+from seqrun.measure.bounds import above_noise, quantisation_rms
+from seqrun.measure.lines import hum
+from seqrun.measure.stray import FRAME_S, LEAST_FRAME, Stray, loudest_by_chance, stray
+from seqrun.plan.context import Context
+from seqrun.plan.contract import Yielded
+from seqrun.plan.measurand import Measurand, judged
+from seqrun.plan.needs import Forecast, Needs
+from seqrun.plan.view import BenchView
+from seqrun.quantity import Hertz, Seconds
+from seqrun.steps.common.at_power import AtPower
+from seqrun.steps.common.bench_floor import floor_probe
+from seqrun.steps.common.drive import HEADROOM, Drive, Waveform
+from seqrun.steps.common.forecasts import near_limit, scope_share
+from seqrun.steps.common.listening import ALIKE
+from seqrun.values import COVERAGE_FACTOR, normal, rectangular
+
+FASTEST_HZ = 50e6  # samples per second: an output stage oscillates below 25 MHz (common practice)
+PERIODS = 1.2  # of the drive in a record: both tips are in it
+#: further looks take other rates, so that nothing folds down onto the drive in all of them
+RATES = (1.0, 0.83, 0.71, 0.59)
+
+
+class _Driven(AtPower):
+    """Half of rated power unless the entry says otherwise: the tips are where it matters."""
+
+    def planned_watts(self, view: BenchView) -> float:
+        return 0.5 * view.unit.rated_power if self.power is None else super().planned_watts(view)
+
+    def converter_v(self, view: BenchView) -> float:
+        """rms of the converter's own steps on the range that holds the drive, V."""
+        scope = view.drivers[view.key("scope")].scope
+        assert scope is not None, "drivers are checked when they are read"
+        peak = HEADROOM * math.sqrt(2.0 * self.planned_watts(view) * view.unit.rated_load)
+        return float(2.0 * peak / 2.0**scope.bits / math.sqrt(12.0))
+
+
+STRAY = Measurand(
+    "stray",
+    "V",
+    title="stray signal at power",
+    what=(
+        "The largest rms, over 20 µs, of what a driven output carries above 200 kHz: oscillation "
+        "of an output stage, on the tips of the signal alone or all the time."
+    ),
+    how=(
+        "Both channels driven; the scope's full bandwidth and fastest rate over a period of the "
+        "drive, several times at different rates; the drive and its harmonics are taken out in "
+        "time, frame by frame."
+    ),
+    fooled_by=(
+        "A probe's ground lead of a hand's length rings by itself and picks up radio; a switching "
+        "supply beside the bench. A scope limited to 20 MHz sees less."
+    ),
+)
+
+
+class StraySignal(_Driven):
+    """Anything at the output at power that is no harmonic, far above the audio band."""
+
+    kind: ClassVar[str] = "stray_signal"
+    yields: ClassVar = (judged(STRAY, "channel"),)
+
+    frequency: Hertz = Field(default=1000.0, gt=0.0)
+    above: Hertz = Field(default=200e3, ge=50e3)
+
+    def needs(self, view: BenchView) -> Needs:
+        needs = self.needs_at_power(view, 4.0)
+        spare = floor_probe(view, self.channels(view))
+        return needs if spare is None else replace(needs, hookups=(*needs.hookups, spare[1]))
+
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        floor = self.converter_v(view)
+        value = near_limit(self, view, floor)
+        return Forecast(
+            value,
+            COVERAGE_FACTOR * math.hypot(value * scope_share(view, value), 0.1 * floor),
+            floor=floor,
+            better="a scope of more bits",
+        )
+
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
+        most = ctx.scope.max_points
+        # A short memory is filled by a faster tone, and not by a slower look.
+        frequency = max(self.frequency, PERIODS * 40.0 * self.above / most)
+        rate = min(FASTEST_HZ, most * frequency / PERIODS)
+        drive = Drive(ctx, frequency, self.channels(ctx.view))
+        spare = floor_probe(ctx.view, drive.channels)
+        found: dict[str, list[tuple[Stray, Waveform, float]]] = {c: [] for c in drive.channels}
+        try:
+            drive.to_power(self.watts(ctx))
+            for share in RATES:
+                points = min(int(PERIODS * share * rate / frequency), most)
+                waves = drive.capture(
+                    rate_hz=share * rate,
+                    points=points,
+                    beside=spare[0] if spare is not None else None,
+                )
+                own = self._own(drive, 1.0 / next(iter(waves.values())).dt_s)
+                for channel, wave in waves.items():
+                    one = stray(
+                        wave.volts, 1.0 / wave.dt_s, above_hz=self.above, clipped=wave.clipped
+                    )
+                    found[channel].append((one, wave, own))
+        finally:
+            drive.stop()
+        for channel, looks in found.items():
+            yield self._result(ctx, channel, looks)
+
+    def _own(self, drive: Drive, rate_hz: float) -> float:
+        """rms of the scope alone in the same band, V; nothing where no probe is spare."""
+        if drive.beside is None:
+            return 0.0
+        return stray(drive.beside, rate_hz, above_hz=self.above).usual_v
+
+    def _result(
+        self, ctx: Context, channel: str, looks: list[tuple[Stray, Waveform, float]]
+    ) -> Yielded:
+        one, wave, own = max(looks, key=lambda look: look[0].rms_v)
+        frames = round(len(looks) * wave.volts.size / max(FRAME_S / wave.dt_s, LEAST_FRAME))
+        # Of the noise of converter and front end, the loudest of all frames is looked at as well.
+        quiet = math.hypot(own, wave.lsb_v / math.sqrt(12.0))
+        by_chance = quiet * loudest_by_chance(frames, one.samples)
+        level = normal(one.rms_v, one.rms_v / math.sqrt(2.0 * one.samples), "noise in the frame")
+        floor = by_chance * rectangular(1.0, ALIKE, "own noise, by another channel of the scope")
+        heard = above_noise(level * wave.gain, floor)
+        always = "all the time" if one.usual_v > 0.5 * one.rms_v else "now and then"
+        note = f"above {self.above / 1e3:g} kHz, {always}, loudest at {one.at_v:.3g} V"
+        return self.reading(
+            STRAY,
+            heard.value,
+            channel=channel,
+            bound=heard.bound,
+            instruments=(ctx.scope.name,),
+            note=note if heard.bound == "exact" else f"above {self.above / 1e3:g} kHz",
+        )
+
+
+HUM_DRIVEN = Measurand(
+    "hum_driven",
+    "V",
+    title="hum while driven",
+    what="The rms of all lines at multiples of the mains frequency while the output is driven.",
+    how=(
+        "Both channels driven at a frequency that is no multiple of the mains; the spectrum of a "
+        "record of a second, each multiple read with the noise under it taken out."
+    ),
+    fooled_by=(
+        "A bench supply that gives way under load hums by itself: look at the rails. An earth "
+        "loop through generator and scope hums without drive as well."
+    ),
+)
+
+
+class HumDriven(_Driven):
+    """Hum while driven: what comes through from the reservoirs when they are asked for current."""
+
+    kind: ClassVar[str] = "hum_driven"
+    yields: ClassVar = (judged(HUM_DRIVEN, "channel"),)
+
+    frequency: Hertz = Field(default=997.0, gt=0.0)
+    mains: Hertz = Field(default=50.0, description="50 Hz or 60 Hz")
+    multiples: int = Field(default=8, ge=1, le=12)
+    record_time: Seconds = Field(default=1.0, ge=0.2)
+    sample_rate: Hertz = Field(default=50e3, gt=5000.0)
+
+    def needs(self, view: BenchView) -> Needs:
+        return self.needs_at_power(view, 3.0 + 2.0 * self.record_time)
+
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        points = self.record_time * self.sample_rate
+        floor = self.converter_v(view) * math.sqrt(2.0 * 3.0 * self.multiples / points)
+        value = near_limit(self, view, floor)
+        return Forecast(
+            value,
+            COVERAGE_FACTOR * value * scope_share(view, value),
+            floor=floor,
+            better="a longer record",
+        )
+
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
+        if abs(math.remainder(self.frequency, self.mains)) < 2.0 / self.record_time:
+            raise NotMeasured(
+                f"a drive of {self.frequency:g} Hz is a multiple of the mains",
+                expected=f"at least {2.0 / self.record_time:g} Hz beside every one of them",
+            )
+        drive = Drive(ctx, self.frequency, self.channels(ctx.view))
+        points = min(round(self.record_time * self.sample_rate), ctx.scope.max_points)
+        rate = points / self.record_time
+        try:
+            drive.to_power(self.watts(ctx))
+            waves = drive.capture(rate_hz=rate, points=points)
+        finally:
+            drive.stop()
+        for channel, wave in waves.items():
+            heard = hum(
+                wave.volts,
+                1.0 / wave.dt_s,
+                mains_hz=self.mains,
+                multiples=self.multiples,
+                gain=wave.gain,
+                floor=quantisation_rms(wave.lsb_v, 3.0 * self.multiples, 1.0 / wave.dt_s),
+                clipped=wave.clipped,
+            )
+            yield self.reading(
+                HUM_DRIVEN,
+                heard.total.value,
+                channel=channel,
+                bound=heard.total.bound,
+                instruments=(ctx.scope.name,),
+                note=f"{self.multiples} multiples of {heard.mains_hz:.2f} Hz",
+            )

@@ -1,0 +1,152 @@
+"""What was heard of the outputs while a soak went on: drop-outs and crackles, counted."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import ClassVar
+
+from seqrun.errors import NotMeasured
+from seqrun.measure.counts import event_rate
+from seqrun.measure.listening import Listened
+from seqrun.plan.context import Context
+from seqrun.plan.contract import Step, Yielded
+from seqrun.plan.measurand import Measurand, judged, shown
+from seqrun.plan.needs import Forecast, Needs
+from seqrun.plan.view import BenchView
+from seqrun.steps.common.contact import BY_TONE
+from seqrun.steps.common.ears import Ears, key_of
+from seqrun.steps.common.forecasts import near_limit
+from seqrun.values import COVERAGE_FACTOR
+
+_HOW = (
+    "While a soak goes on, the scope takes records of one to two seconds of all outputs, one after "
+    "another. What begins in them is counted over the time in them; the bound is the exact one of "
+    "a Poisson count (97.7 %), also when nothing was heard."
+)
+
+DROP_OUT_RATE = Measurand(
+    "drop_out_rate",
+    "Hz",
+    title="drop-outs",
+    what=(
+        "How often the level of a tone at the output departs by more than a tenth, for a period of "
+        "it or longer: a relay or a contact that lets go for a moment."
+    ),
+    how=_HOW,
+    fooled_by="A load lead that moves; the generator's own lead. Somebody at the bench.",
+)
+CRACKLE_RATE = Measurand(
+    "crackle_rate",
+    "Hz",
+    title="crackles",
+    what="How often something crackles at the output, beside a tone or in silence.",
+    how=_HOW,
+    fooled_by=(
+        "Lamps and tools switched nearby. Beside a tone a crackle has to stand out of the "
+        "converter's steps: a scope of 8 bits hears less of it."
+    ),
+    contact=BY_TONE,
+)
+LISTENED = Measurand(
+    "listened",
+    "s",
+    title="time listened",
+    what="How long an output was listened to.",
+    how="The length of all records that were looked through. Shown, not judged.",
+    fooled_by="Nothing.",
+)
+LOST_TIME = Measurand(
+    "lost_time",
+    "s",
+    what="For how long in all the tone was away while the output was listened to.",
+    how="As drop_out_rate. Shown, not judged.",
+    fooled_by="As drop_out_rate.",
+)
+CRACKLE_PEAK = Measurand(
+    "crackle_peak",
+    "V",
+    what="The largest magnitude within a crackle.",
+    how="As crackle_rate. Shown, not judged.",
+    fooled_by="As crackle_rate.",
+)
+
+
+class _Heard(Step):
+    """What a soak with ``listen`` has heard of each output."""
+
+    of: str
+
+    def needs(self, view: BenchView) -> Needs:
+        return Needs(seconds=0.0)
+
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        # How long the soak listens is its own field's; nothing heard for long enough is enough.
+        limit = near_limit(self, view, 0.01)
+        return Forecast(0.0, 0.2 * limit, better="a soak that listens for longer")
+
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
+        ears = ctx.kept(key_of(self.of))
+        if not isinstance(ears, Ears):
+            raise NotMeasured(
+                f"'{self.of}' has not listened to the outputs",
+                expected="a soak that was reached, with listen = a time",
+                where=self.id,
+            )
+        for channel in self.channels(ctx.view):
+            heard = ears.heard[channel]
+            if channel in ears.deaf or not heard.live_s > 0.0:
+                why = ears.deaf.get(channel, "no record of it could be looked through")
+                yield self.not_measured(self.judges[0], why, channel=channel)
+                continue
+            yield from self._told(ctx, channel, heard)
+
+    def _told(self, ctx: Context, channel: str, heard: Listened) -> Iterator[Yielded]:
+        raise NotImplementedError
+
+    def rate(self, ctx: Context, channel: str, seen: int, heard: Listened, what: str) -> Yielded:
+        """The reading that is judged."""
+        found = event_rate(seen, heard.live_s)
+        return self.reading(
+            self.judges[0],
+            found.value,
+            channel=channel,
+            bound=found.bound,
+            instruments=(ctx.scope.name,),
+            note=f"{seen} {what} in {heard.live_s:.0f} s of listening; bound 97.7 %, k = "
+            f"{COVERAGE_FACTOR:g}",
+        )
+
+
+class DropOuts(_Heard):
+    """Continuity of the outputs through a driven soak: drop-outs counted."""
+
+    kind: ClassVar[str] = "drop_outs"
+    yields: ClassVar = (
+        judged(DROP_OUT_RATE, "channel"),
+        shown(LOST_TIME, "channel"),
+        shown(LISTENED, "channel"),
+    )
+
+    def _told(self, ctx: Context, channel: str, heard: Listened) -> Iterator[Yielded]:
+        names = (ctx.scope.name,)
+        yield self.rate(ctx, channel, heard.drop_outs, heard, "drop-outs")
+        yield self.plain(LOST_TIME, heard.lost_s, channel=channel, instruments=names)
+        yield self.plain(LISTENED, heard.live_s, channel=channel, instruments=names)
+
+
+class Crackles(_Heard):
+    """Crackles that were heard while a soak went on, driven or at idle."""
+
+    kind: ClassVar[str] = "crackles"
+    yields: ClassVar = (
+        judged(CRACKLE_RATE, "channel"),
+        shown(CRACKLE_PEAK, "channel"),
+        shown(LISTENED, "channel"),
+    )
+
+    def _told(self, ctx: Context, channel: str, heard: Listened) -> Iterator[Yielded]:
+        names = (ctx.scope.name,)
+        yield self.rate(ctx, channel, heard.crackles, heard, "crackles")
+        if heard.crackles:
+            yield self.plain(CRACKLE_PEAK, heard.peak_v, channel=channel, instruments=names)
+        yield self.plain(LISTENED, heard.live_s, channel=channel, instruments=names)

@@ -1,0 +1,128 @@
+"""A driven output that carries more than its signal, or less of it now and then."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+
+from seqrun.steps.heat import _Curve
+from seqrun.values import Bound, Limit
+
+Powered = Callable[..., Any]
+STRAY = '[[step]]\nid = "stray"\ndo = "stray_signal"\n'
+HUM = '[[step]]\nid = "hum"\ndo = "hum_driven"\n'
+LOW = '[[step]]\nid = "low"\ndo = "output_power"\nfrequency = "rated_band_low"\n'
+SOAK = """
+[[step]]
+id = "ambient"
+do = "temperature"
+at = "sensor.ambient"
+[[step]]
+id = "soak"
+do = "soak"
+ambient = "ambient"
+until = "decided"
+seen = 0.2
+listen = "60 s"
+at_least = "60 s"
+at_most = "10 min"
+limit = { at_most = "39 K" }
+"""
+DRIVEN = SOAK.replace("until", 'power = "rated_power / 8"\nuntil')
+DROPS = '[[step]]\nid = "drops"\ndo = "drop_outs"\nof = "soak"\n'
+CRACKLES = '[[step]]\nid = "crackles"\ndo = "crackles"\nof = "soak"\n'
+
+
+def test_a_healthy_output_at_power_carries_no_more_than_the_scope_itself(powered: Powered) -> None:
+    for channel in ("left", "right"):
+        read = powered().do(STRAY).one("stray", channel)
+        assert read.bound is Bound.AT_MOST
+        assert read.value < 0.02
+
+
+def test_oscillation_on_the_tips_of_the_signal_is_found_in_its_channel(powered: Powered) -> None:
+    read = powered("peak_oscillation@left=0.2").do(STRAY)
+    assert read.one("stray", "left").value == pytest.approx(0.4 / 2**0.5, rel=0.15)
+    assert read.one("stray", "right").bound is Bound.AT_MOST
+
+
+def test_hum_that_comes_with_the_signal_is_read_beside_it(powered: Powered) -> None:
+    read = powered("hum_when_driven@right").do(HUM)
+    assert read.one("hum_driven", "right").value > 5e-3
+    assert read.one("hum_driven", "left").value < 1e-3
+
+
+def test_hum_cannot_be_told_from_a_drive_at_a_multiple_of_the_mains(powered: Powered) -> None:
+    assert "multiple of the mains" in powered().do(HUM + 'frequency = "1 kHz"\n').reason()
+
+
+def test_rails_that_give_way_slowly_show_at_the_lower_end_of_the_rated_band(
+    powered: Powered,
+) -> None:
+    assert powered("slow_rails").do(LOW).one("output_power", "left").value < 35.0
+    assert powered().do(LOW).one("output_power", "left").value > 40.0
+
+
+def test_a_relay_that_lets_go_for_a_moment_is_counted_through_the_soak(powered: Powered) -> None:
+    read = powered("relay_chatter@right").do(DRIVEN + DROPS)
+    drops = read.one("drop_out_rate", "right")
+    # every 10 s, 50 ms: as many in the records as their share of the time
+    assert 0.03 < drops.value < 0.3
+    assert read.one("drop_out_rate", "left").bound is Bound.AT_MOST
+    assert read.one("listened", "left").value >= 60.0
+
+
+def test_crackles_are_heard_in_silence_and_beside_the_tone(powered: Powered) -> None:
+    for soak in (SOAK, DRIVEN):
+        read = powered("crackle@left=1").do(soak + CRACKLES)
+        assert read.one("crackle_rate", "left").value > 0.01
+        assert read.one("crackle_rate", "right").bound is Bound.AT_MOST
+
+
+def test_a_soak_that_did_not_listen_proves_no_continuity(powered: Powered) -> None:
+    deaf = DRIVEN.replace('listen = "60 s"\n', "")
+    read = powered().do(deaf + DROPS)
+    missing = [r for r in read.all("drop_out_rate") if r.value is None]
+    assert "has not listened" in missing[0].note
+
+
+def rising(minutes: float, end_k: float = 30.0, tau_s: float = 540.0) -> _Curve:
+    """A sink's rise as it was recorded so far."""
+    curve, scatter = _Curve(), np.random.default_rng(2)
+    for time_s in np.arange(0.0, 60.0 * minutes, 5.0):
+        rise_k = end_k * (1.0 - math.exp(-time_s / tau_s)) + 0.02 * scatter.normal()
+        curve.add(float(time_s), rise_k, 1.0)
+    return curve
+
+
+@pytest.mark.parametrize(
+    ("limit_k", "minutes", "seen", "over"),
+    [
+        (40.0, 15.0, 0.8, True),  # far inside, and four fifths seen
+        (40.0, 10.0, 0.8, False),  # far inside, but not yet hot
+        (30.6, 15.0, 0.8, False),  # the limit lies within U of the end
+        (20.0, 10.0, 0.8, True),  # it will fail whatever comes
+        (29.4, 15.0, 0.8, False),  # it seems to fail, and may not
+        (None, 15.0, 0.8, True),  # nothing to decide
+    ],
+)
+def test_a_soak_ends_when_its_guarded_verdict_can_no_longer_change(
+    limit_k: float | None, minutes: float, seen: float, over: bool
+) -> None:
+    limit = None if limit_k is None else Limit(high=limit_k)
+    assert rising(minutes).decided(limit, 0.4, seen) is over
+
+
+def test_idle_drift_of_a_soak_that_ended_early_is_carried_on_to_its_end(powered: Powered) -> None:
+    one = '[[step]]\nid = "{}"\ndo = "device_current"\nat = "ballast.left.upper.1"\n'
+    drift = '[[step]]\nid = "{}"\ndo = "idle_drift"\nof = "hot"\nagainst = "cold"\n'
+    steps = one.format("cold") + DRIVEN.replace("60 s", "100 s") + one.format("hot")
+    steps += drift.format("plain") + drift.format("carried") + 'to_end_of = "soak"\n'
+    found = powered(seed=4).do(steps)
+    plain, carried = found.all("idle_drift")
+    assert carried.value / plain.value > 1.2
+    assert carried.standard_uncertainty >= 0.25 * abs(carried.value - plain.value)
