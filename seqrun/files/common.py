@@ -79,27 +79,66 @@ def refuse(path: object, problems: Sequence[Problem], hint: str | None = None) -
     raise FileError(only.found, expected=only.expected or None, where=where, hint=hint)
 
 
+_SENSES = (
+    (("pos", "plus", "positive", "hot", "hi", "high"), ("neg", "minus", "negative", "cold", "lo")),
+    (("left", "lh", "l"), ("right", "rh", "r")),
+    (("upper", "top"), ("lower", "bottom", "low")),
+    (("front",), ("rear", "back")),
+)
+
+
 def nearest(name: str, known: Iterable[str]) -> str | None:
-    """The known name that is most like ``name``, if any is."""
-    close = difflib.get_close_matches(name, list(known), 1, 0.6)
-    return close[0] if close else None
+    """The known name that is most like ``name`` and no other than the one that may be meant.
+
+    A name of the other polarity, of another channel or another number is never the answer, however
+    like it looks: ``rail.minus`` is not ``rail.pos``.
+    """
+    names = list(known)
+    for close in difflib.get_close_matches(name, names, 5, 0.6):
+        if not _another(name, close, names):
+            return close
+    return None
 
 
-_PLUS, _MINUS = ("pos", "plus", "positive"), ("neg", "minus", "negative")
+def _parts(name: str) -> list[str]:
+    return name.lower().replace("_", ".").replace("-", ".").split(".")
 
 
-def _polarity(name: str) -> int:
-    """1 or -1 for a name that says a polarity, 0 for one that says none: a name of the other
-    polarity is never suggested, however like it looks."""
-    parts = name.lower().replace("_", ".").replace("-", ".").split(".")
-    return int(any(part in _PLUS for part in parts)) - int(any(part in _MINUS for part in parts))
+def _another(name: str, close: str, names: Sequence[str]) -> bool:
+    """Whether a known name is of another side, channel or number than the one that was written."""
+    written, there = _parts(name), _parts(close)
+    for one, other in _SENSES:
+        says, means = _sense(written, one, other), _sense(there, one, other)
+        if says and means and says != means:
+            return True
+    if len(written) != len(there) or len(written) < 2:
+        return False
+    for place, (mine, its) in enumerate(zip(written, there, strict=True)):
+        if mine == its:
+            continue
+        elsewhere = {parts[place] for n in names if len(parts := _parts(n)) == len(written)}
+        if mine in elsewhere or (mine.isdigit() and its.isdigit()):
+            return True
+    return False
+
+
+def _sense(parts: Sequence[str], one: Sequence[str], other: Sequence[str]) -> int:
+    """1, -1 or 0 for a name that says the one, the other, or neither; slips of the pen count."""
+    said = 0
+    for part in parts:
+        like = difflib.get_close_matches(part, [*one, *other], 1, 0.7)
+        if part in one or (like and like[0] in one):
+            said += 1
+        elif part in other or like:
+            said -= 1
+    return said
 
 
 def one_of(name: str, known: Iterable[str], what: str = "one of") -> str:
     """What to expect instead of an unknown name: the nearest, or all."""
     names = list(known)
     near = nearest(name, names)
-    if near is not None and _polarity(near) * _polarity(name) >= 0:
+    if near is not None:
         return f"'{near}', the nearest known name"
     listed = ", ".join(names[:24]) + (" …" if len(names) > 24 else "")
     return f"{what} {listed}" if names else "none is known here"

@@ -69,10 +69,13 @@ def find(kind: Kind, name: str | Path, beside: Path | None = None) -> Path:
     """
     text = str(name)
     if isinstance(name, Path) or text.endswith(".toml") or "/" in text or "\\" in text:
-        path = Path(text).expanduser()
+        try:
+            path = Path(text).expanduser()
+        except RuntimeError:  # "~name/…", and nobody is so called here
+            path = Path(text)
         if beside is not None and not path.is_absolute():
             path = beside.parent / path
-        if path.is_file():
+        if path.exists():  # a folder, a pipe or a device is told as such when it is read
             return path
         raise _missing(kind, text, str(path))
     found = shipped(kind).get(text)

@@ -147,7 +147,10 @@ def _chosen(
     def planned(step: Step) -> Needs:
         if (withheld := without_the_unit(step, view.unit)) is not None:
             raise NotOnThisBench(_as_far_as_it_can(step, view), withheld)
-        needs = step.needs(view)
+        try:
+            needs = step.needs(view)
+        except (ValueError, ArithmeticError) as impossible:
+            raise _no_sense(step, impossible) from None
         try:
             capability.check(view, needs)
             forecasts[step.id] = tuple((of, step.forecast(view, of)) for of in step.judges)
@@ -160,12 +163,23 @@ def _chosen(
                 where=view.bench.name,
             )
             raise NotOnThisBench(needs, silent) from None
+        except (ValueError, ArithmeticError) as impossible:
+            raise _no_sense(step, impossible) from None
         return needs
 
     chooser = Chooser(planned)
     chooser.go(steps)
     actions = [Action(step.id, step, needs, forecasts[step.id]) for step, needs in chooser.done]
     return actions, chooser.left_out, chooser.wrong
+
+
+def _no_sense(step: Step, why: Exception) -> UsageError:
+    """Figures of an entry that no arithmetic can be done with: a power below zero, say."""
+    figures = ", ".join(f'{key} = "{expression}"' for key, expression in step.expressions())
+    return UsageError(
+        f"'{step.do}' cannot work with its figures: {figures or why}",
+        expected="powers, times and levels above zero, of a size that exists",
+    )
 
 
 def _as_far_as_it_can(step: Step, view: BenchView) -> Needs | None:
@@ -199,8 +213,8 @@ def _together(problems: list[UsageError]) -> UsageError:
         line = f"{p.where}: {p.found}" if p.where else p.found
         if line not in seen:
             seen.append(line)
-    if len(seen) == 1:
-        return first
+    if len(seen) == 1:  # made anew: where it is was put in after its words were
+        return UsageError(first.found, expected=first.expected, where=first.where, hint=first.hint)
     return UsageError(
         f"{len(seen)} things stand in the way:\n" + "\n".join(f"  - {line}" for line in seen),
         expected=first.expected,

@@ -8,12 +8,12 @@ speaker terminal), so that it holds for any bench and any topology.
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from seqrun.errors import UsageError
+from seqrun.files.common import one_of
 
 if TYPE_CHECKING:
     from seqrun.plan.build import Action
@@ -98,10 +98,9 @@ def _counted(view: BenchView, name: str, what: str, text: str, count: int) -> in
 
 
 def _no_terminal(view: BenchView, name: str, known: Sequence[str]) -> UsageError:
-    near = difflib.get_close_matches(name, known, 1, 0.8)
     return UsageError(
         f"there is no terminal {name}",
-        expected=f"'{near[0]}'" if near else f"one of {', '.join(known)}",
+        expected=one_of(name, known),
         where=view.bench.name,
     )
 

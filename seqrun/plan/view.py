@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
 from seqrun.errors import BenchLacks, UsageError
 from seqrun.files.bench import Bench, Load, Sensor
+from seqrun.files.common import one_of
 from seqrun.files.driver import Driver
 from seqrun.files.expression import Expression
 from seqrun.files.unit import Point, Unit
@@ -98,10 +98,9 @@ class BenchView:
         points = self.unit.points()
         if name in points:
             return points[name]
-        near = difflib.get_close_matches(name, points, 1)
         raise UsageError(
             f"'{name}' is not a point of this unit",
-            expected=f"did you mean '{near[0]}'?" if near else f"one of {', '.join(points)}",
+            expected=one_of(name, points),
             where=self.unit.model,
         )
 

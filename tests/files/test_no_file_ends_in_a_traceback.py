@@ -2,18 +2,26 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+import random
 import time
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from spoilt_files import readers, spoil
 
-from seqrun.errors import FileError
+from seqrun.errors import FileError, SeqrunError
+from seqrun.face import read_results
 from seqrun.files import regular
 from seqrun.files.common import one_of, read_text
 from seqrun.files.driver import load_driver
 from seqrun.files.shipped import folder
-from seqrun.runner.preparation import check_file
+from seqrun.record import RecordError
+from seqrun.record.rows import READING_COLUMNS
+from seqrun.runner.preparation import check_file, prepare
 
 HEAD = 'title = "t"\nrevision = "A"\n'
 
@@ -82,6 +90,77 @@ def test_no_pattern_that_ships_is_refused() -> None:
         load_driver(path)
 
 
-@pytest.mark.parametrize(("name", "never"), [("rail.minus", "rail.pos"), ("rail.plus", "rail.neg")])
-def test_no_name_of_the_other_polarity_is_suggested(name: str, never: str) -> None:
-    assert f"'{never}', the nearest" not in one_of(name, [never, "ground", "in.left"])
+@pytest.mark.parametrize(
+    ("name", "never"),
+    [
+        ("rail.minus", "rail.pos"),
+        ("rail.mins", "rail.pos"),
+        ("rail.plus", "rail.neg"),
+        ("supply.1.negativ", "supply.1.pos"),
+        ("out.left.minus", "out.left.pos"),
+        ("ballast.left.uper.1", "ballast.left.lower.1"),
+        ("ballast.left.upper.3", "ballast.left.upper.2"),
+        ("phones.rihgt", "phones.left"),
+        ("in.rear.line", "in.front.line"),
+        ("out.lh", "out.rh"),
+    ],
+)
+def test_no_name_of_the_other_polarity_channel_or_number_is_suggested(
+    name: str, never: str
+) -> None:
+    known = [never, "ground", "out.rear.line"]
+    assert f"'{never}', the nearest" not in one_of(name, known)
+
+
+@pytest.mark.parametrize(
+    ("name", "meant"),
+    [
+        ("out.lefft", "out.left"),
+        ("rail.ps", "rail.pos"),
+        ("rial.neg", "rail.neg"),
+        ("balast", "ballast"),
+    ],
+)
+def test_a_slip_of_the_pen_is_named(name: str, meant: str) -> None:
+    known = ["out.left", "out.right", "rail.pos", "rail.neg", "ballast", "ground"]
+    assert f"'{meant}', the nearest" in one_of(name, known)
+
+
+def test_a_power_below_zero_is_refused_with_its_step(tmp_path: Path) -> None:
+    text = (folder("sequence") / "acceptance.toml").read_text(encoding="utf-8")
+    path = tmp_path / "s.toml"
+    path.write_text(text.replace('power = "rated_power / 8"', 'power = "-rated_power"'), "utf-8")
+    with pytest.raises(SeqrunError, match="heat_eighth"):
+        prepare(str(path), "demo", None)
+
+
+def test_a_pipe_named_as_a_unit_sheet_is_told_as_one(tmp_path: Path) -> None:
+    pipe = tmp_path / "pipe.toml"
+    os.mkfifo(pipe)
+    with pytest.raises(FileError, match="a pipe or a device"):
+        prepare("quick", "demo", str(pipe))
+    with pytest.raises(FileError, match="there is no such file"):
+        prepare("quick", "demo", "~nobody-here/unit.toml")
+
+
+def test_a_time_that_is_none_is_told(tmp_path: Path) -> None:
+    row = ["r", "yesterday", *["x"] * 7, "1", "V", "", "", "exact", "", "", "guarded"]
+    row += ["pass", "", "", "true", ""]
+    lines = [",".join(READING_COLUMNS), ",".join(row)]
+    (tmp_path / "readings.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    with pytest.raises(RecordError, match="time"):
+        read_results(tmp_path)
+
+
+@given(
+    st.sampled_from(("sequence", "unit", "bench", "driver", "findings", "costs")), st.integers(0)
+)
+@settings(max_examples=40)
+def test_a_spoilt_file_of_any_kind_is_read_or_refused(
+    tmp_path_factory: pytest.TempPathFactory, kind: str, seed: int
+) -> None:
+    rng = random.Random(seed)
+    place = tmp_path_factory.mktemp("spoilt")
+    reader = rng.choice(readers(kind, place))
+    with contextlib.suppress(SeqrunError):
+        reader.read(spoil(reader.text, kind, rng))

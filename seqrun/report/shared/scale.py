@@ -148,4 +148,6 @@ def text_bar(row: Row, width: int = 11, *, ascii_only: bool = False) -> str:
 
 
 def _cell(at: float, width: int) -> int:
-    return min(max(int(at * width), 0), width - 1)
+    if not math.isfinite(at):  # of a number beside which the scale is nothing
+        return 0 if at < 0.0 else width - 1
+    return int(min(max(at * width, 0.0), width - 1.0))

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from uncertainties import UFloat
 
-from seqrun.errors import NotMeasured
+from seqrun.errors import NotMeasured, UsageError
 from seqrun.instruments.roles import Capture
 from seqrun.measure.power import (
     check_load_present,
@@ -96,6 +96,8 @@ def drive_needs(
     Args:
         points: of the shortest record that it can do with.
     """
+    if not 0.0 <= watts < math.inf:
+        raise UsageError(f"a power of {watts:g} W into a load", expected="a power above zero")
     hookups: list[Hookup] = []
     peak = 0.0
     for channel in channels:
