@@ -30,7 +30,12 @@ def test_crossover_distortion_of_a_low_bias_is_read_within_its_uncertainty(
     unit = powered(LOW_BIAS)
     read = unit.do('[[step]]\nid = "d"\ndo = "thd"\npower = "1 W"\n').one("thd", "left")
     assert read.bound is Bound.EXACT
-    assert read.value == pytest.approx(true_thd(unit, "left", 1.0), abs=read.expanded_uncertainty)
+    # One reading of one bench: k = 2 misses one in twenty by right (the study counts them), and
+    # the level is not 1 W to the last digit; k = 3 does not.
+    assert read.value == pytest.approx(
+        true_thd(unit, "left", 1.0), abs=1.5 * read.expanded_uncertainty
+    )
+    assert read.expanded_uncertainty < 0.1 * read.value
 
 
 def test_a_healthy_unit_distorts_less_than_the_bench_can_tell(powered: Powered) -> None:
