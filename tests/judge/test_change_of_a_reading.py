@@ -37,6 +37,7 @@ def test_offset_of_212_mv_that_is_3_mv_after_repair_has_changed() -> None:
     found = difference(reading(212 * MILLI, 1.1 * MILLI), reading(3 * MILLI, 1.1 * MILLI))
     assert found.change is Change.CHANGED
     assert found.value == pytest.approx(-209 * MILLI)
+    assert not found.slight
     assert found.expanded == pytest.approx(math.sqrt(2.0) * 1.1 * MILLI)
 
 
