@@ -138,7 +138,14 @@ class Bench:
             for name, load in self.world.loads().items()
         }
         return bench_text(
-            NAME, self.wiring, chosen, serials, loads, self._unit_sheet, self._drivers
+            NAME,
+            self.wiring,
+            chosen,
+            serials,
+            loads,
+            self._unit_sheet,
+            self._drivers,
+            self._outfit.by_hand,
         )
 
     def serve(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 # Instruments of the demo bench and the day on which each was last calibrated, by invention.
@@ -70,10 +70,13 @@ def bench_text(
     loads: Mapping[str, LoadLabel],
     unit: str | None = None,
     drivers: Mapping[str, str] | None = None,
+    by_hand: Collection[str] = (),
 ) -> str:
     """TOML text. ``resources`` names every instrument and ``control``; ``drivers`` those that do
-    not go by the name ``generic-<key>``."""
-    return "\n".join(_lines(name, wiring, resources, serials, loads, unit, drivers or {})) + "\n"
+    not go by the name ``generic-<key>``; ``by_hand`` those that hands set and read."""
+    hands = {key for key in resources if key.partition("_")[0] in by_hand}
+    lines = _lines(name, wiring, resources, serials, loads, unit, drivers or {}, hands)
+    return "\n".join(lines) + "\n"
 
 
 def _lines(
@@ -84,6 +87,7 @@ def _lines(
     loads: Mapping[str, LoadLabel],
     unit: str | None,
     drivers: Mapping[str, str],
+    by_hand: Collection[str],
 ) -> Iterator[str]:
     yield "# A simulated bench: its instruments are virtual and its readings are not measurements."
     yield f'name = "{name}"'
@@ -95,10 +99,16 @@ def _lines(
     for key, calibrated in CALIBRATED.items():
         if key not in resources:
             continue
+        if key in by_hand:
+            yield ""
+            yield f"[simulator.panel.{key}]"
+            yield f'resource = "{resources[key]}"'
+            yield f'driver = "{drivers.get(key, f"generic-{key}")}"'
         yield ""
         yield f"[instrument.{key}]"
-        yield f'resource = "{resources[key]}"'
-        yield f'driver = "{drivers.get(key, f"generic-{key}")}"'
+        driver = drivers.get(key, f"generic-{key}")
+        yield f'resource = "{"by hand" if key in by_hand else resources[key]}"'
+        yield f'driver = "{driver}"'
         if key in serials:
             yield f'serial = "{serials[key]}"'
         if calibrated is not None:

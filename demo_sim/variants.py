@@ -26,7 +26,8 @@ class Outfit:
         protection: the supply has protection of its own, and tells when it tripped and when its
             current limit holds.
         four_wire: the meter has sense terminals.
-        missing: instruments that are not there. switch: the relay matrix is in the bench file.
+        missing: instruments that are not there. by_hand: those that virtual hands set and read at
+            their front panels. switch: the relay matrix is in the bench file.
         dirty: with what no data sheet tells. wide: healthy units differ as a shop sees them.
     """
 
@@ -36,6 +37,7 @@ class Outfit:
     protection: bool = True
     four_wire: bool = True
     missing: frozenset[str] = frozenset()
+    by_hand: frozenset[str] = frozenset()
     switch: bool = False
     dirty: bool = False
     wide: bool = False
@@ -52,6 +54,10 @@ class Variant:
 
 def _without(key: str) -> Callable[[Outfit], Outfit]:
     return lambda outfit: replace(outfit, missing=outfit.missing | {key})
+
+
+def _by_hand(key: str) -> Callable[[Outfit], Outfit]:
+    return lambda outfit: replace(outfit, by_hand=outfit.by_hand | {key})
 
 
 VARIANTS: tuple[Variant, ...] = (
@@ -88,6 +94,10 @@ VARIANTS: tuple[Variant, ...] = (
     Variant("switch", "a relay matrix moves the leads", lambda o: replace(o, switch=True)),
     *(
         Variant(f"no_{key}", f"no {key}", _without(key))
+        for key in ("supply", "meter", "scope", "generator")
+    ),
+    *(
+        Variant(f"{key}_by_hand", f"a {key} without a remote interface", _by_hand(key))
         for key in ("supply", "meter", "scope", "generator")
     ),
 )

@@ -18,6 +18,8 @@ from seqrun.files.shipped import find
 from seqrun.files.unit import Unit, load_unit
 from seqrun.quantity import Amperes, Fraction, Ohms, Volts, Watts, custom_error
 
+#: the resource of an instrument that the operator sets and reads
+BY_HAND = "by hand"
 Key = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]{0,31}$")]
 Node = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]*(\.[a-z0-9_]+){0,6}$")]
 _FACTOR = {"type": "number", "exclusiveMinimum": 0, "maximum": 10000}
@@ -55,7 +57,7 @@ class Instrument(Strict):
     """One instrument: where it answers and which driver speaks to it."""
 
     resource: Annotated[str, StringConstraints(min_length=3, max_length=200)] = Field(
-        description='a VISA resource such as "TCPIP0::192.0.2.10::5025::SOCKET"'
+        description='a VISA resource such as "TCPIP0::192.0.2.10::5025::SOCKET", or "by hand"'
     )
     driver: Annotated[str, StringConstraints(min_length=1, max_length=200)] = Field(
         description='a shipped driver such as "generic-meter", or the path of a driver file'
@@ -85,6 +87,11 @@ class Instrument(Strict):
         BeforeValidator(_probe),
         WithJsonSchema({"anyOf": [_FACTOR, {"type": "array", "items": _FACTOR}]}),
     ] = Field((), description="attenuation of each scope probe, or one number for all")
+
+    @property
+    def by_hand(self) -> bool:
+        """Whether the operator sets it and types what it shows."""
+        return self.resource.strip().lower() == BY_HAND
 
     @property
     def accuracy_checked(self) -> bool:
@@ -124,10 +131,20 @@ class Sensor(Strict):
     tolerance_class: Literal["A", "B"] = Field("B", alias="class")
 
 
+class Panel(Strict):
+    """A virtual instrument whose front panel virtual hands use."""
+
+    resource: str
+    driver: str
+
+
 class Simulator(Strict):
     """Clock and hands of a simulated bench."""
 
     control: str = Field(description="the VISA resource of its clock and hands")
+    panel: dict[Key, Panel] = Field(
+        {}, description="what its virtual hands set and read for an instrument by hand"
+    )
 
 
 class Bench(FileModel):
@@ -209,6 +226,8 @@ def shared_resources(bench: Bench, drivers: Mapping[str, Driver]) -> Iterator[Pr
     link and one calibration."""
     resources: dict[str, list[str]] = {}
     for key, instrument in bench.instrument.items():
+        if instrument.by_hand:
+            continue
         resources.setdefault(instrument.resource.upper(), []).append(key)
     for first, *others in resources.values():
         for key in others:
@@ -227,6 +246,22 @@ def shared_resources(bench: Bench, drivers: Mapping[str, Driver]) -> Iterator[Pr
                 )
             elif bench.instrument[key].line != bench.instrument[first].line:
                 yield Problem(f"instrument.{key}, line", f"differs from that of '{first}'", "one")
+
+
+def unreachable(bench: Bench, drivers: Mapping[str, Driver]) -> Iterator[Problem]:
+    """An instrument without a remote interface has no resource to be reached at, and a switch that
+    hands move is no switch."""
+    for key, entry in bench.instrument.items():
+        if not drivers[key].remote and not entry.by_hand:
+            yield Problem(
+                f"instrument.{key}, resource",
+                f'"{entry.resource}", and its driver says that it has no remote interface',
+                f'"{BY_HAND}"',
+            )
+        if drivers[key].role == "switch" and entry.by_hand:
+            yield Problem(
+                f"instrument.{key}, resource", "a switch by hand", "no [instrument] at all"
+            )
 
 
 def _twice(kind: str, values: list[str], key: str) -> Iterator[Problem]:
@@ -278,12 +313,27 @@ def check_bench(bench: Bench, unit: Unit) -> None:
 def _all(bench: Bench) -> Iterable[Problem]:
     yield from _contradictions(bench)
     for key, instrument in bench.instrument.items():
-        if instrument.resource.count("::") < 1:
+        if instrument.by_hand:
+            yield from _by_hand(bench, key)
+        elif instrument.resource.count("::") < 1:
             yield Problem(
                 f"instrument.{key}, resource",
                 f'"{instrument.resource}" is not a VISA resource',
-                'one such as "TCPIP0::192.0.2.10::5025::SOCKET" or "USB0::…::INSTR"',
+                'one such as "TCPIP0::192.0.2.10::5025::SOCKET" or "USB0::…::INSTR"; '
+                '"by hand" for one that you set and read yourself',
             )
+
+
+def _by_hand(bench: Bench, key: str) -> Iterator[Problem]:
+    """What makes no sense for an instrument that nothing is sent to."""
+    if bench.instrument[key].line is not None:
+        yield Problem(f"instrument.{key}, line", "a line to an instrument by hand", "none")
+    if bench.simulator is not None and key not in bench.simulator.panel:
+        yield Problem(
+            f"instrument.{key}, resource",
+            "by hand on a simulated bench, and nothing to read",
+            f"[simulator.panel.{key}] with the resource and driver of the virtual instrument",
+        )
 
 
 def load_bench(path: str | Path) -> Bench:
@@ -315,6 +365,7 @@ def _files_named(bench: Bench, path: Path) -> Iterator[Problem]:
         yield from _front_panel(key, bench.instrument[key].front_panel, driver)
     if len(drivers) == len(bench.instrument):
         yield from shared_resources(bench, drivers)
+        yield from unreachable(bench, drivers)
         yield from judged_by_invention(bench, drivers)
     if bench.unit:
         try:

@@ -31,11 +31,14 @@ __all__ = [
 class Driver(FileModel):
     """A driver file."""
 
-    role: Role = Field(description="supply, meter, scope, generator or switch")
+    role: Role = Field(description="supply, meter, scope, generator, switch or thermometer")
     name: Annotated[str, StringConstraints(min_length=1, max_length=80)] = Field(
         description='such as "Bench meter, 6½ digits"'
     )
-    idn: Pattern = Field(description="regular expression that the identity must match")
+    remote: bool = Field(
+        default=True, description="false: no remote interface; the operator sets it and reads it"
+    )
+    idn: Pattern = Field(default="", description="regular expression that the identity must match")
     accuracy_of: Literal["simulated bench"] | None = Field(
         default=None, description="the figures are those of the simulated bench, of no instrument"
     )
@@ -53,7 +56,7 @@ class Driver(FileModel):
     scale: dict[str, Positive] = Field(
         default={}, description="factor on a value before it is sent, by placeholder"
     )
-    operation: dict[str, Entry] = Field(description="commands, by operation")
+    operation: dict[str, Entry] = Field(default={}, description="commands, by operation")
     accuracy: tuple[AccuracyRow, ...] = ()
 
     @property
@@ -62,6 +65,13 @@ class Driver(FileModel):
         return self.supply.outputs if self.supply else (
             self.generator.outputs if self.generator else 0
         )  # fmt: skip
+
+    def can(self, operation: str) -> bool:
+        """Whether it has an optional operation. One without a remote interface has the functions
+        that it states an accuracy for, and a knob for a square wave; no two tones, no bursts."""
+        if self.remote:
+            return operation in self.operation
+        return operation == "square" or operation.removeprefix("configure_") in self.rows
 
     @property
     def verified(self) -> bool:

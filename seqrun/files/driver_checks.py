@@ -41,13 +41,38 @@ def operations_of(driver: Driver) -> Mapping[str, Operation]:
 
 def problems(driver: Driver) -> Iterator[Problem]:
     """What does not fit between the keys of a driver file, and to its role."""
-    yield from _operations(driver)
-    yield from _absent(driver)
+    if driver.remote:
+        yield from _remote(driver)
+        yield from _operations(driver)
+        yield from _absent(driver)
+    else:
+        yield from _by_hand(driver)
     yield from _settings(driver)
     yield from _link(driver)
     yield from _words(driver)
     yield from _accuracy(driver)
     yield from _covered(driver)
+
+
+def _remote(driver: Driver) -> Iterator[Problem]:
+    for key in ("idn", "operation"):
+        if key not in driver.model_fields_set:
+            yield Problem(
+                "", f"'{key}' is missing", "remote = false for an instrument that has no interface"
+            )
+
+
+def _by_hand(driver: Driver) -> Iterator[Problem]:
+    """Keys that say how to speak to an instrument that cannot be spoken to."""
+    for key in ("idn", "identity", "link", "words", "scale", "operation"):
+        if key in driver.model_fields_set:
+            yield Problem(key, "beside remote = false", "nothing: nothing is ever sent to it")
+    if driver.role == "switch":
+        yield Problem("role", "a switch without a remote interface", "hands need no driver")
+    if not driver.accuracy:
+        yield Problem(
+            "accuracy", "nothing is said about what it reads", "an [[accuracy]] entry per range"
+        )
 
 
 # --- operations ----------------------------------------------------------------------------------

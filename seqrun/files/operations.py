@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-Role = Literal["supply", "meter", "scope", "generator", "switch"]
+Role = Literal["supply", "meter", "scope", "generator", "switch", "thermometer"]
 Answer = Literal["", "number", "numbers", "boolean", "text", "block"]
 METER_FUNCTIONS = (
     "dc_voltage", "ac_voltage", "dc_current", "resistance_2w", "resistance_4w",
@@ -171,12 +171,16 @@ SWITCH = {
     "make_safe": Operation(about="all relays open"),
 }
 
+#: only by hand until an instrument of this kind is spoken to
+THERMOMETER: dict[str, Operation] = {}
+
 OPERATIONS: dict[Role, dict[str, Operation]] = {
     "supply": SUPPLY,
     "meter": METER,
     "scope": SCOPE,
     "generator": GENERATOR,
     "switch": SWITCH,
+    "thermometer": THERMOMETER,
 }
 
 #: functions of the accuracy table, and their base units
@@ -197,9 +201,10 @@ ACCURACY: dict[Role, dict[str, str]] = {
         "resistance_4w": "Ω",
         **{name: "°C" for name in METER_FUNCTIONS if name.startswith("temperature_")},
     },
-    "scope": {"voltage": "V"},
+    "scope": {"voltage": "V", "frequency": "Hz"},
     "generator": {"level": "V", "flatness": "V"},
     "switch": {},
+    "thermometer": {"temperature": "°C"},
 }
 
 #: accuracy that a role cannot do without, because its readings would have no uncertainty
@@ -209,4 +214,5 @@ REQUIRED_ACCURACY: dict[Role, tuple[str, ...]] = {
     "scope": ("voltage",),
     "generator": ("level",),
     "switch": (),
+    "thermometer": ("temperature",),
 }

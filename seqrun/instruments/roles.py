@@ -253,6 +253,15 @@ class Generator(Instrument, Protocol):
 
 
 @runtime_checkable
+class Thermometer(Instrument, Protocol):
+    """A thermometer that is held to a place."""
+
+    def read(self, place: str, words: str) -> UFloat:
+        """The temperature of a place that ``words`` describe, °C, with its accuracy."""
+        ...
+
+
+@runtime_checkable
 class Switch(Instrument, Protocol):
     """A relay matrix that moves hookups without hands."""
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from seqrun.errors import BenchLacks
 from seqrun.instruments.record import longest_record
+from seqrun.plan import by_hand
 from seqrun.quantity import render
 
 if TYPE_CHECKING:
@@ -29,6 +30,7 @@ def check(view: BenchView, needs: Needs) -> None:
     """
     for role in sorted(needs.roles):
         view.key(role)
+    by_hand.check(view, needs)
     if "meter" in needs.roles:
         for function, value in (needs.meter or {"dc_voltage": None}).items():
             _function(view, function, value)
@@ -44,7 +46,7 @@ def _function(view: BenchView, function: str, value: float | None) -> None:
     driver = view.drivers[key]
     words = function.replace("_", " ").replace("2w", "by two wires").replace("4w", "by four wires")
     operation = f"configure_{function}"
-    if operation not in driver.operation:
+    if not driver.can(operation):
         raise BenchLacks(
             f"the meter has no command for {words}",
             expected=f"[operation] {operation} in its driver file '{driver.name}'",
@@ -63,7 +65,7 @@ def _function(view: BenchView, function: str, value: float | None) -> None:
 
 def _operation(view: BenchView, operation: str) -> None:
     driver = view.drivers[view.key("generator")]
-    if operation not in driver.operation:
+    if not driver.can(operation):
         raise BenchLacks(
             f"the generator has no command for a {operation.replace('_', '-')} signal",
             expected=f"[operation] {operation} in its driver file '{driver.name}'",

@@ -9,7 +9,7 @@ from typing import NamedTuple, Protocol, TypeVar
 from uncertainties import UFloat
 
 from seqrun.files.expression import Expression
-from seqrun.instruments.roles import Clock, Generator, Meter, Scope, Supply
+from seqrun.instruments.roles import Clock, Generator, Meter, Scope, Supply, Thermometer
 from seqrun.plan.needs import Hookup
 from seqrun.plan.view import BenchView
 from seqrun.values import Limit, Reading
@@ -48,6 +48,9 @@ class Context(Protocol):
 
     @property
     def generator(self) -> Generator: ...
+
+    @property
+    def thermometer(self) -> Thermometer: ...
 
     @property
     def limit(self) -> Limit | None:

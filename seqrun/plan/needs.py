@@ -82,6 +82,8 @@ class Needs:
     it sets the supply to. ``meter`` are the functions that it sets the meter to with the largest
     value that each has to hold (None: any; {}: DC volts), ``generator`` the operations beside
     plain sines, ``record`` the longest record that it cannot do without (None: any).
+    ``by_itself`` are the roles that it reads again and again, or that must act while nobody is
+    asked: no hands can play them. ``screen``: what it wants of the scope can be read off a screen.
     """
 
     roles: frozenset[str] = frozenset()
@@ -100,3 +102,5 @@ class Needs:
     meter: Mapping[str, float | None] = field(default_factory=dict)
     generator: frozenset[str] = frozenset()
     record: Record | None = None
+    by_itself: frozenset[str] = frozenset()
+    screen: bool = False

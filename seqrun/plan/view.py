@@ -51,6 +51,10 @@ class BenchView:
             f"{key}.{n}" for key in self.keys(role) for n in range(1, self.drivers[key].outputs + 1)
         )
 
+    def by_hand(self, role: str) -> bool:
+        """Whether hands set or read an instrument that plays ``role``."""
+        return any(self.bench.instrument[key].by_hand for key in self.keys(role))
+
     def has(self, role: str) -> bool:
         return any(driver.role == role for driver in self.drivers.values())
 

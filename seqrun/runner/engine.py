@@ -26,7 +26,15 @@ from seqrun.errors import (
 from seqrun.files.expression import Expression
 from seqrun.files.fields import LimitSpec
 from seqrun.files.leaning import Known, Leaning, leaning
-from seqrun.instruments.roles import Clock, Generator, Instrument, Meter, Scope, Supply
+from seqrun.instruments.roles import (
+    Clock,
+    Generator,
+    Instrument,
+    Meter,
+    Scope,
+    Supply,
+    Thermometer,
+)
 from seqrun.judge import Apart, decide
 from seqrun.plan.build import Action, Plan
 from seqrun.plan.context import MAINS, Press
@@ -44,6 +52,7 @@ from seqrun.runner.hands import Hands
 from seqrun.runner.limiting import Limiting
 from seqrun.runner.opening import OpenBench
 from seqrun.runner.pulse import Pulse
+from seqrun.runner.reading_by_hand import marked
 from seqrun.runner.trips import INTERVAL_S, ArmedTrip
 from seqrun.values import Bound, Judged, Limit, Reading, Verdict, exactly
 
@@ -108,6 +117,8 @@ class Engine:
         self._proved: set[str] = set()  # terminals that have shown to be where they belong
         self.pulse = Pulse()
         self.against: list[str] = []  # what stands against an accept, whatever was read
+        self._desk = opened.desk
+        self._watches_supply = not plan.view.by_hand("supply")
         self._limiting = Limiting(plan.view.fed_rails, plan.view.unit.rail_voltage)
         self._measures = False  # whether the present step reads a powered unit
 
@@ -133,6 +144,10 @@ class Engine:
     def generator(self) -> Generator:
         return cast(Generator, self.instruments[self.view.key("generator")])
 
+    @property
+    def thermometer(self) -> Thermometer:
+        return cast(Thermometer, self.instruments[self.view.key("thermometer")])
+
     def wait_until(
         self,
         condition: Callable[[], T | None],
@@ -142,6 +157,7 @@ class Engine:
         what: str,
     ) -> T:
         now = start = self.now()
+        by_hand = self._desk.spent_s
         while True:
             self._check_interrupt()
             found = condition()
@@ -149,7 +165,7 @@ class Engine:
                 return found
             if now >= self._next_look:
                 self._look(now)
-            left = at_most_s - (now - start)
+            left = at_most_s - (now - start) + (self._desk.spent_s - by_hand)
             if left <= 0.0:
                 raise NotMeasured(
                     f"waited {now - start:.0f} s for {what}",
@@ -170,7 +186,7 @@ class Engine:
         for trip in self.trips:
             trip.look()
         self._next_look = now + INTERVAL_S
-        if self._measures and self.live:
+        if self._measures and self.live and self._watches_supply:
             self._limiting.look(self.supply)
         self._was_there()
 
@@ -204,6 +220,7 @@ class Engine:
             self._still_going()
             self._ready_meter(hookup)
             self.hands.connect(hookup, self._charged)
+            self._desk.moved()
             self.where.update(hookup.leads)
             self._proved -= hookup.terminals
             self.hookups_made.append(hookup.words)
@@ -250,6 +267,7 @@ class Engine:
         except NotMeasured:  # nobody did it
             self.own_mains, self._charged = before
             raise
+        self._desk.moved()
         if control == MAINS:
             self.own_mains = position == "on"
         self.watcher.hookup(f"{control} to {position}", self._charged, self.hands.by)
@@ -424,7 +442,8 @@ class Engine:
 
     def _unless_limited(self, made: Yielded) -> Yielded:
         """What a step has read; not measured, when the bench supply held a rail by its limit."""
-        if not (self._measures and self.live) or made.reading.value is None:
+        watched = self._measures and self.live and self._watches_supply
+        if not watched or made.reading.value is None:
             return made
         self._limiting.look(self.supply)
         wrong = self._limiting.told or self._limiting.fell(self.supply)
@@ -465,7 +484,7 @@ class Engine:
             self._judge(action.id, missing)
 
     def _judge(self, step_id: str, item: Yielded) -> None:
-        reading = item.reading
+        reading = marked(item.reading, self.view.bench)
         if reading.value is None:
             self._earlier.lost(step_id, reading.note)
         judged = decide(

@@ -7,12 +7,14 @@ hands, reached over the bench's own control resource; where there is a switch, t
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, suppress
 from typing import Protocol
 
 from seqrun.errors import Interrupted, NotMeasured, UsageError
+from seqrun.instruments.desk import Question, Setting, Typed
 from seqrun.plan.needs import Hookup
 from seqrun.runner.presses import Presses, no_presses, terminal_presses
+from seqrun.runner.reading_by_hand import ask_reading
 from seqrun.runner.typed import discard_typed
 
 LIVE_WARNING = (
@@ -38,6 +40,18 @@ class Hands(Protocol):
 
     def presses(self) -> AbstractContextManager[Presses]:
         """See :meth:`seqrun.steps.base.Context.presses`."""
+        ...
+
+    def set_by_hand(self, setting: Setting) -> None:
+        """See :class:`seqrun.instruments.desk.Attendant`."""
+        ...
+
+    def read_by_hand(self, question: Question) -> Typed:
+        """See :class:`seqrun.instruments.desk.Attendant`."""
+        ...
+
+    def urge(self, setting: Setting) -> None:
+        """See :class:`seqrun.instruments.desk.Attendant`."""
         ...
 
 
@@ -75,6 +89,19 @@ class Operator:
 
     def presses(self) -> AbstractContextManager[Presses]:
         return terminal_presses()
+
+    def set_by_hand(self, setting: Setting) -> None:
+        self._confirm(f"SET BY HAND  {setting.words}")
+
+    def read_by_hand(self, question: Question) -> Typed:
+        try:
+            return ask_reading(question, self._ask, self._say, self._fresh)
+        except (EOFError, OSError, ValueError):
+            raise Interrupted("the terminal was closed while a reading was asked for") from None
+
+    def urge(self, setting: Setting) -> None:
+        with suppress(Exception):  # a terminal that is gone: the report of the safe state says it
+            self._say(f"DO IT NOW  {setting.words}")
 
     def _skipped(self, text: str) -> NotMeasured:
         """What depends on it is not measured, which holds the unit; with the reason given."""
@@ -158,6 +185,15 @@ class Assumed:
 
     def presses(self) -> AbstractContextManager[Presses]:
         return no_presses()
+
+    def set_by_hand(self, setting: Setting) -> None:
+        raise _unattended(f"somebody would have to set {setting.words}")
+
+    def read_by_hand(self, question: Question) -> Typed:
+        raise _unattended(f"somebody would have to read {question.words}")
+
+    def urge(self, setting: Setting) -> None:
+        self._say(f"DO IT NOW  {setting.words}")
 
 
 def _setting(control: str, position: str, words: str) -> str:

@@ -90,6 +90,11 @@ def _opened(
     for key in order:
         if drivers[key].role not in ("supply", "generator", "switch"):
             continue  # nothing to switch off
+        if file.instrument[key].by_hand:
+            report.unconfirmed.append(
+                f"{key}: by hand; said, not confirmed: switch its outputs off now"
+            )
+            continue
         tell(f"{key}: {file.instrument[key].resource}")
         try:
             entry = file.instrument[key]

@@ -8,7 +8,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -17,17 +17,23 @@ from seqrun.errors import (
     FileError,
     InstrumentRefused,
     NotMeasured,
+    SeqrunError,
     UsageError,
     WrongInstrument,
 )
 from seqrun.files.bench import Bench, check_bench, driver_path, load_bench
+from seqrun.files.bench import Instrument as Entry
 from seqrun.files.driver import Driver, load_driver
+from seqrun.files.shipped import find
 from seqrun.files.unit import Unit, load_unit
 from seqrun.instruments.base import DrivenInstrument
+from seqrun.instruments.by_hand import ByHand, by_hand
 from seqrun.instruments.combined import together
+from seqrun.instruments.desk import Desk, Question, Setting, Typed
 from seqrun.instruments.link import Link, MessageLog
 from seqrun.instruments.opening import open_instrument
 from seqrun.instruments.roles import Clock, Instrument
+from seqrun.instruments.screen import on_screen
 from seqrun.plan.needs import Hookup
 from seqrun.plan.view import BenchView
 from seqrun.runner.presses import Presses, no_presses
@@ -82,14 +88,22 @@ class BenchClock:
         return float(answer) - self._zero
 
 
+#: bench time that hands take to look at a panel until it stands still
+READING_S = 3.0
+
+
 class VirtualHands:
     """The hands of a simulated bench, over its control resource."""
 
     by = "virtual hands"
     looks = False
 
-    def __init__(self, control: Link) -> None:
+    def __init__(
+        self, control: Link, open_panel: Callable[[str], DrivenInstrument] | None = None
+    ) -> None:
         self._control = control
+        self._open_panel = open_panel
+        self._panels: dict[str, DrivenInstrument] = {}
 
     def connect(self, hookup: Hookup, live: bool) -> None:
         for terminal, node in hookup.leads:
@@ -113,6 +127,33 @@ class VirtualHands:
     def presses(self) -> AbstractContextManager[Presses]:
         return no_presses()
 
+    def set_by_hand(self, setting: Setting) -> None:
+        getattr(self._panel(setting.instrument), setting.call)(*setting.args)
+
+    def read_by_hand(self, question: Question) -> Typed:
+        panel = self._panel(question.instrument)
+        for call, args in question.before:
+            getattr(panel, call)(*args)
+        self._control.write(f"CLOC:WAIT {READING_S:g}")  # until it stands still
+        if question.call == "on_screen":
+            return Typed(float(on_screen(panel, *question.args).nominal_value))
+        value = getattr(panel, question.call)(*question.args)
+        return Typed(float(getattr(value, "nominal_value", value)))
+
+    def urge(self, setting: Setting) -> None:
+        with suppress(SeqrunError):  # the report of the safe state says that it is not confirmed
+            self.set_by_hand(setting)
+
+    def _panel(self, key: str) -> Any:
+        """The front panel of a virtual instrument, opened when it is first used."""
+        if key not in self._panels:
+            if self._open_panel is None:
+                raise NotMeasured(
+                    f"virtual hands find no panel of '{key}'", expected="[simulator.panel]"
+                )
+            self._panels[key] = self._open_panel(key)
+        return self._panels[key]
+
 
 @dataclass
 class BenchFiles:
@@ -135,11 +176,13 @@ class OpenBench:
     clock: Clock
     simulated: bool
     control: Link | None = None
+    desk: Desk = field(default_factory=Desk)
+    open_panel: Callable[[str], DrivenInstrument] | None = None
     closers: list[Callable[[], None]] = field(default_factory=list)
-    driven: list[DrivenInstrument] = field(default_factory=list)
+    driven: list[DrivenInstrument | ByHand] = field(default_factory=list)
 
     @property
-    def by_key(self) -> dict[str, DrivenInstrument]:
+    def by_key(self) -> dict[str, DrivenInstrument | ByHand]:
         """Each instrument by itself, also where several play one role."""
         return {instrument.name: instrument for instrument in self.driven}
 
@@ -255,9 +298,15 @@ def open_bench(files: BenchFiles, log: MessageLog) -> OpenBench:
             control = Link.open("control", view.bench.simulator.control, manager, log)
             closers.append(control.close)
         instruments: dict[str, Instrument] = {}
-        driven: list[DrivenInstrument] = []
+        driven: list[DrivenInstrument | ByHand] = []
+        desk = Desk()
         links: dict[str, Link] = {}  # two roles of one instrument share its link
         for key, entry in view.bench.instrument.items():
+            if entry.by_hand:
+                hand = by_hand(key, view.drivers[key], desk, entry.label)
+                instruments[key] = hand
+                driven.append(hand)
+                continue
             shared = links.get(entry.resource.upper())
             instrument = open_instrument(key, entry, view.drivers[key], manager, log, shared)
             links[entry.resource.upper()] = instrument.link
@@ -272,8 +321,22 @@ def open_bench(files: BenchFiles, log: MessageLog) -> OpenBench:
         for close in reversed(closers):
             close()
         raise
+
+    def open_panel(key: str) -> DrivenInstrument:
+        """The virtual instrument behind one by hand."""
+        assert view.bench.simulator is not None
+        panel = view.bench.simulator.panel[key]
+        said = view.bench.instrument[key].model_dump(include={"probe"})
+        entry = Entry.model_validate({"resource": panel.resource, "driver": panel.driver, **said})
+        driver = load_driver(find("driver", panel.driver, None))
+        opened = open_instrument(key, entry, driver, manager, log)
+        closers.append(opened.close)
+        return opened
+
     simulated = files.simulated or any(map(_is_simulated, instruments.values()))
-    return OpenBench(view, instruments, clock, simulated, control, closers, driven)
+    return OpenBench(
+        view, instruments, clock, simulated, control, desk, open_panel, closers, driven
+    )
 
 
 def visa_manager(library: str = "") -> Any:
@@ -311,6 +374,8 @@ def _all_simulated(view: BenchView, instruments: Mapping[str, Instrument]) -> No
         WrongInstrument: names the first one that is real.
     """
     for key, instrument in instruments.items():
+        if view.bench.instrument[key].by_hand:
+            continue
         if not _is_simulated(instrument):
             raise WrongInstrument(
                 f"'{instrument.identity}' is a real instrument, and the bench file has a "

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from seqrun._version import __version__
 from seqrun.errors import Interrupted, SeqrunError, Tripped
+from seqrun.instruments.by_hand import GeneratorByHand, SupplyByHand
 from seqrun.instruments.switch import DrivenSwitch
 from seqrun.judge import dispose, held, weighed
 from seqrun.judge.findings import Findings
@@ -165,7 +166,7 @@ def _run(
     if hands is None:
         if opened.control is None:
             raise AssertionError("no hands were given and the bench has none of its own")
-        hands = VirtualHands(opened.control)
+        hands = VirtualHands(opened.control, opened.open_panel)
     switches = [i for i in opened.instruments.values() if isinstance(i, DrivenSwitch)]
     for switch in switches:
         hands = SwitchHands(switch, hands)
@@ -175,6 +176,7 @@ def _run(
         watcher.check()
 
     engine = Engine(plan, opened, hands, record, watcher, check)
+    opened.desk.staff(hands, opened.clock.now)
     interrupts.watch = engine.watch
     engine.pulse.start()
     ending = _Ending()
@@ -237,8 +239,11 @@ def _accuracy_from(view: BenchView, key: str) -> str:
 def _preflight(engine: Engine, opened: OpenBench, record: RunRecord) -> None:
     """Outputs off, files kept, facts down, cautions shown, trips armed: before any power."""
     plan, view = engine.plan, engine.view
-    for instrument in opened.instruments.values():
-        instrument.make_safe()
+    for one in opened.by_key.values():
+        if isinstance(one, SupplyByHand | GeneratorByHand):
+            one.switch_off_first()
+        else:
+            one.make_safe()
     for file in (plan.sequence, view.unit, *view.drivers.values()):
         if file.path.is_file():
             record.keep(file.path)
@@ -261,6 +266,7 @@ def _preflight(engine: Engine, opened: OpenBench, record: RunRecord) -> None:
                     "calibration_due": view.bench.instrument[key].calibration_due,
                     "certificate": view.bench.instrument[key].certificate,
                     "accuracy_from": _accuracy_from(view, key),
+                    "by_hand": view.bench.instrument[key].by_hand,
                 }
                 for key, instrument in opened.by_key.items()
             ],
@@ -280,6 +286,10 @@ def _preflight(engine: Engine, opened: OpenBench, record: RunRecord) -> None:
             engine.notes.append(line)
     if plan.sequence.releases:
         engine.against += against
+    if view.by_hand("supply"):
+        engine.against.append(
+            "the supply is by hand: its protection, its limit and its being off are not read back"
+        )
     for text in (*plan.sequence.cautions, *view.unit.cautions):
         engine.hands.acknowledge(f"CAUTION  {text}")
     if leads := screen(plan):

@@ -124,6 +124,8 @@ def _tell_outputs(key: str, instrument: Generator | Supply, report: SafeReport) 
                 on.append(str(output))
         except NotMeasured as reason:
             told = f"{key}: sent off, not confirmed ({reason.found}); look at its panel"
+            if getattr(instrument, "by_hand", False):
+                told = f"{key}: by hand; said, not confirmed: see that its outputs are off"
             where = report.unconfirmed if isinstance(instrument, Supply) else report.sent
             where.append(told)
             return

@@ -5,6 +5,7 @@ from __future__ import annotations
 from contextlib import AbstractContextManager
 
 from seqrun.errors import InstrumentRefused, UsageError
+from seqrun.instruments.desk import Question, Setting, Typed
 from seqrun.instruments.roles import Switch
 from seqrun.plan.needs import Hookup
 from seqrun.runner.hands import Hands
@@ -53,6 +54,15 @@ class SwitchHands:
 
     def presses(self) -> AbstractContextManager[Presses]:
         return self._others.presses()
+
+    def set_by_hand(self, setting: Setting) -> None:
+        self._others.set_by_hand(setting)
+
+    def read_by_hand(self, question: Question) -> Typed:
+        return self._others.read_by_hand(question)
+
+    def urge(self, setting: Setting) -> None:
+        self._others.urge(setting)
 
     def _switched(self, terminal: str, node: str) -> bool:
         """Whether the matrix made the connection; a refused one is not tried again."""

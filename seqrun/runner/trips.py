@@ -14,6 +14,7 @@ from typing import Protocol
 from seqrun.errors import NotMeasured, Tripped
 from seqrun.files.sequence import Trip
 from seqrun.instruments.roles import Supply
+from seqrun.plan.by_hand import asleep
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Quantity
 
@@ -94,7 +95,11 @@ def arm(trips: Iterable[Trip], bench: Watched) -> list[ArmedTrip]:
         "out_dc": lambda: _observed(bench, "out_dc"),
     }
     armed: list[ArmedTrip] = []
-    for trip in trips:
+    listed = list(trips)
+    blind = asleep(bench.view, listed)
+    for trip in listed:
+        if trip.quantity in blind and trip.quantity in ("supply_current", "supply_voltage"):
+            continue  # nobody is asked for a number each second; the plan has said so
         limit = trip.resolve(names)
         armed.append(
             ArmedTrip(

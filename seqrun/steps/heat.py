@@ -44,6 +44,7 @@ from seqrun.steps.common.sink import (
     idle_and_watched,
     read_temperature,
     sink_now,
+    thermometer_needs,
     watch_sink,
 )
 from seqrun.steps.rails import DISSIPATION
@@ -108,6 +109,9 @@ class Temperature(Step):
         return (OF_SENSOR.get(self.at, SENSOR_TEMPERATURE),)
 
     def needs(self, view: BenchView) -> Needs:
+        by_thermometer = thermometer_needs(view, self.at, 20.0)
+        if by_thermometer is not None:
+            return by_thermometer
         view.sensor(self.at)
         return Needs(
             roles=frozenset({"meter"}),
@@ -119,17 +123,25 @@ class Temperature(Step):
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         """The sensor's tolerance and the meter's, at a warm sink or in a room."""
         celsius = near_limit(self, view, ROOM_C)
+        if view.has("thermometer"):
+            u = view.standard_uncertainty("thermometer", "temperature", celsius)
+            return Forecast(celsius, COVERAGE_FACTOR * u, better="a better thermometer")
         half = pt100_tolerance_k(celsius, view.sensor(self.at).tolerance_class)
         u = math.hypot(half / math.sqrt(3.0), meter_k(view))
         return Forecast(celsius, COVERAGE_FACTOR * u, better="a class A sensor")
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
-        ctx.meter.configure("resistance_4w", PT100_EXPECTED_OHM, 10.0)
-        celsius = read_temperature(ctx, self.at, self.repeats)
+        if ctx.view.has("thermometer"):
+            names = (ctx.thermometer.name,)
+            celsius = ctx.thermometer.read(self.at, ctx.view.point(self.at).words)
+        else:
+            names = (ctx.meter.name,)
+            ctx.meter.configure("resistance_4w", PT100_EXPECTED_OHM, 10.0)
+            celsius = read_temperature(ctx, self.at, self.repeats)
         sensor = self.at.removeprefix("sensor.")
         ctx.fact("conditions", f"{sensor}_c", celsius.nominal_value)
         place = "" if self.at in OF_SENSOR else sensor
-        yield self.reading(self.judges[0], celsius, channel=place, instruments=(ctx.meter.name,))
+        yield self.reading(self.judges[0], celsius, channel=place, instruments=names)
 
 
 SINK_RISE = Measurand(

@@ -68,6 +68,7 @@ class HoldUp(Step):
             roles=needs.roles | roles,
             hookups=(*needs.hookups, view.meter_across(self.at)),
             switches_off=True,
+            by_itself=frozenset({"meter", "supply"}),
         )
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:

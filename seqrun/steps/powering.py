@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import ClassVar
 
 from pydantic import Field
@@ -72,20 +72,23 @@ class ProtectSupply(Step):
         amperes = ctx.evaluate(self.over_current, "A")
         supply = ctx.supply
         missing = list(gaps(ctx.view, volts, amperes))
+        unread: list[str] = []  # what a supply by hand does not tell
         for rail, output in ctx.view.rails.items():
             guard = supply.protection(output)
-            levels: list[tuple[Measurand, float, float]] = []
+            levels: list[tuple[Measurand, float, float | None]] = []
             if guard.over_voltage == "level":
                 supply.set_over_voltage_protection(output, volts)
-                level = supply.over_voltage_protection(output)
+                level = self._read_back(supply.over_voltage_protection, output, unread)
                 levels.append((OVER_VOLTAGE_PROTECTION, volts, level))
             if guard.over_current == "level":
                 supply.set_over_current_protection(output, amperes)
-                level = supply.over_current_protection(output)
+                level = self._read_back(supply.over_current_protection, output, unread)
                 levels.append((OVER_CURRENT_PROTECTION, amperes, level))
             elif guard.over_current == "at the limit":
-                self._at_limit(supply, output)
+                self._at_limit(supply, output, unread)
             for of, wanted, found in levels:
+                if found is None:
+                    continue
                 if not abs(found - wanted) <= LEVEL_TOLERANCE * wanted:
                     raise InstrumentRefused(
                         f"{of.name} of output {output} reads back as {found:.4g} {of.unit}",
@@ -95,7 +98,8 @@ class ProtectSupply(Step):
                     )
                 yield self.plain(of, found, channel=rail, instruments=(supply.name,))
         yield from self._by_hand(ctx, [gap for gap in missing if gap.level is not None])
-        if lacking := [f"{gap.rail} has {gap.words}" for gap in missing if gap.level is None]:
+        lacking = [f"{gap.rail} has {gap.words}" for gap in missing if gap.level is None]
+        if lacking := [*lacking, *dict.fromkeys(unread)]:
             raise NotMeasured(
                 f"{', '.join(lacking)}: the current limit and the trips stand in",
                 expected="a supply that switches off by itself, at levels that read back",
@@ -121,10 +125,19 @@ class ProtectSupply(Step):
             )
 
     @staticmethod
-    def _at_limit(supply: Supply, output: int) -> None:
+    def _read_back(ask: Callable[[int], float], output: int, unread: list[str]) -> float | None:
+        """A level as the supply has it; None, and told, from one that cannot say."""
+        try:
+            return ask(output)
+        except NotMeasured as reason:
+            unread.append(reason.found)
+            return None
+
+    @classmethod
+    def _at_limit(cls, supply: Supply, output: int, unread: list[str]) -> None:
         """An over-current protection without a level of its own is not passed off as one."""
         supply.set_over_current_protection(output, 0.0)
-        if not supply.over_current_on(output):
+        if cls._read_back(supply.over_current_on, output, unread) is False:
             raise InstrumentRefused(
                 f"the over-current protection of output {output} reads back as off",
                 expected="on, as it was set",
@@ -325,7 +338,7 @@ class PowerDown(Step):
             self._second_witness(ctx, rail)
             value = magnitude(meter.read(3))
             yield self.reading(RESIDUAL_VOLTAGE, value, channel=rail, instruments=(meter.name,))
-        if ctx.supply.enabled():
+        if not ctx.view.by_hand("supply") and ctx.supply.enabled():
             raise InstrumentRefused(
                 "the supply still reports its outputs as on",
                 expected="off",

@@ -12,6 +12,8 @@ from seqrun.plan.needs import Needs
 from seqrun.plan.view import BenchView
 from seqrun.steps.common.drive import drive_needs
 
+#: what watches a unit for minutes, and has to act when it runs away
+WATCHED_BY = frozenset({"meter", "supply"})
 PT100_EXPECTED_OHM = 150.0  # chooses a range that holds 0 °C to 130 °C
 
 
@@ -20,6 +22,15 @@ def read_temperature(ctx: Context, point: str, repeats: int) -> UFloat:
     sensor = ctx.view.sensor(point)
     error = ctx.persistent(point, lambda: sensor_error(f"sensor {sensor.name}"))
     return pt100_reading(ctx.meter.read(repeats), sensor.tolerance_class, error)
+
+
+def thermometer_needs(view: BenchView, point: str, seconds: float) -> Needs | None:
+    """What reading one temperature needs where a thermometer is at hand; None where a sensor on
+    the meter reads it."""
+    if not view.has("thermometer"):
+        return None
+    view.point(point)
+    return Needs(roles=frozenset({"thermometer"}), seconds=seconds)
 
 
 def watch_sink(ctx: Context) -> None:
@@ -68,6 +79,7 @@ def driven_and_watched(view: BenchView, sensor: str, watts: float, seconds: floa
         roles=driven.roles | {"meter"},
         hookups=(*driven.hookups, view.meter_four_wire(sensor)),
         meter={"resistance_4w": PT100_EXPECTED_OHM},
+        by_itself=WATCHED_BY,
     )
 
 
@@ -83,6 +95,7 @@ def idle_and_watched(
         meter={"resistance_4w": PT100_EXPECTED_OHM},
         seconds=seconds,
         live=True,
+        by_itself=WATCHED_BY,
     )
 
 
