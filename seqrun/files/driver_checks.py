@@ -281,7 +281,7 @@ def _settings(driver: Driver) -> Iterator[Problem]:
             yield Problem(table, f"the role is {driver.role}", f"no [{table}] table")
         if table == driver.role and not given and table != "meter":
             yield Problem(table, f"the table [{table}] is missing", "what the instrument has")
-    if driver.role == "scope" and driver.scope is not None:
+    if driver.role == "scope" and driver.scope is not None and driver.remote:
         yield from scope_problems(driver, driver.scope)
 
 

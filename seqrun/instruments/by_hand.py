@@ -28,6 +28,8 @@ from seqrun.values import rectangular
 FRESH_S = 10.0
 #: what a supply tells of itself and a hand does not
 _UNTOLD = ("enabled", "protection_tripped", "constant_current")
+#: half-width of a yes or no, of 1 (our own choice): a look is no measurement
+SURE = 0.1
 #: how a record marks what was typed
 TYPED = " (typed)"
 
@@ -173,6 +175,7 @@ class MeterByHand(ByHand):
             Question(
                 self.name, f"{words}; wait until it stands still", unit, ranges,
                 function in _SIGNED or unit == "°C",
+                likely=self._desk.likely_v if unit == "V" else None,
                 call="read_raw", before=(("configure", (function, self._wanted, 10.0)),),
             )
         )  # fmt: skip
@@ -439,7 +442,7 @@ class ScopeByHand(ByHand):
             )
         )  # fmt: skip
         if what == "clipped":
-            return rectangular(typed.value, 0.0, f"{self.name}, as seen")
+            return rectangular(typed.value, SURE, f"{self.name}, how sure a look is")
         row = self._accuracy.row(function, typed.range or abs(typed.value))
         return self._accuracy.measured(
             (typed.value,), row, f"channel {channel}", full_scale=2.0 * abs(peak_v)

@@ -28,6 +28,11 @@ class _Combined(Generic[T]):
         ]
 
     @property
+    def by_hand(self) -> bool:
+        """Whether a hand sets any of them."""
+        return any(getattr(part, "by_hand", False) for part in self.parts)
+
+    @property
     def identity(self) -> str:
         """Those of all."""
         return "; ".join(part.identity for part in self.parts)

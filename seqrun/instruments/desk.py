@@ -177,6 +177,7 @@ class Desk:
         self._attendant: Attendant | None = None
         self._now: Callable[[], float] = lambda: 0.0
         self.turns = 0  # grows with whatever makes an earlier reading an old one
+        self.likely_v: float | None = None  # more than this no point of the unit should have
         self.spent_s = 0.0  # bench time that setting, reading and typing have taken
 
     def staff(self, attendant: Attendant, now: Callable[[], float]) -> None:

@@ -6,9 +6,9 @@ import numpy as np
 from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured
-from seqrun.instruments.by_hand import ScopeByHand, Shown
+from seqrun.instruments.by_hand import SURE, ScopeByHand, Shown
 from seqrun.instruments.roles import Scope
-from seqrun.values import exactly, rectangular
+from seqrun.values import rectangular
 
 POINTS = 2000
 SPAN_S = 0.02  # one period of the mains: what a screen shows of a tone at ten divisions
@@ -46,7 +46,7 @@ def on_screen(scope: Scope, what: Shown, channel: int, peak_v: float) -> UFloat:
     tops = np.count_nonzero(
         (volts > volts.max() - FLAT * height) | (volts < volts.min() + FLAT * height)
     )
-    return exactly(float(tops > FLAT_SHARE * len(volts)))
+    return rectangular(float(tops > FLAT_SHARE * len(volts)), SURE, "how sure a look is")
 
 
 def _frequency(volts: np.ndarray, dt_s: float) -> UFloat:

@@ -55,6 +55,9 @@ def _unguarded(view: BenchView, needs: Needs) -> None:
     for key in view.keys("supply"):
         settings = view.drivers[key].supply
         by_hand = view.bench.instrument[key].by_hand
+        panel = view.bench.instrument[key].front_panel
+        if panel is not None and panel.over_current is not None:
+            continue
         if by_hand and settings is not None and "over_current_protection" in settings.absent:
             raise BenchLacks(
                 f"{key} is set by hand and does not switch off by itself: nothing would end a "

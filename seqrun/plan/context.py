@@ -119,6 +119,19 @@ class Context(Protocol):
         """Have somebody look whether leads are where they belong; False when nobody can."""
         ...
 
+    @property
+    def by_hand_s(self) -> float:
+        """Bench time that setting, reading and typing by hand have taken so far, s."""
+        ...
+
+    def see(self, words: str) -> bool:
+        """What a person sees: yes or no to a question.
+
+        Raises:
+            NotMeasured: nobody is there to look.
+        """
+        ...
+
     def turn(self, control: str, position: str, words: str = "") -> None:
         """Have a knob, switch or plug of the unit set (asked of the operator or the virtual
         hands): ``turn("input", "phono")``. ``words`` tell the operator more.

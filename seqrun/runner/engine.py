@@ -26,6 +26,7 @@ from seqrun.errors import (
 from seqrun.files.expression import Expression
 from seqrun.files.fields import LimitSpec
 from seqrun.files.leaning import Known, Leaning, leaning
+from seqrun.instruments.desk import Question
 from seqrun.instruments.roles import (
     Clock,
     Generator,
@@ -255,6 +256,14 @@ class Engine:
             return False
         self.acknowledge(f"LOOK  {why}. Is this so? {hookup.words}")
         return True
+
+    @property
+    def by_hand_s(self) -> float:
+        return self._desk.spent_s
+
+    def see(self, words: str) -> bool:
+        self._still_going()
+        return bool(self._desk.read(Question("", words, "")).value)
 
     def turn(self, control: str, position: str, words: str = "") -> None:
         self._still_going()
@@ -506,10 +515,17 @@ class Engine:
         if self.live and self.now() >= self._next_look:
             self._look(self._time)
 
+    @property
+    def charged(self) -> bool:
+        """Whether the unit is powered, or was not seen to be discharged since."""
+        return self._charged
+
     def unread_rails(self) -> list[str]:
         """Rails that may be charged and that the supply cannot tell of: its leads are off them."""
         if not self._charged:
             return []
+        if not self.view.has("supply"):
+            return list(self.view.unit.rail_names)
         on = {(t.rpartition(".")[0], node) for t, node in self.where.items()}
         outlets = self.view.outlets("supply")
         return [r for r, n in self.view.rails.items() if (outlets[n - 1], r) not in on]

@@ -37,6 +37,9 @@ from seqrun.runner.switching import SwitchHands
 from seqrun.runner.trips import arm
 from seqrun.values import Disposition, Judged
 
+#: of a rail's rated voltage: from rail to rail, with the mains and an unloaded supply at their most
+LIKELY = 2.6
+
 
 @dataclass(frozen=True)
 class Options:
@@ -177,6 +180,7 @@ def _run(
 
     engine = Engine(plan, opened, hands, record, watcher, check)
     opened.desk.staff(hands, opened.clock.now)
+    opened.desk.likely_v = LIKELY * plan.view.unit.rail_voltage
     interrupts.watch = engine.watch
     engine.pulse.start()
     ending = _Ending()
@@ -202,7 +206,12 @@ def _run(
         if isinstance(opened.clock, WallClock):
             opened.clock.calm()
         unread = engine.unread_rails()
-        rails = [output for rail, output in plan.view.fed_rails.items() if rail not in unread]
+        seen = plan.view.by_hand("supply") and not engine.charged
+        rails = (
+            []
+            if seen
+            else [output for rail, output in plan.view.fed_rails.items() if rail not in unread]
+        )
         ending.safe = make_safe(opened.instruments, opened.clock, rails)
         ending.safe.by_hand(own_mains=engine.own_mains, unread=unread)
         watcher.safe(ending.safe.confirmed, ending.safe.unconfirmed)

@@ -168,6 +168,13 @@ def _watch_rails(
     discharge_s: float,
     report: SafeReport,
 ) -> None:
+    if getattr(supply, "by_hand", False):  # nobody is asked on the way to safety
+        report.unconfirmed += [
+            f"{key} output {n}: by hand, its volts are not read; do not touch, confirm below "
+            f"{DISCHARGED_V:g} V by meter"
+            for n in rails
+        ]
+        return
     try:
         start = clock.now()
         waiting = list(rails)
@@ -212,6 +219,8 @@ def found_on(instruments: Mapping[str, Instrument]) -> list[str]:
     found: list[str] = []
     for key, instrument in instruments.items():
         if not isinstance(instrument, Generator | Supply):
+            continue
+        if getattr(instrument, "by_hand", False):
             continue
         for output in range(1, instrument.outputs + 1):
             with suppress(Exception):

@@ -14,7 +14,7 @@ from seqrun.measure.uncertain import magnitude
 from seqrun.plan.context import MAINS, PLUG_OUT, Context
 from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.measurand import Measurand, judged, shown
-from seqrun.plan.needs import Forecast, Needs, SupplyUse
+from seqrun.plan.needs import Forecast, Hookup, Needs, SupplyUse
 from seqrun.plan.protection import LEVEL_TOLERANCE, Gap, gaps
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Amperes, Seconds, Volts
@@ -301,30 +301,32 @@ class PowerDown(Step):
     below: Volts = Field(default=1.5, description="clearly below the 2 V that may be touched")
 
     def needs(self, view: BenchView) -> Needs:
-        return Needs(
-            roles=frozenset({"supply", "meter"}),
-            seconds=30.0,
-            safe=True,
-        )
+        roles = {"supply", "meter"} if view.has("supply") else {"meter"}
+        return Needs(roles=frozenset(roles), seconds=30.0, safe=True)
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         return Forecast(0.5, 0.01)
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
         meter, view = ctx.meter, ctx.view
+        rails = view.unit.rail_names
+        witnessed = False
         try:
             # The meter goes onto the first rail before the power goes, so that its fall is watched.
-            ctx.connect(view.meter_across(next(iter(view.rails))))
+            ctx.connect(view.meter_across(rails[0]))
+            witnessed = not view.has("supply") and self._sees(ctx, rails[0])
         finally:
             # Whether the meter could be put there or not: the power goes.
             for output in range(1, ctx.generator.outputs + 1) if view.has("generator") else ():
                 ctx.generator.enable(output, False)
-            ctx.supply.enable(False)
+            if view.has("supply"):
+                ctx.supply.enable(False)
             ctx.powered_off()
             if ctx.own_mains:
                 ctx.turn(MAINS, "off", PLUG_OUT)
-        for rail in view.rails:
-            ctx.connect(view.meter_across(rail))
+        for rail in rails:
+            hookup = view.meter_across(rail)
+            ctx.connect(hookup)
             meter.configure("dc_voltage", None, 1.0)
 
             def discharged() -> float | None:
@@ -335,16 +337,36 @@ class PowerDown(Step):
             ctx.wait_until(
                 discharged, every_s=0.5, at_most_s=self.within, what=f"{rail} to discharge"
             )
-            self._second_witness(ctx, rail)
+            if view.has("supply"):
+                self._second_witness(ctx, rail)
+            elif not (witnessed and rail == rails[0]):
+                self._looked_at(ctx, rail, hookup)
             value = magnitude(meter.read(3))
             yield self.reading(RESIDUAL_VOLTAGE, value, channel=rail, instruments=(meter.name,))
-        if not ctx.view.by_hand("supply") and ctx.supply.enabled():
+        if not view.has("supply") or view.by_hand("supply"):
+            return
+        if ctx.supply.enabled():
             raise InstrumentRefused(
                 "the supply still reports its outputs as on",
                 expected="off",
                 where=ctx.supply.name,
                 hint="switch it off by hand",
             )
+
+    def _sees(self, ctx: Context, rail: str) -> bool:
+        """Whether the meter has the rail under power: then its fall is no lead that is off."""
+        ctx.meter.configure("dc_voltage", None, 1.0)
+        return abs(ctx.meter.read_raw()) > TOUCHABLE_V
+
+    def _looked_at(self, ctx: Context, rail: str, hookup: Hookup) -> None:
+        """Without a supply there is no second witness but whoever looks.
+
+        Raises:
+            NotMeasured: nobody does.
+        """
+        why = f"{rail} reads as discharged, and so would a lead that is off"
+        if not ctx.ask_contact(hookup, why):
+            raise NotMeasured(why, expected="a bench supply, or an operator who looks", where=rail)
 
     def _second_witness(self, ctx: Context, rail: str) -> None:
         """A meter whose lead is off the rail reads nothing too: the supply, whose own leads fed the

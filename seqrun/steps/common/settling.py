@@ -29,7 +29,10 @@ def settle(ctx: Context, read: Callable[[], float], rule: Settle, unit: str, wha
     values: list[float] = []
 
     def settled() -> bool | None:
+        by_hand = ctx.by_hand_s
         values.append(read())
+        if ctx.by_hand_s > by_hand:
+            return True  # whoever typed it was asked to wait until it stood still
         times.append(ctx.clock.now())
         ctx.progress(f"{what} {render(values[-1], unit, digits=3)}, settling")
         if len(times) < LEAST_READINGS:
