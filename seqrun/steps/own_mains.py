@@ -7,6 +7,7 @@ nothing can switch the unit off but the hand at the plug: every ending of the ru
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from typing import ClassVar, Literal
 
@@ -17,9 +18,9 @@ from seqrun.instruments.by_hand import SURE
 from seqrun.plan.context import MAINS, PLUG_OUT, Context
 from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.measurand import Measurand, judged
-from seqrun.plan.needs import Needs, Unforecast
+from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
-from seqrun.values import rectangular
+from seqrun.values import COVERAGE_FACTOR, rectangular
 
 Through = Literal["series lamp", "variac", "isolating transformer"]
 MAINS_CAUTION = (
@@ -100,8 +101,8 @@ class OwnMains(Step):
             mains=True,
         )
 
-    def forecast(self, view: BenchView, of: Measurand) -> Unforecast:
-        return Unforecast("it is seen, not measured")
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        return Forecast(0.0, COVERAGE_FACTOR * SURE / math.sqrt(3.0))
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
         ctx.acknowledge(MAINS_CAUTION)

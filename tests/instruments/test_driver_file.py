@@ -35,7 +35,15 @@ def test_each_role_has_a_generic_driver(role: str) -> None:
 
 @pytest.mark.parametrize("name", shipped("driver"))
 def test_every_shipped_driver_is_right(name: str) -> None:
-    assert load_driver(find("driver", name)).operation
+    driver = load_driver(find("driver", name))
+    assert bool(driver.operation) == driver.remote
+
+
+def test_one_without_a_remote_interface_has_nothing_sent_to_it() -> None:
+    text = find("driver", "handheld-meter").read_text(encoding="utf-8")
+    message = refused(text.replace("remote = false", 'remote = false\nidn = "x"'))
+    assert "beside remote = false" in message
+    assert "'idn' is missing" in refused(text.replace("remote = false\n", ""))
 
 
 def test_an_unknown_operation_gets_the_nearest_known_name() -> None:
