@@ -14,7 +14,7 @@ from pathlib import Path
 
 KEEP = "Enter to keep it, or type it again:"
 SHOWS = "? for help:"
-DONE = "Enter when done, q to end the run:"
+DONE = "q to end the run:"
 _CODES = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
 
 
