@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from seqrun.report.shared.assets import rendered
+from seqrun.report.shared.assets import rendered, write
 from seqrun.report.shared.summary import Summary, summarise
 from seqrun.report.shared.verdicts import DISPOSITION_MARKS, counts, kept, tight, worst_first
 from seqrun.values import Disposition, Verdict
@@ -55,7 +55,6 @@ def write_page(run: RunData | Summary, path: Path) -> Path:
     """Write the page to ``path`` (UTF-8) and return it.
 
     Raises:
-        OSError: the file cannot be written.
+        FileError: the file cannot be written.
     """
-    path.write_text(render_page(run), encoding="utf-8")
-    return path
+    return write(render_page(run), path)
