@@ -25,6 +25,7 @@ from seqrun.steps.common.at_power import AtPower
 from seqrun.steps.common.drive import Drive, across
 from seqrun.steps.common.forecasts import BETTER_SCOPE, decibels, scope_share
 from seqrun.steps.common.inputs import generator_to, turned
+from seqrun.steps.common.listening import Listening
 from seqrun.values import Bound
 
 RATE_HZ = 100e3  # samples per second, more for tones above
@@ -117,6 +118,9 @@ CHANNEL_SEPARATION = Measurand(
         "the bench itself, and so does the scope from channel to channel (its data sheet calls "
         "it isolation); an input left open picks the other one up."
     ),
+    contact=(
+        "A tone seen at the silent output through the same lead before the other channel is driven."
+    ),
 )
 
 
@@ -144,6 +148,8 @@ class ChannelSeparation(_Leak):
             )
         for driven in self.channels(ctx.view):
             others = [c for c in everyone if c != driven]
+            for other in others:
+                Listening(ctx, f"out.{other}", sample_rate_hz=RATE_HZ, seconds=LEAST_S).prove()
             drive = Drive(ctx, self.frequency, (driven,))
             terminated = Drive(ctx, self.frequency, others)
             try:
@@ -178,6 +184,7 @@ INPUT_LEAKAGE = Measurand(
         "The selected input left open picks the signal up: short it. High frequencies leak "
         "more than low ones."
     ),
+    contact="The same lead shows the tone with the input selected, in the same step.",
 )
 
 

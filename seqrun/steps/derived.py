@@ -73,6 +73,9 @@ VOLTAGE_DROP = Measurand(
     what="How far a voltage lies below the one that it should have; negative: above.",
     how="An earlier reading by the meter, its sign left out, against the stated voltage.",
     fooled_by="A supply that was not set to that voltage; ripple on the rail.",
+    contact=(
+        "The voltage that it is made from is not near zero: an open lead makes the drop large."
+    ),
 )
 
 

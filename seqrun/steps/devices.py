@@ -32,6 +32,7 @@ DEVICE_CURRENT_SLOPE = Measurand(
         "comes out too large. Near nothing is what a bias that follows the heat gives; a "
         "device far steeper than its neighbours has lost its thermal contact."
     ),
+    contact="The currents that it is made from are not near zero, and have limits of their own.",
 )
 
 
@@ -93,6 +94,7 @@ LARGEST_SHARE = Measurand(
         "tolerances do not."
     ),
     fooled_by="A neighbour that is open makes a healthy device look greedy: see idle_current.",
+    contact="The currents that it is made from are not near zero, and have limits of their own.",
 )
 
 

@@ -68,6 +68,7 @@ THD = Measurand(
     what="The harmonics (2nd to 20th) that the unit adds to a sine, over the sine itself.",
     how=_HOW,
     fooled_by=_FOOLED,
+    contact="The driven tone itself, seen through the same lead.",
 )
 THD_N = Measurand(
     "thd_n",
@@ -76,6 +77,7 @@ THD_N = Measurand(
     what="All that is in the band but the sine: harmonics, hum and noise, over the sine.",
     how=_HOW,
     fooled_by=_FOOLED + " At low power it is all noise.",
+    contact="The driven tone itself, seen through the same lead.",
 )
 SINAD = Measurand(
     "sinad",
@@ -311,6 +313,7 @@ INTERMODULATION = Measurand(
         "The generator's own mixing, hum beside a side line (50 and 60 Hz are near), a peak "
         "that clips although the mean power is small."
     ),
+    contact="The driven tones themselves, seen through the same lead.",
 )
 INTERMODULATION_SECOND = Measurand(
     "intermodulation_second",

@@ -101,6 +101,7 @@ class HumLines(Step):
         )
         listening.prove()
         heard = listening.hear()
+        listening.prove(again=True)
         own = None
         if heard.own is not None:
             alone = hum(heard.own, heard.rate_hz, mains_hz=self.mains, multiples=self.multiples)
@@ -196,6 +197,7 @@ class WhineLines(Step):
         )
         listening.prove()
         heard = listening.hear()
+        listening.prove(again=True)
         top = min(self.high, 0.45 * heard.rate_hz)
         lines = self._of_the_unit(heard, top)
         place, names = self.channel or self.at, (ctx.scope.name,)
@@ -319,6 +321,7 @@ class NoiseBursts(Step):
             times.append(ctx.clock.now() - begun)
             quiet.append(found.quiet_rms_v)
             ctx.progress(f"{bursts} bursts in {span:.0f} s", min(span / self.watch, 1.0))
+        listening.prove(again=True)
         if self.trace == "levels":
             ctx.trace(f"quiet-{self.id}", {"time_s": times, "quiet_v": quiet})
         place, names = self.channel or self.at, (ctx.scope.name,)

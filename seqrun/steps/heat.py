@@ -73,6 +73,7 @@ SINK_TEMPERATURE = Measurand(
         "A sensor that has come off reads the air; one far from the devices reads low. "
         "The devices themselves are hotter."
     ),
+    contact="As sink_rise.",
 )
 AMBIENT_TEMPERATURE = Measurand(
     "ambient_temperature",
@@ -156,6 +157,10 @@ SINK_RISE = Measurand(
     fooled_by=(
         "A sensor that has come off, a draught, the air warming up; a fit sees one time"
         " constant where a real sink has several."
+    ),
+    contact=(
+        "A sensor that has come off shows no warming while heat goes in: a named mistake "
+        "of the bench among the findings."
     ),
 )
 THERMAL_TIME_CONSTANT = Measurand(

@@ -278,6 +278,7 @@ class NoiseHunt(Step):
             ctx, self.at, sample_rate_hz=self.sample_rate, seconds=self.record_time
         )
         watch = Watch()
+        listening.prove()
         if self.mode == "unattended":
             spans = self._by_heat(ctx, listening, watch)
         else:
@@ -289,6 +290,7 @@ class NoiseHunt(Step):
                     raise
                 ctx.say(f"{nobody.found}: the heat is cycled by drive level instead")
                 spans = self._by_heat(ctx, listening, watch)
+        listening.prove(again=True)
         yield from self._results(ctx, watch, spans)
 
     # --- watching ------------------------------------------------------------------------------

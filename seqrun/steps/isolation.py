@@ -27,6 +27,7 @@ from seqrun.plan.measurand import Measurand, judged, shown
 from seqrun.plan.needs import Forecast, Hookup, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, custom_error, render
+from seqrun.steps.common.contact import BY_TONE, prove_contact
 from seqrun.steps.common.drive import Drive
 from seqrun.steps.common.forecasts import near_limit, quiet_volts
 from seqrun.steps.common.listening import Heard, Listening, listening_needs
@@ -127,6 +128,7 @@ DISTURBANCE = Measurand(
         "A disturbance that comes and goes by itself; two faults at once; a ground loop that "
         "a cut opens as well."
     ),
+    contact=BY_TONE,
 )
 DISTURBANCE_CUT = Measurand(
     "disturbance_cut",
@@ -203,6 +205,7 @@ class Isolate(Step):
         return self.channel or self.at.partition(".")[2].partition(".")[0]
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
+        self._prove(ctx)
         source = Drive(ctx, 1000.0, (self._of(),))
         source.terminate()
         try:
@@ -256,6 +259,24 @@ class Isolate(Step):
                 where=self.id,
                 hint="a disturbance that comes and goes is found by 'noise-hunt'",
             )
+
+    def _prove(self, ctx: Context) -> None:
+        """See that what the level is read with is on the output, before nothing may pass there.
+
+        Raises:
+            NotMeasured: nothing shows it.
+        """
+        if self.look_for != "offset":
+            Listening(ctx, self.at, sample_rate_hz=HUM_RATE_HZ, seconds=0.5).prove()
+            return
+
+        def rms_v() -> float:
+            ctx.meter.configure("ac_voltage", None, 1.0)
+            return ctx.meter.read_raw()
+
+        hookup = ctx.view.meter_across(self.at)
+        ctx.connect(hookup)
+        prove_contact(ctx, self.at, hookup, rms_v)
 
     # --- the level -----------------------------------------------------------------------------
 

@@ -94,6 +94,7 @@ class DcVoltage(Step):
         if DC_OFFSET in self.judges:
             ctx.observe("out_dc", abs(float(value.nominal_value)))
             ctx.poll()
+            self._prove(ctx, again=True)
         yield self.reading(
             self.judges[0],
             value,
@@ -101,7 +102,7 @@ class DcVoltage(Step):
             instruments=(meter.name,),
         )
 
-    def _prove(self, ctx: Context) -> None:
+    def _prove(self, ctx: Context, *, again: bool = False) -> None:
         """An offset of nothing passes only through leads that are on the output.
 
         Raises:
@@ -112,7 +113,7 @@ class DcVoltage(Step):
             ctx.meter.configure("ac_voltage", None, 1.0)
             return ctx.meter.read_raw()
 
-        prove_contact(ctx, self.at, ctx.view.meter_across(self.at), rms_v)
+        prove_contact(ctx, self.at, ctx.view.meter_across(self.at), rms_v, again=again)
 
     def _look(self, ctx: Context) -> float:
         volts = ctx.meter.read_raw()
@@ -127,6 +128,10 @@ IDLE_SUPPLY_CURRENT = Measurand(
     what="The current from each rail with no signal.",
     how="The supply's own read-back, once it has stopped moving.",
     fooled_by="Drivers and small-signal stages are in it. Supplies read back badly near zero.",
+    contact=(
+        "The supply is on and its rails up for each reading; the idle current of the "
+        "devices has a lower limit of its own."
+    ),
 )
 
 
@@ -232,6 +237,7 @@ CURRENT_SHARING = Measurand(
         " meter's gain error cancels, the resistors' tolerances do not."
     ),
     fooled_by="Two ballast resistors of 5 % alone make several percent.",
+    contact="The currents that it is made from are not near zero, and have limits of their own.",
 )
 
 

@@ -130,6 +130,7 @@ class OutputNoise(Step):
             ctx.progress(
                 f"{1e3 * float(found[-1].rms.value.nominal_value):.3f} mV", number / self.records
             )
+        listening.prove(again=True)
         level, stands_out = level_of_records([one.rms for one in found])
         of = f"{len(found)} records"
         which = f"the loudest of {of}, which stands out" if stands_out else f"mean of {of}"
@@ -159,6 +160,7 @@ SIGNAL_TO_NOISE = Measurand(
         "Figures of different weighting or reference (rated power, 1 W) are not the same "
         "figure: compare like with like."
     ),
+    contact="That of the noise reading that it is made from.",
 )
 
 

@@ -154,6 +154,10 @@ BRING_UP_CURRENT = Measurand(
         "must be what a healthy unit draws. The last one is the reading."
     ),
     fooled_by="Reservoirs that still charge; a unit that needs a minimum voltage to bias itself.",
+    contact=(
+        "The rails: nothing but the supply's own output is read, and it has to be up. A "
+        "unit that draws nothing fails the idle current's lower limit."
+    ),
 )
 SUPPLY_VOLTAGE = Measurand(
     "supply_voltage",

@@ -20,6 +20,7 @@ from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Seconds
 from seqrun.steps.common.at_power import AtPower
+from seqrun.steps.common.contact import BY_DC
 from seqrun.steps.common.drive import Drive
 from seqrun.steps.common.forecasts import near_limit, power_share, quiet_volts, share
 from seqrun.steps.common.listening import Listening, listening_hookups, listening_needs
@@ -64,6 +65,7 @@ RIPPLE = Measurand(
         "A long ground lead of the probe picks up switching edges; on a bench supply it is "
         "the bench supply's ripple, not that of the unit's own rectifier."
     ),
+    contact=BY_DC,
 )
 RIPPLE_PEAK_TO_PEAK = Measurand(
     "ripple_peak_to_peak",
@@ -102,9 +104,11 @@ class Ripple(_IdleOrAtPower):
     def perform(self, ctx: Context) -> Iterator[Yielded]:
         drive = self.driving(ctx)
         try:
-            heard = Listening(
+            listening = Listening(
                 ctx, self.at, sample_rate_hz=self.sample_rate, seconds=self.record_time
-            ).hear()
+            )
+            heard = listening.hear()
+            listening.prove(again=True)
         finally:
             if drive is not None:
                 drive.stop()
@@ -147,6 +151,7 @@ RAIL_SAG = Measurand(
         "loads, on one range, so that its gain and offset cancel."
     ),
     fooled_by="A bench supply in current limit; its own leads and regulation belong to the sag.",
+    contact="The rail itself: the meter reads its whole voltage at idle and under power.",
 )
 RAIL_SAG_SHARE = Measurand(
     "rail_sag_share",
@@ -232,6 +237,9 @@ DISSIPATION = Measurand(
     fooled_by=(
         "Most heat comes at about 40 % of full power, not at full power; a load that is missing "
         "makes it look small."
+    ),
+    contact=(
+        "Under power the loads have to draw it from the supply; at idle as idle_supply_current."
     ),
 )
 

@@ -65,6 +65,7 @@ FLATNESS = Measurand(
     what="The largest departure of the output from its level at 1 kHz, over the audio band.",
     how=_RESPONSE_HOW,
     fooled_by=_RESPONSE_FOOLED,
+    contact="The driven tone itself at each frequency.",
 )
 LOWER_CORNER = Measurand(
     "lower_corner",
@@ -72,6 +73,7 @@ LOWER_CORNER = Measurand(
     what="The lower frequency at which the output has fallen by 3 dB, to half the power.",
     how=_RESPONSE_HOW,
     fooled_by=_RESPONSE_FOOLED + " A dried-out coupling capacitor moves it up.",
+    contact="The driven tone itself at each frequency.",
 )
 UPPER_CORNER = Measurand(
     "upper_corner",
@@ -228,6 +230,7 @@ RIAA_DEVIATION = Measurand(
         "A generator at millivolts is mostly its own offset: put a pad in and say so. Hum at "
         "50 Hz, the cartridge's load capacitance that is not there."
     ),
+    contact="The driven tone itself at each frequency.",
 )
 
 

@@ -43,6 +43,7 @@ THERMAL_RESISTANCE = Measurand(
         "has come off, a draught; a value that has grown means a fin that is blocked or a "
         "joint that is dry."
     ),
+    contact="As sink_rise.",
 )
 
 
@@ -121,6 +122,7 @@ THERMAL_LOOP_GAIN = Measurand(
         "Devices that are hotter than the sink run ahead of it; drive left on; a sensor that "
         "has come off shows a wild slope. A curve that bends upwards is 'at least 1'."
     ),
+    contact="The currents and temperatures that it is made from are not near zero.",
 )
 IDLE_CURRENT_SLOPE = Measurand(
     "idle_current_slope",

@@ -104,6 +104,7 @@ RELAY_DELAY = Measurand(
         "until the tone is there. Known to one interval of looking."
     ),
     fooled_by="DC at the output keeps a relay open: look at dc_offset first. 2 s to 10 s is usual.",
+    contact="The output was seen silent and then with the tone: it is the change that is timed.",
 )
 
 
@@ -170,6 +171,9 @@ RELAY_RELEASE = Measurand(
     fooled_by=(
         "With no load the reservoirs hold the rails for long; a tone that fades as the rails "
         "fall looks like a relay that opens. The unit is off after this step."
+    ),
+    contact=(
+        "The output was seen with the tone and then silent; a lead that is off shows no tone first."
     ),
 )
 
@@ -241,6 +245,7 @@ MUTE_LENGTH = Measurand(
         "The tone has to be on the input changed to. The time that a hand takes between the "
         "change and the first look counts: short mutes come out as 'at most'."
     ),
+    contact="The tone is seen before and after the silence that is timed.",
 )
 
 

@@ -172,6 +172,7 @@ CHANNEL_BALANCE = Measurand(
         "Two generator outputs and two scope channels each have their own error: by = 'meter' "
         "reads both with one. A balance control that is not in the middle."
     ),
+    contact="The driven tones themselves: without one there is no gain to compare.",
 )
 
 
@@ -219,6 +220,7 @@ VOLUME_TRACKING = Measurand(
         "At the lowest positions noise and hum read as signal; a control that scratches reads "
         "differently each time."
     ),
+    contact="The driven tones themselves at each position.",
 )
 TRACKING_BALANCE = Measurand(
     "tracking_balance",
@@ -298,6 +300,7 @@ SOURCE_IMPEDANCE = Measurand(
         "Leads between terminals and load count unless the probe is at the terminals; a level "
         "that drifts; a load that was not really off."
     ),
+    contact="The driven tone itself, with and without the load.",
 )
 DAMPING_FACTOR = Measurand(
     "damping_factor",

@@ -3,7 +3,9 @@
 A clip that has come off, a hookup that was confirmed and not made, and an output relay that is open
 all read a perfect zero. So a small tone at the input has to arrive through the very leads that the
 reading is made with, since they were put there and the unit was powered; a tone that some other
-step saw through them counts. Where no tone can be given, the operator is asked to look.
+step saw through them counts. Where no tone can be given, the operator is asked to look. After the
+reading the tone has to arrive once more: a lead that has come off since it was seen shows nothing
+either. A probe on a rail shows the rail's own DC.
 """
 
 from __future__ import annotations
@@ -17,7 +19,13 @@ from seqrun.plan.needs import Hookup
 from seqrun.quantity import render
 
 #: the rule in words, for the quantities that it is about
-BY_TONE = "A tone seen through the same lead since it was put there, or an operator who looks."
+BY_TONE = (
+    "A tone seen through the same lead since it was put there, or an operator who looks; and once "
+    "more after the reading."
+)
+BY_DC = "The rail's own DC voltage, seen through the same lead after the reading."
+#: a rail shows at least this share of its rated voltage, whatever it is raised to
+RAIL_SEEN = 0.25
 TONE_HZ = 1000.0
 TONE_V = 1.0  # rms at the output, by the gain of the unit sheet: an eighth of a watt into 8 Ω
 #: the tone has arrived when the point has become this much louder with it, and by this much
@@ -27,7 +35,9 @@ LEAST_V = 0.02
 AT_MOST_S = 6.0
 
 
-def prove_contact(ctx: Context, at: str, hookup: Hookup, rms_v: Callable[[], float]) -> None:
+def prove_contact(
+    ctx: Context, at: str, hookup: Hookup, rms_v: Callable[[], float], *, again: bool = False
+) -> None:
     """See that the leads of a hookup are on an output, and the output's relay closed.
 
     Other points prove nothing here: what is read there is not good for being near zero.
@@ -35,6 +45,8 @@ def prove_contact(ctx: Context, at: str, hookup: Hookup, rms_v: Callable[[], flo
     Args:
         at: the point.
         rms_v: reads it through these leads, V rms without DC.
+        again: after a reading: what was seen before it does not count. Where no tone can be given
+            at all, that somebody looked before it does.
 
     Raises:
         NotMeasured: nothing shows that the leads are there.
@@ -43,7 +55,7 @@ def prove_contact(ctx: Context, at: str, hookup: Hookup, rms_v: Callable[[], flo
     channel = channel.partition(".")[0]
     if not at.startswith("out.") or channel not in ctx.view.unit.channels:
         return
-    if ctx.in_contact(hookup):
+    if ctx.in_contact(hookup) and not (again and _can_be_driven(ctx, channel)):
         return
     why = _by_tone(ctx, channel, rms_v)
     if why and not ctx.ask_contact(hookup, why):
@@ -54,6 +66,42 @@ def prove_contact(ctx: Context, at: str, hookup: Hookup, rms_v: Callable[[], flo
             hint="see to the lead, the output relay, and the generator at the input",
         )
     ctx.contact_seen(hookup)
+
+
+def prove_rail(ctx: Context, at: str, dc_v: Callable[[], float]) -> None:
+    """See that a probe is on a rail: by the rail's own voltage.
+
+    Other points prove nothing here.
+
+    Args:
+        at: the point.
+        dc_v: reads its DC through the same lead, V.
+
+    Raises:
+        NotMeasured: there is no rail at the end of the lead.
+    """
+    unit = ctx.view.unit
+    rated = unit.rail_voltage if at in ctx.view.rails else None
+    rated = unit.standby_voltage if at == "standby" else rated
+    if rated is None:
+        return
+    volts = abs(dc_v())
+    if not volts >= RAIL_SEEN * rated:
+        there, wanted = render(volts, "V", digits=2), render(rated, "V")
+        raise NotMeasured(
+            f"nothing shows that the lead is on {at}: it shows {there} of DC",
+            expected=f"about {wanted} of DC beside what is read",
+            where=at,
+            hint="see to the probe's tip and clip",
+        )
+
+
+def _can_be_driven(ctx: Context, channel: str) -> bool:
+    try:
+        ctx.view.generator_on(channel)
+    except UsageError:
+        return False
+    return True
 
 
 def _by_tone(ctx: Context, channel: str, rms_v: Callable[[], float]) -> str:

@@ -262,9 +262,27 @@ class Drive:
             trigger=trigger,
         )
         self.beside = got.volts[beside] if beside is not None else None
+        self._not_constant(got)
         waves = {channel: across(got, *probes) for channel, probes in self.probes.items()}
         self._tell_contact(waves)
         return waves
+
+    def _not_constant(self, got: Capture) -> None:
+        """A driven output whose every sample is the same is no output: a channel that is off, or a
+        record that was not refilled.
+
+        Raises:
+            NotMeasured: one is so.
+        """
+        for channel, probes in self.probes.items():
+            for probe in probes:
+                if self._on and self.levels[channel] and probe and got.constant.get(probe):
+                    raise NotMeasured(
+                        f"scope channel {probe} shows a constant while out.{channel} is driven",
+                        expected="a record that moves with the tone",
+                        where=f"out.{channel}",
+                        hint="is the channel on, the probe's switch, the input's coupling?",
+                    )
 
     def _tell_contact(self, waves: dict[str, Waveform]) -> None:
         """A tone that arrives proves its probe's contact and a closed relay."""

@@ -22,7 +22,7 @@ from seqrun.measure.weighting import BAND_HZ, Weighting
 from seqrun.plan.context import Context
 from seqrun.plan.needs import Hookup, Needs, Record
 from seqrun.plan.view import BenchView
-from seqrun.steps.common.contact import TONE_HZ, TONE_V, prove_contact
+from seqrun.steps.common.contact import TONE_HZ, TONE_V, prove_contact, prove_rail
 from seqrun.steps.common.drive import Waveform, across
 from seqrun.values import rectangular
 
@@ -153,14 +153,28 @@ class Listening:
         self.peak_v = START_V
         self._ranged = False
 
-    def prove(self) -> None:
+    def prove(self, *, again: bool = False) -> None:
         """See that the probe is on the point, before nothing that is heard there may pass.
+
+        Args:
+            again: after it was heard: is the probe still there?
 
         Raises:
             NotMeasured: nothing shows it.
         """
         hookup = self.ctx.view.scope_on(self.at)[2]
-        prove_contact(self.ctx, self.at, hookup, self._loudness)
+        prove_contact(self.ctx, self.at, hookup, self._loudness, again=again)
+        prove_rail(self.ctx, self.at, self._dc)
+
+    def _dc(self) -> float:
+        """Volts of DC at the point, on a range for a rail."""
+        probes = [n for n in (self.hot, self.cold) if n is not None]
+        got = self.ctx.scope.acquire(
+            dict.fromkeys(probes, 1.3 * self.ctx.view.unit.rail_voltage),
+            sample_rate_hz=self.sample_rate_hz,
+            points=2000,
+        )
+        return float(across(got, self.hot, self.cold).volts.mean())
 
     def _loudness(self) -> float:
         """Volts rms at the point without DC, on a range for a loud tone."""
