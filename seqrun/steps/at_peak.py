@@ -64,6 +64,7 @@ STRAY = Measurand(
         "A probe's ground lead of a hand's length rings by itself and picks up radio; a switching "
         "supply beside the bench. A scope limited to 20 MHz sees less."
     ),
+    contact="The driven tone itself, seen through the same lead.",
 )
 
 
@@ -161,6 +162,7 @@ HUM_DRIVEN = Measurand(
         "A bench supply that gives way under load hums by itself: look at the rails. An earth "
         "loop through generator and scope hums without drive as well."
     ),
+    contact="The driven tone itself, seen through the same lead.",
 )
 
 

@@ -28,6 +28,7 @@ DEAD_RESISTANCE = Measurand(
         "A reservoir that still charges, or is charged; junctions that conduct one way only; the "
         "leads themselves, which are in it."
     ),
+    contact="None is needed: an open lead reads an overload, not a small resistance.",
 )
 
 

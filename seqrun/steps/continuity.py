@@ -34,6 +34,7 @@ DROP_OUT_RATE = Measurand(
     ),
     how=_HOW,
     fooled_by="A load lead that moves; the generator's own lead. Somebody at the bench.",
+    contact="The driven tone itself, seen through the same lead.",
 )
 CRACKLE_RATE = Measurand(
     "crackle_rate",

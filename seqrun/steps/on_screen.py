@@ -62,6 +62,7 @@ PEAK_TO_PEAK = Measurand(
     what="The height of a waveform, from its lowest to its highest.",
     how=_READ_OFF,
     fooled_by="Noise thickens the trace; a probe set to another attenuation than the scope's.",
+    contact="The operator who reads the screen sees the trace that the tip gives.",
 )
 SCREEN_RMS = Measurand(
     "screen_rms",
@@ -70,6 +71,7 @@ SCREEN_RMS = Measurand(
     what="The root mean square of a waveform without its DC.",
     how=_READ_OFF,
     fooled_by="As peak_to_peak. Peak to peak over 2.83 holds for a sine alone.",
+    contact="The operator who reads the screen sees the trace that the tip gives.",
 )
 SCREEN_DC = Measurand(
     "screen_dc",
@@ -110,6 +112,7 @@ SCREEN_FREQUENCY = Measurand(
     what="The frequency of what is at a point.",
     how=_READ_OFF,
     fooled_by="Divisions counted across a trigger that jumps; an oscillation on top of a tone.",
+    contact="The operator who reads the screen sees the trace that the tip gives.",
 )
 
 
@@ -130,6 +133,7 @@ SCREEN_CLIPPED = Measurand(
     what="Whether the tops of a sine are flat: 1 when they are, 0 when they are not.",
     how=_READ_OFF,
     fooled_by="The eye sees some 3 % of distortion, not less (common practice).",
+    contact="The operator who reads the screen sees the trace that the tip gives.",
 )
 
 

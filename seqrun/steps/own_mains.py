@@ -73,6 +73,7 @@ OVERLOAD_SEEN = Measurand(
         "A lamp far too large stays dark at a short of one device; one far too small glows with a "
         "healthy class A stage. A toroid's inrush flashes the lamp: count five seconds."
     ),
+    contact="No lead is on the unit: the operator sees the lamp or the ammeter.",
 )
 
 
