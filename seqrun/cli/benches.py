@@ -25,9 +25,11 @@ def find_command(resources: list[str], write: Path | None, visa: str) -> int:
     drivers = {}
     for name, path in paths.items():
         try:
-            drivers[name] = load_driver(path)
+            loaded = load_driver(path)
         except FileError:
             continue  # a TOML file of the folder that is no driver
+        if loaded.remote:  # what is read by hand answers nobody
+            drivers[name] = loaded
     manager = visa_manager(visa)
     notes: list[str] = []
     try:

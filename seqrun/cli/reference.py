@@ -54,7 +54,7 @@ def _some_drivers() -> dict[str, str]:
     found: dict[str, str] = {}
     for name, path in shipped("driver").items():
         driver = load_driver(path)
-        if driver.accuracy_of != "simulated bench":
+        if driver.remote and driver.accuracy_of != "simulated bench":
             found.setdefault(driver.role, name)
     return found
 

@@ -12,7 +12,7 @@ from seqrun.runner.preparation import prepare
 from seqrun.steps.base import measurands
 
 #: yielded only when there is something to show
-AS_THE_CASE_MAY_BE = {"burst_peak"}
+AS_THE_CASE_MAY_BE = {"burst_peak", "crackle_peak"}
 
 
 def test_a_run_holds_what_its_plan_said_it_would_and_under_the_same_conditions(
