@@ -58,8 +58,8 @@ def test_codes_are_what_the_manual_says_they_are_worth(opener: Any, name: str) -
 @pytest.mark.parametrize("name", SCOPES)
 def test_a_probe_of_ten_is_in_the_volts_once(opener: Any, name: str) -> None:
     scope, dialect = opener(name, probe=[10.0, 10.0, 1.0, 1.0])
-    assert dialect.probe[1] == 10.0
     captured = _acquire(scope, name, trigger=1)
+    assert dialect.probe[1] == 10.0
     assert np.ptp(captured.volts[1]) == pytest.approx(3.0, abs=2 * captured.lsb_v[1])
 
 
