@@ -111,6 +111,12 @@ class Context(Protocol):
         put there and since the unit was powered."""
         ...
 
+    @property
+    def tone_path_known(self) -> bool:
+        """Whether a tone at the generator gets to the output as the unit's controls are now set:
+        False from the moment a control is turned until a tone was seen again."""
+        ...
+
     def contact_seen(self, hookup: Hookup) -> None:
         """The leads of a hookup have just shown that they are there."""
         ...

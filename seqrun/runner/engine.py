@@ -98,6 +98,7 @@ class Engine:
         self.stopped_at = ""
         self.live = False
         self.own_mains = False
+        self.tone_path_known = True
         self._charged = False  # powered, or not yet seen to be discharged
         self.powered_at = 0.0
         self.where = dict(plan.view.fixed)
@@ -250,6 +251,7 @@ class Engine:
 
     def contact_seen(self, hookup: Hookup) -> None:
         self._proved |= hookup.terminals
+        self.tone_path_known = True
 
     def ask_contact(self, hookup: Hookup, why: str) -> bool:
         if not self.hands.looks:
@@ -279,6 +281,8 @@ class Engine:
         self._desk.moved()
         if control == MAINS:
             self.own_mains = position == "on"
+        else:
+            self.tone_path_known = False
         self.watcher.hookup(f"{control} to {position}", self._charged, self.hands.by)
         if self.live:
             self.poll()

@@ -57,6 +57,8 @@ def prove_contact(
         return
     if ctx.in_contact(hookup) and not (again and _can_be_driven(ctx, channel)):
         return
+    if again and not ctx.tone_path_known:
+        return  # another input is chosen than the tone is on: what was seen before counts
     why = _by_tone(ctx, channel, rms_v)
     if why and not ctx.ask_contact(hookup, why):
         raise NotMeasured(
