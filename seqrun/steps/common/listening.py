@@ -183,6 +183,7 @@ class Listening:
             dict.fromkeys(probes, 3.0 * TONE_V),
             sample_rate_hz=50.0 * TONE_HZ,
             points=min(5000, self.ctx.scope.max_points),
+            coupling="AC",  # the terminals of a bridge rest at half of a rail
         )
         return across(got, self.hot, self.cold).rms_v
 
