@@ -16,6 +16,7 @@ Run = Callable[..., Any]
     ("name", "unit"),
     [
         ("intake", "demo-2x40"),
+        ("intake", "demo-mono"),  # the largest heatsink for its limit
         ("isolate", "demo-2x40"),
         ("sharing", "demo-mono"),
         ("supplies", "demo-receiver"),

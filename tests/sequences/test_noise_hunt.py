@@ -150,7 +150,7 @@ def test_a_device_that_crackles_more_when_warm_is_told_by_a_cycle_of_heat(
     tmp_path: Path,
 ) -> None:
     path = tmp_path / "heat.toml"
-    by_heat = 'mode = "auto"\nlisten = "40 s"\ncycles = 1\ncool = "400 s"\n'
+    by_heat = 'mode = "auto"\nlisten = "20 s"\ncycles = 1\ncool = "400 s"\n'
     path.write_text(SEQUENCE.replace('mode = "operator"\n', by_heat), encoding="utf-8")
     plan, files = prepare(str(path), "demo", "demo-2x40", faults=("noisy_device@left=0.15",))
     watcher = Heard()
