@@ -105,8 +105,11 @@ def test_command(path: str, nothing_connected: bool, connect: bool) -> int:
 
 
 def _asked(words: str) -> bool:
+    from seqrun.runner.typed import discard_typed
+
     if not sys.stdin.isatty():
         return False
+    discard_typed()
     return input(words).strip().lower() == "yes"
 
 

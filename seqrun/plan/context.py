@@ -98,6 +98,15 @@ class Context(Protocol):
         """Have the operator confirm that a text was read or a thing was done."""
         ...
 
+    def confirm_seen(self, text: str) -> None:
+        """Have the operator look at something that no instrument tells, and confirm it.
+
+        Raises:
+            NotMeasured: nobody is there who looks: ``--yes`` vouches for leads that stay, not for
+                how a knob is set.
+        """
+        ...
+
     def connect(self, *hookups: Hookup) -> None:
         """Have hookups made (asked of the operator, the switch or the virtual hands)."""
         ...

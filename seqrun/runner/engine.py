@@ -215,6 +215,14 @@ class Engine:
         self._still_going()
         self.hands.acknowledge(text)
 
+    def confirm_seen(self, text: str) -> None:
+        if not self.hands.looks:
+            raise NotMeasured(
+                f"nobody is there to look: {text.splitlines()[0]}",
+                expected="an operator at the terminal",
+            )
+        self.acknowledge(text)
+
     def connect(self, *hookups: Hookup) -> None:
         for hookup in hookups:
             if all(self.where.get(terminal) == node for terminal, node in hookup.leads):

@@ -12,6 +12,7 @@ from typing import Protocol
 
 from seqrun.errors import Interrupted, NotMeasured, UsageError
 from seqrun.instruments.desk import Question, Setting, Typed
+from seqrun.plan.context import MAINS
 from seqrun.plan.needs import Hookup
 from seqrun.runner.presses import Presses, no_presses, terminal_presses
 from seqrun.runner.reading_by_hand import ask_reading
@@ -82,7 +83,9 @@ class Operator:
         self._confirm(f"TAKE OFF  {terminal} - {words}", live)
 
     def turn(self, control: str, position: str, live: bool, words: str = "") -> None:
-        self._confirm(f"SET  {_setting(control, position, words)}", skip=True)
+        # The plug comes out, or the run ends there: nobody skips what makes the unit safe.
+        unplugs = control == MAINS and position == "off"
+        self._confirm(f"SET  {_setting(control, position, words)}", skip=not unplugs)
 
     def acknowledge(self, text: str) -> None:
         self._confirm(text)

@@ -114,7 +114,7 @@ class ProtectSupply(Step):
             return
         outlets = ctx.view.outlets("supply")
         lines = [f"  {outlets[gap.output - 1]} ({gap.rail}): {gap.words}" for gap in gaps]
-        ctx.acknowledge(
+        ctx.confirm_seen(
             "\n".join(["FRONT PANEL  each must be set as it says, and switched on:", *lines])
         )
         for gap in gaps:

@@ -1,5 +1,7 @@
-"""How many healthy units each shipped sequence accepts: a finding that is likelier than none holds an
-accept, so that a sign inside what a healthy unit may be costs everybody time.
+"""How many healthy units each shipped sequence accepts.
+
+A finding that is likelier than none holds an accept, so that a sign inside what a healthy unit may
+be costs everybody time.
 
     python tests/benchmarks/bench_healthy.py [--seeds 6] [--bench demo] [--sequence NAME …]
 

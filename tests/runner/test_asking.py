@@ -141,3 +141,16 @@ def test_a_terminal_that_breaks_while_it_asks_ends_the_run() -> None:
 
     with pytest.raises(Interrupted):
         Operator(broken, lambda _: None).connect(ACROSS, live=False)
+
+
+def test_pulling_the_mains_plug_cannot_be_skipped() -> None:
+    person = Person("s", "no time", "")
+    Operator(person.ask, person.heard.append).turn("mains", "off", live=True)
+    assert person.answers == []  # "s" and the reason were answers that mean nothing; Enter was one
+    assert not any("s to skip" in text for text in person.heard)
+
+
+def test_a_knob_may_be_left_as_it_is_with_a_reason() -> None:
+    person = Person("s", "it is broken off")
+    with pytest.raises(NotMeasured, match="broken off"):
+        Operator(person.ask, person.heard.append).turn("volume", "full", live=False)

@@ -44,6 +44,7 @@ def asked(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """What the operator was asked to confirm."""
     texts: list[str] = []
     monkeypatch.setattr(VirtualHands, "acknowledge", lambda hands, text: texts.append(text))
+    monkeypatch.setattr(VirtualHands, "looks", True)  # as an operator at the terminal does
     return texts
 
 
@@ -73,6 +74,21 @@ def test_what_the_operator_set_and_confirmed_may_be_accepted(
     assert all("the operator's word" in row["note"] for row in rows)
 
 
+def test_a_front_panel_that_nobody_looks_at_is_not_confirmed(
+    tmp_path: Path,
+    short_sequence: Callable[..., str],
+    front_panel: Callable[[str], None],
+    asked: list[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(VirtualHands, "looks", False)  # as with --yes
+    front_panel(SET)
+    outcome = run(tmp_path, short_sequence(), bench=PLAIN)
+    assert outcome.disposition is Disposition.HOLD
+    assert "nobody is there to look" in outcome.reason
+    assert not any(text.startswith("FRONT PANEL") for text in asked)
+
+
 @pytest.mark.parametrize(
     ("text", "words"),
     [
@@ -86,6 +102,7 @@ def test_a_front_panel_that_does_not_protect_holds_the_unit(
     tmp_path: Path,
     short_sequence: Callable[..., str],
     front_panel: Callable[[str], None],
+    asked: list[str],
     text: str,
     words: str,
 ) -> None:
