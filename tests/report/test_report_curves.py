@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import resource
 import subprocess
 import sys
 from pathlib import Path
@@ -78,19 +77,20 @@ def test_an_empty_cell_of_a_trace_is_a_gap_and_not_a_zero(tmp_path: Path) -> Non
     assert list(rise[[0, 2]]) == [1.5, 2.5]
 
 
-def test_a_page_with_all_curves_takes_less_than_one_and_a_half_seconds_of_cpu(
-    tmp_path: Path,
-) -> None:
+def test_a_page_with_all_curves_is_made_without_the_heavy_libraries(tmp_path: Path) -> None:
+    """They are most of the time of a page; bench_page.py in tests/benchmarks has the figures."""
     run = on_record(tmp_path, bad(), Disposition.REJECT, "fail", curves=True)
     code = (
         "import sys; from pathlib import Path; from seqrun.record import load_run;"
         "from seqrun.report.run.page import write_page;"
-        "write_page(load_run(sys.argv[1], sys.argv[2]), Path(sys.argv[1], 'r.html'))"
+        "write_page(load_run(sys.argv[1], sys.argv[2]), Path(sys.argv[1], 'r.html'));"
+        "print(*sorted({name.split('.')[0] for name in sys.modules}))"
     )
-    before = resource.getrusage(resource.RUSAGE_CHILDREN)
-    subprocess.run([sys.executable, "-c", code, str(tmp_path), run.run.run_id], check=True)
-    after = resource.getrusage(resource.RUSAGE_CHILDREN)
-    spent = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
-    print(f"page, imports included: {spent:.2f} s of CPU")
+    told = subprocess.run(
+        [sys.executable, "-c", code, str(tmp_path), run.run.run_id],
+        check=True, capture_output=True, text=True,
+    )  # fmt: skip
     assert (tmp_path / "r.html").stat().st_size > 50_000
-    assert spent < 1.5
+    loaded = set(told.stdout.split())
+    assert "numpy" in loaded
+    assert not loaded & {"scipy", "pandas", "pyvisa", "matplotlib", "demo_sim"}

@@ -280,12 +280,12 @@ def test_protection_catches_a_slow_rise_soon_after_it_passes_the_level():
 def test_clock_that_is_told_to_wait_keeps_nobody_else_waiting():
     with demo_sim.open_bench(real_time=True).serve() as server:
         waiting, asking = (client(server, key) for key in ("control", "meter"))
-        waiting.sendall(b"CLOC:WAIT 30\n")
+        waiting.sendall(b"CLOC:WAIT 600\n")
         begun = time.monotonic()
         asking.sendall(b"*IDN?\n")
         assert b"METER" in asking.recv(100)
         server.close()
-        assert time.monotonic() - begun < 3.0
+        assert time.monotonic() - begun < 60.0  # far from the 600 s, however slow the machine is
 
 
 def test_instrument_is_busy_for_itself_alone_in_real_time():
