@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 from seqrun.case.stay import Case
 from seqrun.errors import SeqrunError, UsageError
-from seqrun.files.findings import Sign, findings_for
-from seqrun.files.patterns import Patterns, patterns_for
-from seqrun.files.unit import Unit
+from seqrun.files.findings.file import Sign, findings_for
+from seqrun.files.findings.patterns import Patterns, patterns_for
+from seqrun.files.unit.sheet import Unit
 from seqrun.judge.findings import Findings
 from seqrun.judge.together import Told, together
 from seqrun.record import RunData

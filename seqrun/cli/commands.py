@@ -215,7 +215,7 @@ def serve_command(
 ) -> int:
     """``seqrun bench serve``: until Ctrl-C."""
     import demo_sim
-    from seqrun.files.unit import load_unit
+    from seqrun.files.unit.sheet import load_unit
     from seqrun.runner.opening import DEMO_UNIT
 
     sheet = load_unit(unit or DEMO_UNIT)

@@ -48,7 +48,7 @@ def example_command(kind: str) -> int:
 
 def _some_drivers() -> dict[str, str]:
     """A driver that ships for each role, to stand where the user's own goes."""
-    from seqrun.files.driver import load_driver
+    from seqrun.files.driver.file import load_driver
     from seqrun.files.shipped import shipped
 
     found: dict[str, str] = {}
@@ -90,7 +90,7 @@ def steps_command(kind: str | None) -> int:
 
 def step_lines(name: str, kind: type[Step]) -> list[str]:
     """One kind of step with its keys: those it must have first, those of every step last."""
-    from seqrun.files.fields import StepFields
+    from seqrun.files.sequence.fields import StepFields
     from seqrun.steps.keys import described, summary
 
     lines = [f'do = "{name}"', *_entry("  ", summary(kind), 2).splitlines()]

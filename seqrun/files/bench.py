@@ -12,10 +12,10 @@ from pydantic import BeforeValidator, Field, StringConstraints, WithJsonSchema
 
 from seqrun.errors import FileError
 from seqrun.files.common import FileModel, Problem, Strict, load, load_text, one_of, refuse
-from seqrun.files.driver import Driver, load_driver
-from seqrun.files.manners import SerialLine
+from seqrun.files.driver.file import Driver, load_driver
+from seqrun.files.driver.manners import SerialLine
 from seqrun.files.shipped import find
-from seqrun.files.unit import Unit, load_unit
+from seqrun.files.unit.sheet import Unit, load_unit
 from seqrun.quantity import Amperes, Fraction, Ohms, Volts, Watts, custom_error
 
 #: the resource of an instrument that the operator sets and reads

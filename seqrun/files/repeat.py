@@ -11,7 +11,7 @@ from typing import Any
 from seqrun.errors import FileError
 from seqrun.files.common import Problem, one_of
 from seqrun.files.expression import fill, placeholders
-from seqrun.files.unit import HALVES, SIDES, Unit
+from seqrun.files.unit.sheet import HALVES, SIDES, Unit
 
 OVER_UNIT = ("channel", "half", "device", "side", "input", "rail", "ballast", "bank")
 MOST = 2000  # steps from one entry

@@ -10,9 +10,9 @@ from pydantic import BaseModel, TypeAdapter
 from seqrun.errors import UsageError
 from seqrun.files.bench import Bench
 from seqrun.files.common import one_of
-from seqrun.files.fields import StepFields
-from seqrun.files.sequence import Sequence
-from seqrun.files.unit import Unit
+from seqrun.files.sequence.fields import StepFields
+from seqrun.files.sequence.file import Sequence
+from seqrun.files.unit.sheet import Unit
 
 KINDS = ("sequence", "unit", "bench", "driver", "findings", "costs")
 Descriptions = Mapping[str, Mapping[str, str]]
@@ -54,7 +54,7 @@ def _model(kind: str) -> type[BaseModel]:
         from seqrun.files.costs import CostSheet
 
         return CostSheet
-    from seqrun.files.driver import Driver
+    from seqrun.files.driver.file import Driver
 
     driver: type[BaseModel] = Driver
     return driver
@@ -96,7 +96,7 @@ def _sequence(
 
 
 def _findings(quantities: Mapping[str, str]) -> dict[str, Any]:
-    from seqrun.files.findings import ENTRIES, FindingsFile
+    from seqrun.files.findings.file import ENTRIES, FindingsFile
 
     whole = FindingsFile.model_json_schema(by_alias=True)
     definitions: dict[str, Any] = whole.setdefault("$defs", {})

@@ -16,7 +16,7 @@ from functools import cached_property
 from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured
-from seqrun.files.driver import AccuracyRow, Driver
+from seqrun.files.driver.file import AccuracyRow, Driver
 from seqrun.quantity import render
 from seqrun.values import normal, rectangular, student
 
@@ -35,7 +35,7 @@ class Accuracy:
 
     @cached_property
     def _units(self) -> dict[str, str]:
-        from seqrun.files.operations import ACCURACY
+        from seqrun.files.driver.operations import ACCURACY
 
         return ACCURACY[self._driver.role]
 

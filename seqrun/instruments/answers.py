@@ -13,7 +13,7 @@ from typing import NoReturn
 
 from seqrun.errors import InstrumentError, NotMeasured
 from seqrun.files import regular
-from seqrun.files.commands import Commands
+from seqrun.files.driver.commands import Commands
 
 NOT_A_NUMBER = 9.91e37  # SCPI-99 volume 1, 7.2.1.5: neither this nor larger is a result
 INFINITE = 9.9e37

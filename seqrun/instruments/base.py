@@ -5,7 +5,7 @@ from __future__ import annotations
 from contextlib import suppress
 
 from seqrun.errors import InstrumentRefused
-from seqrun.files.driver import Driver
+from seqrun.files.driver.file import Driver
 from seqrun.instruments.accuracy import Accuracy
 from seqrun.instruments.interpreter import Operations
 from seqrun.instruments.link import Link, MessageLog

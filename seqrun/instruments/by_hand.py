@@ -17,7 +17,7 @@ from typing import Any, Literal
 from uncertainties import UFloat
 
 from seqrun.errors import InstrumentRefused, NotMeasured
-from seqrun.files.driver import AccuracyRow, Driver, SupplySettings
+from seqrun.files.driver.file import AccuracyRow, Driver, SupplySettings
 from seqrun.instruments.accuracy import Accuracy
 from seqrun.instruments.desk import Desk, Question, Setting, Typed
 from seqrun.instruments.link import MessageLog
@@ -191,7 +191,7 @@ class MeterByHand(ByHand):
 
 
 def _unit(function: str) -> str:
-    from seqrun.files.operations import ACCURACY
+    from seqrun.files.driver.operations import ACCURACY
 
     return ACCURACY["meter"][function]
 

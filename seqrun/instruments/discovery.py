@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Any
 
 from seqrun.errors import SeqrunError
 from seqrun.files import regular
-from seqrun.files.driver import Driver
-from seqrun.files.manners import Identity, Manners
+from seqrun.files.driver.file import Driver
+from seqrun.files.driver.manners import Identity, Manners
 from seqrun.instruments.link import Link
 from seqrun.instruments.trouble import EXTRAS, interface
 from seqrun.instruments.wire import LinkFailure

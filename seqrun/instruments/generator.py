@@ -8,9 +8,9 @@ from typing import Any
 from uncertainties import UFloat
 
 from seqrun.errors import InstrumentRefused, NotMeasured
-from seqrun.files.driver import Driver
-from seqrun.files.equipment import GeneratorSettings
-from seqrun.files.operations import MOST_STATES
+from seqrun.files.driver.equipment import GeneratorSettings
+from seqrun.files.driver.file import Driver
+from seqrun.files.driver.operations import MOST_STATES
 from seqrun.instruments.base import DrivenSource
 from seqrun.instruments.link import Link
 from seqrun.values import rectangular

@@ -11,11 +11,11 @@ from contextlib import contextmanager, suppress
 from typing import Any
 
 from seqrun.errors import SeqrunError, UsageError
-from seqrun.files.commands import OF, PLACE
-from seqrun.files.driver import Commands, Driver
-from seqrun.files.driver_checks import operations_of
-from seqrun.files.operations import Operation
-from seqrun.files.template import Template, Word, number
+from seqrun.files.driver.checks import operations_of
+from seqrun.files.driver.commands import OF, PLACE
+from seqrun.files.driver.file import Commands, Driver
+from seqrun.files.driver.operations import Operation
+from seqrun.files.driver.template import Template, Word, number
 from seqrun.instruments.answers import Answer
 from seqrun.instruments.link import Form, Link
 from seqrun.instruments.wire import Message

@@ -7,7 +7,7 @@ import socket
 from contextlib import suppress
 from typing import Any
 
-from seqrun.files.manners import Manners
+from seqrun.files.driver.manners import Manners
 
 
 def no_delay(resource: Any, port: Any) -> None:

@@ -24,7 +24,7 @@ from seqrun.errors import (
     WrongInstrument,
 )
 from seqrun.files import regular
-from seqrun.files.manners import Identity, Manners
+from seqrun.files.driver.manners import Identity, Manners
 from seqrun.instruments import error_queue
 from seqrun.instruments.block import NoBlock
 from seqrun.instruments.error_queue import QueueError

@@ -8,7 +8,7 @@ from uncertainties import UFloat
 
 from seqrun.errors import InstrumentRefused, NotMeasured
 from seqrun.files.bench import TestLeads
-from seqrun.files.driver import AccuracyRow, Driver, MeterSettings
+from seqrun.files.driver.file import AccuracyRow, Driver, MeterSettings
 from seqrun.instruments.base import DrivenInstrument
 from seqrun.instruments.link import Link
 from seqrun.instruments.roles import MeterFunction

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from seqrun.errors import InstrumentRefused, InstrumentSilent, WrongInstrument
 from seqrun.files import regular
 from seqrun.files.bench import Instrument as BenchInstrument
-from seqrun.files.driver import Driver
+from seqrun.files.driver.file import Driver
 from seqrun.instruments.generator import DrivenGenerator
 from seqrun.instruments.link import Link, MessageLog
 from seqrun.instruments.meter import DrivenMeter

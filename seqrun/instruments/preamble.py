@@ -6,8 +6,8 @@ import math
 import struct
 from collections.abc import Mapping
 
-from seqrun.files.equipment import ScopeSettings
-from seqrun.files.operations import SCALING
+from seqrun.files.driver.equipment import ScopeSettings
+from seqrun.files.driver.operations import SCALING
 from seqrun.instruments.answers import INFINITE, with_suffix, without_header
 from seqrun.instruments.vertical import Scaling
 

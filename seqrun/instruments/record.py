@@ -8,7 +8,7 @@ import re
 import numpy as np
 from numpy.typing import NDArray
 
-from seqrun.files.equipment import ScopeSettings
+from seqrun.files.driver.equipment import ScopeSettings
 from seqrun.instruments.vertical import snapped, snapped_up
 
 

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from uncertainties import UFloat
 
 from seqrun.errors import InstrumentError, InstrumentRefused, InstrumentSilent, NotMeasured
-from seqrun.files.driver import Driver, ScopeSettings
-from seqrun.files.operations import SCALING
+from seqrun.files.driver.file import Driver, ScopeSettings
+from seqrun.files.driver.operations import SCALING
 from seqrun.instruments import preamble
 from seqrun.instruments.base import DrivenInstrument
 from seqrun.instruments.error_queue import QueueError

@@ -16,7 +16,7 @@ from functools import partial
 from typing import Any
 
 from seqrun.errors import NotMeasured, SeqrunError
-from seqrun.files.driver import Driver
+from seqrun.files.driver.file import Driver
 from seqrun.instruments.base import DrivenInstrument
 from seqrun.instruments.interpreter import Operations
 from seqrun.instruments.link import Link

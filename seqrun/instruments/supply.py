@@ -5,8 +5,8 @@ from __future__ import annotations
 from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured
-from seqrun.files.driver import Driver
-from seqrun.files.equipment import SupplySettings
+from seqrun.files.driver.equipment import SupplySettings
+from seqrun.files.driver.file import Driver
 from seqrun.instruments.base import DrivenSource
 from seqrun.instruments.link import Link
 from seqrun.instruments.roles import Protection

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from seqrun.errors import InstrumentRefused, UsageError
 from seqrun.files.common import one_of
-from seqrun.files.driver import Driver
+from seqrun.files.driver.file import Driver
 from seqrun.instruments.base import DrivenInstrument
 from seqrun.instruments.link import Link
 

@@ -13,7 +13,7 @@ from contextlib import ExitStack, contextmanager, suppress
 from typing import TYPE_CHECKING, Any, Self
 
 from seqrun.errors import InstrumentError, InstrumentSilent
-from seqrun.files.manners import Manners
+from seqrun.files.driver.manners import Manners
 from seqrun.instruments.block import CHUNK, Block, from_stream, to_end
 from seqrun.instruments.line import no_delay, set_serial
 from seqrun.instruments.trouble import cannot_open

@@ -14,8 +14,8 @@ from fnmatch import fnmatchcase, translate
 
 from seqrun.errors import FileError
 from seqrun.files.expression import Expression
-from seqrun.files.findings import Sign, Value, Which
-from seqrun.files.patterns import Patterns
+from seqrun.files.findings.file import Sign, Value, Which
+from seqrun.files.findings.patterns import Patterns
 from seqrun.judge.condition import Condition, conditions
 from seqrun.quantity import Quantity, QuantityError, read, render
 from seqrun.values import Bound, Judged, Reading, Verdict

@@ -28,8 +28,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
 
-from seqrun.files.findings import Cause, Section
-from seqrun.files.patterns import Patterns
+from seqrun.files.findings.file import Cause, Section
+from seqrun.files.findings.patterns import Patterns
 from seqrun.judge.evidence import Evidence, Run, evidence_of, within
 from seqrun.values import Judged, Verdict
 

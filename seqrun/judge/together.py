@@ -19,8 +19,8 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
 
-from seqrun.files.findings import Cause
-from seqrun.files.patterns import Patterns
+from seqrun.files.findings.file import Cause
+from seqrun.files.findings.patterns import Patterns
 from seqrun.judge.evidence import Evidence, evidence_of, within
 from seqrun.judge.findings import Findings, SectionState, rank, section_state
 from seqrun.values import Judged

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from seqrun.errors import BenchLacks, SeqrunError, UsageError
-from seqrun.files.fields import LimitSpec, StepFields
+from seqrun.files.sequence.fields import LimitSpec, StepFields
 from seqrun.plan import by_hand, capability, leads, supply_checks
 from seqrun.plan.contract import Step
 from seqrun.plan.leaving_out import Chooser, LeftOut, NotOnThisBench, lines, without_the_unit
@@ -17,7 +17,7 @@ from seqrun.plan.standing_in import stand_ins
 from seqrun.plan.view import BenchView
 
 if TYPE_CHECKING:
-    from seqrun.files.sequence import Sequence as SequenceFile
+    from seqrun.files.sequence.file import Sequence as SequenceFile
 
 HOOKUP_SECONDS = 20.0  # what a careful operator needs to move two clips
 

@@ -9,7 +9,7 @@ from seqrun.errors import BenchLacks
 from seqrun.plan.supply_checks import LISTENING_W
 
 if TYPE_CHECKING:
-    from seqrun.files.sequence import Trip
+    from seqrun.files.sequence.file import Trip
     from seqrun.plan.needs import Needs
     from seqrun.plan.view import BenchView
 

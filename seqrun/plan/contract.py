@@ -15,7 +15,7 @@ from typing import Any, ClassVar
 from pydantic import Field
 from uncertainties import UFloat
 
-from seqrun.files.fields import StepFields
+from seqrun.files.sequence.fields import StepFields
 from seqrun.plan.context import Context
 from seqrun.plan.measurand import Measurand, Yields
 from seqrun.plan.needs import Forecast, Needs, Unforecast

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from seqrun.files.crosscheck import places
+from seqrun.files.sequence.crosscheck import places
 from seqrun.judge.condition import Condition, heat_after
 from seqrun.plan.build import Plan
 from seqrun.plan.measurand import Measurand

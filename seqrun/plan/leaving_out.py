@@ -11,8 +11,8 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 from seqrun.errors import BenchLacks, UnitLacks, UsageError
-from seqrun.files.fields import StepFields
-from seqrun.files.unit import Unit
+from seqrun.files.sequence.fields import StepFields
+from seqrun.files.unit.sheet import Unit
 from seqrun.plan.contract import Step
 from seqrun.plan.needs import Needs
 from seqrun.plan.standing_in import stand_ins

@@ -12,7 +12,7 @@ import re
 from dataclasses import dataclass
 from typing import Literal
 
-from seqrun.files.fields import Makes
+from seqrun.files.sequence.fields import Makes
 from seqrun.quantity import DIMENSIONS
 
 #: what one entry makes of a quantity: one reading; one for each channel (that of the repetition,

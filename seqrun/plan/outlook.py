@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from seqrun.errors import SeqrunError, UsageError
-from seqrun.files.fields import LimitSpec
+from seqrun.files.sequence.fields import LimitSpec
 from seqrun.judge import cannot_decide, tur
 from seqrun.plan.build import Action, Plan
 from seqrun.plan.measurand import Measurand

@@ -9,9 +9,9 @@ from functools import cached_property
 from seqrun.errors import BenchLacks, UsageError
 from seqrun.files.bench import Bench, Load, Sensor
 from seqrun.files.common import one_of
-from seqrun.files.driver import Driver
+from seqrun.files.driver.file import Driver
 from seqrun.files.expression import Expression
-from seqrun.files.unit import Point, Unit
+from seqrun.files.unit.sheet import Point, Unit
 from seqrun.plan.needs import Hookup
 
 

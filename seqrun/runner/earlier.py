@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured
-from seqrun.files.leaning import Known
+from seqrun.files.sequence.leaning import Known
 from seqrun.quantity import render
 from seqrun.values import Bound, Reading
 

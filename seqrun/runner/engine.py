@@ -24,8 +24,8 @@ from seqrun.errors import (
     WrongInstrument,
 )
 from seqrun.files.expression import Expression
-from seqrun.files.fields import LimitSpec
-from seqrun.files.leaning import Known, Leaning, leaning
+from seqrun.files.sequence.fields import LimitSpec
+from seqrun.files.sequence.leaning import Known, Leaning, leaning
 from seqrun.instruments.desk import Question
 from seqrun.instruments.roles import (
     Clock,

@@ -8,7 +8,7 @@ from dataclasses import replace
 from seqrun.errors import FileError, UsageError
 from seqrun.files.common import read_text
 from seqrun.files.kinds import kind_of
-from seqrun.files.unit import Unit
+from seqrun.files.unit.sheet import Unit
 from seqrun.judge.findings import Findings
 from seqrun.record import RunData
 from seqrun.values import Judged
@@ -29,8 +29,8 @@ def findings_of(
     Raises:
         FileError: a findings file is wrong, or does not fit the unit.
     """
-    from seqrun.files.findings import findings_for
-    from seqrun.files.patterns import patterns_for
+    from seqrun.files.findings.file import findings_for
+    from seqrun.files.findings.patterns import patterns_for
     from seqrun.judge.findings import weigh
 
     file = findings_for(sequence)

@@ -23,9 +23,9 @@ from seqrun.errors import (
 )
 from seqrun.files.bench import Bench, check_bench, driver_path, load_bench
 from seqrun.files.bench import Instrument as Entry
-from seqrun.files.driver import Driver, load_driver
+from seqrun.files.driver.file import Driver, load_driver
 from seqrun.files.shipped import find
-from seqrun.files.unit import Unit, load_unit
+from seqrun.files.unit.sheet import Unit, load_unit
 from seqrun.instruments.base import DrivenInstrument
 from seqrun.instruments.by_hand import ByHand, by_hand
 from seqrun.instruments.combined import together

@@ -7,7 +7,7 @@ import datetime
 from collections.abc import Mapping
 
 from seqrun.files.bench import Bench
-from seqrun.files.driver import Driver
+from seqrun.files.driver.file import Driver
 
 #: roles that read or set nothing that a verdict rests on
 NO_PAPERS = frozenset({"switch"})

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from seqrun.errors import NotMeasured, Tripped
-from seqrun.files.sequence import Trip
+from seqrun.files.sequence.file import Trip
 from seqrun.instruments.roles import Supply
 from seqrun.plan.by_hand import asleep
 from seqrun.plan.view import BenchView

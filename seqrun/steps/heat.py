@@ -13,7 +13,7 @@ from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured, Tripped
 from seqrun.files.expression import AmperesExpression, WattsExpression
-from seqrun.files.unit import Unit
+from seqrun.files.unit.sheet import Unit
 from seqrun.measure.heat import (
     SETTLED_OVER_S,
     SETTLED_WITHIN_K,

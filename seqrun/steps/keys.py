@@ -6,7 +6,7 @@ of its own, its field has a description, which counts, or stands here under (kin
 
 from __future__ import annotations
 
-from seqrun.files.fields import StepFields
+from seqrun.files.sequence.fields import StepFields
 
 COMMON: dict[str, str] = {
     "limit": "what the reading is held against: at_least, at_most or between",

@@ -13,8 +13,8 @@ from typing import Any, cast
 
 from uncertainties import UFloat
 
-from seqrun.files.expand import expand_all
-from seqrun.files.sequence import sequence_from_text
+from seqrun.files.sequence.expand import expand_all
+from seqrun.files.sequence.file import sequence_from_text
 from seqrun.instruments.link import Link
 from seqrun.plan.build import build
 from seqrun.record import RunRecord
@@ -145,7 +145,7 @@ def _watch_readings(engine: Engine, told: _Told, watch: Watch, truth: Any) -> No
 
 @lru_cache(maxsize=16)
 def _steps(text: str, sheet: str | None) -> Any:
-    from seqrun.files.unit import load_unit
+    from seqrun.files.unit.sheet import load_unit
     from seqrun.runner.opening import DEMO_UNIT
 
     unit = load_unit(sheet or DEMO_UNIT)

@@ -9,7 +9,7 @@ from pathlib import Path
 from acceptance_runs import run
 
 import demo_sim
-from seqrun.files.unit import load_unit
+from seqrun.files.unit.sheet import load_unit
 
 
 def test_over_sockets_the_verdicts_are_those_of_the_run_in_process(

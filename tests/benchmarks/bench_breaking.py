@@ -31,7 +31,7 @@ import demo_sim
 import demo_sim.world
 from seqrun.errors import SeqrunError
 from seqrun.files.shipped import find
-from seqrun.files.unit import load_unit
+from seqrun.files.unit.sheet import load_unit
 from seqrun.record import Store
 from seqrun.runner.events import Watcher
 from seqrun.runner.preparation import prepare

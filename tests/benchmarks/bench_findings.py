@@ -33,10 +33,10 @@ from typing import Any
 
 import demo_sim
 from seqrun.errors import SeqrunError
-from seqrun.files.findings import findings_for
-from seqrun.files.patterns import Patterns, patterns_for
+from seqrun.files.findings.file import findings_for
+from seqrun.files.findings.patterns import Patterns, patterns_for
 from seqrun.files.shipped import find
-from seqrun.files.unit import load_unit
+from seqrun.files.unit.sheet import load_unit
 from seqrun.judge.findings import Finding, Findings, weigh
 from seqrun.record import load_run
 from seqrun.runner.events import Watcher

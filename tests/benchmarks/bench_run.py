@@ -22,7 +22,7 @@ from pathlib import Path
 import pyvisa
 
 import demo_sim
-from seqrun.files.unit import load_unit
+from seqrun.files.unit.sheet import load_unit
 from seqrun.record import load_run
 from seqrun.runner.events import Watcher
 from seqrun.runner.preparation import prepare

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 import demo_sim
-from seqrun.files.unit import load_unit
+from seqrun.files.unit.sheet import load_unit
 
 RUN = ("run", "acceptance", "--serial", "S-1")
 STEP = """title = "T"

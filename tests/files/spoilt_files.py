@@ -204,7 +204,7 @@ def _of_toml(kind: str, path: Path) -> Callable[[bytes], object]:
 @cache
 def _demo_bench() -> str:
     import demo_sim
-    from seqrun.files.unit import load_unit
+    from seqrun.files.unit.sheet import load_unit
 
     unit = load_unit("demo-2x40")
     return str(demo_sim.open_bench(unit.plain(), unit_sheet="demo-2x40").bench_toml())

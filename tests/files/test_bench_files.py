@@ -8,7 +8,7 @@ import pytest
 from seqrun.errors import FileError
 from seqrun.files.bench import Bench, check_bench, load_bench
 from seqrun.files.shipped import find
-from seqrun.files.unit import load_unit
+from seqrun.files.unit.sheet import load_unit
 
 BENCH = """
 name = "Corner bench"

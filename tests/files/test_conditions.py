@@ -2,7 +2,7 @@
 
 import pytest
 
-from seqrun.files.condition import Condition
+from seqrun.files.sequence.condition import Condition
 from seqrun.values import Verdict
 
 DONE = {

@@ -9,10 +9,10 @@ from ratings import RATINGS
 from seqrun.errors import FileError
 from seqrun.files.bench import Bench
 from seqrun.files.common import known_keys
-from seqrun.files.expand import expand_all
-from seqrun.files.fields import StepFields
-from seqrun.files.sequence import Sequence, sequence_from_text
-from seqrun.files.unit import Unit, load_unit
+from seqrun.files.sequence.expand import expand_all
+from seqrun.files.sequence.fields import StepFields
+from seqrun.files.sequence.file import Sequence, sequence_from_text
+from seqrun.files.unit.sheet import Unit, load_unit
 
 _scalars = st.one_of(
     st.sampled_from(

@@ -7,7 +7,7 @@ import pytest
 
 from seqrun.errors import UsageError
 from seqrun.files.schema import schema
-from seqrun.files.sequence import StepFields
+from seqrun.files.sequence.file import StepFields
 
 
 class Voltage(StepFields):

@@ -6,10 +6,10 @@ import pytest
 from pydantic import Field
 
 from seqrun.errors import FileError
-from seqrun.files.expand import expand, expand_all
 from seqrun.files.expression import VoltsExpression
-from seqrun.files.sequence import Sequence, StepFields, sequence_from_text
-from seqrun.files.unit import load_unit
+from seqrun.files.sequence.expand import expand, expand_all
+from seqrun.files.sequence.file import Sequence, StepFields, sequence_from_text
+from seqrun.files.unit.sheet import load_unit
 from seqrun.quantity import Hertz
 from seqrun.values import Limit
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from seqrun.errors import FileError, UnitLacks
-from seqrun.files.features import FEATURES
-from seqrun.files.unit import Unit, load_unit
+from seqrun.files.unit.features import FEATURES
+from seqrun.files.unit.sheet import Unit, load_unit
 
 CHIP = """
 model = "Integrated 2x30"

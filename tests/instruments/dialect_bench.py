@@ -32,7 +32,7 @@ from dialects.tektronix_tds2000 import TektronixTds2000
 from pyvisa import ResourceManager
 
 from seqrun.files.bench import Instrument
-from seqrun.files.driver import Driver, load_driver
+from seqrun.files.driver.file import Driver, load_driver
 from seqrun.files.shipped import find
 from seqrun.instruments.opening import open_instrument
 

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from seqrun.files.driver import Driver, load_driver
+from seqrun.files.driver.file import Driver, load_driver
 from seqrun.files.shipped import find
 from seqrun.instruments.accuracy import Accuracy
 from seqrun.values import COVERAGE_FACTOR, budget_of

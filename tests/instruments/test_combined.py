@@ -9,9 +9,9 @@ import pytest
 
 from seqrun.errors import InstrumentRefused, InstrumentSilent
 from seqrun.files.bench import Bench
-from seqrun.files.driver import Driver, load_driver
+from seqrun.files.driver.file import Driver, load_driver
 from seqrun.files.shipped import find
-from seqrun.files.unit import load_unit
+from seqrun.files.unit.sheet import load_unit
 from seqrun.instruments.combined import CombinedSupply, together
 from seqrun.instruments.opening import open_instrument
 from seqrun.instruments.roles import Generator, Supply

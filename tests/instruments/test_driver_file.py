@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from demo_sim.instruments.specifications import TABLE, Accuracy
 from seqrun.errors import FileError
 from seqrun.files.common import validate
-from seqrun.files.driver import Driver, load_driver
-from seqrun.files.driver_checks import problems
+from seqrun.files.driver.checks import problems
+from seqrun.files.driver.file import Driver, load_driver
 from seqrun.files.shipped import find, shipped
 
 ROLES = ("supply", "meter", "scope", "generator", "switch")

@@ -7,7 +7,7 @@ import pytest
 from dialect_bench import shipped
 
 from seqrun.errors import FileError
-from seqrun.files.driver import Driver
+from seqrun.files.driver.file import Driver
 from seqrun.files.shipped import find
 from seqrun.instruments.record import longest_record, record_for
 

@@ -10,7 +10,7 @@ import pytest
 import pyvisa
 
 from seqrun.errors import InstrumentError, InstrumentSilent, WrongInstrument
-from seqrun.files.manners import Manners
+from seqrun.files.driver.manners import Manners
 from seqrun.instruments.link import Link
 
 Serve = Callable[[Callable[[bytes], bytes | None]], Any]

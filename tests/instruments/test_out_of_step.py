@@ -11,8 +11,8 @@ import pyvisa
 from pytest_mock import MockerFixture
 
 from seqrun.errors import InstrumentRefused, InstrumentSilent, NotMeasured
-from seqrun.files.driver import Driver
-from seqrun.files.manners import Identity, Manners
+from seqrun.files.driver.file import Driver
+from seqrun.files.driver.manners import Identity, Manners
 from seqrun.instruments import answers
 from seqrun.instruments.link import Link
 from seqrun.instruments.preamble import plausible, scaling

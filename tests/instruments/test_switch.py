@@ -8,7 +8,7 @@ import pytest
 
 from seqrun.errors import UsageError
 from seqrun.files.bench import Instrument as BenchInstrument
-from seqrun.files.driver import Driver
+from seqrun.files.driver.file import Driver
 from seqrun.files.shipped import find
 from seqrun.instruments.opening import open_instrument
 from seqrun.instruments.roles import Switch

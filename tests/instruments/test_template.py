@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from seqrun.files.template import Template, TemplateError, Word, number
+from seqrun.files.driver.template import Template, TemplateError, Word, number
 
 
 @pytest.mark.parametrize(

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from seqrun.files.findings import findings_from_text
-from seqrun.files.patterns import Patterns, patterns_for
-from seqrun.files.unit import load_unit
+from seqrun.files.findings.file import findings_from_text
+from seqrun.files.findings.patterns import Patterns, patterns_for
+from seqrun.files.unit.sheet import load_unit
 from seqrun.values import Bound, Judged, Limit, Reading, Verdict
 
 HEAD = 'title = "Two causes"\nrevision = "A"\nno_fault = 0.25\ntrust = 1.0\n'

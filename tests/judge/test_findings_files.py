@@ -8,12 +8,12 @@ import pytest
 from findings_cases import HEAD, TWO, patterns
 
 from seqrun.errors import FileError
-from seqrun.files.findings import findings_for, findings_from_text, load_findings
+from seqrun.files.findings.file import findings_for, findings_from_text, load_findings
+from seqrun.files.findings.patterns import patterns_for
 from seqrun.files.kinds import kind_of
-from seqrun.files.patterns import patterns_for
 from seqrun.files.schema import schema
 from seqrun.files.shipped import shipped
-from seqrun.files.unit import load_unit
+from seqrun.files.unit.sheet import load_unit
 from seqrun.steps.base import measurands
 
 

@@ -7,9 +7,9 @@ from itertools import product
 import pytest
 from findings_cases import HEAD, patterns, read
 
-from seqrun.files.findings import findings_for
-from seqrun.files.patterns import patterns_for
-from seqrun.files.unit import load_unit
+from seqrun.files.findings.file import findings_for
+from seqrun.files.findings.patterns import patterns_for
+from seqrun.files.unit.sheet import load_unit
 from seqrun.judge.evidence import evidence_of, values_of, within
 from seqrun.judge.findings import Findings, weigh
 from seqrun.values import Judged, Verdict

@@ -10,7 +10,7 @@ from findings_cases import TWO, offset, patterns, read
 from hypothesis import given
 from hypothesis import strategies as st
 
-from seqrun.files.findings import Section
+from seqrun.files.findings.file import Section
 from seqrun.judge.evidence import ratio_of, within
 from seqrun.judge.findings import section_state, weigh
 from seqrun.values import Verdict

@@ -10,8 +10,8 @@ from uncertainties import UFloat
 
 from seqrun.errors import FileError
 from seqrun.files.expression import Expression
-from seqrun.files.fields import LimitSpec
-from seqrun.files.leaning import Known, leaning, measured_in
+from seqrun.files.sequence.fields import LimitSpec
+from seqrun.files.sequence.leaning import Known, leaning, measured_in
 from seqrun.judge import GUARDED, SIMPLE, Apart, decide
 from seqrun.quantity import Quantity
 from seqrun.values import COVERAGE_FACTOR, Judged, Limit, Verdict, normal, reading, rectangular

@@ -7,7 +7,7 @@ import math
 import pytest
 
 from seqrun.files.expression import Expression
-from seqrun.files.leaning import Known, measured_in
+from seqrun.files.sequence.leaning import Known, measured_in
 from seqrun.values import normal
 
 RESISTORS = 10

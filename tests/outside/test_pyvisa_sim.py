@@ -17,7 +17,7 @@ import pyvisa
 
 from seqrun.errors import InstrumentRefused, NotMeasured, WrongInstrument
 from seqrun.files.bench import Instrument as BenchInstrument
-from seqrun.files.driver import Driver
+from seqrun.files.driver.file import Driver
 from seqrun.instruments.opening import open_instrument
 from seqrun.instruments.roles import Meter, Supply
 

@@ -9,7 +9,7 @@ import pytest
 from scipy.constants import e, k
 
 from seqrun.files.shipped import shipped
-from seqrun.files.unit import Unit, load_unit
+from seqrun.files.unit.sheet import Unit, load_unit
 
 
 def _with(topology: str, rails: str = "split") -> Unit:

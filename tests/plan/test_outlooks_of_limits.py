@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
-from seqrun.files.expand import expand_all
-from seqrun.files.sequence import sequence_from_text
+from seqrun.files.sequence.expand import expand_all
+from seqrun.files.sequence.file import sequence_from_text
 from seqrun.files.shipped import shipped
 from seqrun.plan.build import Plan, build
 from seqrun.plan.needs import Forecast, Unforecast

@@ -13,7 +13,7 @@ import pyvisa
 from short_runs import run
 
 import demo_sim
-from seqrun.files.unit import load_unit
+from seqrun.files.unit.sheet import load_unit
 from seqrun.instruments.link import Link
 from seqrun.values import Disposition
 

@@ -15,7 +15,7 @@ from uncertainties import UFloat, ufloat
 import demo_sim
 from seqrun.errors import InstrumentError, InstrumentRefused, InstrumentSilent, NotMeasured
 from seqrun.files.shipped import find
-from seqrun.files.unit import load_unit
+from seqrun.files.unit.sheet import load_unit
 from seqrun.instruments.meter import DrivenMeter
 from seqrun.instruments.scope import DrivenScope
 from seqrun.instruments.supply import DrivenSupply

@@ -18,7 +18,7 @@ from short_runs import run
 import demo_sim
 from seqrun.cli.safe import safe_command
 from seqrun.errors import InstrumentSilent, NotMeasured, UsageError
-from seqrun.files.unit import load_unit
+from seqrun.files.unit.sheet import load_unit
 from seqrun.instruments.generator import DrivenGenerator
 from seqrun.instruments.supply import DrivenSupply
 from seqrun.record import Store

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 import demo_sim
-from seqrun.files.unit import load_unit
+from seqrun.files.unit.sheet import load_unit
 from seqrun.runner.opening import read_bench
 
 

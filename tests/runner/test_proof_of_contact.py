@@ -11,10 +11,10 @@ import pytest
 from pytest_mock import MockerFixture
 from short_runs import run
 
-from seqrun.files.expand import expand_all
-from seqrun.files.sequence import load_sequence
+from seqrun.files.sequence.expand import expand_all
+from seqrun.files.sequence.file import load_sequence
 from seqrun.files.shipped import find, shipped
-from seqrun.files.unit import load_unit
+from seqrun.files.unit.sheet import load_unit
 from seqrun.instruments.roles import Capture
 from seqrun.instruments.scope import DrivenScope
 from seqrun.plan.needs import Hookup

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import demo_sim
 from seqrun.files.bench import Bench
-from seqrun.files.unit import load_unit
+from seqrun.files.unit.sheet import load_unit
 from seqrun.instruments.switch import DrivenSwitch
 from seqrun.plan.needs import Hookup
 from seqrun.runner.hands import Operator

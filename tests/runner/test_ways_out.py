@@ -15,7 +15,7 @@ from uncertainties import UFloat, ufloat
 import demo_sim
 from demo_sim.instruments.supply import Supply
 from seqrun.errors import InstrumentSilent, WrongInstrument
-from seqrun.files.unit import load_unit
+from seqrun.files.unit.sheet import load_unit
 from seqrun.instruments.supply import DrivenSupply
 from seqrun.record import RecordError, RunData, RunRecord, load_run
 from seqrun.runner.events import Watcher

@@ -10,7 +10,7 @@ from pytest_mock import MockerFixture
 from uncertainties import ufloat
 
 from seqrun.errors import Tripped
-from seqrun.files.sequence import Trip
+from seqrun.files.sequence.file import Trip
 from seqrun.instruments.roles import Supply
 from seqrun.instruments.supply import DrivenSupply
 from seqrun.plan.view import BenchView

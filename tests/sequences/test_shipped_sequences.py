@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from seqrun.errors import SeqrunError
-from seqrun.files.sequence import load_sequence
+from seqrun.files.sequence.file import load_sequence
 from seqrun.files.shipped import find
 from seqrun.runner.preparation import check_file, prepare
 from seqrun.steps.base import kinds

@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
-from seqrun.files.expand import expand_all
-from seqrun.files.sequence import sequence_from_text
+from seqrun.files.sequence.expand import expand_all
+from seqrun.files.sequence.file import sequence_from_text
 from seqrun.instruments.link import Link
 from seqrun.plan.build import Plan, build
 from seqrun.record import RunInfo, Store

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 
 from seqrun.errors import SeqrunError
-from seqrun.files.fields import StepFields
+from seqrun.files.sequence.fields import StepFields
 from seqrun.measure.bounds import PHASOR_KNOWN
 from seqrun.measure.weighting import BAND_HZ
 from seqrun.plan.needs import Forecast

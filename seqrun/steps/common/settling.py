@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from seqrun.files.fields import Settle
+from seqrun.files.sequence.fields import Settle
 from seqrun.measure.settle import LEAST_READINGS, settling
 from seqrun.plan.context import Context
 from seqrun.quantity import render

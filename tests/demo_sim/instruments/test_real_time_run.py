@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import demo_sim
-from seqrun.files.unit import load_unit
+from seqrun.files.unit.sheet import load_unit
 from seqrun.runner.events import Watcher
 from seqrun.runner.preparation import prepare
 from seqrun.runner.run import Options, execute

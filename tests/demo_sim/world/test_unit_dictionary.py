@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 import demo_sim
 from demo_sim.errors import DemoError
 from seqrun.files.shipped import shipped
-from seqrun.files.unit import load_unit
+from seqrun.files.unit.sheet import load_unit
 
 
 @pytest.mark.parametrize("name", sorted(shipped("unit")))

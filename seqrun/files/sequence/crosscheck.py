@@ -12,8 +12,8 @@ from typing import Any
 from seqrun.errors import FileError
 from seqrun.files.common import Problem, one_of
 from seqrun.files.expression import InUnit
-from seqrun.files.fields import StepFields
-from seqrun.files.unit import UNIT_OF_NAME, Unit
+from seqrun.files.sequence.fields import StepFields
+from seqrun.files.unit.sheet import UNIT_OF_NAME, Unit
 
 
 @dataclass

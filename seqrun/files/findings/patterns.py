@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 from seqrun.errors import FileError
 from seqrun.files.common import Problem, Strict, one_of, refuse, validate
 from seqrun.files.expression import Expression, fill, placeholders
-from seqrun.files.findings import (
+from seqrun.files.findings.file import (
     ENTRIES,
     Cause,
     FindingsFile,
@@ -20,7 +20,7 @@ from seqrun.files.findings import (
     Value,
 )
 from seqrun.files.repeat import Repeat, bindings_of, fill_entry
-from seqrun.files.unit import UNIT_OF_NAME, Unit
+from seqrun.files.unit.sheet import UNIT_OF_NAME, Unit
 from seqrun.quantity import DIMENSIONS
 
 E = TypeVar("E", bound=Strict)

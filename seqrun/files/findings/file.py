@@ -1,7 +1,7 @@
 """Findings files: which pattern of readings speaks for or against which cause, and how strongly.
 
 A file has five kinds of entry. Each may be repeated with ``each`` over channels, halves, devices
-and so on, exactly as a step of a sequence (:mod:`seqrun.files.sequence`); ``{channel}`` is then
+and so on, exactly as a step of a sequence is (:mod:`seqrun.files.repeat`); ``{channel}`` is then
 filled into every text.
 
 ``[[value]]`` is a number made from the readings of a run. It is taken from them::
@@ -74,7 +74,7 @@ from seqrun.files.common import FileModel, Problem, Strict, load_text, read_text
 from seqrun.files.expression import Expression
 from seqrun.files.repeat import sample_unit
 from seqrun.files.shipped import find, shipped
-from seqrun.files.unit import Topology
+from seqrun.files.unit.sheet import Topology
 from seqrun.quantity import DIMENSIONS, custom_error
 from seqrun.values import Heat, Verdict
 
@@ -239,7 +239,7 @@ class TellApart(Strict):
 
 class FindingsFile(FileModel):
     """A findings file. Its entries are kept as written and repeated over a unit by
-    :func:`seqrun.files.patterns.patterns_for`."""
+    :func:`seqrun.files.findings.patterns.patterns_for`."""
 
     title: Text = Field(description="what it is about")
     revision: Annotated[str, StringConstraints(min_length=1, max_length=20)] = Field(
@@ -289,7 +289,7 @@ def findings_from_text(
     Raises:
         FileError: listing everything that is wrong.
     """
-    from seqrun.files.patterns import expand_leniently, unknown_quantities
+    from seqrun.files.findings.patterns import expand_leniently, unknown_quantities
 
     def more(file: FindingsFile) -> Iterator[Problem]:
         found, problems = expand_leniently(file, sample_unit())

@@ -7,9 +7,9 @@ from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
 from seqrun.files import regular
-from seqrun.files.commands import OF, PLACE
 from seqrun.files.common import Problem, one_of
-from seqrun.files.operations import (
+from seqrun.files.driver.commands import OF, PLACE
+from seqrun.files.driver.operations import (
     ACCURACY,
     AT_THE_LIMIT,
     METER_FUNCTIONS,
@@ -17,12 +17,12 @@ from seqrun.files.operations import (
     REQUIRED_ACCURACY,
     Operation,
 )
-from seqrun.files.scope_checks import scope_problems
-from seqrun.files.template import Template, TemplateError
+from seqrun.files.driver.scope_checks import scope_problems
+from seqrun.files.driver.template import Template, TemplateError
 
 if TYPE_CHECKING:
-    from seqrun.files.commands import Commands
-    from seqrun.files.driver import Driver
+    from seqrun.files.driver.commands import Commands
+    from seqrun.files.driver.file import Driver
 
 _OWN_TABLES = ("supply", "meter", "scope", "generator")
 _NUMERIC = {

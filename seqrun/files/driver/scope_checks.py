@@ -6,11 +6,11 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from seqrun.files.common import Problem, one_of
-from seqrun.files.operations import PREAMBLE, SCALING
+from seqrun.files.driver.operations import PREAMBLE, SCALING
 
 if TYPE_CHECKING:
-    from seqrun.files.driver import Driver
-    from seqrun.files.equipment import ScopeSettings
+    from seqrun.files.driver.equipment import ScopeSettings
+    from seqrun.files.driver.file import Driver
 
 
 def scope_problems(driver: Driver, scope: ScopeSettings) -> Iterator[Problem]:

@@ -18,7 +18,7 @@ A limit is ``{ at_least = X }``, ``{ at_most = X }``, both, or ``{ between = [X,
 a quantity or an expression (see :mod:`seqrun.files.expression`).
 
 ``if_unit_has = "headphones"`` leaves a step out for a unit without them: see
-:mod:`seqrun.files.features` for what may stand there.
+:mod:`seqrun.files.unit.features` for what may stand there.
 
 ``only_if = "<id> passed"`` (or ``failed``, ``measured``, ``not measured``) does a step only when
 an earlier one came out so; a list of them must all hold. ``"offset.* failed"`` is about every
@@ -41,14 +41,14 @@ from seqrun.files.common import (
     load_text,
     read_text,
 )
-from seqrun.files.condition import Condition
-from seqrun.files.crosscheck import cross_check
-from seqrun.files.expand import check_trips, expand_leniently
 from seqrun.files.expression import Expression
-from seqrun.files.fields import LimitSpec, Settle, StepFields
 from seqrun.files.repeat import sample_unit
+from seqrun.files.sequence.condition import Condition
+from seqrun.files.sequence.crosscheck import cross_check
+from seqrun.files.sequence.expand import check_trips, expand_leniently
+from seqrun.files.sequence.fields import LimitSpec, Settle, StepFields
 from seqrun.files.shipped import find
-from seqrun.files.unit import UNIT_OF_NAME, Unit
+from seqrun.files.unit.sheet import UNIT_OF_NAME, Unit
 from seqrun.quantity import Quantity, custom_error
 from seqrun.values import Limit
 
@@ -112,7 +112,7 @@ class Trip(Strict):
 
 class Sequence(FileModel):
     """A sequence as its file says. ``step`` holds the entries as written; steps are made of them
-    in :mod:`seqrun.files.expand`."""
+    in :mod:`seqrun.files.sequence.expand`."""
 
     title: Text = Field(description='such as "Acceptance after repair"')
     revision: Annotated[str, StringConstraints(min_length=1, max_length=20)] = Field(
@@ -161,7 +161,7 @@ def load_sequence(
     Args:
         step_kinds: ``do = "name"`` -> the model of its fields.
         unit: check against this unit too; without one it is checked as far as that goes with
-            a unit of two channels, and again by :func:`seqrun.files.expand.expand_all`.
+            a unit of two channels, and again by :func:`seqrun.files.sequence.expand.expand_all`.
 
     Raises:
         FileError: listing everything that is wrong.

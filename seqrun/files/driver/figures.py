@@ -8,7 +8,7 @@ from typing import Annotated, Any
 from pydantic import Field, StringConstraints, WithJsonSchema, model_validator
 
 from seqrun.files.common import Strict, one_of
-from seqrun.files.operations import ACCURACY
+from seqrun.files.driver.operations import ACCURACY
 from seqrun.quantity import Percent, QuantityError, custom_error, parse
 
 

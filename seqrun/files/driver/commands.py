@@ -16,8 +16,8 @@ from pydantic import (
 from pydantic_core import CoreSchema
 
 from seqrun.files.common import Strict
-from seqrun.files.manners import Pattern, Sent
-from seqrun.files.template import Template, TemplateError
+from seqrun.files.driver.manners import Pattern, Sent
+from seqrun.files.driver.template import Template, TemplateError
 from seqrun.quantity import Seconds
 
 LONGEST_COMMAND = 1000  # characters

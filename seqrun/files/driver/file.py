@@ -14,13 +14,18 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, StringConstraints
 
-from seqrun.files.commands import Commands, Entry, Positive
 from seqrun.files.common import FileModel, load, load_text
-from seqrun.files.driver_checks import problems
-from seqrun.files.equipment import GeneratorSettings, MeterSettings, ScopeSettings, SupplySettings
-from seqrun.files.figures import AccuracyRow
-from seqrun.files.manners import Identity, Manners, Pattern, Sent, Source
-from seqrun.files.operations import Role
+from seqrun.files.driver.checks import problems
+from seqrun.files.driver.commands import Commands, Entry, Positive
+from seqrun.files.driver.equipment import (
+    GeneratorSettings,
+    MeterSettings,
+    ScopeSettings,
+    SupplySettings,
+)
+from seqrun.files.driver.figures import AccuracyRow
+from seqrun.files.driver.manners import Identity, Manners, Pattern, Sent, Source
+from seqrun.files.driver.operations import Role
 
 __all__ = [
     "AccuracyRow", "Commands", "Driver", "GeneratorSettings", "Manners", "MeterSettings",

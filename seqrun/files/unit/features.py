@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from seqrun.files.unit import Unit
+from seqrun.files.unit.sheet import Unit
 
 FEATURES: dict[str, Callable[[Unit], bool]] = {
     # where a unit does not tell, what is to be read there is left out with its reason; a chip has

@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING, Any
 
 from seqrun.errors import FileError
 from seqrun.files.common import Problem, one_of, refuse, validate
-from seqrun.files.crosscheck import cross_check
 from seqrun.files.expression import fill, placeholders
-from seqrun.files.features import FEATURES
-from seqrun.files.fields import StepFields
 from seqrun.files.repeat import Repeat, bindings_of, fill_entry
-from seqrun.files.unit import Unit
+from seqrun.files.sequence.crosscheck import cross_check
+from seqrun.files.sequence.fields import StepFields
+from seqrun.files.unit.features import FEATURES
+from seqrun.files.unit.sheet import Unit
 
 if TYPE_CHECKING:
-    from seqrun.files.sequence import Sequence
+    from seqrun.files.sequence.file import Sequence
 
 
 def expand_all(sequence: Sequence, unit: Unit) -> list[StepFields]:

@@ -16,9 +16,9 @@ from pydantic import (
 
 from seqrun.errors import FileError
 from seqrun.files.common import Strict
-from seqrun.files.condition import Condition
 from seqrun.files.expression import Expression
-from seqrun.files.features import FEATURES
+from seqrun.files.sequence.condition import Condition
+from seqrun.files.unit.features import FEATURES
 from seqrun.quantity import Quantity, Seconds, custom_error
 from seqrun.values import Limit
 

@@ -15,7 +15,7 @@ from typing import NamedTuple
 from uncertainties import UFloat
 
 from seqrun.files.expression import Expression
-from seqrun.files.fields import LimitSpec
+from seqrun.files.sequence.fields import LimitSpec
 from seqrun.quantity import Quantity
 from seqrun.values import Limit, exactly
 

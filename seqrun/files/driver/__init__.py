@@ -1,0 +1,1 @@
+"""Driver files: the commands of an instrument's operations, its link's manners, its accuracy."""

@@ -1,0 +1,1 @@
+"""Findings files: patterns of readings and the causes they speak for."""
