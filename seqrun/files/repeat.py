@@ -11,7 +11,8 @@ from typing import Any
 from seqrun.errors import FileError
 from seqrun.files.common import Problem, one_of
 from seqrun.files.expression import fill, placeholders
-from seqrun.files.unit.sheet import HALVES, SIDES, Unit
+from seqrun.files.unit.points import HALVES, SIDES
+from seqrun.files.unit.sheet import Unit
 
 OVER_UNIT = ("channel", "half", "device", "side", "input", "rail", "ballast", "bank")
 MOST = 2000  # steps from one entry

@@ -186,7 +186,7 @@ def _reach_of(view: BenchView, name: str, actions: Sequence[Action]) -> Iterator
 
 def current_for(unit: Unit, load_power_w: dict[str, float]) -> float:
     """Mean current from each rail while these loads get these powers, A (class B, as
-    :meth:`~seqrun.files.unit.sheet.Unit.supply_current_at`); 0 with no power."""
+    :meth:`~seqrun.files.unit.ratings.Ratings.supply_current_at`); 0 with no power."""
     swing = sum(math.sqrt(2.0 * watts / unit.rated_load) for watts in load_power_w.values())
     return swing / math.pi * len(unit.sides)
 

@@ -11,7 +11,8 @@ from seqrun.files.bench import Bench, Load, Sensor
 from seqrun.files.common import one_of
 from seqrun.files.driver.file import Driver
 from seqrun.files.expression import Expression
-from seqrun.files.unit.sheet import Point, Unit
+from seqrun.files.unit.points import Point
+from seqrun.files.unit.sheet import Unit
 from seqrun.plan.needs import Hookup
 
 

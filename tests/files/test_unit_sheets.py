@@ -7,7 +7,8 @@ from ratings import RATINGS
 
 from seqrun.errors import FileError
 from seqrun.files.shipped import shipped
-from seqrun.files.unit.sheet import UNIT_OF_NAME, Unit, load_unit
+from seqrun.files.unit.names import UNIT_OF_NAME
+from seqrun.files.unit.sheet import Unit, load_unit
 
 
 def sheet(**changes: str) -> Unit:

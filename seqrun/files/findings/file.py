@@ -74,7 +74,7 @@ from seqrun.files.common import FileModel, Problem, Strict, load_text, read_text
 from seqrun.files.expression import Expression
 from seqrun.files.repeat import sample_unit
 from seqrun.files.shipped import find, shipped
-from seqrun.files.unit.sheet import Topology
+from seqrun.files.unit.ratings import Topology
 from seqrun.quantity import DIMENSIONS, custom_error
 from seqrun.values import Heat, Verdict
 

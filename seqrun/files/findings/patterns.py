@@ -20,7 +20,8 @@ from seqrun.files.findings.file import (
     Value,
 )
 from seqrun.files.repeat import Repeat, bindings_of, fill_entry
-from seqrun.files.unit.sheet import UNIT_OF_NAME, Unit
+from seqrun.files.unit.names import UNIT_OF_NAME
+from seqrun.files.unit.sheet import Unit
 from seqrun.quantity import DIMENSIONS
 
 E = TypeVar("E", bound=Strict)

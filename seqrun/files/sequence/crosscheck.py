@@ -13,7 +13,8 @@ from seqrun.errors import FileError
 from seqrun.files.common import Problem, one_of
 from seqrun.files.expression import InUnit
 from seqrun.files.sequence.fields import StepFields
-from seqrun.files.unit.sheet import UNIT_OF_NAME, Unit
+from seqrun.files.unit.names import UNIT_OF_NAME
+from seqrun.files.unit.sheet import Unit
 
 
 @dataclass

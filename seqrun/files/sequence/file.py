@@ -48,7 +48,8 @@ from seqrun.files.sequence.crosscheck import cross_check
 from seqrun.files.sequence.expand import check_trips, expand_leniently
 from seqrun.files.sequence.fields import LimitSpec, Settle, StepFields
 from seqrun.files.shipped import find
-from seqrun.files.unit.sheet import UNIT_OF_NAME, Unit
+from seqrun.files.unit.names import UNIT_OF_NAME
+from seqrun.files.unit.sheet import Unit
 from seqrun.quantity import Quantity, custom_error
 from seqrun.values import Limit
 

@@ -211,7 +211,7 @@ _SUFFIXES = {
 
 def named_value(name: str, value: object) -> tuple[str, str]:
     """A fact in words: ``("ambient_c", 23.4)`` is ``("ambient", "23.4 °C")``."""
-    from seqrun.files.unit.sheet import UNIT_OF_NAME
+    from seqrun.files.unit.names import UNIT_OF_NAME
     from seqrun.quantity import render
 
     units = {**UNIT_OF_NAME, **_UNITS}
