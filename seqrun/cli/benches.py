@@ -99,8 +99,10 @@ def test_command(path: str, nothing_connected: bool, connect: bool) -> int:
         )
     elif wrong:
         _say(f"{wrong} of {len(proof.checks)} checks are wrong.")
+    elif not proof.tried:
+        _say("Nothing here has an interface: there was nothing to try.")
     else:
-        _say(f"All {len(proof.checks)} checks are right.")
+        _say(f"All {proof.tried} checks are right.")
     return 0 if proof.good else 3
 
 

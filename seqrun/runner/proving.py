@@ -44,12 +44,20 @@ NOTHING_CONNECTED = (
 )
 
 
+BY_HAND = "nothing is sent to it: you set it and read it, and {figures}"
+
+
 @dataclass
 class Proof:
     """What a test of a bench came to."""
 
     checks: list[Check] = field(default_factory=list)
     declined: bool = False  # the self-check was not done
+
+    @property
+    def tried(self) -> int:
+        """How many checks were made; what was left out is none."""
+        return sum(check.ok is not None for check in self.checks)
 
     @property
     def good(self) -> bool:
@@ -84,8 +92,13 @@ def prove(
     proof, taps = Proof(), {key: Tap() for key in bench.instrument}
     manager = visa_manager(bench.visa)
     try:
-        for key in bench.instrument:
-            _keep(proof, _greet(key, bench, drivers[key], manager, taps[key]), tell)
+        for key, entry in bench.instrument.items():
+            if entry.by_hand:
+                _keep(proof, [Check(key, "by hand", (), (), _by_hand(drivers[key]), None)], tell)
+            else:
+                _keep(proof, _greet(key, bench, drivers[key], manager, taps[key]), tell)
+        if all(entry.by_hand for entry in bench.instrument.values()):
+            return proof
         if any(check.ok is False for check in proof.checks):
             return proof
         if not allowed(NOTHING_CONNECTED):
@@ -99,6 +112,13 @@ def prove(
     finally:
         manager.close()
     return proof
+
+
+def _by_hand(driver: Driver) -> str:
+    figures = "its figures were read in a data sheet" if driver.verified else (
+        "its figures are unverified until you have compared them with its data sheet"
+    )  # fmt: skip
+    return BY_HAND.format(figures=figures)
 
 
 def _keep(proof: Proof, checks: list[Check], tell: Callable[[Check], None]) -> None:
@@ -137,6 +157,8 @@ def _opened(
     links: dict[str, Link] = {}
     try:
         for key, entry in bench.instrument.items():
+            if entry.by_hand:
+                continue
             where = entry.resource.upper()
             found[key] = open_instrument(
                 key, entry, drivers[key], manager, taps[key], links.get(where)
@@ -283,6 +305,11 @@ def bench_file(found: list[tuple[str, str, str, str]]) -> str:
             "",
         ]
     lines += [
+        "# An instrument without an interface is set and read by you:",
+        "# [instrument.meter]",
+        '# resource = "by hand"',
+        '# driver = "handheld-meter"     # FILL IN: its template, or a copy with your own figures',
+        "",
         "# FILL IN: each lead that stays where it is, each load as measured, each sensor.",
         "# [[lead]]",
         '# from = "supply.1.pos"',

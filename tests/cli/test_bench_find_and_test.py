@@ -117,3 +117,30 @@ def test_a_driver_that_says_what_is_not_so_is_found_out(
     answer = seqrun("bench", "test", str(file), "--nothing-connected")
     assert answer.code == 3
     assert re.search(r"^WRONG\s+supply: voltage 1", answer.out, re.MULTILINE)
+
+
+BY_HAND = '[instrument.handheld]\nresource = "by hand"\ndriver = "handheld-meter"\n'
+
+
+def test_what_hands_set_and_read_is_told_and_the_rest_is_tried(
+    seqrun: Callable, resources: dict[str, str], tmp_path: Path
+) -> None:
+    file = tmp_path / "bench.toml"
+    text = bench_text(resources, "supply").replace("[simulator]", f"{BY_HAND}[simulator]")
+    panel = f'[simulator.panel.handheld]\nresource = "{resources["meter"]}"\n'
+    file.write_text(f'{text}\n{panel}driver = "generic-meter"\n', encoding="utf-8")
+    answer = seqrun("bench", "test", str(file), "--nothing-connected")
+    assert answer.code == 0, answer.out
+    assert "handheld: by hand = nothing is sent to it" in answer.out
+    assert re.search(r"^ok\s+supply: voltage 1", answer.out, re.MULTILINE)
+
+
+def test_a_bench_of_nothing_but_hands_has_nothing_to_prove(
+    seqrun: Callable, tmp_path: Path
+) -> None:
+    file = tmp_path / "bench.toml"
+    file.write_text(f'name = "Drawer"\n{BY_HAND}', encoding="utf-8")
+    answer = seqrun("bench", "test", str(file), "--nothing-connected")
+    assert answer.code == 0
+    assert "unverified until you have compared them" in answer.out
+    assert "nothing to try" in answer.out
