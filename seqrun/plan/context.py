@@ -24,6 +24,29 @@ class Press(NamedTuple):
     ago_s: float
 
 
+class Key(NamedTuple):
+    """A key that may be pressed, and what it is for."""
+
+    key: str
+    label: str
+
+
+class Indication(NamedTuple):
+    """A number that moves while a step is done, for whoever watches.
+
+    ``judged``: it is what the step's limit is about. ``end`` and ``end_u`` tell where a fit sees it
+    end, with the standard uncertainty, and ``tau_s`` how fast it gets there.
+    """
+
+    name: str
+    value: float
+    unit: str
+    judged: bool = False
+    end: float | None = None
+    end_u: float = 0.0
+    tau_s: float = 0.0
+
+
 MAINS = "mains"  # the control that stands for the unit's own mains plug: on, off
 PLUG_OUT = "the unit's own mains plug out again"
 
@@ -90,8 +113,11 @@ class Context(Protocol):
         """Look at the trips now."""
         ...
 
-    def progress(self, text: str, fraction: float | None = None) -> None:
-        """Tell the person what is going on: a value, a stage; share of the step that is done."""
+    def progress(
+        self, text: str, fraction: float | None = None, indication: Indication | None = None
+    ) -> None:
+        """Tell the person what is going on: a value, a stage; share of the step that is done;
+        ``indication`` is the number of ``text``, for whoever draws it."""
         ...
 
     def acknowledge(self, text: str) -> None:
@@ -160,9 +186,11 @@ class Context(Protocol):
         """Tell the person something that was found out, and keep it among the run's notes."""
         ...
 
-    def presses(self) -> AbstractContextManager[Callable[[], list[Press]]]:
+    def presses(
+        self, keys: tuple[Key, ...] = ()
+    ) -> AbstractContextManager[Callable[[], list[Press]]]:
         """While it is open, what it yields gives the keys that the operator has pressed since it
-        was last called.
+        was last called. ``keys`` are those that mean something.
 
         Raises:
             NotMeasured: nobody is there to press keys.

@@ -7,8 +7,8 @@ trips), makes hookups, resolves limits, judges readings and writes them down as 
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterable, Mapping
-from contextlib import AbstractContextManager
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import replace
 from typing import TypeVar, cast
 
@@ -38,7 +38,7 @@ from seqrun.instruments.roles import (
 )
 from seqrun.judge import Apart, decide
 from seqrun.plan.build import Action, Plan
-from seqrun.plan.context import MAINS, Press
+from seqrun.plan.context import MAINS, Indication, Key, Press
 from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.leaving_out import lines
 from seqrun.plan.needs import Hookup
@@ -48,7 +48,7 @@ from seqrun.quantity import Quantity
 from seqrun.record import RunRecord
 from seqrun.record.table import LOCK_TIMEOUT_S, Patience
 from seqrun.runner.earlier import Earlier
-from seqrun.runner.events import Watcher
+from seqrun.runner.events import BenchNow, Near, Watcher
 from seqrun.runner.hands import Hands
 from seqrun.runner.limiting import Limiting
 from seqrun.runner.opening import OpenBench
@@ -112,6 +112,7 @@ class Engine:
         self._rails_up: UFloat | None = None
         self.seen_up = False  # whether the rails came up, and nobody has switched them off since
         self._next_look = 0.0
+        self._near: tuple[Near, ...] = ()
         self._observed: dict[str, float] = {}
         self._verdicts: dict[str, list[Verdict]] = {}
         self._done: dict[str, float] = {}
@@ -185,12 +186,16 @@ class Engine:
             self._look(self.now())
 
     def _look(self, now: float) -> None:
-        for trip in self.trips:
-            trip.look()
+        self._near = tuple(near for trip in self.trips if (near := trip.look()) is not None)
+        self._tell_bench()
         self._next_look = now + INTERVAL_S
         if self._measures and self.live and self._watches_supply:
             self._limiting.look(self.supply)
         self._was_there()
+
+    def _tell_bench(self) -> None:
+        near = self._near if self.live else ()
+        self.watcher.bench(BenchNow(self.live, self._charged, dict(self.where), near))
 
     def _was_there(self) -> None:
         """Tell a pause in which nobody watched the unit."""
@@ -208,8 +213,13 @@ class Engine:
         self._time = self.clock.now()
         return self._time
 
-    def progress(self, text: str, fraction: float | None = None) -> None:
+    def progress(
+        self, text: str, fraction: float | None = None, indication: Indication | None = None
+    ) -> None:
         self.watcher.step_progress(text, fraction, self.elapsed)
+        if indication is not None:
+            limit = self.limit if indication.judged else None
+            self.watcher.step_shows(indication, limit, self.elapsed)
 
     def acknowledge(self, text: str) -> None:
         self._still_going()
@@ -235,6 +245,7 @@ class Engine:
             self._proved -= hookup.terminals
             self.hookups_made.append(hookup.words)
             self.watcher.hookup(hookup.words, self._charged, self.hands.by)
+            self._tell_bench()
             if self.live:
                 self.poll()
 
@@ -253,6 +264,7 @@ class Engine:
             del self.where[terminal]
             self._proved.discard(terminal)
             self.watcher.hookup(f"{terminal} off - {words}", self._charged, self.hands.by)
+            self._tell_bench()
 
     def in_contact(self, hookup: Hookup) -> bool:
         return self._proved >= hookup.terminals
@@ -310,8 +322,14 @@ class Engine:
         self.watcher.note(text)
         self.notes.append(text)
 
-    def presses(self) -> AbstractContextManager[Callable[[], list[Press]]]:
-        return self.hands.presses()
+    @contextmanager
+    def presses(self, keys: tuple[Key, ...] = ()) -> Iterator[Callable[[], list[Press]]]:
+        with self.hands.presses() as pressed:
+            self.watcher.keys(keys)
+            try:
+                yield pressed
+            finally:
+                self.watcher.keys(())
 
     def evaluate(self, expression: Expression | float, unit: str) -> float:
         if isinstance(expression, float | int):
@@ -403,6 +421,7 @@ class Engine:
                     self.skipped.append(action.id)
                 continue
             self.watcher.step_started(index, action.id, action.step.kind, self.plan.seconds(index))
+            self._tell_bench()
             begun = len(self.judged)
             self._do(action)
             self._done[action.id] = self.now()

@@ -2,13 +2,38 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import ParamSpec
 
 from seqrun.errors import Interrupted
-from seqrun.values import Disposition, Judged
+from seqrun.plan.context import Indication, Key
+from seqrun.values import Disposition, Judged, Limit
 
 P = ParamSpec("P")
+
+
+@dataclass(frozen=True, slots=True)
+class Near:
+    """How near a trip is: what was read just now, and the threshold, in its unit."""
+
+    quantity: str
+    unit: str
+    values: tuple[float, ...]
+    above: float | None
+    below: float | None
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class BenchNow:
+    """The bench as it is: ``live`` while the unit is powered, ``charged`` until it was seen to be
+    discharged; ``leads``: terminal -> node; the trips that are watched just now."""
+
+    live: bool
+    charged: bool
+    leads: Mapping[str, str]
+    trips: tuple[Near, ...] = ()
 
 
 class Watcher:
@@ -22,6 +47,15 @@ class Watcher:
 
     def step_progress(self, text: str, fraction: float | None, bench_s: float) -> None:
         """Something moved within the step; ``bench_s`` is bench time since the run began."""
+
+    def step_shows(self, indication: Indication, limit: Limit | None, bench_s: float) -> None:
+        """A number of the step moved; with the limit that it will be held against, if any."""
+
+    def keys(self, keys: Sequence[Key]) -> None:
+        """These keys may be pressed from now on; none when it is over."""
+
+    def bench(self, now: BenchNow) -> None:
+        """The bench has changed, or the trips were looked at."""
 
     def step_ended(self, step_id: str, judged: Sequence[Judged], bench_s: float) -> None:
         """A step is done, with what it read."""
@@ -80,6 +114,15 @@ class Guarded(Watcher):
 
     def step_progress(self, text: str, fraction: float | None, bench_s: float) -> None:
         self._pass(self._to.step_progress, text, fraction, bench_s)
+
+    def step_shows(self, indication: Indication, limit: Limit | None, bench_s: float) -> None:
+        self._pass(self._to.step_shows, indication, limit, bench_s)
+
+    def keys(self, keys: Sequence[Key]) -> None:
+        self._pass(self._to.keys, keys)
+
+    def bench(self, now: BenchNow) -> None:
+        self._pass(self._to.bench, now)
 
     def step_ended(self, step_id: str, judged: Sequence[Judged], bench_s: float) -> None:
         self._pass(self._to.step_ended, step_id, judged, bench_s)

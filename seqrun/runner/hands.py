@@ -12,9 +12,10 @@ from typing import Protocol
 
 from seqrun.errors import Interrupted, NotMeasured, UsageError
 from seqrun.instruments.desk import Question, Setting, Typed
-from seqrun.plan.context import MAINS
+from seqrun.plan.context import MAINS, Key
 from seqrun.plan.needs import Hookup
 from seqrun.runner.presses import Presses, no_presses, terminal_presses
+from seqrun.runner.prompts import END, Asked, Kind, Prompt
 from seqrun.runner.reading_by_hand import ask_reading
 from seqrun.runner.typed import discard_typed
 
@@ -63,6 +64,7 @@ class Operator:
         ask: shows a text and returns the answer typed; raises EOFError when there is nobody.
         say: shows a text.
         fresh: called before a question is shown: what was typed until then does not answer it.
+        presses: reads single keys.
     """
 
     by = "operator"
@@ -73,28 +75,30 @@ class Operator:
         ask: Callable[[str], str],
         say: Callable[[str], None],
         fresh: Callable[[], None] = discard_typed,
+        presses: Callable[[], AbstractContextManager[Presses]] = terminal_presses,
     ) -> None:
         self._ask, self._say, self._fresh = ask, say, fresh
+        self._presses = presses
 
     def connect(self, hookup: Hookup, live: bool) -> None:
-        self._confirm(f"HOOKUP  {hookup.words}", live, skip=True)
+        self._confirm(f"HOOKUP  {hookup.words}", live, skip=True, kind="lead", leads=hookup.leads)
 
     def disconnect(self, terminal: str, words: str, live: bool) -> None:
-        self._confirm(f"TAKE OFF  {terminal} - {words}", live)
+        self._confirm(f"TAKE OFF  {terminal} - {words}", live, kind="off")
 
     def turn(self, control: str, position: str, live: bool, words: str = "") -> None:
         # The plug comes out, or the run ends there: nobody skips what makes the unit safe.
         unplugs = control == MAINS and position == "off"
-        self._confirm(f"SET  {_setting(control, position, words)}", skip=not unplugs)
+        self._confirm(f"SET  {_setting(control, position, words)}", skip=not unplugs, kind="set")
 
     def acknowledge(self, text: str) -> None:
         self._confirm(text)
 
     def presses(self) -> AbstractContextManager[Presses]:
-        return terminal_presses()
+        return self._presses()
 
     def set_by_hand(self, setting: Setting) -> None:
-        self._confirm(f"SET BY HAND  {setting.words}")
+        self._confirm(f"SET BY HAND  {setting.words}", kind="set")
 
     def read_by_hand(self, question: Question) -> Typed:
         try:
@@ -111,19 +115,31 @@ class Operator:
         why = ""
         while not any(letter.isalnum() for letter in why):
             self._fresh()
-            why = self._ask("Why is it skipped? ").strip()
+            asked = Asked("why", f"Why is it skipped? {text}", ())
+            why = self._ask(Prompt("Why is it skipped? ", asked)).strip()
         return NotMeasured(f"skipped by the operator ({why}): {text.splitlines()[0]}")
 
-    def _confirm(self, text: str, live: bool = False, *, skip: bool = False) -> None:
+    def _confirm(
+        self,
+        text: str,
+        live: bool = False,
+        *,
+        skip: bool = False,
+        kind: Kind = "note",
+        leads: tuple[tuple[str, str], ...] = (),
+    ) -> None:
+        done = Key("", "read, and so it is" if kind == "note" else "done")
+        keys = (done, *([Key("s", "skip it")] if skip else []), END)
+        asked = Asked(kind, text, keys, live, _what_for(live, skip), leads)
         try:
             self._fresh()
             if live:
                 self._say(LIVE_WARNING)
             self._say(text)
-            keys = ", s to skip it" if skip else ""
+            skips = ", s to skip it" if skip else ""
             while True:
-                answer = self._ask(f"Enter when done, ? what for{keys}, q to end the run: ")
-                answer = answer.strip().lower()
+                line = f"Enter when done, ? what for{skips}, q to end the run: "
+                answer = self._ask(Prompt(line, asked)).strip().lower()
                 if answer == "":
                     return
                 if answer in ("q", "quit"):

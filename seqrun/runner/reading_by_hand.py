@@ -9,6 +9,8 @@ from seqrun.errors import Interrupted, NotMeasured
 from seqrun.files.bench import Bench
 from seqrun.instruments.by_hand import TYPED
 from seqrun.instruments.desk import Impossible, Question, Typed
+from seqrun.plan.context import Key
+from seqrun.runner.prompts import AGAIN, END, Asked, Prompt
 from seqrun.values import Reading
 
 QUIT = ("q", "quit")
@@ -43,7 +45,12 @@ def ask_reading(
             raise Interrupted("the operator ended the run at a reading")
         return text
 
-    prompt = f"what it shows{f' ({question.unit})' if question.unit else ' (y or n)'}, ? for help: "
+    line = f"what it shows{f' ({question.unit})' if question.unit else ' (y or n)'}, ? for help: "
+    yes_or_no = () if question.unit else (Key("y", "yes"), Key("n", "no"))
+    keys = (*yes_or_no, AGAIN, Key(CANNOT, "it cannot be read"), END)
+    prompt = Prompt(
+        line, Asked("read", question.words, keys, why=_help(question), question=question)
+    )
     show()
     text = prompted(prompt)
     while True:
@@ -65,7 +72,9 @@ def ask_reading(
                     taken += f" on {question.shown(typed.range)}"
                 if doubt:
                     say(f"LOOK AGAIN  {taken} is {doubt}.")
-                text = prompted(f"{taken}: Enter to keep it, or type it again: ")
+                look = f"LOOK AGAIN  {taken} is {doubt}." if doubt else f"{taken}: is that right?"
+                keep = Asked("keep", look, (Key("", f"keep {taken}"), END), question=question)
+                text = prompted(Prompt(f"{taken}: Enter to keep it, or type it again: ", keep))
                 if text == "":
                     return typed
                 continue

@@ -36,6 +36,12 @@ class Interrupts:
         if self.arrived and not self.closing:
             raise Interrupted(self.reason)
 
+    def stop(self, by: str) -> None:
+        """End the run as Ctrl-C does, from any thread; ``by`` names who, for the record."""
+        if not self.closing:
+            self.arrived = self.arrived or by
+            self.wake()
+
     @property
     def reason(self) -> str:
         """What arrived, in words."""

@@ -17,6 +17,7 @@ from seqrun.instruments.roles import Supply
 from seqrun.plan.by_hand import asleep
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Quantity
+from seqrun.runner.events import Near
 
 #: seconds of bench time between two looks
 INTERVAL_S = 1.0
@@ -54,8 +55,8 @@ class ArmedTrip:
     why: str
     read: Callable[[], list[float]]
 
-    def look(self) -> None:
-        """Read the quantity once.
+    def look(self) -> Near | None:
+        """Read the quantity once; how near it is, None where it cannot be read now.
 
         Raises:
             Tripped: when it is beyond the threshold, or the instrument has no number for it.
@@ -71,6 +72,9 @@ class ArmedTrip:
                 raise self._trip(shown, f"at most {self.above:.4g} {self.unit}")
             if self.below is not None and not value >= self.below:
                 raise self._trip(shown, f"at least {self.below:.4g} {self.unit}")
+        if not values:
+            return None
+        return Near(self.quantity, self.unit, tuple(values), self.above, self.below, self.why)
 
     def _trip(self, found: str, expected: str) -> Tripped:
         return Tripped(

@@ -28,7 +28,7 @@ from seqrun.measure.temperature import (
     check_attached,
     pt100_tolerance_k,
 )
-from seqrun.plan.context import Context
+from seqrun.plan.context import Context, Indication
 from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.measurand import Measurand, judged, shown
 from seqrun.plan.needs import Forecast, Needs
@@ -167,14 +167,14 @@ THERMAL_TIME_CONSTANT = Measurand(
     "thermal_time_constant",
     "s",
     what="The time in which the rise covers 63 % of what is left of it.",
-    how="From the fit of the rise. Shown, not judged.",
+    how="From the fit of the rise. Indication, not judged.",
     fooled_by="A fit over too short a time; power that changed during the soak.",
 )
 SOAK_POWER = Measurand(
     "soak_power",
     "W",
     what="The power into each load at the end of the soak.",
-    how="V²/R by the scope. Shown, not judged.",
+    how="V²/R by the scope. Indication, not judged.",
     fooled_by="As output_power.",
 )
 
@@ -308,6 +308,7 @@ class Soak(Step):
             ctx.progress(
                 f"sink {celsius:.1f} °C, rise {rise:.1f} K{heard}",
                 min(elapsed / self.at_most, 1.0),
+                curve.indication(),
             )
             if len(curve.times) % fit_every or elapsed < self.at_least:
                 return None
@@ -474,6 +475,17 @@ class _Curve:
         self.times: list[float] = []
         self.rises: list[float] = []
         self.amperes: list[float] = []
+        self._latest: RisePrediction | None = None
+
+    def indication(self) -> Indication:
+        """The rise as it is, and where the latest fit saw it end."""
+        rise, fit = self.rises[-1], self._latest
+        if fit is None:
+            return Indication("rise", rise, "K", judged=True)
+        end, tau = fit.end_k, float(fit.tau_s.nominal_value)
+        return Indication(
+            "rise", rise, "K", True, float(end.nominal_value), float(end.std_dev), tau
+        )
 
     def add(self, time_s: float, rise_k: float, amperes: float) -> None:
         self.times.append(time_s)
@@ -483,9 +495,11 @@ class _Curve:
     def prediction(self, systematic: UFloat | None = None) -> RisePrediction | None:
         """The fitted end value, None while the curve does not bend enough to have one."""
         try:
-            return predict_rise(np.array(self.times), np.array(self.rises), systematic=systematic)
+            times, rises = np.array(self.times), np.array(self.rises)
+            self._latest = predict_rise(times, rises, systematic=systematic)
         except NotMeasured:
-            return None
+            self._latest = None
+        return self._latest
 
     def settling(self, systematic: UFloat | None = None) -> SettledRise | None:
         """Whether it has levelled off, None while the record is too short to say."""

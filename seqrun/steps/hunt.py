@@ -19,7 +19,7 @@ from seqrun.errors import NotMeasured
 from seqrun.files.expression import WattsExpression
 from seqrun.measure import hunting
 from seqrun.measure.noise import burst_rate, unseen_rate
-from seqrun.plan.context import Context, Press
+from seqrun.plan.context import Context, Indication, Key, Press
 from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.measurand import Measurand, judged, shown
 from seqrun.plan.needs import Forecast, Needs
@@ -44,6 +44,12 @@ REST, ENOUGH = " ", "q"
 LOOK_EVERY_S = 5.0  # at the heatsink, while it is warmed or cools
 SURE = 0.01  # chance below which a change counts as one
 KEYS = "t tap, f flex, c cool, w warm; 1-9 the part; space: hands off; q: enough"
+MEANT = (
+    *(Key(key, word) for key, (word, _) in DONE.items()),
+    *(Key(str(part), f"part {part}") for part in range(1, 10)),
+    Key(REST, "hands off"),
+    Key(ENOUGH, "enough"),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -283,7 +289,7 @@ class NoiseHunt(Step):
             spans = self._by_heat(ctx, listening, watch)
         else:
             try:
-                with ctx.presses() as pressed:
+                with ctx.presses(MEANT) as pressed:
                     spans = self._by_hand(ctx, listening, watch, pressed)
             except NotMeasured as nobody:
                 if self.mode == "operator" or watch.starts:
@@ -323,6 +329,7 @@ class NoiseHunt(Step):
                 f"{render(loudest, 'V', digits=3)}, {len(watch.bursts())} bursts; "
                 f"{doing[-1] if doing else 'hands off'}",
                 (now - begun) / self.watch,
+                Indication("loudest", loudest, "V"),
             )
             if any(key == ENOUGH for key, _ in keys):
                 break

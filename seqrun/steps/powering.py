@@ -11,7 +11,7 @@ from seqrun.errors import InstrumentRefused, NotMeasured, Tripped
 from seqrun.files.expression import AmperesExpression, VoltsExpression
 from seqrun.instruments.roles import Supply
 from seqrun.measure.uncertain import magnitude
-from seqrun.plan.context import MAINS, PLUG_OUT, Context
+from seqrun.plan.context import MAINS, PLUG_OUT, Context, Indication
 from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.measurand import Measurand, judged, shown
 from seqrun.plan.needs import Forecast, Hookup, Needs, SupplyUse
@@ -163,7 +163,7 @@ SUPPLY_VOLTAGE = Measurand(
     "supply_voltage",
     "V",
     what="The voltage of a rail at the supply's terminals once it is up.",
-    how="The supply's own read-back. Shown, not judged.",
+    how="The supply's own read-back. Indication, not judged.",
     fooled_by="The leads drop some of it before the unit.",
 )
 
@@ -217,7 +217,8 @@ class RampSupply(Step):
             for output in rails.values():
                 supply.set_voltage(output, volts)
             up = self._await_stage(ctx, stage, volts, healthy)
-            ctx.progress(f"stage {stage} of {self.stages}: {volts:.1f} V", stage / self.stages)
+            told = f"stage {stage} of {self.stages}: {volts:.1f} V"
+            ctx.progress(told, stage / self.stages, Indication("rails", volts, "V"))
         ctx.rails_came_up(rectangular(0.5 * (since + up), 0.5 * (up - since), RAILS_UP))
         running = ctx.evaluate(self.running_limit, "A") if self.running_limit else None
         for rail, output in rails.items():
@@ -335,7 +336,8 @@ class PowerDown(Step):
 
             def discharged() -> float | None:
                 volts = meter.read_raw()
-                ctx.progress(f"{rail} at {volts:.2f} V")  # noqa: B023 - used within this turn only
+                at = Indication(rail, volts, "V", judged=True)  # noqa: B023 - used within this turn only
+                ctx.progress(f"{rail} at {volts:.2f} V", indication=at)  # noqa: B023
                 return volts if abs(volts) < self.below else None
 
             ctx.wait_until(

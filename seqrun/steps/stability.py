@@ -15,7 +15,7 @@ from seqrun.errors import NotMeasured
 from seqrun.files.expression import WattsExpression
 from seqrun.measure.heat import loop_gain, runaway, slope, thermal_resistance
 from seqrun.measure.temperature import pt100_tolerance_k
-from seqrun.plan.context import Context
+from seqrun.plan.context import Context, Indication
 from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.measurand import Measurand, judged, shown
 from seqrun.plan.needs import Forecast, Needs, Unforecast
@@ -128,7 +128,7 @@ IDLE_CURRENT_SLOPE = Measurand(
     "idle_current_slope",
     "A/K",
     what="How much the unit's idle current changes for each kelvin of the heatsink.",
-    how="As thermal_loop_gain. Shown, not judged.",
+    how="As thermal_loop_gain. Indication, not judged.",
     fooled_by="Near nothing or slightly falling is what a bias that follows the heat gives.",
 )
 
@@ -202,6 +202,7 @@ class RunawayMargin(Step):
             ctx.progress(
                 f"sink {celsius:.1f} °C, {course.amperes[rail][-1]:.3f} A",
                 min(now / self.watch, 1.0),
+                Indication("sink", celsius, "°C"),
             )
             return True if now >= self.watch else None
 

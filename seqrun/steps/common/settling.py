@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from seqrun.files.sequence.fields import Settle
 from seqrun.measure.settle import LEAST_READINGS, settling
-from seqrun.plan.context import Context
+from seqrun.plan.context import Context, Indication
 from seqrun.quantity import render
 
 LOOKS = 12  # readings within the time that it must keep, when the instrument is quick enough
@@ -34,7 +34,8 @@ def settle(ctx: Context, read: Callable[[], float], rule: Settle, unit: str, wha
         if ctx.by_hand_s > by_hand:
             return True  # whoever typed it was asked to wait until it stood still
         times.append(ctx.clock.now())
-        ctx.progress(f"{what} {render(values[-1], unit, digits=3)}, settling")
+        told = f"{what} {render(values[-1], unit, digits=3)}, settling"
+        ctx.progress(told, indication=Indication(what, values[-1], unit, judged=True))
         if len(times) < LEAST_READINGS:
             return None
         period = (times[-1] - times[0]) / (len(times) - 1)

@@ -7,7 +7,7 @@ from dataclasses import replace
 from uncertainties import UFloat
 
 from seqrun.measure.temperature import pt100_reading, pt100_temperature_c, sensor_error
-from seqrun.plan.context import Context
+from seqrun.plan.context import Context, Indication
 from seqrun.plan.needs import Needs
 from seqrun.plan.view import BenchView
 from seqrun.steps.common.drive import drive_needs
@@ -65,7 +65,8 @@ def let_pass(
     def over() -> bool | None:
         celsius = sink_now(ctx)
         passed = ctx.clock.now() - begun
-        ctx.progress(f"{said} {celsius:.1f} °C", min(passed / seconds, 1.0) if timed else None)
+        share = min(passed / seconds, 1.0) if timed else None
+        ctx.progress(f"{said} {celsius:.1f} °C", share, Indication("sink", celsius, "°C"))
         return True if passed >= seconds else None
 
     ctx.wait_until(over, every_s=every_s, at_most_s=seconds + 60.0, what="the time to pass")
