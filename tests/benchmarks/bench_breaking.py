@@ -22,13 +22,17 @@ import tempfile
 import threading
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
+sys.path.insert(0, str(Path(__file__).parent.parent / "breaking"))
+
+from spoiling import KINDS, LATE, Spoil
+from telling import Looking, energised, rows_lost, wrong
+
 import demo_sim
-import demo_sim.world
 from seqrun.errors import SeqrunError
 from seqrun.files.shipped import find
 from seqrun.files.unit.sheet import load_unit
@@ -37,45 +41,9 @@ from seqrun.runner.events import Watcher
 from seqrun.runner.preparation import prepare
 from seqrun.runner.run import Options, Outcome, execute
 from seqrun.runner.signals import Interrupts
-from seqrun.values import Disposition, Judged, Verdict
+from seqrun.values import Disposition
 
 TIME_OUT = "0.4 s"  # in place of the drivers' own, so that a lost answer costs little
-NOT_NEAR = 3.0  # expanded uncertainties off the clean run: a wrong reading
-BELOW_V = 1.5  # a rail counts as discharged below this (``power_down``)
-
-Spoil = Callable[[bytes], bytes | None]  # None: the connection is cut
-
-
-def _flip(answer: bytes) -> bytes:
-    return answer[1:] if answer.startswith(b"-") else b"-" + answer
-
-
-KINDS: dict[str, Spoil] = {
-    "cut": lambda _: None,
-    "lost": lambda _: b"",
-    "half": lambda a: a[: len(a) // 2],
-    "no end of line": lambda a: a.rstrip(b"\n"),
-    "twice": lambda a: a + a,
-    "another before": lambda a: b"1.234\n" + a,
-    "another after": lambda a: a + b"1.234\n",
-    "garbage": lambda _: b"\xff\xfe\x00?!\n",
-    "text": lambda _: b"HELLO\n",
-    "empty line": lambda _: b"\n",
-    "blank line before": lambda a: b"\n" + a,
-    "nan": lambda _: b'NAN;0,"No error"\n',
-    "not a number": lambda _: b'9.91E37;0,"No error"\n',
-    "overload": lambda _: b'9.9E37;0,"No error"\n',
-    "infinite": lambda _: b'INF;0,"No error"\n',
-    "error in queue": lambda a: a.replace(b'0,"No error"', b'-350,"Queue overflow"'),
-    "error without answer": lambda _: b'-113,"Undefined header"\n',
-    "carriage return": lambda a: a.replace(b"\n", b"\r\n"),
-    "spaces": lambda a: b"  " + a.rstrip(b"\n") + b"  \n",
-    "echo": lambda a: b"MEAS:VOLT?\n" + a,
-    "zero bytes": lambda a: b"\0\0" + a,
-    "last bytes gone": lambda a: a[:-3] + b"\n",
-}
-#: what changes a number to another that looks right cannot be known from one exchange
-LATE = "one behind"  # the answer comes only with the next one
 
 
 @dataclass
@@ -156,59 +124,10 @@ def proxied(folder: Path) -> Iterator[tuple[demo_sim.Bench, dict[str, Proxy], st
                 proxy.close()
 
 
-class Looking(Watcher):
-    """Looks at the world when a step ends: what is left on a rail is another at another time."""
-
-    def __init__(self, world: demo_sim.world.World | None = None) -> None:
-        self.world, self.step = world, "opening"
-        self.left_v: dict[str, float] = {}
-
-    def step_started(self, index: int, step_id: str, what: str, seconds: float) -> None:
-        self.step = step_id
-
-    def step_ended(self, step_id: str, judged: Sequence[Judged], bench_s: float) -> None:
-        if self.world is not None:
-            for j in judged:
-                if j.reading.quantity == "residual_voltage" and j.reading.value is not None:
-                    side = "neg" if "neg" in j.reading.channel else "pos"
-                    self.left_v[j.reading.channel] = abs(self.world.truth.rail(side))
-
-
 def once(file: str, sequence: str, results: Path, watcher: Watcher | None = None) -> Outcome:
     plan, files = prepare(sequence, file, None)
     options = Options("B-1", "", results)
     return execute(plan, files, None, watcher or Watcher(), options, Interrupts())
-
-
-def values(outcome: Outcome) -> dict[tuple[str, str], tuple[float, float]]:
-    """Judged readings with their U by step and channel."""
-    return {
-        (j.step, j.reading.channel): (j.reading.value, j.reading.expanded_uncertainty)
-        for j in outcome.judged
-        if j.reading.value is not None and j.verdict is not Verdict.NONE
-    }
-
-
-def wrong(outcome: Outcome, clean: Outcome, watcher: Looking) -> Iterator[str]:
-    """Judged readings that are far from those of a clean run, one line each.
-
-    What is left on a rail falls with time: it is at least what the world has there when the step
-    has ended, and at most what the step waits for.
-    """
-    wanted = values(clean)
-    for (step, channel), (value, u) in values(outcome).items():
-        if channel in watcher.left_v and step == "discharge":
-            least, most = watcher.left_v[channel] - NOT_NEAR * u, BELOW_V + NOT_NEAR * u
-            if not least <= value <= most:
-                yield f"{step} {channel} {value:g}, not {least:g} to {most:g}"
-            continue
-        usual, usual_u = wanted[step, channel]
-        if not abs(value - usual) <= NOT_NEAR * max(u, usual_u, 1e-6 * abs(usual)):
-            yield f"{step} {channel} {value:g}, not {usual:g}, U {u:g}"
-
-
-def energised(bench: demo_sim.Bench) -> bool:
-    return any(abs(bench.world.supply_state("supply", n).volts) > 2.0 for n in (1, 2))
 
 
 def links(sequence: str, cases: int, seed: int) -> Counter[str]:
@@ -244,15 +163,14 @@ def links(sequence: str, cases: int, seed: int) -> Counter[str]:
             if outcome.failure is not None and not isinstance(outcome.failure, SeqrunError):
                 count["ERROR OF OURS"] += 1
                 print(f"error of ours: {where}: {outcome.failure!r}")
-            rows = list(Store(Path(name) / "r").readings(outcome.run_id))
-            if len(rows) != len(outcome.judged):
+            if rows_lost(outcome, Store(Path(name) / "r")):
                 count["ROWS LOST"] += 1
                 print("rows lost:", where)
             if energised(bench):
                 count["LEFT ENERGISED"] += 1
                 print("left energised:", where)
             if outcome.disposition is Disposition.ACCEPT:
-                for line in wrong(outcome, clean, watcher):
+                for line in wrong(outcome.judged, clean.judged, watcher):
                     count["ACCEPT WITH A WRONG READING"] += 1
                     print(f"wrong: {where}: {line}")
             if not outcome.safe.complete:

@@ -1,283 +1,129 @@
-"""One spoiled answer at every message of a run: counts, by hand.
+"""Every message of a run, its answer spoiled in every way: counts, by hand.
 
-    python tests/benchmarks/bench_every_message.py --sequence quick
+    python tests/benchmarks/bench_every_message.py --sequence quick --csv told.csv
     python tests/benchmarks/bench_every_message.py --sequence acceptance --cases 300
 
-The run goes over the simulated bench in this process, on raw sockets without a network, so that
-time-outs cost no time. At a message it is forked: the child gets the answer spoiled in one of many
-ways and goes on to its end, the parent goes on with the right one. What came before is run once,
-and every message can be reached. What an answer too many does on a real socket is for
-``bench_breaking.py links``: this library tells nobody of bytes that lie about unread.
+Messages that differ in their numbers or channel only are alike; each kind of corruption is tried at
+one of them. What came of a case is written down at once, and a case that is on the list already is
+not run again, so that the work can be done in parts. How a run is forked at its messages, and when
+a child is done, stands in ``tests/breaking/forked.py``; ``--whole`` lets every child go on to its
+own end, which shows whether the short way hides anything. Wanted are no capitals.
 """
 
 from __future__ import annotations
 
 import argparse
-import os
-import pickle
+import csv
 import random
 import re
-import signal
+import sys
 import tempfile
 import time
 from collections import Counter, defaultdict
-from collections.abc import Iterator
-from contextlib import suppress
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
-from bench_breaking import KINDS, Looking, energised, wrong
-from pyvisa.constants import StatusCode
+sys.path.insert(0, str(Path(__file__).parent.parent / "breaking"))
 
-import demo_sim
-import seqrun.record.table
-from demo_sim.links.visa import SocketSession
-from seqrun.errors import SeqrunError
-from seqrun.record import Store
-from seqrun.runner.preparation import prepare
-from seqrun.runner.run import Options, Outcome, execute
-from seqrun.runner.signals import Interrupts
-from seqrun.values import Disposition
+from forked import Exchange, Tap, once, put_in
+from spoiling import KINDS, LATE
 
-HANG_S = 120  # wall time of one child
-
-
-@dataclass(frozen=True)
-class Exchange:
-    """An answered message of the run: whose, in which step, and what it asked."""
-
-    key: str
-    step: str
-    asked: str
-
-    @property
-    def like(self) -> tuple[str, str, str]:
-        """The same for messages that differ in their numbers or channel only."""
-        asked = re.sub(r"[-+.\d]+(E[-+]?\d+)?", "#", self.asked)
-        return self.key, self.step.partition(".")[0], asked
+AT_ONCE = 150  # cases of one pass over the run
+COLUMNS = ("sequence", "message", "kind", "key", "step", "asked", "cpu_s", "told")
 
 
 @dataclass
-class Tap:
-    """Between the run and its instruments."""
+class Listed(Tap):
+    """Writes down what each child tells."""
 
-    results: Path
-    todo: dict[int, list[str]] = field(default_factory=dict)  # message -> kinds to try at it
-    watcher: Looking = field(default_factory=Looking)
-    keys: dict[int, str] = field(default_factory=dict)  # device -> key
-    seen: list[Exchange] = field(default_factory=list)
-    told: list[tuple[int, str, list[str]]] = field(default_factory=list)
-    child: tuple[int, str, int] | None = None  # message, kind, pipe
-    cut: set[int] = field(default_factory=set)
+    sequence: str = ""
+    list_file: Path | None = None
+    until: float = float("inf")
+    counts: Counter[str] = field(default_factory=Counter)
 
-    def answer(self, device: object, asked: bytes, right: bytes) -> bytes | None:
-        """What the run gets in place of the right answer; None: the link is cut."""
-        key = self.keys.get(id(device), "control")
-        if key == "control" or self.child is not None:
-            return right
-        number = len(self.seen)
-        self.seen.append(Exchange(key, self.watcher.step, asked.decode("latin-1").strip()))
-        for kind in self.todo.get(number, ()):
-            before = {p: p.read_bytes() for p in self.results.rglob("*") if p.is_file()}
-            places = places_in(self.results)
-            reader, writer = os.pipe()
-            pid = os.fork()
-            if pid == 0:
-                os.close(reader)
-                self.child = number, kind, writer
-                return KINDS[kind](right)
-            os.close(writer)
-            said = heard(pid, reader)
-            self.told.append((number, kind, said))
-            for line in said:
-                if line.isupper() or line[:4].isupper():
-                    print(f"{line}: {kind}, message {number} {self.seen[number]}", flush=True)
-            put_back(self.results, before)
-            for number_of_file, place in places.items():
-                os.lseek(number_of_file, place, os.SEEK_SET)
-        return right
+    def hear(self, number: int, kind: str, said: Sequence[str]) -> None:
+        at = self.seen[number]
+        for line in said:
+            if line[:4].isupper():
+                print(f"{line}: {kind}, message {number} {at}", flush=True)
+        self.counts.update(map(_word, said))
+        if self.list_file is not None:
+            with self.list_file.open("a", encoding="utf-8", newline="") as file:
+                csv.writer(file).writerow(
+                    (self.sequence, number, kind, at.key, at.step, at.asked[:200],
+                     f"{self.cpu_s:.2f}", " | ".join(said))
+                )  # fmt: skip
+        if time.monotonic() > self.until:
+            self.todo.clear()
 
 
-def heard(pid: int, reader: int) -> list[str]:
-    """What a child says of its run."""
-    signal.signal(signal.SIGALRM, lambda *_: os.kill(pid, signal.SIGKILL))
-    signal.alarm(HANG_S)
-    with os.fdopen(reader, "rb") as file:
-        said = file.read()
-    os.waitpid(pid, 0)
-    signal.alarm(0)
-    return list(pickle.loads(said)) if said else ["HANG OR DEATH"]
+def _word(line: str) -> str:
+    return re.sub(r"[:\d'\"(].*", "", line).strip()
 
 
-def places_in(folder: Path) -> dict[int, int]:
-    """Where the open files of a folder are written next: a child moves that for its parent."""
-    found = {}
-    for link in Path("/proc/self/fd").iterdir():
-        with suppress(OSError):
-            if link.readlink().is_relative_to(folder):
-                found[int(link.name)] = os.lseek(int(link.name), 0, os.SEEK_CUR)
-    return found
-
-
-def put_back(folder: Path, before: dict[Path, bytes]) -> None:
-    """The files as they were; the parent has some of them open."""
-    for path in folder.rglob("*"):
-        if path.is_file() and path not in before:
-            path.unlink()
-    for path, content in before.items():
-        if not path.is_file():
-            path.write_bytes(content)
-        elif path.read_bytes() != content:
-            with path.open("r+b") as file:
-                file.write(content)
-                file.truncate()
-
-
-class NoLock:
-    """In place of the record's lock, which a forked process may not use: one of them runs at a
-    time."""
-
-    def __init__(self, *_: object, **__: object) -> None:
-        pass
-
-    def acquire(self, **_: object) -> None:
-        pass
-
-    def release(self) -> None:
-        pass
-
-
-def put_in(tap: Tap) -> None:
-    """The tap into the library's raw sockets, and the demo bench onto those."""
-    seqrun.record.table.FileLock = NoLock  # type: ignore[assignment,misc]
-    plain = SocketSession.read
-    asked: dict[int, bytes] = defaultdict(bytes)
-
-    def write(self: Any, data: bytes) -> None:
-        asked[id(self)] = data
-        for response in self._stream.feed(data):
-            right = b"".join(bytes(piece) for piece in response)
-            given = tap.answer(self.device, data, right) if right else b""
-            if given is None:
-                tap.cut.add(id(self))
-            else:
-                self._received.append(given)
-
-    def read(self: Any, count: int) -> tuple[bytes, StatusCode]:
-        if id(self) in tap.cut:
-            raise OSError("the connection is cut")
-        return plain(self, count)
-
-    def resources(self: demo_sim.Bench) -> dict[str, str]:
-        return {key: f"TCPIP0::{key}.demo::5025::SOCKET" for key in self.devices}
-
-    SocketSession.write = write  # type: ignore[method-assign]
-    SocketSession.read = read  # type: ignore[method-assign]
-    demo_sim.Bench.resources = property(resources)  # type: ignore[assignment,method-assign]
-
-
-def once(sequence: str, tap: Tap) -> tuple[Outcome, demo_sim.Bench]:
-    """One run over raw sockets in this process."""
-    plan, files = prepare(sequence, "demo", None)
-    tap.keys = {id(device): key for key, device in files.demo.devices.items()}
-    tap.watcher.world = files.demo.world
-    options = Options("B-1", "", tap.results)
-    try:
-        outcome = execute(plan, files, None, tap.watcher, options, Interrupts())
-    except Exception as error:
-        if tap.child is not None:
-            said = (
-                ["refused before power"]
-                if isinstance(error, SeqrunError)
-                else [f"TRACEBACK {error!r}"]
-            )
-            if energised(files.demo):
-                said.append("LEFT ENERGISED")
-            leave(tap.child, said)
-        raise
-    return outcome, files.demo
-
-
-def leave(child: tuple[int, str, int], said: list[str]) -> None:
-    with os.fdopen(child[2], "wb") as file:
-        file.write(pickle.dumps(said))
-    os._exit(0)
-
-
-def said_of(outcome: Outcome, clean: Outcome, tap: Tap, bench: demo_sim.Bench) -> Iterator[str]:
-    """What a run with a spoiled answer came to."""
-    yield str(outcome.disposition)
-    if outcome.failure is not None and not isinstance(outcome.failure, SeqrunError):
-        yield f"ERROR OF OURS {outcome.failure!r}"
-    if len(list(Store(tap.results).readings(outcome.run_id))) != len(outcome.judged):
-        yield "ROWS LOST"
-    if energised(bench):
-        yield "LEFT ENERGISED"
-    if outcome.disposition is Disposition.ACCEPT:
-        for line in wrong(outcome, clean, tap.watcher):
-            yield f"ACCEPT WITH A WRONG READING {line}"
-    if outcome.disposition is Disposition.REJECT:
-        yield f"REJECTED {outcome.reason}"
-    if not outcome.safe.complete:
-        yield f"safe state not confirmed: {'; '.join(outcome.safe.unconfirmed)}"
-
-
-def chosen(seen: list[Exchange], cases: int, draw: random.Random) -> dict[int, list[str]]:
-    """Which message gets which kinds: ``cases`` of them, unlike messages first; 0: each once."""
+def cases(seen: Sequence[Exchange], draw: random.Random) -> Iterator[tuple[int, str]]:
+    """Each kind at one of the messages that are alike, in an order that takes unlike ones first."""
     like: dict[tuple[str, str, str], list[int]] = defaultdict(list)
     for number, one in enumerate(seen):
         like[one.like].append(number)
-    for numbers in like.values():
-        draw.shuffle(numbers)
-    order = [
-        n
-        for turn in range(max(map(len, like.values())))
-        for ns in like.values()
-        for n in ns[turn : turn + 1]
-    ]
-    kinds = list(KINDS)
-    draw.shuffle(kinds)
-    todo: dict[int, list[str]] = defaultdict(list)
-    for turn, number in enumerate(order[: cases or len(order)]):
-        todo[number].append(kinds[turn % len(kinds)])
-    print(
-        f"{len(seen)} answered messages, {len(like)} unlike; {sum(map(len, todo.values()))} cases"
-    )
-    return todo
+    kinds = [*KINDS, LATE]
+    groups = list(like.values())
+    draw.shuffle(groups)
+    for turn in range(len(kinds)):
+        for place, numbers in enumerate(groups):
+            yield draw.choice(numbers), kinds[(place + turn) % len(kinds)]
+
+
+def listed(path: Path | None, sequence: str) -> dict[tuple[int, str], str]:
+    """What came of the cases that are done."""
+    if path is None or not path.is_file():
+        return {}
+    with path.open(encoding="utf-8", newline="") as file:
+        return {
+            (int(row[1]), row[2]): row[7] for row in csv.reader(file) if row and row[0] == sequence
+        }
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--sequence", default="quick")
-    parser.add_argument("--cases", type=int, default=0, help="0: every message once")
+    parser.add_argument("--cases", type=int, default=0, help="0: each kind at each unlike message")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--part", default="0/1", help="2/5: the third fifth of the cases")
+    parser.add_argument("--csv", type=Path, help="the list of what is done, and goes on")
+    parser.add_argument("--whole", action="store_true", help="every child to its own end")
+    parser.add_argument("--seconds", type=float, default=float("inf"), help="stop after so many")
     given = parser.parse_args()
     begun = time.monotonic()
     with tempfile.TemporaryDirectory() as name:
-        first = Tap(Path(name) / "clean")
-        put_in(first)
-        clean, _ = once(given.sequence, first)
-        todo = chosen(first.seen, given.cases, random.Random(given.seed))
-        part, of = map(int, given.part.split("/"))
-        mine = sorted(todo)[part::of]
-        tap = Tap(Path(name) / "tapped", {number: todo[number] for number in mine})
+        tap = Listed(Path(name) / "clean", sequence=given.sequence, list_file=given.csv)
         put_in(tap)
-        outcome, bench = once(given.sequence, tap)
-        if tap.child is not None:
-            try:
-                said = list(said_of(outcome, clean, tap, bench))
-            except Exception as error:
-                said = [f"HARNESS {error!r}"]
-            leave(tap.child, said)
-        print(f"clean: {clean.disposition}, and again: {outcome.disposition}, {outcome.reason}")
-    count, kinds = Counter[str](), Counter[str]()
-    for _, kind, said in tap.told:
-        kinds[kind] += 1
-        count.update(re.sub(r"[:\d'\"(].*", "", line).strip() for line in said)
-    print(f"{len(tap.told)} cases of {len(kinds)} kinds in {time.monotonic() - begun:.0f} s")
-    for word, times in sorted(count.items()):
+        clean, _ = once(given.sequence, tap)
+        tap.clean, tap.whole, tap.until = clean.judged, given.whole, begun + given.seconds
+        seen = tuple(tap.seen)
+        everything = list(dict.fromkeys(cases(seen, random.Random(given.seed))))
+        wanted = everything[: given.cases or len(everything)]
+        part, of = map(int, given.part.split("/"))
+        done = listed(given.csv, given.sequence)
+        left = [case for case in wanted[part::of] if case not in done]
+        print(
+            f"{clean.disposition}; {len(seen)} answered messages, {len({e.like for e in seen})} "
+            f"unlike; {len(wanted)} cases, {len(left)} of them to do",
+            flush=True,
+        )
+        for turn in range(0, len(left), AT_ONCE):
+            if time.monotonic() > tap.until:
+                break
+            tap.results = Path(name) / f"pass{turn}"
+            tap.seen, tap.step, tap.todo = [], "opening", defaultdict(list)
+            for number, kind in left[turn : turn + AT_ONCE]:
+                tap.todo[number].append(kind)
+            outcome, _ = once(given.sequence, tap)
+            if outcome.disposition is not clean.disposition or tuple(tap.seen) != seen:
+                print(f"THE CLEAN RUN CHANGED: {outcome.disposition}, {outcome.reason}")
+    print(f"{len(tap.told)} cases in {time.monotonic() - begun:.0f} s")
+    for word, times in sorted(tap.counts.items()):
         print(f"{times:5}  {word}")
 
 
