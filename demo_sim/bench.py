@@ -11,6 +11,7 @@ from demo_sim.amplifier.unit_values import unit_values
 from demo_sim.bench_file import Wiring, bench_text, fixed_leads, load_leads
 from demo_sim.clock import Clock, RealTimeClock
 from demo_sim.errors import DemoError
+from demo_sim.instruments import specifications as spec
 from demo_sim.instruments.control import Control
 from demo_sim.instruments.generator import Generator
 from demo_sim.instruments.meter import Meter
@@ -79,7 +80,11 @@ class Bench:
                 bits=outfit.scope_bits,
                 memory=outfit.scope_memory,
             ),
-            "generator": Generator(world, serial=serial("GE")),
+            "generator": Generator(
+                world,
+                serial=serial("GE"),
+                outputs=1 if outfit.splitter else spec.GENERATOR_OUTPUTS,
+            ),
             "switch": Switch(world, serial=serial("SW")),
             "control": Control(world, serial=serial("BE")),
         }
@@ -216,6 +221,8 @@ def _drivers(outfit: Outfit) -> dict[str, str]:
         drivers |= dict.fromkeys(("supply", "supply_2"), f"generic-supply{single}{plain}")
     if not outfit.four_wire:
         drivers["meter"] = "generic-meter-two-wire"
+    if outfit.splitter:
+        drivers["generator"] = "generic-generator-single"
     return drivers
 
 
@@ -227,4 +234,5 @@ def _wiring(unit: Mapping[str, object], outfit: Outfit) -> Wiring:
         bridged=unit["topology"] != "single_ended",
         split_rails=unit["rails"] == "split",
         single_supplies=outfit.single_supplies,
+        splitter=outfit.splitter,
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -19,6 +20,7 @@ PROBE = 10
 LoadLabel = tuple[float, float, float]
 SCOPE_CHANNELS = 4
 GENERATOR_OUTPUTS = 2
+_SPLIT = re.compile(r"generator\.\d\.\d")  # the further ends of a splitter
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +31,7 @@ class Wiring:
     bridged: bool
     split_rails: bool
     single_supplies: bool = False
+    splitter: bool = False  # one output of the generator into all inputs
 
 
 def fixed_leads(wiring: Wiring) -> dict[str, str]:
@@ -37,8 +40,12 @@ def fixed_leads(wiring: Wiring) -> dict[str, str]:
     if wiring.split_rails:
         second = "supply_2.1" if wiring.single_supplies else "supply.2"
         leads |= {f"{second}.pos": "ground", f"{second}.neg": "rail.neg"}
-    for number, channel in enumerate(wiring.channels[:GENERATOR_OUTPUTS], 1):
-        leads[f"generator.{number}"] = f"in.{channel}"
+    if wiring.splitter:
+        for end, channel in enumerate(wiring.channels, 1):
+            leads["generator.1" if end == 1 else f"generator.1.{end}"] = f"in.{channel}"
+    else:
+        for number, channel in enumerate(wiring.channels[:GENERATOR_OUTPUTS], 1):
+            leads[f"generator.{number}"] = f"in.{channel}"
     tips = [node for channel in wiring.channels for node in output_nodes(wiring, channel)]
     # A bridged output is seen as the difference of two tips: only whole channels are wired.
     whole = len(tips[:SCOPE_CHANNELS]) // (2 if wiring.bridged else 1)
@@ -115,13 +122,19 @@ def _lines(
             yield f"calibrated = {calibrated}"
         if key == "scope":
             yield f"probe = {PROBE}"
-    for terminal, node in fixed_leads(wiring).items():
-        if terminal.partition(".")[0] not in resources:
+    leads = fixed_leads(wiring)
+    ends = {t: n for t, n in leads.items() if _SPLIT.match(t)}
+    for terminal, node in leads.items():
+        if terminal.partition(".")[0] not in resources or terminal in ends:
             continue
         yield ""
         yield "[[lead]]"
         yield f'from = "{terminal}"'
-        yield f'to = "{node}"'
+        if terminal == "generator.1" and ends:
+            nodes = ", ".join(f'"{n}"' for n in (node, *ends.values()))
+            yield f"to = [{nodes}]  # through a splitter"
+        else:
+            yield f'to = "{node}"'
     for channel, (ohm, tolerance, power_w) in loads.items():
         yield ""
         yield "[[load]]"

@@ -26,6 +26,7 @@ class Outfit:
         protection: the supply has protection of its own, and tells when it tripped and when its
             current limit holds.
         four_wire: the meter has sense terminals.
+        splitter: a generator of one output, and a splitter to all inputs.
         missing: instruments that are not there. by_hand: those that virtual hands set and read at
             their front panels. switch: the relay matrix is in the bench file.
         dirty: with what no data sheet tells. wide: healthy units differ as a shop sees them.
@@ -36,6 +37,7 @@ class Outfit:
     single_supplies: bool = False
     protection: bool = True
     four_wire: bool = True
+    splitter: bool = False
     missing: frozenset[str] = frozenset()
     by_hand: frozenset[str] = frozenset()
     switch: bool = False
@@ -80,6 +82,11 @@ VARIANTS: tuple[Variant, ...] = (
         "two_wire_meter",
         "a meter without four-wire ohms",
         lambda outfit: replace(outfit, four_wire=False),
+    ),
+    Variant(
+        "one_generator_output",
+        "a generator of one output, with a splitter into all inputs",
+        lambda outfit: replace(outfit, splitter=True),
     ),
     Variant(
         "dirty",

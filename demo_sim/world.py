@@ -369,9 +369,11 @@ class World:
     def _redrive(self) -> None:
         at: dict[str, list[tuple[str, Drive]]] = {}
         for terminal, drive in sorted(self._drives.items()):
-            node = self.node_of(terminal)
-            if node is not None:
-                at.setdefault(node, []).append((terminal, drive))
+            # A splitter's further ends are terminals of the output: generator.1, generator.1.2.
+            ends = {terminal: self.node_of(terminal), **self._hookup.matching(f"{terminal}.")}
+            for node in ends.values():
+                if node is not None:
+                    at.setdefault(node, []).append((terminal, drive))
         self._sockets = self._front.sockets(at)
         self._unit.drive(self._front.inputs(at))
 

@@ -36,15 +36,23 @@ class Generator(Instrument):
 
     model = "SIMULATED GENERATOR"
 
-    def __init__(self, world: Surroundings, key: str = "generator", serial: str = "0") -> None:
+    def __init__(
+        self,
+        world: Surroundings,
+        key: str = "generator",
+        serial: str = "0",
+        outputs: int = spec.GENERATOR_OUTPUTS,
+    ) -> None:
         super().__init__(world, key, serial)
-        self.outputs = GeneratorOutputs(world, key)
+        self.outputs = GeneratorOutputs(world, key, outputs)
 
     def reset(self) -> None:
         self.outputs.reset()
 
     def setting(self, call: Call) -> Setting:
         """Settings of the output that the command's numeric suffix names."""
+        if call.suffix not in self.outputs.numbers:
+            raise ScpiError(-114, f"{call.suffix} outside 1 to {len(self.outputs.numbers)}")
         return self.outputs.settings[call.suffix]
 
     def _change(self, call: Call, name: str, value: object) -> None:
@@ -151,6 +159,7 @@ class Generator(Instrument):
     # --- OUTPut ----------------------------------------------------------------------------
     @command("OUTPut<1-2>[:STATe]", Boolean())
     def switch(self, call: Call, on: bool) -> None:
+        self.setting(call)
         self.outputs.switch(call.suffix, on)
 
     @query("OUTPut<1-2>[:STATe]")

@@ -47,16 +47,18 @@ class Setting:
 class GeneratorOutputs:
     """The outputs, counted from 1; terminal of output n is ``generator.n``."""
 
-    def __init__(self, world: Surroundings, key: str = "generator") -> None:
+    def __init__(
+        self,
+        world: Surroundings,
+        key: str = "generator",
+        count: int = spec.GENERATOR_OUTPUTS,
+    ) -> None:
         self._world = world
         self._key = key
+        self.numbers = range(1, count + 1)
         self._errors = HiddenErrors(world, key)
         self.settings: dict[int, Setting] = {}
         self.reset()
-
-    @property
-    def numbers(self) -> range:
-        return range(1, spec.GENERATOR_OUTPUTS + 1)
 
     def reset(self) -> None:
         for n in self.numbers:

@@ -103,13 +103,41 @@ class Instrument(Strict):
         return self.calibration_due is not None and self.calibration_due < on
 
 
+def _ends(value: Any) -> Any:
+    """A lead with a splitter as one for each of its ends: ``generator.1``, ``generator.1.2``."""
+    if not isinstance(value, list):
+        return value
+    ends: list[Any] = []
+    for lead in value:
+        to = lead.get("to") if isinstance(lead, dict) else None
+        if not isinstance(to, list):
+            ends.append(lead)
+            continue
+        if len(to) < 2 or len(set(map(str, to))) < len(to):
+            raise custom_error(
+                f"to = {to!r}", 'one node, or those of a splitter: ["in.left", "in.right"]'
+            )
+        source = lead.get("from")
+        ends += [
+            {**lead, "from": source if n == 1 else f"{source}.{n}", "to": node}
+            for n, node in enumerate(to, 1)
+        ]
+    return ends
+
+
+_NODES = {"anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}}]}
+
+
 class Lead(Strict):
-    """A lead that stays where it is: ``from`` a terminal ``to`` a node of the unit."""
+    """A lead that stays where it is: ``from`` a terminal ``to`` a node of the unit; a generator's
+    output with a splitter ``to`` several."""
 
     source: Annotated[str, BeforeValidator(_terminal)] = Field(
         alias="from", description='a terminal such as "supply.1.pos"'
     )
-    to: Node = Field(description='a node of the unit such as "rail.pos"')
+    to: Annotated[Node, WithJsonSchema(_NODES)] = Field(
+        description='a node of the unit such as "rail.pos"; of a splitter: ["in.left", "in.right"]'
+    )
 
 
 class Load(Strict):
@@ -162,7 +190,7 @@ class Bench(FileModel):
     instrument: Annotated[dict[Key, Instrument], Field(min_length=1)] = Field(
         description="a table such as [instrument.supply] for each instrument"
     )
-    lead: tuple[Lead, ...] = ()
+    lead: Annotated[tuple[Lead, ...], BeforeValidator(_ends)] = ()
     load: tuple[Load, ...] = ()
     sensor: tuple[Sensor, ...] = ()
 

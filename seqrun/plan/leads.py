@@ -8,6 +8,7 @@ speaker terminal), so that it holds for any bench and any topology.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
 
 GROUND = "ground"
 _SUPPLY_ENDS = ("pos", "neg", "sense_pos", "sense_neg")
+_SPLIT = re.compile(r"\d+\.\d+")  # output and end of a splitter on it
 _METER_ENDS = ("hi", "lo", "sense_hi", "sense_lo")
 
 
@@ -60,12 +62,17 @@ def terminal_of(view: BenchView, name: str) -> Terminal:
     if driver is None:
         return Terminal(name, key, "", "other")
     if driver.role == "scope":
+        if _SPLIT.fullmatch(rest):
+            raise _no_splitter(view, name, "a scope's probe is on one node")
         number = _counted(view, name, "channel", rest, driver.channels)
         return Terminal(name, key, "scope", "tip" if number else "earth", number)
     if driver.role == "generator":
-        number = _counted(view, name, "output", rest, driver.outputs)
+        output = rest.partition(".")[0] if _SPLIT.fullmatch(rest) else rest
+        number = _counted(view, name, "output", output, driver.outputs)
         return Terminal(name, key, "generator", "output" if number else "earth", number)
     if driver.role == "supply":
+        if re.fullmatch(r"\d+\.(pos|neg)\.\d+", rest):
+            raise _no_splitter(view, name, "an output of a supply feeds one rail")
         output, _, end = rest.partition(".")
         number = _counted(view, name, "output", output, driver.outputs)
         if not number or end not in _SUPPLY_ENDS:
@@ -95,6 +102,14 @@ def _counted(view: BenchView, name: str, what: str, text: str, count: int) -> in
             hint=f"correct the [[lead]] from {name}, or the driver of {key}",
         )
     return int(text)
+
+
+def _no_splitter(view: BenchView, name: str, why: str) -> UsageError:
+    return UsageError(
+        f"{name.rpartition('.')[0]} would be on several nodes: {why}",
+        expected="one node; only a generator's output may have a splitter",
+        where=view.bench.name,
+    )
 
 
 def _no_terminal(view: BenchView, name: str, known: Sequence[str]) -> UsageError:
@@ -129,6 +144,7 @@ def problems(view: BenchView, actions: Sequence[Action]) -> Iterator[UsageError]
             wrong = check(view, placed, terminal)
             if wrong is not None:
                 yield wrong
+    yield from _inputs(view, [(p, t) for p, t in known if t.what == "output"])
     supplies = [(placed, terminal) for placed, terminal in known if terminal.what == "supply"]
     yield from _outputs_of_supplies(view, supplies)
     yield from _unfed(view, actions)
@@ -180,6 +196,20 @@ def _output(view: BenchView, placed: Placed, terminal: Terminal) -> UsageError |
         f"the generator output {placed.terminal} would go to {placed.node}",
         f"an input of the unit ({inputs})",
     )
+
+
+def _inputs(view: BenchView, leads: Sequence[tuple[Placed, Terminal]]) -> Iterator[UsageError]:
+    """Two outputs on one input at the same time drive each other."""
+    at: dict[str, Terminal] = {}
+    for placed, terminal in leads:
+        first = at.setdefault(placed.node, terminal)
+        if not placed.by and first.name != terminal.name:
+            yield _wrong(
+                view,
+                placed,
+                f"{first.name} and {terminal.name} would both be on {placed.node}",
+                "one generator lead on each input",
+            )
 
 
 def _supply(view: BenchView, placed: Placed, terminal: Terminal) -> UsageError | None:

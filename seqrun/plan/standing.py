@@ -46,6 +46,7 @@ def _all(plan: Plan) -> Iterator[Standing]:
         yield Standing("sensor", (), words)
     earthed: list[tuple[str, str]] = []
     supplies: dict[str, list[tuple[str, str, str]]] = {}
+    outputs: dict[str, list[tuple[str, str]]] = {}
     for name, node in view.bench.terminals.items():
         terminal = terminal_of(view, name)
         if terminal.what == "earth":
@@ -58,10 +59,14 @@ def _all(plan: Plan) -> Iterator[Standing]:
             by = f" (×{factor[min(terminal.number, len(factor)) - 1]:g})" if factor else ""
             yield Standing("probe", ((name, node),), f"probe tip {name}{by} on {node}")
         elif terminal.what == "output":
-            yield Standing("generator", ((name, node),), f"generator output {name} on {node}")
+            outputs.setdefault(f"{terminal.key}.{terminal.number}", []).append((name, node))
         else:
             kind = "meter" if terminal.what == "meter" else "lead"
             yield Standing(kind, ((name, node),), f"{name} on {node}")
+    for output, fed in outputs.items():
+        by = " through a splitter" if len(fed) > 1 else ""
+        on = " and ".join(node for _, node in fed)
+        yield Standing("generator", tuple(fed), f"generator output {output}{by} on {on}")
     for ends_of in supplies.values():
         told = ", ".join(
             f"{name} ({_SIGNS.get(end.removeprefix('sense_'), '')}) on {node}"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -207,15 +207,52 @@ class BenchView:
 
     def generator_on(self, channel: str) -> int:
         """The generator output that drives a channel's input."""
+        return self.generator_lead(channel)[0]
+
+    def generator_lead(self, channel: str) -> tuple[int, str]:
+        """The generator output that drives a channel's input, and the terminal on it: that of the
+        output, or of the end of a splitter."""
         generator = self.key("generator")
         for n, outlet in enumerate(self.outlets("generator"), 1):
-            if self.fixed.get(outlet) == f"in.{channel}":
-                return n
+            for terminal, node in self.fixed.items():
+                its = terminal == outlet or (
+                    terminal.startswith(f"{outlet}.") and terminal[len(outlet) + 1 :].isdecimal()
+                )
+                if its and node == f"in.{channel}":
+                    return n, terminal
         raise BenchLacks(
             f"no generator output on in.{channel}",
             expected=f'a [[lead]] from = "{generator}.1" (or another output) to = "in.{channel}"',
             where=self.bench.name,
         )
+
+    def driven_with(self, channel: str) -> tuple[str, ...]:
+        """The channels that get what a channel gets, itself among them: more than one where one
+        output of the generator feeds several inputs through a splitter."""
+        output = self.generator_on(channel)
+        return tuple(c for c in self.unit.channels if c == channel or self._driven_by(c) == output)
+
+    def _driven_by(self, channel: str) -> int | None:
+        try:
+            return self.generator_on(channel)
+        except BenchLacks:
+            return None
+
+    def driven_alone(self, channels: Iterable[str]) -> None:
+        """See that each of the channels can be driven while the others are not.
+
+        Raises:
+            BenchLacks: one output of the generator feeds several inputs.
+        """
+        for channel in channels:
+            together = self.driven_with(channel)
+            if len(together) > 1:
+                inputs = " and ".join(f"in.{c}" for c in together)
+                raise BenchLacks(
+                    f"one generator output feeds {inputs}: no channel can be driven alone",
+                    expected="a generator output for each input",
+                    where=self.bench.name,
+                )
 
     @property
     def fed_rails(self) -> dict[str, int]:

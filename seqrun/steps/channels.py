@@ -66,6 +66,10 @@ class OwnChannel(_OneByOne):
     kind: ClassVar[str] = "own_channel"
     yields: ClassVar = (judged(OWN_CHANNEL, "channel"),)
 
+    def needs(self, view: BenchView) -> Needs:
+        view.driven_alone(self.channels(view))
+        return super().needs(view)
+
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         return decibels(math.sqrt(2.0) * scope_share(view, self.output), 40.0, BETTER_SCOPE)
 

@@ -60,11 +60,14 @@ def sweep(
     series: dict[str, list[PowerPoint]] = {c: [] for c in drive.channels}
     levels: dict[str, list[float]] = {c: [] for c in drive.channels}
     now = {c: drive.level_for(c, BEGIN * unit.rated_power) for c in drive.channels}
-    most = {c: DEEPEST * unit.largest_peak / math.sqrt(2.0) / drive.gain[c] for c in drive.channels}
+    deepest = DEEPEST * unit.largest_peak / math.sqrt(2.0)
+    most = {c: min(deepest / drive.gain[o] for o in drive.alike(c)) for c in drive.channels}
 
-    def read() -> None:
-        drive.set(dict(now))
-        for channel, wave in capture().items():
+    def read(searched: tuple[str, ...]) -> None:
+        drive.set({c: now[c] for c in searched})
+        waves = capture()
+        for channel in searched:
+            wave = waves[channel]
             found = distortion(
                 wave.volts, 1.0 / wave.dt_s, drive.frequency_hz, clipped=wave.clipped
             )
@@ -76,29 +79,28 @@ def sweep(
     def over(channel: str) -> bool:
         return float(series[channel][-1].distortion.nominal_value) >= until
 
-    read()
-    while not all(over(c) for c in series):
-        rising = [c for c in series if not over(c) and now[c] < most[c]]
-        if not rising:
-            break
-        for channel in rising:
-            now[channel] = min(STEP * now[channel], most[channel])
-        read()
-    for _ in range(NARROW):
-        for channel, points in series.items():
-            below = [
-                level
-                for level, p in zip(levels[channel], points, strict=True)
-                if float(p.distortion.nominal_value) < until
-            ]
-            above = [
-                level
-                for level, p in zip(levels[channel], points, strict=True)
-                if float(p.distortion.nominal_value) >= until
-            ]
-            if below and above:
-                now[channel] = 0.5 * (max(below) + min(above))
-        read()
+    def narrow(channel: str) -> None:
+        """Into the middle of the step that reaches the wanted distortion."""
+        pairs = zip(levels[channel], series[channel], strict=True)
+        reached = [(level, float(p.distortion.nominal_value) >= until) for level, p in pairs]
+        below = [level for level, past in reached if not past]
+        above = [level for level, past in reached if past]
+        if below and above:
+            now[channel] = 0.5 * (max(below) + min(above))
+
+    for searched in drive.turns:
+        read(searched)
+        while not all(over(c) for c in searched):
+            rising = [c for c in searched if not over(c) and now[c] < most[c]]
+            if not rising:
+                break
+            for channel in rising:
+                now[channel] = min(STEP * now[channel], most[channel])
+            read(searched)
+        for _ in range(NARROW):
+            for channel in searched:
+                narrow(channel)
+            read(searched)
     return series
 
 
@@ -248,6 +250,7 @@ class DynamicHeadroom(Step):
     at_distortion: Fraction = Field(default=0.01, gt=0.0, le=0.1)
 
     def needs(self, view: BenchView) -> Needs:
+        view.driven_alone(self.channels(view))
         # A burst is a small share of its period: so is the mean power.
         share = min(self.cycles / self.frequency / self.period, 1.0)
         most = max(2.0 * view.unit.rated_power * share, BEGIN * view.unit.rated_power * share)

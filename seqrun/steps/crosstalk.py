@@ -134,6 +134,7 @@ class ChannelSeparation(_Leak):
     yields: ClassVar = (judged(CHANNEL_SEPARATION, "several", each="pair of channels"),)
 
     def needs(self, view: BenchView) -> Needs:
+        view.driven_alone(self.channels(view))
         needs = self.needs_at_power(view, 6.0 * len(view.unit.channels))
         watts = self.planned_watts(view)
         return replace(needs, load_power_w=dict.fromkeys(view.unit.channels, watts))

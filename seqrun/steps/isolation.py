@@ -332,7 +332,7 @@ class Isolate(Step):
                 ctx.turn(cut.control, cut.back, "as it was")
             return
         view, channel = ctx.view, self._of()
-        terminal = view.outlets("generator")[view.generator_on(channel) - 1]
+        terminal = view.generator_lead(channel)[1]
         node = f"in.{channel}.{self.input}" if self.input else f"in.{channel}"
         ctx.disconnect(terminal, cut.words or cut.name)
         try:

@@ -159,35 +159,50 @@ class OutputPower(Step):
         searches = {c: _Search(drive.level_for(c, start)) for c in drive.channels}
         reasons: dict[str, str] = {}
         try:
-            for _ in range(self.tries):
-                drive.set({c: s.level for c, s in searches.items()})
-                for channel, wave in drive.capture().items():
-                    search = searches[channel]
-                    try:
-                        power, thd = self._read(drive, channel, wave)
-                    except NotMeasured as reason:
-                        reasons[channel] = reason.found
-                        continue
-                    reasons.pop(channel, None)
-                    search.note(PowerPoint(power, thd), float(thd.nominal_value), target)
-                worst = max(
-                    (s.points[-1].distortion.nominal_value for s in searches.values() if s.points),
-                    default=0.0,
-                )
-                ctx.progress(f"distortion {100.0 * worst:.3g} %")
-                if set(reasons) == set(searches):
-                    break
-                open_searches = [s for c, s in searches.items() if c not in reasons]
-                if all(s.found(self.near) for s in open_searches):
-                    break
-                for channel, search in searches.items():
-                    if channel not in reasons and not search.found(self.near):
-                        cap = highest / drive.gain[channel]
-                        search.level = min(search.next(target), cap)
+            for turn in drive.turns:
+                its = {c: searches[c] for c in turn}
+                reasons |= self._close_in(drive, its, target, highest)
             drive.check_load({c: s.points[-1].power for c, s in searches.items() if s.points})
             yield from self._results(ctx, drive, searches, reasons)
         finally:
             drive.stop()
+
+    def _close_in(
+        self, drive: Drive, searches: Mapping[str, _Search], target: float, highest: float
+    ) -> dict[str, str]:
+        """Close in on the distortion in channels that have levels of their own; why it was not
+        read, where the last look gave none.
+
+        Args:
+            highest: level at an output, V rms, beyond which nothing is to be learnt.
+        """
+        reasons: dict[str, str] = {}
+        for _ in range(self.tries):
+            drive.set({c: s.level for c, s in searches.items()})
+            waves = drive.capture()
+            for channel, search in searches.items():
+                try:
+                    power, thd = self._read(drive, channel, waves[channel])
+                except NotMeasured as reason:
+                    reasons[channel] = reason.found
+                    continue
+                reasons.pop(channel, None)
+                search.note(PowerPoint(power, thd), float(thd.nominal_value), target)
+            worst = max(
+                (s.points[-1].distortion.nominal_value for s in searches.values() if s.points),
+                default=0.0,
+            )
+            drive.ctx.progress(f"distortion {100.0 * worst:.3g} %")
+            if set(reasons) == set(searches):
+                break
+            open_searches = [s for c, s in searches.items() if c not in reasons]
+            if all(s.found(self.near) for s in open_searches):
+                break
+            for channel, search in searches.items():
+                if channel not in reasons and not search.found(self.near):
+                    cap = highest / max(drive.gain[c] for c in drive.alike(channel))
+                    search.level = min(search.next(target), cap)
+        return reasons
 
     def _read(self, drive: Drive, channel: str, wave: Waveform) -> tuple[UFloat, UFloat]:
         found = self._distortion(wave, drive.frequency_hz)

@@ -201,3 +201,26 @@ def test_who_checked_the_accuracy_comes_with_the_day() -> None:
     both = bench(checked, ("calibration_due", "accuracy_checked_on = 2026-05-12\ncalibration_due"))
     assert both.instrument["supply"].accuracy_checked
     assert not bench().instrument["supply"].accuracy_checked
+
+
+SPLITTER = """
+name = "Corner bench"
+[instrument.gen]
+resource = "TCPIP0::192.0.2.4::5025::SOCKET"
+driver = "generic-generator"
+[[lead]]
+from = "gen.1"
+to = %s
+"""
+
+
+def test_a_lead_with_a_splitter_is_one_for_each_of_its_ends() -> None:
+    bench = Bench.from_text(SPLITTER % '["in.left", "in.right"]')
+    assert bench.terminals == {"gen.1": "in.left", "gen.1.2": "in.right"}
+
+
+@pytest.mark.parametrize("to", ['["in.left"]', '["in.left", "in.left"]', "[]", "[1, 2]"])
+def test_a_splitter_has_ends_on_different_nodes(to: str) -> None:
+    with pytest.raises(FileError) as refused:
+        Bench.from_text(SPLITTER % to)
+    assert "to" in str(refused.value)

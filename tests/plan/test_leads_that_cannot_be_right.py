@@ -93,6 +93,11 @@ def test_a_bench_that_is_wired_right_is_planned(
     assert planned(leads, unit) == ""
 
 
+def test_a_splitter_on_one_output_of_a_generator_is_planned(planned: Callable[..., str]) -> None:
+    leads = {t: n for t, n in SPLIT.items() if t != "gen.2"}
+    assert planned({**leads, "gen.1.2": "in.right"}) == ""
+
+
 @pytest.mark.parametrize(
     ("changed", "said"),
     [
@@ -117,6 +122,12 @@ def test_a_bench_that_is_wired_right_is_planned(
         ({"gen.1": "out.left"}, ["generator output gen.1", "out.left"]),
         ({"gen.1": "rail.pos"}, ["generator output gen.1", "rail.pos"]),
         ({"gen.1": "ground"}, ["generator output gen.1", "ground"]),
+        ({"gen.2": "in.left"}, ["gen.1 and gen.2", "both be on in.left"]),
+        ({"gen.1.2": "in.right"}, ["gen.2 and gen.1.2", "both be on in.right"]),
+        ({"gen.1.2": "out.left"}, ["generator output gen.1.2", "out.left"]),
+        ({"gen.3.2": "in.left"}, ["gen.3.2 is output 3", "1 to 2"]),
+        ({"dso.1.2": "out.right"}, ["dso.1 would be on several nodes", "one node"]),
+        ({"psu.1.pos.2": "rail.pos"}, ["psu.1.pos would be on several nodes", "one rail"]),
         ({"gen.3": "in.left"}, ["gen.3 is output 3", "1 to 2"]),
         ({"gen.1.shell": "in.right"}, ["return of the generator", "gen.1.shell", "in.right"]),
         ({"dso.5": "out.left"}, ["dso.5 is channel 5", "1 to 4"]),

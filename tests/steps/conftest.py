@@ -74,8 +74,10 @@ def _read(judged: Judged) -> Reading:
 class PoweredUnit:
     """A unit with its rails up and its relays closed, on an opened bench."""
 
-    def __init__(self, folder: Path, faults: tuple[str, ...], unit: str | None, seed: int) -> None:
-        self._files = read_bench("demo", unit, faults=faults, seed=seed)
+    def __init__(
+        self, folder: Path, faults: tuple[str, ...], unit: str | None, seed: int, bench: str
+    ) -> None:
+        self._files = read_bench(bench, unit, faults=faults, seed=seed)
         self._opened = open_bench(self._files, lambda *_: None)
         self._record = Store(folder).start(
             RunInfo("T-1", "demo", "steps", "A", "demo", "", True, "0")
@@ -129,10 +131,13 @@ def powered(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[..., 
     """``powered("hum@left=0.5", seed=3)``: that unit, made once and shared."""
     made: dict[tuple[object, ...], PoweredUnit] = {}
 
-    def get(*faults: str, unit: str | None = None, seed: int = 1) -> PoweredUnit:
-        key = (faults, unit, seed)
+    def get(
+        *faults: str, unit: str | None = None, seed: int = 1, bench: str = "demo"
+    ) -> PoweredUnit:
+        key = (faults, unit, seed, bench)
         if key not in made:
-            made[key] = PoweredUnit(tmp_path_factory.mktemp("results"), faults, unit, seed)
+            folder = tmp_path_factory.mktemp("results")
+            made[key] = PoweredUnit(folder, faults, unit, seed, bench)
         return made[key]
 
     yield get

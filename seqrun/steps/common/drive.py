@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -35,6 +35,8 @@ SEEN = 0.3
 SEEN_V = 0.05
 #: a level is near enough when the power is within this share of the wanted one
 NEAR = 0.02
+#: how much less power than wanted a channel that shares its level may get before it is told
+UNLIKE = 0.1
 #: how far apart the levels of two channels begin, so that crossed channels show themselves
 APART = 0.8
 #: an output follows another input when it does so this closely, and its own by no better than that
@@ -100,8 +102,9 @@ def drive_needs(
         raise UsageError(f"a power of {watts:g} W into a load", expected="a power above zero")
     hookups: list[Hookup] = []
     peak = 0.0
+    channels = tuple(channels)
+    driven = dict.fromkeys(c for channel in channels for c in view.driven_with(channel))
     for channel in channels:
-        view.generator_on(channel)
         volts = math.sqrt(2.0 * watts * view.load(channel).resistance)
         peak = max(peak, HEADROOM * volts * (0.75 if view.unit.bridged else 1.0))
         hookups.append(view.scope_on(f"out.{channel}")[2])
@@ -109,7 +112,7 @@ def drive_needs(
         roles=frozenset({"generator", "scope", "supply"}),
         hookups=tuple(hookups),
         seconds=seconds,
-        load_power_w=dict.fromkeys(channels, watts),
+        load_power_w=dict.fromkeys(driven, watts),
         live=True,
         record=Record(points, peak_v=peak),
     )
@@ -162,7 +165,9 @@ def refuse_crossed(
 class Drive:
     """A sine into every channel's input, and the scope on every channel's output.
 
-    Levels are the generator's, V rms. The generator is off until :meth:`start`.
+    Levels are the generator's, V rms. The generator is off until :meth:`set`. Channels that one
+    output of the generator feeds, through a splitter, have one level: the lowest that is asked for
+    them, so that no load gets more power than was meant for it.
     """
 
     def __init__(
@@ -175,9 +180,24 @@ class Drive:
         self.probes = {c: ctx.view.scope_on(f"out.{c}")[:2] for c in self.channels}
         self.gain = dict.fromkeys(self.channels, math.pow(10.0, ctx.view.unit.gain / 20.0))
         self.levels = dict.fromkeys(self.channels, 0.0)
+        #: channels by the output of the generator that feeds them
+        self.fed = {
+            output: tuple(c for c, n in self.outputs.items() if n == output)
+            for output in self.outputs.values()
+        }
         self.crest = math.sqrt(2.0)  # peak over rms of what it drives
         self.beside: NDArray[np.float64] | None = None
         self._on = False
+
+    def _tell_unlike(self, powers: dict[str, float], watts: float) -> None:
+        """Channels of one level may differ in gain: say which gets how much less."""
+        for channel, power in powers.items():
+            if power < (1.0 - UNLIKE) * watts:
+                self.ctx.say(
+                    f"out.{channel} gets {power:.3g} W and not {watts:.3g} W: one generator output "
+                    f"feeds {' and '.join(f'in.{c}' for c in self.alike(channel))}, "
+                    "and their gains differ"
+                )
 
     def level_for(self, channel: str, watts: float) -> float:
         """Generator level for a power into the channel's load, by the gain known so far."""
@@ -186,14 +206,26 @@ class Drive:
 
     def set(self, levels: dict[str, float]) -> None:
         """Set the level of each channel, V rms, and switch the outputs on."""
-        for channel, level in levels.items():
-            if level != self.levels[channel]:
-                self.put(self.outputs[channel], level)
-                self.levels[channel] = level
+        for output, channels in self.fed.items():
+            asked = [levels[c] for c in channels if c in levels]
+            if asked and min(asked) != self.levels[channels[0]]:
+                self.put(output, min(asked))
+                self.levels.update(dict.fromkeys(channels, min(asked)))
         if not self._on:
-            for output in self.outputs.values():
+            for output in self.fed:
                 self.ctx.generator.enable(output, True)
             self._on = True
+
+    def alike(self, channel: str) -> tuple[str, ...]:
+        """The channels that have one level with a channel, itself among them."""
+        return self.fed[self.outputs[channel]]
+
+    @property
+    def turns(self) -> Iterator[tuple[str, ...]]:
+        """Channels whose levels can be searched at the same time: all of them, or one after
+        another where they have one level."""
+        for turn in range(max(len(channels) for channels in self.fed.values())):
+            yield tuple(c[turn] for c in self.fed.values() if turn < len(c))
 
     def put(self, output: int, level: float) -> None:
         """Set one output of the generator to a level, V rms: a sine, unless a kind of drive puts
@@ -203,19 +235,19 @@ class Drive:
     def retune(self, frequency_hz: float) -> None:
         """Another frequency at the levels that are set."""
         self.frequency_hz = frequency_hz
-        for channel, level in self.levels.items():
-            self.put(self.outputs[channel], level)
+        for output, channels in self.fed.items():
+            self.put(output, self.levels[channels[0]])
 
     def terminate(self) -> None:
         """Outputs on at no level: the generator as nothing but the termination of the inputs."""
-        for channel, output in self.outputs.items():
+        for output in self.fed:
             self.put(output, 0.0)
-            self.levels[channel] = 0.0
+        self.levels = dict.fromkeys(self.channels, 0.0)
         self.set({})
 
     def stop(self) -> None:
         """Outputs off."""
-        for output in self.outputs.values():
+        for output in self.fed:
             self.ctx.generator.enable(output, False)
         self._on = False
 
@@ -367,6 +399,7 @@ class Drive:
             )
             if turn:
                 refuse_crossed(*seen[-2:])
+            powers: dict[str, float] = {}
             near = True
             for channel, wave in waves.items():
                 rms = wave.rms_v
@@ -383,9 +416,12 @@ class Drive:
                         where=f"out.{channel}",
                     )
                 self.gain[channel] = rms / level
-                load = self.ctx.view.load(channel).resistance
-                near &= abs(rms * rms / load - watts) <= NEAR * watts
+                powers[channel] = rms * rms / self.ctx.view.load(channel).resistance
+            for channels in self.fed.values() if near else ():
+                most = max(powers[c] for c in channels)
+                near &= abs(most - watts) <= NEAR * watts
             if near:
+                self._tell_unlike(powers, watts)
                 return
             self.set({c: self.level_for(c, watts) for c in self.channels})
         raise NotMeasured(f"{watts:.3g} W into each load was not reached in {tries} tries")

@@ -9,9 +9,8 @@ from seqrun.plan.view import BenchView
 
 def generator_to(view: BenchView, channel: str, name: str) -> Hookup:
     """The generator's lead of a channel moved to one of its inputs ("" : where it is fixed)."""
-    number = view.generator_on(channel)
     point = view.point(f"in.{channel}.{name}" if name else f"in.{channel}")
-    terminal = view.outlets("generator")[number - 1]
+    terminal = view.generator_lead(channel)[1]
     return Hookup(((terminal, point.hot),), f"generator {terminal} to {point.hot} - {point.words}")
 
 

@@ -57,6 +57,21 @@ def test_each_supply_has_its_own_serial_number_and_errors():
     assert len(set(serials)) == 2
 
 
+def test_one_generator_output_drives_both_inputs_through_a_splitter():
+    file = file_of("one_generator_output")
+    leads = {str(lead["from"]): lead["to"] for lead in file["lead"]}
+    assert leads["generator.1"] == ["in.left", "in.right"]
+    assert "generator.2" not in leads
+    bench = demo_sim.open_bench(variants=["one_generator_output"])
+    ask(bench, "generator", "SOUR1:FREQ 1000;VOLT 0.2;:OUTP1 ON")
+    bench.world.advance(10.0)
+    levels = [bench.truth.input_v_rms(channel) for channel in ("left", "right")]
+    assert levels == pytest.approx([0.2, 0.2], rel=0.02)
+    for message in ("OUTP2 ON", "SOUR2:VOLT 1"):
+        ask(bench, "generator", message)
+        assert ask(bench, "generator", "SYST:ERR?").startswith("-114")
+
+
 def test_a_plain_supply_knows_no_protection_and_tells_no_current_limit():
     bench = demo_sim.open_bench(variants=["plain_supply"])
     for message in ("VOLT:PROT 10", "CURR:PROT:TRIP?", "STAT:QUES:INST:ISUM1:COND?"):
