@@ -70,7 +70,7 @@ GROUPS = {
     "record": Group(0.92, ("seqrun/record",), ("tests/record", "tests/runner/test_answering.py")),
     "safe": Group(0.92, ("seqrun/runner/safe.py",), ("tests/runner",)),
     "trips": Group(0.92, ("seqrun/runner/trips.py",), ("tests/runner",)),
-    "engine": Group(0.92, ("seqrun/runner/engine.py",), ("tests/runner",)),
+    "engine": Group(0.92, ("seqrun/runner/engine.py", "seqrun/runner/lent.py"), ("tests/runner",)),
     "plan": Group(0.92, ("seqrun/plan",), ("tests/plan", "tests/runner", "tests/steps")),
     "measure": Group(0.85, ("seqrun/measure",), ("tests/measure", "tests/outside")),
     "instruments": Group(
