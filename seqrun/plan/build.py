@@ -49,13 +49,20 @@ class Plan:
     @property
     def hookups(self) -> list[Hookup]:
         """The hookups that must be made, in order, leaving out those that are there already."""
+        return [hookup for hookup, _ in self.hookups_for]
+
+    @property
+    def hookups_for(self) -> list[tuple[Hookup, list[Action]]]:
+        """The same, each with the actions that read or drive there before a lead of it moves."""
         there = dict(self.view.fixed)
-        made: list[Hookup] = []
+        made: list[tuple[Hookup, list[Action]]] = []
         for action in self.actions:
             for hookup in action.needs.hookups:
                 if any(there.get(terminal) != node for terminal, node in hookup.leads):
-                    made.append(hookup)
+                    made.append((hookup, [action]))
                     there.update(hookup.leads)
+                else:
+                    _last_of(made, hookup, action)
         return made
 
     @property
@@ -100,6 +107,15 @@ class Plan:
         """Bench time of the actions from ``start`` on, s."""
         total = sum(action.needs.seconds for action in self.actions[start:])
         return total + (HOOKUP_SECONDS * len(self.hookups) if by_hand else 0.0)
+
+
+def _last_of(made: list[tuple[Hookup, list[Action]]], hookup: Hookup, action: Action) -> None:
+    """An action that finds its leads as an earlier one had them asked for is one more to them."""
+    for earlier, users in reversed(made):
+        if earlier.terminals & hookup.terminals:
+            if action not in users:
+                users.append(action)
+            return
 
 
 def build(

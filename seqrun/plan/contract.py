@@ -31,6 +31,15 @@ STEP_DONE = Measurand(
     fooled_by="The note tells the reason; what it was for was not tested.",
 )
 
+#: on record before a reading that was made once more
+READ_AGAIN = Measurand(
+    "read_again",
+    "",
+    what="That a step was read again: how many of its readings before this row count no more.",
+    how="The operator said so, or what was read looked like a lead on a wrong place.",
+    fooled_by="The note tells why, and what had been read.",
+)
+
 
 @dataclass(frozen=True, slots=True)
 class Yielded:

@@ -86,3 +86,9 @@ def screen(plan: Plan) -> str:
     when the bench file fixes none."""
     lines = [f"  {one.words}" for one in standing(plan)]
     return "\n".join(["STANDING LEADS  each must be where it is named:", *lines]) if lines else ""
+
+
+def cautions_screen(plan: Plan) -> str:
+    """All cautions on one screen, for whoever is about to touch the unit; "" for none."""
+    cautions = [*plan.sequence.cautions, *plan.view.unit.cautions]
+    return "\n".join(["CAUTIONS", *(f"  {one}" for one in cautions)]) if cautions else ""

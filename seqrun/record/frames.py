@@ -12,6 +12,7 @@ from typing import Any, TypeVar
 
 import pandas as pd
 
+from seqrun.record.again import READ_AGAIN
 from seqrun.record.cells import from_text
 from seqrun.record.errors import RecordError, from_os
 from seqrun.record.rows import READING_COLUMNS, RunRow
@@ -85,6 +86,22 @@ def readings_frame(
         if name in columns:
             _unquote(frame, name)
     return frame[list(columns)]
+
+
+def counted_frame(frame: pd.DataFrame) -> pd.DataFrame:
+    """The rows that count, in their order: without those that were read again.
+
+    Args:
+        frame: with ``run_id``, ``step`` and ``quantity``, in the order of the table.
+    """
+    marks = frame.index[frame["quantity"] == READ_AGAIN]
+    if len(marks) == 0:
+        return frame
+    keep = pd.Series(True, index=frame.index)
+    for mark in marks:
+        same = (frame["run_id"] == frame["run_id"][mark]) & (frame["step"] == frame["step"][mark])
+        keep &= ~(same & (frame.index <= mark))
+    return frame[keep]
 
 
 def judged_of_frame(cells: Mapping[Any, Any]) -> Judged:

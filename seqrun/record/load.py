@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from seqrun.record.again import counted
 from seqrun.record.errors import from_os
 from seqrun.record.places import BUDGETS, FACTS, FILES, MESSAGES, TRACES, run_folder
 from seqrun.record.plain import budget_of_entry, read_json
@@ -43,7 +44,7 @@ class RunData:
 
     folder: Path
     run: RunRow
-    judged: tuple[Judged, ...]  # every reading, with its budget where that was kept
+    judged: tuple[Judged, ...]  # every reading that counts, with its budget where that was kept
     facts: Mapping[str, Any]
     traces: tuple[Trace, ...]
     files: tuple[Path, ...]
@@ -77,7 +78,7 @@ def load_run(folder: Path | str, name: str) -> RunData:
     return RunData(
         folder=where,
         run=row,
-        judged=tuple(judged),
+        judged=tuple(counted(judged)),
         facts=read_json(where / FACTS),
         traces=tuple(Trace(p.stem, p) for p in _listed(where / TRACES, ".csv")),
         files=tuple(_listed(where / FILES)),

@@ -28,6 +28,11 @@ class Earlier:
         """A reading of that step could not be made; the first reason counts."""
         self._missing.setdefault(step_id, why)
 
+    def forget(self, step_id: str) -> None:
+        """A step is to be read again."""
+        self._values.pop(step_id, None)
+        self._missing.pop(step_id, None)
+
     def measured(self, step_id: str) -> list[Read]:
         """All readings of a step, or of all steps whose ids begin so.
 

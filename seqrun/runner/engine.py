@@ -24,11 +24,13 @@ from seqrun.files.sequence.fields import LimitSpec
 from seqrun.files.sequence.leaning import Leaning, leaning
 from seqrun.judge import Apart, decide
 from seqrun.plan.build import Action, Plan
-from seqrun.plan.contract import Step, Yielded
+from seqrun.plan.contract import READ_AGAIN, Step, Yielded
 from seqrun.plan.leaving_out import lines
 from seqrun.plan.standing_in import verdicts_with_stand_ins
+from seqrun.quantity import render
 from seqrun.record import RunRecord
 from seqrun.record.table import LOCK_TIMEOUT_S, Patience
+from seqrun.runner.again import WRONG_CLIP, ReadAgain, against, marker, repeatable
 from seqrun.runner.events import Watcher
 from seqrun.runner.hands import Hands
 from seqrun.runner.lent import Lent
@@ -69,6 +71,8 @@ class Engine(Lent):
         self.skipped: list[str] = []
         self._leaning: Leaning | None = None  # the limit, where it leans on earlier readings
         self._verdicts: dict[str, list[Verdict]] = {}
+        self._index = self._begun = 0  # of the present action, and the readings before it
+        self._last_read: int | None = None  # the action before it, when that one has read something
 
     def do_all(self) -> None:
         """Do every action; a failed step that says so ends the measuring, not the power-down.
@@ -82,30 +86,97 @@ class Engine(Lent):
             if out.step.quantities:
                 for missing in out.step.nothing(out.reason):
                     self._judge(out.id, missing)
-        for index, action in enumerate(self.plan.actions):
-            if self.stopped_at and not action.needs.safe:
-                continue
-            self._check_interrupt()
-            verdicts = verdicts_with_stand_ins(self._verdicts, self.plan.stood_in)
-            unmet = [c for c in action.step.only_if if not c.holds(verdicts)]
-            if unmet:
-                # A step for when something failed is not needed when nothing did. One that waits
-                # for a pass that never came is missing: without it no unit is accepted.
-                if any(condition.state in NOT_NEEDED for condition in unmet):
-                    self.skipped.append(action.id)
-                continue
-            self.watcher.step_started(index, action.id, action.step.kind, self.plan.seconds(index))
-            self._tell_bench()
-            begun = len(self.judged)
+        index = 0
+        while index < len(self.plan.actions):
+            index = self._one(index)
+
+    def _one(self, index: int) -> int:
+        """Do an action where it applies; the index of the next one."""
+        action = self.plan.actions[index]
+        if self.stopped_at and not action.needs.safe:
+            return index + 1
+        self._check_interrupt()
+        verdicts = verdicts_with_stand_ins(self._verdicts, self.plan.stood_in)
+        unmet = [c for c in action.step.only_if if not c.holds(verdicts)]
+        if unmet:
+            # A step for when something failed is not needed when nothing did. One that waits
+            # for a pass that never came is missing: without it no unit is accepted.
+            if any(condition.state in NOT_NEEDED for condition in unmet):
+                self.skipped.append(action.id)
+            return index + 1
+        self.watcher.step_started(index, action.id, action.step.kind, self.plan.seconds(index))
+        self._tell_bench()
+        self._index, self._begun, self._moved = index, len(self.judged), False
+        try:
             self._do(action)
-            self._done[action.id] = self.now()
-            self.reached.add(action.id)
-            if action.limit is not None and not _decided(self.judged[begun:]):
-                self._not_measured(action, "the step made no reading that its limit is about")
-            new = self.judged[begun:]
-            self.watcher.step_ended(action.id, new, self.elapsed)
-            if {j.verdict for j in new} & _ending(action.step):
-                self.stopped_at = action.id
+        except ReadAgain as wish:
+            again = self._to_read_again()
+            if again is None:
+                raise AssertionError("nothing to read again") from wish
+            self._set_aside(self.plan.actions[again], wish.why)
+            return again
+        self._done[action.id] = self.now()
+        self.reached.add(action.id)
+        if action.limit is not None and not _decided(self.judged[self._begun :]):
+            self._not_measured(action, "the step made no reading that its limit is about")
+        new = self.judged[self._begun :]
+        self.watcher.step_ended(action.id, new, self.elapsed)
+        if {j.verdict for j in new} & _ending(action.step):
+            self.stopped_at = action.id
+        self._last_read = index if new else None
+        return index + 1
+
+    # --- reading again -----------------------------------------------------------------------
+
+    def _may_read_again(self) -> bool:
+        return self._to_read_again() is not None
+
+    def _to_read_again(self) -> int | None:
+        """The action that is done once more when what was read last is to be read again."""
+        if len(self.judged) > self._begun:
+            return self._index if self._repeatable(self._index) else None
+        before = self._last_read
+        if before is None or self._moved or not self._repeatable(before):
+            return None
+        return before
+
+    def _repeatable(self, index: int) -> bool:
+        return repeatable(self.plan.actions[index], charged=self._charged, up=self.seen_up)
+
+    def _set_aside(self, action: Action, why: str) -> None:
+        """What a step has read counts no more, for it is read again; the rows stay on record."""
+        aside = [j for j in self.judged if j.step == action.id and j.quantity != READ_AGAIN.name]
+        self.judged = [j for j in self.judged if j not in aside]
+        if self._charged and (told := against(action.id, aside)) and told not in self.against:
+            self.against.append(told)
+        for terminal in {t for hookup in action.needs.hookups for t in hookup.terminals}:
+            if terminal not in self.plan.standing:  # asked for once more
+                self.where.pop(terminal, None)
+        self._verdicts.pop(action.id, None)
+        self._earlier.forget(action.id)
+        self._done.pop(action.id, None)
+        self.reached.discard(action.id)
+        if self.stopped_at == action.id:
+            self.stopped_at = ""
+        self._judge(action.id, marker(why, aside))
+        self.say(f"{action.id}: {why}")
+
+    def _like_a_wrong_clip(self, action: Action, made: Yielded) -> bool:
+        """Whether hands say that a lead was on a wrong place, and have put it right: asked of a
+        unit without power, where what was read would end the run."""
+        if self._charged or not self.hands.looks or not made.judged:
+            return False
+        last = self.judged[-1]
+        if last.verdict not in _ending(action.step):
+            return False
+        told = last.note if last.value is None else render(last.value, last.unit, digits=4)
+        where = f" at {last.channel}" if last.channel else ""
+        return self.hands.again(
+            f"LOOK  {action.id}{where}: {told}\nThe unit has no power. A clip on a wrong place, or "
+            "none, reads so: see that each is where it was named."
+        )
+
+    # --- one action --------------------------------------------------------------------------
 
     def _do(self, action: Action) -> None:
         step = action.step
@@ -126,6 +197,8 @@ class Engine(Lent):
                 if item.judged and item.value is not None:
                     self._earlier.add(action.id, item.reading, item.value)
                 self._judge(action.id, item)
+                if self._like_a_wrong_clip(action, item):
+                    raise ReadAgain(WRONG_CLIP)
             if action.needs.safe:
                 self._charged = False
             if action.needs.energises:

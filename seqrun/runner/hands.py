@@ -14,9 +14,10 @@ from seqrun.errors import Interrupted, NotMeasured, UsageError
 from seqrun.instruments.desk import Question, Setting, Typed
 from seqrun.plan.context import MAINS, Key
 from seqrun.plan.needs import Hookup
+from seqrun.runner.again import ReadAgain
 from seqrun.runner.presses import Presses, no_presses, terminal_presses
 from seqrun.runner.prompts import END, Asked, Kind, Prompt
-from seqrun.runner.reading_by_hand import ask_reading
+from seqrun.runner.reading_by_hand import QUIT, ask_reading
 from seqrun.runner.typed import discard_typed
 
 LIVE_WARNING = (
@@ -27,7 +28,11 @@ LIVE_WARNING = (
 
 class Hands(Protocol):
     """Moves leads. ``by`` names who, for the record; ``live`` is True while the unit is powered
-    or has not been seen to be discharged."""
+    or has not been seen to be discharged.
+
+    Asked to move a lead, to turn a control or to confirm a thing done, hands may raise
+    :class:`seqrun.runner.again.ReadAgain`: what was read last is then read once more.
+    """
 
     by: str
     looks: bool  # whether somebody is there who can look at a lead
@@ -38,7 +43,14 @@ class Hands(Protocol):
 
     def turn(self, control: str, position: str, live: bool, words: str = "") -> None: ...
 
-    def acknowledge(self, text: str) -> None: ...
+    def acknowledge(self, text: str, done: str = "done") -> None:
+        """Have a text read or a thing done; ``done`` is what is confirmed, "read" or "done"."""
+        ...
+
+    def again(self, text: str) -> bool:
+        """Show what looks like a lead on a wrong place: True when it has been put right and is to
+        be read again, False when the reading stands."""
+        ...
 
     def presses(self) -> AbstractContextManager[Presses]:
         """See :meth:`seqrun.steps.base.Context.presses`."""
@@ -91,14 +103,34 @@ class Operator:
         unplugs = control == MAINS and position == "off"
         self._confirm(f"SET  {_setting(control, position, words)}", skip=not unplugs, kind="set")
 
-    def acknowledge(self, text: str) -> None:
-        self._confirm(text)
+    def acknowledge(self, text: str, done: str = "done") -> None:
+        self._confirm(text, done=done, again=done != "read")
+
+    def again(self, text: str) -> bool:
+        keys = (Key("", "put right: read it again"), Key("k", "keep the reading"), END)
+        asked = Asked("note", text, keys, why=_WHY_AGAIN)
+        line = "Enter when put right: it is read again, k keeps the reading, q to end the run: "
+        try:
+            self._fresh()
+            self._say(text)
+            while True:
+                answer = self._ask(Prompt(line, asked)).strip().lower()
+                if answer in ("", "r"):
+                    return True
+                if answer == "k":
+                    return False
+                if answer in QUIT:
+                    raise Interrupted("the operator ended the run at a reading")
+                self._fresh()
+                self._say(_WHY_AGAIN if answer == "?" else f"'{answer}' is none of Enter, k and q.")
+        except (EOFError, OSError, ValueError):
+            raise Interrupted("the terminal was closed while a lead was asked for") from None
 
     def presses(self) -> AbstractContextManager[Presses]:
         return self._presses()
 
     def set_by_hand(self, setting: Setting) -> None:
-        self._confirm(f"SET BY HAND  {setting.words}", kind="set")
+        self._confirm(f"SET BY HAND  {setting.words}", kind="set", again=False)
 
     def read_by_hand(self, question: Question) -> Typed:
         try:
@@ -125,41 +157,65 @@ class Operator:
         live: bool = False,
         *,
         skip: bool = False,
+        again: bool = True,
+        done: str = "done",
         kind: Kind = "note",
         leads: tuple[tuple[str, str], ...] = (),
     ) -> None:
-        done = Key("", "read, and so it is" if kind == "note" else "done")
-        keys = (done, *([Key("s", "skip it")] if skip else []), END)
-        asked = Asked(kind, text, keys, live, _what_for(live, skip), leads)
+        keys = (
+            Key("", "read, and so it is" if kind == "note" else "done"),
+            *([Key("r", "read again")] if again else []),
+            *([Key("s", "skip it")] if skip else []),
+            END,
+        )
+        why = _what_for(live, again, skip)
+        asked = Asked(kind, text, keys, live, why, leads)
+        means = [
+            f"Enter when {done}",
+            "r read again",
+            "? what for",
+            "s to skip",
+            "q to end the run",
+        ]
+        line = ", ".join(m for m in means if (again or m[0] != "r") and (skip or m[0] != "s"))
         try:
             self._fresh()
             if live:
                 self._say(LIVE_WARNING)
             self._say(text)
-            skips = ", s to skip it" if skip else ""
             while True:
-                line = f"Enter when done, ? what for{skips}, q to end the run: "
-                answer = self._ask(Prompt(line, asked)).strip().lower()
+                answer = self._ask(Prompt(f"{line}: ", asked)).strip().lower()
                 if answer == "":
                     return
-                if answer in ("q", "quit"):
+                if answer in QUIT:
                     raise Interrupted("the operator ended the run at a hookup")
+                if answer == "r" and again:
+                    raise ReadAgain
                 if answer == "s" and skip:
                     raise self._skipped(text)
                 self._fresh()
                 if answer == "?":
-                    self._say(f"{text}\n{_what_for(live, skip)}")
+                    self._say(f"{text}\n{why}")
                 else:
-                    self._say(f"'{answer}' is none of Enter, ?{', s' if skip else ''} and q.")
+                    self._say(f"'{answer}' is none of {line}.")
         except (EOFError, OSError, ValueError):  # ValueError: a stream that is closed
             raise Interrupted("the terminal was closed while a hookup was asked for") from None
 
 
-def _what_for(live: bool, skip: bool) -> str:
+_WHY_AGAIN = (
+    "What was read stays on record either way. Read again, it counts no more; kept, it is held "
+    "against its limit as it is, and the run ends by it."
+)
+
+
+def _what_for(live: bool, again: bool, skip: bool) -> str:
     """What an answer comes to, for whoever asks."""
+    if not again:
+        return "It goes on when Enter says that somebody has read it."
     told = (
         "What is read next is read there, and a lead that is somewhere else is taken for the "
-        "unit's fault."
+        "unit's fault. r: a lead of the step before was on a wrong place, and is right now; what "
+        "was read there stays on record, and counts no more."
     )
     if live:
         told += f" {LIVE_WARNING}"
@@ -199,8 +255,11 @@ class Assumed:
     def turn(self, control: str, position: str, live: bool, words: str = "") -> None:
         raise _unattended(f"somebody would have to set {_setting(control, position, words)}")
 
-    def acknowledge(self, text: str) -> None:
+    def acknowledge(self, text: str, done: str = "done") -> None:
         self._say(text)
+
+    def again(self, text: str) -> bool:
+        return False
 
     def presses(self) -> AbstractContextManager[Presses]:
         return no_presses()

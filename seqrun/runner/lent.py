@@ -10,7 +10,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from functools import cached_property
+from functools import cached_property, partial
 from typing import TypeVar
 
 from uncertainties import UFloat
@@ -33,6 +33,7 @@ from seqrun.plan.needs import Hookup
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Quantity
 from seqrun.record import RunRecord
+from seqrun.runner.again import ReadAgain
 from seqrun.runner.earlier import Earlier
 from seqrun.runner.events import BenchNow, Near, Watcher
 from seqrun.runner.hands import Hands
@@ -96,6 +97,7 @@ class Lent:
         self._watches_supply = not view.by_hand("supply")
         self._limiting = Limiting(view.fed_rails, view.unit.rail_voltage)
         self._measures = False  # whether the present step reads a powered unit
+        self._moved = False  # whether a lead or a control was moved since it began
 
     # --- instruments -------------------------------------------------------------------------
 
@@ -215,7 +217,25 @@ class Lent:
 
     def acknowledge(self, text: str) -> None:
         self._still_going()
-        self.hands.acknowledge(text)
+        self._asked(partial(self.hands.acknowledge, text))
+
+    def _asked(self, ask: Callable[[], None]) -> None:
+        """Have hands do something.
+
+        Raises:
+            ReadAgain: they want what was read last to be read again, and that can be.
+        """
+        while True:
+            try:
+                return ask()
+            except ReadAgain:
+                if self._may_read_again():
+                    raise
+            self.watcher.note("there is nothing here that could be read again")
+
+    def _may_read_again(self) -> bool:
+        """Whether there is a step that could be done once more; who does the steps knows."""
+        return False
 
     def confirm_seen(self, text: str) -> None:
         if not self.hands.looks:
@@ -231,7 +251,8 @@ class Lent:
                 continue
             self._still_going()
             self._ready_meter(hookup)
-            self.hands.connect(hookup, self._charged)
+            self._asked(partial(self.hands.connect, hookup, self._charged))
+            self._moved = True
             self._desk.moved()
             self.where.update(hookup.leads)
             self._proved -= hookup.terminals
@@ -252,7 +273,8 @@ class Lent:
     def disconnect(self, terminal: str, words: str) -> None:
         if terminal in self.where:
             self._still_going()
-            self.hands.disconnect(terminal, words, self._charged)
+            self._asked(partial(self.hands.disconnect, terminal, words, self._charged))
+            self._moved = True
             del self.where[terminal]
             self._proved.discard(terminal)
             self.watcher.hookup(f"{terminal} off - {words}", self._charged, self.hands.by)
@@ -286,8 +308,9 @@ class Lent:
             # From the question on it may be in: whoever ends the run there need not have said so.
             self.own_mains = self._charged = True
         try:
-            self.hands.turn(control, position, self._charged, words)
-        except NotMeasured:  # nobody did it
+            self._asked(partial(self.hands.turn, control, position, self._charged, words))
+            self._moved = True
+        except (NotMeasured, ReadAgain):  # nobody did it
             self.own_mains, self._charged = before
             raise
         self._desk.moved()

@@ -121,8 +121,11 @@ class VirtualHands:
                 expected="a control and a position that the unit has",
             ) from refusal
 
-    def acknowledge(self, text: str) -> None:
+    def acknowledge(self, text: str, done: str = "done") -> None:
         """Virtual hands do not burn."""
+
+    def again(self, text: str) -> bool:
+        return False
 
     def presses(self) -> AbstractContextManager[Presses]:
         return no_presses()

@@ -17,7 +17,7 @@ from seqrun.judge import dispose, held, weighed
 from seqrun.judge.findings import Findings
 from seqrun.plan.build import Plan
 from seqrun.plan.leaving_out import lines
-from seqrun.plan.standing import screen, standing
+from seqrun.plan.standing import cautions_screen, screen, standing
 from seqrun.plan.view import BenchView
 from seqrun.record import MessageLog, RunInfo, RunRecord, Store
 from seqrun.record.answer import HELD_FOR
@@ -299,8 +299,8 @@ def _preflight(engine: Engine, opened: OpenBench, record: RunRecord) -> None:
         engine.against.append(
             "the supply is by hand: its protection, its limit and its being off are not read back"
         )
-    for text in (*plan.sequence.cautions, *view.unit.cautions):
-        engine.hands.acknowledge(f"CAUTION  {text}")
+    if cautions := cautions_screen(plan):
+        engine.hands.acknowledge(cautions, "read")
     if leads := screen(plan):
         engine.hands.acknowledge(leads)
     engine.trips = arm(plan.sequence.trip, engine)

@@ -49,8 +49,11 @@ class SwitchHands:
         self._others.turn(control, position, live, words)
         self.by = self._others.by
 
-    def acknowledge(self, text: str) -> None:
-        self._others.acknowledge(text)
+    def acknowledge(self, text: str, done: str = "done") -> None:
+        self._others.acknowledge(text, done)
+
+    def again(self, text: str) -> bool:
+        return self._others.again(text)
 
     def presses(self) -> AbstractContextManager[Presses]:
         return self._others.presses()

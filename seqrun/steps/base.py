@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from functools import cache
 from pathlib import Path
 
-from seqrun.plan.contract import STEP_DONE, Step
+from seqrun.plan.contract import READ_AGAIN, STEP_DONE, Step
 from seqrun.plan.measurand import Measurand, Yields
 
 
@@ -58,7 +58,7 @@ def measurands_of(steps: Mapping[str, type[Step]]) -> dict[str, Measurand]:
     Raises:
         TypeError: two of one name that are not the same.
     """
-    found: dict[str, Measurand] = {STEP_DONE.name: STEP_DONE}
+    found: dict[str, Measurand] = {one.name: one for one in (STEP_DONE, READ_AGAIN)}
     for name, kind in steps.items():
         for one in kind.yields:
             if found.setdefault(one.of.name, one.of) != one.of:

@@ -24,6 +24,7 @@ LABEL_SLACK = 0.02
 RATED_SLACK = 0.1  # between a load and the rated load that it stands for
 #: two of four leads changed over are all that makes a resistor read so
 BACKWARDS = "below zero, so that the meter's leads are swapped"
+SHORTED = "the meter's leads touch one another or are on one place, or the load is shorted"
 
 
 class _Loads(Step):
@@ -140,7 +141,7 @@ class LoadResistance(_Loads):
             read = float(ohms.nominal_value)
             off = abs(read - load.resistance)
             if off > max(3.0 * load.tolerance, LABEL_SLACK) * load.resistance + way.leads_ohm:
-                wrong = "not the load that it says" if read > 0.0 else BACKWARDS
+                wrong = _wrong(read, load)
                 yield self.not_measured(
                     LOAD_RESISTANCE,
                     f"{_named(load)} reads {render(read, 'Ω')}: {wrong}",
@@ -154,6 +155,13 @@ class LoadResistance(_Loads):
                 instruments=(meter.name,),
                 note=way.words,
             )
+
+
+def _wrong(read: float, load: Load) -> str:
+    """What a reading that is not the load's says, in words."""
+    if abs(read) < LABEL_SLACK * load.resistance:
+        return SHORTED
+    return "not the load that it says" if read > 0.0 else BACKWARDS
 
 
 def _named(load: Load) -> str:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import ClassVar
+from typing import ClassVar, Literal
 
 from pydantic import Field
 
+from seqrun.plan.cautions import OFF, POWERED
 from seqrun.plan.context import Context
 from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.needs import Needs
@@ -20,10 +21,17 @@ class Tell(Step):
     yields: ClassVar = ()
 
     text: str = Field(min_length=1, max_length=400)
+    work: Literal["off", "powered"] | None = Field(
+        None, description="what it sends somebody to: a unit that is off, or one that is powered"
+    )
 
     def needs(self, view: BenchView) -> Needs:
         return Needs(seconds=0.0)
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
+        told = {"off": OFF, "powered": f"{POWERED} {OFF}"}.get(self.work or "")
         ctx.say(self.text)
+        if told and not ctx.kept(told):  # once a run
+            ctx.say(f"CAUTION  {told}")
+            ctx.keep(told, True)
         yield from ()

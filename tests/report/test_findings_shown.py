@@ -209,8 +209,8 @@ def test_readings_that_speak_of_no_cause_are_not_called_clean() -> None:
 
 
 def test_whoever_is_sent_to_a_live_unit_is_told_so_and_nobody_else() -> None:
-    from seqrun.report.findings.words import CAUTION, LIVE, caution
+    from seqrun.plan.cautions import OFF, POWERED, caution
 
-    assert caution("Power off: look for a loose screw.") == CAUTION
+    assert caution("Power off: look for a loose screw.") == OFF
     told = caution("Cool and warm the small transistors while watching the noise.")
-    assert told.startswith(LIVE) and CAUTION in told
+    assert told.startswith(POWERED) and OFF in told

@@ -69,6 +69,12 @@ def test_the_terminal_says_what_the_page_says(rejected: RunData) -> None:
         assert words in page
 
 
+def test_the_terminal_shows_the_cautions_as_the_page_does(rejected: RunData) -> None:
+    told = " ".join(shown(rejected).split())
+    assert rejected.facts["cautions"]
+    assert all(" ".join(text.split()) in told for text in rejected.facts["cautions"])
+
+
 def test_no_line_is_wider_than_80_columns(rejected: RunData) -> None:
     for text in (shown(rejected), shown(rejected, "ascii")):
         assert max(cell_len(line) for line in text.splitlines()) <= 80

@@ -43,7 +43,7 @@ def front_panel(monkeypatch: pytest.MonkeyPatch) -> Callable[[str], None]:
 def asked(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """What the operator was asked to confirm."""
     texts: list[str] = []
-    monkeypatch.setattr(VirtualHands, "acknowledge", lambda hands, text: texts.append(text))
+    monkeypatch.setattr(VirtualHands, "acknowledge", lambda hands, text, *_: texts.append(text))
     monkeypatch.setattr(VirtualHands, "looks", True)  # as an operator at the terminal does
     return texts
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from seqrun.errors import SeqrunError
 from seqrun.files.sequence.file import load_sequence
-from seqrun.files.shipped import find
+from seqrun.files.shipped import find, shipped
 from seqrun.runner.preparation import check_file, prepare
 from seqrun.steps.base import kinds
 
@@ -77,3 +79,14 @@ def test_a_bridged_output_is_read_as_the_difference_of_two_probes() -> None:
         for node in on:
             if node.endswith(".pos") and node.startswith("out."):
                 assert node.removesuffix("pos") + "neg" in on, action.id
+
+
+SENDS = re.compile(r"\b(coil|fuse|bias (adjustment|transistor)|divider|capacitors|look at)\b")
+
+
+@pytest.mark.parametrize("name", shipped("sequence"))
+def test_a_text_that_sends_somebody_to_the_unit_says_whether_it_is_powered(name: str) -> None:
+    for step in load_sequence(shipped("sequence")[name], kinds()).step:
+        if step["do"] == "tell" and SENDS.search(step["text"]):
+            powered = re.search(r"\bcoil\b", step["text"])
+            assert step["work"] == ("powered" if powered else "off"), step["id"]

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, TextIO
 
 from seqrun.judge.findings import Findings
 from seqrun.judge.salvage import Advice
+from seqrun.plan.cautions import caution
 from seqrun.report.findings import words as say
 from seqrun.report.shared.screen import clean, console, is_ascii, plain
 from seqrun.values import Disposition
@@ -93,7 +94,7 @@ def findings_view(
 
 
 def _caution(findings: Findings) -> str:
-    return say.caution(*(told.finding.next for told in say.told(findings)), findings.apart)
+    return caution(*(told.finding.next for told in say.told(findings)), findings.apart)
 
 
 def _groups(findings: Findings) -> list[tuple[str, list[str]]]:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from seqrun.judge.findings import Finding, Findings, Reason
 from seqrun.judge.salvage import Advice, Prospect
+from seqrun.plan.cautions import caution
 from seqrun.values import Disposition
 
 if TYPE_CHECKING:
@@ -22,16 +22,6 @@ ASSUMED = (
     "unit. They reject nothing: the verdicts do. A cause that is likelier than none holds an "
     "accept, and a mistake on the bench that is likelier than any other cause holds a reject."
 )
-CAUTION = (
-    "Before touching anything: power off, and each rail confirmed below 2 V by meter. Mains parts "
-    "follow local codes and are for licensed people."
-)
-LIVE = (
-    "Looking at it while it is powered is live work: one hand, an insulated tool, no rings, test "
-    "loads instead of speakers; local codes and licensed practice rule."
-)
-#: what sends somebody to a unit that is powered
-_POWERED = re.compile(r"\b(while|driven|voltages?|coil|signal|ripple|drop across)\b", re.IGNORECASE)
 FROM_SIMULATED = (
     "The odds come from simulated faults: no statistics of real repairs stand behind them."
 )
@@ -135,12 +125,6 @@ def heading(findings: Findings, disposition: Disposition | None = None) -> str:
 def odds_from(simulated: bool) -> str:
     """Where the odds come from, and on a real unit that nobody has counted real repairs."""
     return ASSUMED if simulated else f"{FROM_SIMULATED} {ASSUMED}"
-
-
-def caution(*steps: str) -> str:
-    """The caution for what is to be done next: for a dead unit, and for a live one where a step
-    sends somebody there."""
-    return f"{LIVE} {CAUTION}" if any(_POWERED.search(step) for step in steps) else CAUTION
 
 
 def second_fault(findings: Findings) -> str:

@@ -85,7 +85,9 @@ def unit_history(store: Store, serial: str, simulated: bool | None = None) -> Un
             hint=None if known else "seqrun run makes one; --results names another folder",
         )
     kept, kind, left_out = of_one_kind(runs, simulated)
-    frame = store.readings_frame((*COLUMNS, "note"), categories=True)
+    from seqrun.record.frames import counted_frame
+
+    frame = counted_frame(store.readings_frame((*COLUMNS, "note"), categories=True))
     wanted = (frame["serial"] == serial) & (frame["simulated"] == kind)
     series = _series(_in_time(_with_conditions(frame[wanted])), _ALIKE)
     trends = [_trend(series, group) for group in range(series.size)]
@@ -139,7 +141,9 @@ def model_histories(
             hint=None if known else "seqrun run makes one; --results names another folder",
         )
     kept, kind, left_out = of_one_kind(runs, simulated)
-    frame = store.readings_frame(COLUMNS, categories=True)
+    from seqrun.record.frames import counted_frame
+
+    frame = counted_frame(store.readings_frame(COLUMNS, categories=True))
     limited = frame["limit_low"].notna() | frame["limit_high"].notna()
     wanted = limited & (frame["simulated"] == kind)
     if model is not None:

@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, TextIO
 
 from seqrun.plan.leaving_out import lines
 from seqrun.plan.outlook import ENOUGH, Outlook, outlooks
-from seqrun.plan.standing import screen
+from seqrun.plan.standing import cautions_screen, screen
 from seqrun.quantity import render
 from seqrun.report.run.progress import clock
-from seqrun.report.shared.screen import WIDTH, clean, console, is_ascii, plain
+from seqrun.report.shared.screen import WIDTH, clean, console, is_ascii, plain, wrapped
 
 if TYPE_CHECKING:
     from rich.console import Group, RenderableType
 
-    from seqrun.plan.build import Plan
+    from seqrun.plan.build import Action, Plan
 
 
 def _limit(outlook: Outlook) -> str:
@@ -60,6 +61,8 @@ def plan_view(plan: Plan, *, ascii_only: bool = False) -> Group:
             )
         ),
         Text(),
+        *(Text(say(line), "bold") for line in cautions_screen(plan).splitlines()),
+        Text(),
     ]
     table = Table(box=None, padding=(0, 1, 0, 0), width=WIDTH, pad_edge=False, header_style="dim")
     for heading, width in (("step", 26), ("limit", 20), ("expected U", 12), ("TUR", 4)):
@@ -87,7 +90,26 @@ def plan_view(plan: Plan, *, ascii_only: bool = False) -> Group:
         parts.append(Text(say(_what_is_left_out_does(plan))))
     if leads := screen(plan):
         parts += [Text(), *(Text(say(line)) for line in leads.splitlines())]
+    parts += [Text(say(line)) for line in _hookups(plan)]
     return Group(*parts)
+
+
+def _hookups(plan: Plan) -> Iterator[str]:
+    """Every hookup that will be asked for, in order, and what it is for."""
+    made = plan.hookups_for
+    if not made:
+        return
+    yield ""
+    yield "HOOKUPS  asked for in this order, each for:"
+    for number, (hookup, actions) in enumerate(made, 1):
+        yield from wrapped(f"  {number:>2}. {hookup.words}", 6)
+        yield from wrapped(f"      for {'; '.join(map(_purpose, actions))}", 10)
+
+
+def _purpose(action: Action) -> str:
+    """What a step is done for: its quantities, by name, and its id."""
+    titles = dict.fromkeys(of.title for of in action.step.judges or action.step.quantities[:1])
+    return f"{', '.join(titles) or action.step.kind.replace('_', ' ')} ({action.id})"
 
 
 def _what_is_left_out_does(plan: Plan) -> str:

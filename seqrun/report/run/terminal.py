@@ -67,6 +67,9 @@ def summary_view(run: RunData | Summary, *, ascii_only: bool = False) -> Group:
         parts.append(_item(say(said.text), _shape(verdict, ascii_only), STYLES[verdict]))
     for text in summary.next_actions:
         parts.append(_item(say(f"Next: {text}"), ">", "bold"))
+    if summary.cautions:
+        parts += [Text(), Text("CAUTIONS", "bold")]
+        parts += [_item(say(text), "!", "bold") for text in summary.cautions]
     if summary.limits:
         parts += [Text(), limits_table(summary.limits, ascii_only=ascii_only)]
     parts.append(Rule(style="dim", characters="-" if ascii_only else "─"))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import re
+import textwrap
 from typing import TYPE_CHECKING, TextIO
 
 from seqrun.values import Verdict
@@ -89,3 +90,10 @@ def clean(text: str) -> str:
 def plain(text: str) -> str:
     """Text in ASCII: our own signs by their usual spellings, anything else by ``?``."""
     return clean(text).translate(_PLAIN).encode("ascii", "replace").decode("ascii")
+
+
+def wrapped(text: str, indent: int) -> list[str]:
+    """Lines of at most :data:`WIDTH` columns, those after the first indented."""
+    return textwrap.wrap(
+        text, WIDTH, subsequent_indent=" " * indent, break_on_hyphens=False, drop_whitespace=True
+    )

@@ -11,6 +11,7 @@ from seqrun.case.stay import Case
 from seqrun.case.weighing import Weighed, told_by_run, unit_of
 from seqrun.errors import SeqrunError
 from seqrun.judge.salvage import Advice
+from seqrun.plan.cautions import caution
 from seqrun.quantity import render
 from seqrun.record.places import safe_name
 from seqrun.report.findings import words as say
@@ -57,7 +58,7 @@ def case_lines(
         yield f"  seqrun unit {case.serial} --owner-answer {sign.id}=yes"
     if step.by_hand:
         yield from _fold("By hand", step.by_hand)
-        yield from _fold("CAUTION", say.caution(step.by_hand))
+        yield from _fold("CAUTION", caution(step.by_hand))
     yield from _fold("Why", step.why)
     yield f"Next: {step.command}"
     if case.simulated:

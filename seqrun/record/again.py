@@ -1,0 +1,27 @@
+"""Readings that were read again: the rows they replace stay in the table, and count no more.
+
+A row of the quantity :data:`READ_AGAIN` says so: of its step, what stands before it in the table
+was set aside, and its note tells why and what that was.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from seqrun.values import Judged
+
+READ_AGAIN = "read_again"
+
+
+def counted(judged: Iterable[Judged]) -> list[Judged]:
+    """The readings of one run without those that were read again, in their order.
+
+    Args:
+        judged: as they stand in the table.
+    """
+    found: list[Judged] = []
+    for one in judged:
+        if one.quantity == READ_AGAIN:
+            found = [j for j in found if j.step != one.step or j.quantity == READ_AGAIN]
+        found.append(one)
+    return found
