@@ -150,11 +150,11 @@ class Quantity:
         return render(self.value, self.unit, digits=6)
 
 
-class _Reader(quantiphy.Quantity):
+class _Parsed(quantiphy.Quantity):
     """quantiphy with our preferences, without touching those of other users of the library."""
 
 
-_Reader.set_prefs(known_units="min m mol", input_sf="TGMkmuµμnp", map_sf={"u": "µ"}, spacer=" ")
+_Parsed.set_prefs(known_units="min m mol", input_sf="TGMkmuµμnp", map_sf={"u": "µ"}, spacer=" ")
 
 
 def kind(unit: str) -> str:
@@ -190,7 +190,7 @@ def read(text: str) -> Quantity:
         value, unit = float(number.group()), rest
     else:
         try:
-            parsed = _Reader(f"{number.group()} {rest}")
+            parsed = _Parsed(f"{number.group()} {rest}")
         except (quantiphy.QuantiPhyError, OverflowError) as problem:
             raise QuantityError(
                 f"{shown} cannot be read", 'a quantity such as "50 mV"'

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import ast
 import subprocess
 import sys
+from collections import defaultdict
 from pathlib import Path
 
 ROOT = Path(__file__).parent.parent
@@ -29,3 +31,25 @@ def test_help_is_answered_before_the_heavy_libraries_are_imported() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
+
+
+def test_a_name_stands_for_one_thing() -> None:
+    """A class has its name alone: no second class, and no alias of a type, is called the same."""
+    classes: dict[str, list[str]] = defaultdict(list)
+    aliases: dict[str, list[str]] = defaultdict(list)
+    for path in sorted((ROOT / "seqrun").rglob("*.py")):
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        file = str(path.relative_to(ROOT))
+        for node in ast.walk(tree):
+            if isinstance(node, ast.ClassDef):
+                classes[node.name.lstrip("_")].append(f"{file}:{node.lineno}")
+        for node in tree.body:
+            if isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Name):
+                aliases[node.targets[0].id].append(f"{file}:{node.lineno}")
+    assert len(classes) > 100
+    twice = {
+        name: where + aliases.get(name, [])
+        for name, where in classes.items()
+        if len(where + aliases.get(name, [])) > 1
+    }
+    assert not twice, "one word for two things: choose another for one of them"

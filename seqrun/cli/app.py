@@ -31,7 +31,7 @@ study_app = typer.Typer(
 )
 app.add_typer(study_app, name="study")
 
-Bench = Annotated[
+BenchOption = Annotated[
     Optional[str],  # noqa: UP045 - typer reads the annotation at run time
     typer.Option("--bench", help="Bench file, or demo (demo:VARIANT,...) for the simulated one."),
 ]

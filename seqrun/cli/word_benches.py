@@ -10,7 +10,7 @@ import typer
 from seqrun.cli.app import Fault, Seed, UnitSheet, bench_app, study_app
 
 Benches = Annotated[int, typer.Option("--benches", min=1, help="Simulated benches for each.")]
-Quantity = Annotated[
+QuantityOption = Annotated[
     Optional[str],  # noqa: UP045
     typer.Option("--quantity", help="One quantity; without it, all."),
 ]
@@ -20,7 +20,7 @@ Processes = Annotated[int, typer.Option("--processes", min=1, help="How many at 
 @study_app.command("coverage")
 def study_coverage(
     benches: Benches = 400,
-    quantity: Quantity = None,
+    quantity: QuantityOption = None,
     seed: Seed = 1,
     processes: Processes = 1,
     dirty: Annotated[
@@ -43,7 +43,10 @@ def study_coverage(
 
 @study_app.command("decisions")
 def study_decisions(
-    benches: Benches = 400, quantity: Quantity = None, seed: Seed = 1, processes: Processes = 1
+    benches: Benches = 400,
+    quantity: QuantityOption = None,
+    seed: Seed = 1,
+    processes: Processes = 1,
 ) -> None:
     """Show how often units across a limit are accepted or rejected wrongly."""
     from seqrun.cli.studies import decisions_command

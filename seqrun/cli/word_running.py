@@ -7,14 +7,14 @@ from typing import Annotated
 
 import typer
 
-from seqrun.cli.app import Bench, Fault, OnlyComplete, Results, Seed, UnitSheet, app
+from seqrun.cli.app import BenchOption, Fault, OnlyComplete, Results, Seed, UnitSheet, app
 
 
 @app.command()
 def run(
     sequence: Annotated[str, typer.Argument(help="A shipped sequence or a file.")],
     serial: Annotated[str, typer.Option("--serial", help="Serial number of the unit.")],
-    bench: Bench = None,
+    bench: BenchOption = None,
     unit: UnitSheet = None,
     operator: Annotated[str, typer.Option("--operator", help="Who runs it, for the record.")] = "",
     results: Results = Path("results"),
@@ -43,7 +43,7 @@ def run(
 
 
 @app.command()
-def safe(bench: Bench = None) -> None:
+def safe(bench: BenchOption = None) -> None:
     """Bring a bench to its safe state and do nothing else; 0 when confirmed, 4 when not."""
     from seqrun.cli.safe import safe_command
 
@@ -71,7 +71,7 @@ def answer(
 @app.command()
 def plan(
     sequence: Annotated[str, typer.Argument(help="A shipped sequence or a file.")],
-    bench: Bench = None,
+    bench: BenchOption = None,
     unit: UnitSheet = None,
     only_complete: OnlyComplete = False,
 ) -> None:

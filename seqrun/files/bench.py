@@ -20,7 +20,7 @@ from seqrun.quantity import Amperes, Fraction, Ohms, Volts, Watts, custom_error
 
 #: the resource of an instrument that the operator sets and reads
 BY_HAND = "by hand"
-Key = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]{0,31}$")]
+ShortKey = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]{0,31}$")]
 Node = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]*(\.[a-z0-9_]+){0,6}$")]
 _FACTOR = {"type": "number", "exclusiveMinimum": 0, "maximum": 10000}
 _TERMINAL = re.compile(r"^[a-z][a-z0-9_]*(\.[a-z0-9_]+){1,3}$")
@@ -53,7 +53,7 @@ class FrontPanel(Strict):
     over_current: Amperes | None = Field(None, gt=0, description='such as "5 A"')
 
 
-class Instrument(Strict):
+class InstrumentEntry(Strict):
     """One instrument: where it answers and which driver speaks to it."""
 
     resource: Annotated[str, StringConstraints(min_length=3, max_length=200)] = Field(
@@ -143,7 +143,7 @@ class Lead(Strict):
 class Load(Strict):
     """A load resistor across a speaker output, as measured."""
 
-    name: Key = Field(description='such as "left"')
+    name: ShortKey = Field(description='such as "left"')
     point: Node = Field(description='a point of the unit such as "out.left"')
     resistance: Ohms = Field(gt=0, description='as measured, such as "8.02 Ω"')
     tolerance: Fraction = Field(gt=0, lt=0.5, description='such as "0.5 %"')
@@ -153,7 +153,7 @@ class Load(Strict):
 class Sensor(Strict):
     """A temperature sensor and where it is."""
 
-    name: Key = Field(description='such as "sink"')
+    name: ShortKey = Field(description='such as "sink"')
     point: Node = Field(description='"sensor.sink" or "sensor.ambient"')
     kind: Literal["Pt100"] = "Pt100"
     tolerance_class: Literal["A", "B"] = Field("B", alias="class")
@@ -170,7 +170,7 @@ class Simulator(Strict):
     """Clock and hands of a simulated bench."""
 
     control: str = Field(description="the VISA resource of its clock and hands")
-    panel: dict[Key, Panel] = Field(
+    panel: dict[ShortKey, Panel] = Field(
         {}, description="what its virtual hands set and read for an instrument by hand"
     )
 
@@ -187,7 +187,7 @@ class Bench(FileModel):
         "", description='the VISA library: "@py", or the path of a maker\'s; else PYVISA_LIBRARY'
     )
     simulator: Simulator | None = None
-    instrument: Annotated[dict[Key, Instrument], Field(min_length=1)] = Field(
+    instrument: Annotated[dict[ShortKey, InstrumentEntry], Field(min_length=1)] = Field(
         description="a table such as [instrument.supply] for each instrument"
     )
     lead: Annotated[tuple[Lead, ...], BeforeValidator(_ends)] = ()

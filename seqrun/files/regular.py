@@ -18,7 +18,7 @@ class PatternError(ValueError):
     """A pattern is no regular expression, or one that RE2 does not know."""
 
 
-class Found(Protocol):
+class Match(Protocol):
     """A match."""
 
     def group(self, number: int = 0, /) -> str: ...
@@ -46,14 +46,14 @@ class Pattern:
             raise PatternError(words) from None
         self.groups: int = self._compiled.groups
 
-    def search(self, text: str) -> Found | None:
+    def search(self, text: str) -> Match | None:
         """Where it is found first, if anywhere."""
-        found: Found | None = self._compiled.search(_valid(text[:LONGEST_SUBJECT]))
+        found: Match | None = self._compiled.search(_valid(text[:LONGEST_SUBJECT]))
         return found
 
-    def match(self, text: str) -> Found | None:
+    def match(self, text: str) -> Match | None:
         """The same at the beginning only."""
-        found: Found | None = self._compiled.match(_valid(text[:LONGEST_SUBJECT]))
+        found: Match | None = self._compiled.match(_valid(text[:LONGEST_SUBJECT]))
         return found
 
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from seqrun.errors import InstrumentRefused, InstrumentSilent, WrongInstrument
 from seqrun.files import regular
-from seqrun.files.bench import Instrument as BenchInstrument
+from seqrun.files.bench import InstrumentEntry as BenchInstrument
 from seqrun.files.driver.file import Driver
 from seqrun.instruments.generator import DrivenGenerator
 from seqrun.instruments.link import Link, MessageLog
@@ -18,7 +18,7 @@ from seqrun.instruments.switch import DrivenSwitch
 if TYPE_CHECKING:
     from pyvisa import ResourceManager
 
-Driven = DrivenSupply | DrivenMeter | DrivenScope | DrivenGenerator | DrivenSwitch
+AnyDriven = DrivenSupply | DrivenMeter | DrivenScope | DrivenGenerator | DrivenSwitch
 
 
 def open_instrument(
@@ -28,7 +28,7 @@ def open_instrument(
     manager: ResourceManager,
     log: MessageLog,
     shared: Link | None = None,
-) -> Driven:
+) -> AnyDriven:
     """Open one instrument of a bench, and see that it is the one named before anything else.
 
     Only ``*IDN?`` is sent to an instrument that turns out to be another; the driver's ``prepare``

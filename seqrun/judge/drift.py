@@ -16,7 +16,7 @@ from seqrun.judge.change import SHARE, Change, classify, least_that_matters
 from seqrun.values import Limit
 
 if TYPE_CHECKING:
-    from seqrun.measure.trend import Line
+    from seqrun.measure.trend import StraightLine
 
 #: a limit is foretold no further ahead than twice the time that was looked at; our own rule
 AHEAD = 2.0
@@ -33,7 +33,7 @@ class Drift:
 
 
 def drift(
-    line: Line | None,
+    line: StraightLine | None,
     limit: Limit | None,
     unit: str,
     values: Sequence[float] = (),
@@ -58,7 +58,7 @@ def drift(
     return Drift(change, matters, slight, _reaches(line, limit) if ahead else None)
 
 
-def _reaches(line: Line, limit: Limit | None) -> tuple[float, float] | None:
+def _reaches(line: StraightLine, limit: Limit | None) -> tuple[float, float] | None:
     """The limit that the line runs into, and when; None when there is none ahead."""
     if limit is None or not line.slope:
         return None

@@ -119,7 +119,7 @@ def _choice(departures: Sequence[UFloat]) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class Ripple:
+class RippleLevels:
     """Ripple of a rail: rms and peak-to-peak of all that is not DC, V."""
 
     rms_v: Bounded
@@ -135,7 +135,7 @@ def ripple(
     floor_v: UFloat | float | None = None,
     lsb_v: float = 0.0,
     clipped: bool = False,
-) -> Ripple:
+) -> RippleLevels:
     """Ripple on a rail from a capture.
 
     Definition: the rms about the mean, and highest minus lowest sample. The record is cut to whole
@@ -171,7 +171,7 @@ def ripple(
     span = variable(
         float(used.max() - used.min()), lsb_v / math.sqrt(3.0), "quantisation", "rectangular"
     )
-    return Ripple(above_noise(measured, floor_v), span * scale)
+    return RippleLevels(above_noise(measured, floor_v), span * scale)
 
 
 def sag(unloaded: UFloat, loaded: UFloat) -> UFloat:

@@ -135,7 +135,7 @@ def check_record(
         )
 
 
-def refine(rec: tones.Record, omega: float) -> float:
+def refine(rec: tones.Rows, omega: float) -> float:
     """Least-squares ω (rad per sample) from a start that misses by less than half a cycle over
     the record."""
     n = rec.points
@@ -176,7 +176,7 @@ def refine(rec: tones.Record, omega: float) -> float:
     return omega
 
 
-def _three(rec: tones.Record, omega: float, first: complex) -> tuple[float, float, float]:
+def _three(rec: tones.Rows, omega: float, first: complex) -> tuple[float, float, float]:
     n = rec.points
     d, e = tones.dirichlet(omega, n)[0], tones.dirichlet(2.0 * omega, n)[0]
     cc, ss = (n + e) / 2.0, (n - e) / 2.0
@@ -186,7 +186,7 @@ def _three(rec: tones.Record, omega: float, first: complex) -> tuple[float, floa
     return a, -first.imag / ss, c
 
 
-def _by_phase(rec: tones.Record, omega: float) -> float:
+def _by_phase(rec: tones.Rows, omega: float) -> float:
     """Bring a start nearer: the turn of the demodulated phase from segment to segment."""
     cycles = omega * rec.points / TURN
     for segments in (8, 32):
@@ -227,7 +227,7 @@ def _hann_lines(values: Array) -> Array:
 
 
 def _finish(
-    rec: tones.Record,
+    rec: tones.Rows,
     sample_rate_hz: float,
     omega: float,
     gain: UFloat | None,

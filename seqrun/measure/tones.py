@@ -23,7 +23,7 @@ BATCH = 64
 
 
 @dataclass(frozen=True, slots=True)
-class Record:
+class Rows:
     """A record cut into rows, with its centre."""
 
     rows: Array  # (B, K)
@@ -36,12 +36,12 @@ class Record:
         return (self.points - 1) / 2.0
 
 
-def record(values: Array) -> Record:
+def record(values: Array) -> Rows:
     """Prepare a record (shape (points,)) for the sums below; a view where possible."""
     values = np.ascontiguousarray(values, dtype=np.float64)
     row = ROW if values.size >= 8 * ROW else max(values.size // 8, 1)
     whole = values.size - values.size % row
-    return Record(values[:whole].reshape(-1, row), values[whole:], values.size, float(values.sum()))
+    return Rows(values[:whole].reshape(-1, row), values[whole:], values.size, float(values.sum()))
 
 
 def dirichlet(theta: float, points: int) -> tuple[float, float, float]:
@@ -59,7 +59,7 @@ def dirichlet(theta: float, points: int) -> tuple[float, float, float]:
     return d, d1, d2
 
 
-def sums(rec: Record, omega: float, weighted: bool = False) -> tuple[complex, complex]:
+def sums(rec: Rows, omega: float, weighted: bool = False) -> tuple[complex, complex]:
     """(Σ y e^{-jωm}, Σ m y e^{-jωm}); the second is 0 unless ``weighted``. ω in rad per sample."""
     rows, row = rec.rows, rec.rows.shape[1]
     k = np.arange(row, dtype=np.float64)
@@ -91,9 +91,7 @@ def _times(rows: Array, columns: Array) -> Array:
     return out
 
 
-def segment_phasors(
-    rec: Record, omega: float, segments: int
-) -> tuple[NDArray[np.complex128], float]:
+def segment_phasors(rec: Rows, omega: float, segments: int) -> tuple[NDArray[np.complex128], float]:
     """Demodulated phasors of consecutive segments, and the segments' spacing in samples."""
     row = rec.rows.shape[1]
     turn = np.exp(-1j * omega * np.arange(row, dtype=np.float64))
@@ -119,7 +117,7 @@ class ToneFit:
     points: int
 
 
-def fit_tones(rec: Record, omegas: Sequence[float]) -> ToneFit:
+def fit_tones(rec: Rows, omegas: Sequence[float]) -> ToneFit:
     """Exact least squares of an offset and tones at known ω (rad per sample, all different).
 
     IEEE 1057's three-parameter fit, extended to any number of tones.
@@ -146,7 +144,7 @@ def fit_tones(rec: Record, omegas: Sequence[float]) -> ToneFit:
 
 
 def residual_square(
-    rec: Record, omegas: Sequence[float], phasors: Sequence[complex], offset: float
+    rec: Rows, omegas: Sequence[float], phasors: Sequence[complex], offset: float
 ) -> float:
     """Σ of squared differences between record and curve, taken point by point (the difference of
     two large sums would lose what lies 140 dB down)."""

@@ -89,7 +89,7 @@ def separation_db(
 
 
 @dataclass(frozen=True, slots=True)
-class SourceImpedance:
+class SourceAndDamping:
     """Magnitude of the output's source impedance (Ω) and the damping factor it makes."""
 
     impedance_ohm: UFloat
@@ -99,7 +99,7 @@ class SourceImpedance:
 
 def source_impedance(
     unloaded_rms: UFloat, loaded_rms: UFloat, load_ohm: UFloat, rated_load_ohm: float
-) -> SourceImpedance:
+) -> SourceAndDamping:
     """Source impedance from the fall of the output when the load is put on: R(U0/U1 − 1), Ω.
 
     Damping factor is rated load over source impedance (IEC 60268-3, 14.4). The gain of the meter
@@ -129,9 +129,9 @@ def source_impedance(
             hint="no load found, or the level was changed between",
         )
     if value > COVERAGE_FACTOR * u:
-        return SourceImpedance(impedance, rated_load_ohm / impedance, Bound.EXACT)
+        return SourceAndDamping(impedance, rated_load_ohm / impedance, Bound.EXACT)
     most = impedance - value + max(value, 0.0) + COVERAGE_FACTOR * u
-    return SourceImpedance(most, rated_load_ohm / most, Bound.AT_MOST)
+    return SourceAndDamping(most, rated_load_ohm / most, Bound.AT_MOST)
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,7 +229,7 @@ def riaa_playback_db(frequency_hz: float) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class RiaaDeviation:
+class CurveDeparture:
     """Departure from the playback curve at each frequency (dB), and the largest either way."""
 
     deviations_db: tuple[UFloat, ...]
@@ -238,7 +238,7 @@ class RiaaDeviation:
 
 def riaa_deviation(
     frequencies_hz: Sequence[float], gains: Sequence[UFloat], *, reference_hz: float = 1000.0
-) -> RiaaDeviation:
+) -> CurveDeparture:
     """Departure of a phono input from the RIAA playback curve, 0 dB at the reference.
 
     Args:
@@ -259,27 +259,27 @@ def riaa_deviation(
         decibels(g / gains[at]) - (riaa_playback_db(f) - zero) if i != at else exactly(0.0)
         for i, (f, g) in enumerate(zip(frequencies_hz, gains, strict=True))
     ]
-    return RiaaDeviation(tuple(deviations), _largest(deviations))
+    return CurveDeparture(tuple(deviations), _largest(deviations))
 
 
 @dataclass(frozen=True, slots=True)
-class ToneRange:
+class BoostAndCut:
     """What a tone control does at one frequency, dB re its middle setting."""
 
     boost_db: UFloat
     cut_db: UFloat
 
 
-def tone_range(full: UFloat, middle: UFloat, least: UFloat) -> ToneRange:
+def tone_range(full: UFloat, middle: UFloat, least: UFloat) -> BoostAndCut:
     """Range of a tone control from levels at full, middle and least setting, at one frequency
     (100 Hz for bass and 10 kHz for treble are usual; common practice)."""
     for level, words in ((full, "full"), (middle, "middle"), (least, "least")):
         _present(level, f"the output at {words} setting")
-    return ToneRange(decibels(full / middle), decibels(least / middle))
+    return BoostAndCut(decibels(full / middle), decibels(least / middle))
 
 
 @dataclass(frozen=True, slots=True)
-class VolumeTracking:
+class BalanceOverVolume:
     """Channel balance at each setting of the volume control (dB), and the largest difference from
     the balance at the first setting."""
 
@@ -287,7 +287,7 @@ class VolumeTracking:
     largest_db: UFloat
 
 
-def volume_tracking(one: Sequence[UFloat], other: Sequence[UFloat]) -> VolumeTracking:
+def volume_tracking(one: Sequence[UFloat], other: Sequence[UFloat]) -> BalanceOverVolume:
     """How well two channels stay together as the volume is turned down.
 
     Args:
@@ -300,7 +300,7 @@ def volume_tracking(one: Sequence[UFloat], other: Sequence[UFloat]) -> VolumeTra
         raise NotMeasured(f"{len(one)} settings", expected="at least two, both channels")
     balances = [balance_db(a, b) for a, b in zip(one, other, strict=True)]
     changes = [b - balances[0] for b in balances[1:]]
-    return VolumeTracking(tuple(balances), _largest(changes))
+    return BalanceOverVolume(tuple(balances), _largest(changes))
 
 
 def _largest(values: Sequence[UFloat]) -> UFloat:

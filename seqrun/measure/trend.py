@@ -60,7 +60,7 @@ class Lines:
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class StraightLine:
     """The same for one group."""
 
     count: int
@@ -88,7 +88,7 @@ class Line:
         return self.expanded * (self.end - self.start)
 
 
-def line(times: Array, values: Array, uncertainties: Array | None = None) -> Line:
+def line(times: Array, values: Array, uncertainties: Array | None = None) -> StraightLine:
     """The line through one quantity's readings.
 
     Args:
@@ -109,7 +109,7 @@ def line(times: Array, values: Array, uncertainties: Array | None = None) -> Lin
             expected=f"at least {LEAST_READINGS} readings, not all at one time",
         )
     cells = {name: float(getattr(found, name)[0]) for name in Lines.__dataclass_fields__}
-    return Line(count=int(cells.pop("count")), **cells)
+    return StraightLine(count=int(cells.pop("count")), **cells)
 
 
 def lines(groups: Indices, size: int, times: Array, values: Array, u: Array) -> Lines:

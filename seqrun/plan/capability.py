@@ -10,7 +10,7 @@ from seqrun.plan import by_hand
 from seqrun.quantity import render
 
 if TYPE_CHECKING:
-    from seqrun.plan.needs import Needs, Record
+    from seqrun.plan.needs import Needs, ScopeRecord
     from seqrun.plan.view import BenchView
 
 _UNITS = {
@@ -74,7 +74,7 @@ def _operation(view: BenchView, operation: str) -> None:
         )
 
 
-def _record(view: BenchView, record: Record) -> None:
+def _record(view: BenchView, record: ScopeRecord) -> None:
     key = view.key("scope")
     scope = view.drivers[key].scope
     if scope is None:

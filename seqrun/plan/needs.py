@@ -59,7 +59,7 @@ class SupplyUse:
 
 
 @dataclass(frozen=True, slots=True)
-class Record:
+class ScopeRecord:
     """The longest record that a step takes with the scope: points, samples per second, and the
     largest |V| that it expects at a probe tip."""
 
@@ -101,6 +101,6 @@ class Needs:
     supply: SupplyUse = SupplyUse()
     meter: Mapping[str, float | None] = field(default_factory=dict)
     generator: frozenset[str] = frozenset()
-    record: Record | None = None
+    record: ScopeRecord | None = None
     by_itself: frozenset[str] = frozenset()
     screen: bool = False

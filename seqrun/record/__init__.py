@@ -8,7 +8,7 @@ Write with :class:`Store` and the :class:`RunRecord` that it starts; read back w
 from seqrun.record.errors import RecordError, RecordLocked
 from seqrun.record.load import RunData, Trace, load_run
 from seqrun.record.merge import Merged, merge
-from seqrun.record.messages import MessageLog
+from seqrun.record.messages import MessageFile
 from seqrun.record.rows import (
     READING_COLUMNS,
     RUN_COLUMNS,
@@ -24,7 +24,7 @@ __all__ = [
     "READING_COLUMNS",
     "RUN_COLUMNS",
     "Merged",
-    "MessageLog",
+    "MessageFile",
     "RecordError",
     "RecordLocked",
     "RunData",

@@ -11,7 +11,7 @@ from seqrun.record.errors import from_os
 from seqrun.record.traces import open_text
 
 
-class MessageLog:
+class MessageFile:
     """Writes the log, buffered: thousands of lines in a run, and a run may not wait for the disk.
 
     A disk that fills must not come between the sequencer and an instrument that has to be made

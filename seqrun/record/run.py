@@ -13,7 +13,7 @@ from typing import Any, Self
 
 from seqrun.errors import Interrupted, SeqrunError, Tripped
 from seqrun.record.errors import RecordError, RecordLocked, from_os
-from seqrun.record.messages import MessageLog
+from seqrun.record.messages import MessageFile
 from seqrun.record.places import BUDGETS, FACTS, FILES, MESSAGES, TRACES, free_path, safe_name
 from seqrun.record.plain import budget_line, merged, plain, write_json
 from seqrun.record.rows import RunInfo, reading_cells, run_cells
@@ -50,7 +50,7 @@ class RunRecord:
         self._readings, self._runs = readings, runs
         self._count = 0
         self._guard = RLock()
-        self._log: MessageLog | None = None
+        self._log: MessageFile | None = None
         self._facts: dict[str, Any] = {}
         self._seal = Seal()
         self._budgets_hash = hashlib.sha256()
@@ -229,14 +229,14 @@ class RunRecord:
         self._seal.file(self.folder, path)
         return path
 
-    def message_log(self) -> MessageLog:
+    def message_log(self) -> MessageFile:
         """The log of the messages; one for the run, however often it is asked for.
 
         Raises:
             RecordError: it cannot be opened.
         """
         if self._log is None:
-            self._log = MessageLog(self.folder / MESSAGES)
+            self._log = MessageFile(self.folder / MESSAGES)
         return self._log
 
     def flush(self) -> None:

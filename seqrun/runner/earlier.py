@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured
-from seqrun.files.sequence.leaning import Known
+from seqrun.files.sequence.leaning import EarlierReading
 from seqrun.quantity import render
 from seqrun.values import Bound, Reading
 
@@ -55,7 +55,7 @@ class Earlier:
             raise NotMeasured(f"'{step_id}' has no reading: {why}", where=step_id)
         return found
 
-    def known(self, names: Iterable[str]) -> dict[str, Known]:
+    def known(self, names: Iterable[str]) -> dict[str, EarlierReading]:
         """The readings that names in arithmetic stand for.
 
         A name is the id of a step that made one reading, or id and channel, ``gain.left``.
@@ -65,7 +65,7 @@ class Earlier:
         """
         return {name: self._known(name) for name in names}
 
-    def _known(self, name: str) -> Known:
+    def _known(self, name: str) -> EarlierReading:
         step_id, channel, pairs = self._of(name)
         if not pairs or (not channel and step_id in self._missing):
             why = self._missing.get(step_id, "it was not reached")
@@ -82,7 +82,7 @@ class Earlier:
             words = "at most" if reading.bound is Bound.AT_MOST else "at least"
             shown = render(float(value.nominal_value), reading.unit, digits=3)
             raise NotMeasured(f"'{name}' is only known as {words} {shown}", where=name)
-        return Known(value, reading.unit)
+        return EarlierReading(value, reading.unit)
 
     def _of(self, name: str) -> tuple[str, str, list[Read]]:
         """Step, channel and readings that a name is about; an id goes before id and channel."""

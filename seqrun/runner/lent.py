@@ -17,7 +17,7 @@ from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured
 from seqrun.files.expression import Expression
-from seqrun.files.sequence.leaning import Known
+from seqrun.files.sequence.leaning import EarlierReading
 from seqrun.instruments.desk import Question
 from seqrun.instruments.roles import (
     Clock,
@@ -379,7 +379,7 @@ class Lent:
         known = {name: one.quantity() for name, one in readings.items()}
         return expression.evaluate_in(unit, {**self.names(), **known})
 
-    def _readings_in(self, names: Iterable[str]) -> dict[str, Known]:
+    def _readings_in(self, names: Iterable[str]) -> dict[str, EarlierReading]:
         """What names that are not the unit sheet's stand for."""
         return self._earlier.known(set(names) - self.names().keys())
 

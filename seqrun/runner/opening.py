@@ -22,7 +22,7 @@ from seqrun.errors import (
     WrongInstrument,
 )
 from seqrun.files.bench import Bench, check_bench, driver_path, load_bench
-from seqrun.files.bench import Instrument as Entry
+from seqrun.files.bench import InstrumentEntry as Entry
 from seqrun.files.driver.file import Driver, load_driver
 from seqrun.files.shipped import find
 from seqrun.files.unit.sheet import Unit, load_unit

@@ -53,7 +53,7 @@ def terminal_presses() -> Iterator[Presses]:
         console = console_of()
         if console is None:
             raise _nobody() from None
-        reader = _Reader(partial(_from_console, console))
+        reader = _KeyListener(partial(_from_console, console))
         try:
             reader.start()
             yield reader.taken
@@ -65,7 +65,7 @@ def terminal_presses() -> Iterator[Presses]:
         before = termios.tcgetattr(number)
     except (OSError, ValueError, termios.error):
         raise _nobody() from None
-    reader = _Reader(partial(_from_terminal, number))
+    reader = _KeyListener(partial(_from_terminal, number))
     try:
         tty.setcbreak(number)
         reader.start()
@@ -75,7 +75,7 @@ def terminal_presses() -> Iterator[Presses]:
         termios.tcsetattr(number, termios.TCSADRAIN, before)
 
 
-class _Reader:
+class _KeyListener:
     """A thread that notes each key and when it was pressed.
 
     Args:

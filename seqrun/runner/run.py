@@ -19,7 +19,7 @@ from seqrun.plan.build import Plan
 from seqrun.plan.leaving_out import lines
 from seqrun.plan.standing import cautions_screen, screen, standing
 from seqrun.plan.view import BenchView
-from seqrun.record import MessageLog, RunInfo, RunRecord, Store
+from seqrun.record import MessageFile, RunInfo, RunRecord, Store
 from seqrun.record.answer import HELD_FOR
 from seqrun.record.table import LOCK_TIMEOUT_S, Patience
 from seqrun.runner.engine import Engine
@@ -80,7 +80,7 @@ class EarlyLog:
     def __call__(self, instrument: str, direction: str, text: str) -> None:
         self._waiting.append((instrument, direction, text))
 
-    def hand_on(self, log: MessageLog) -> None:
+    def hand_on(self, log: MessageFile) -> None:
         """Into the run's own log."""
         for message in self._waiting:
             log(*message)

@@ -72,7 +72,7 @@ CRACKLE_PEAK = Measurand(
 )
 
 
-class _Heard(Step):
+class _OverTheSoak(Step):
     """What a soak with ``listen`` has heard of each output."""
 
     of: str
@@ -118,7 +118,7 @@ class _Heard(Step):
         )
 
 
-class DropOuts(_Heard):
+class DropOuts(_OverTheSoak):
     """Continuity of the outputs through a driven soak: drop-outs counted."""
 
     kind: ClassVar[str] = "drop_outs"
@@ -135,7 +135,7 @@ class DropOuts(_Heard):
         yield self.plain(LISTENED, heard.live_s, channel=channel, instruments=names)
 
 
-class Crackles(_Heard):
+class Crackles(_OverTheSoak):
     """Crackles that were heard while a soak went on, driven or at idle."""
 
     kind: ClassVar[str] = "crackles"

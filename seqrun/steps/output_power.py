@@ -34,7 +34,7 @@ SHOWN_HZ = 20e3  # upper end of the spectrum that goes on record
 
 
 @dataclass
-class _Search:
+class _LevelSearch:
     """The level at which one channel reaches the wanted distortion, closing in from both sides."""
 
     level: float
@@ -156,7 +156,7 @@ class OutputPower(Step):
         start = ctx.evaluate(self.start, "W") if self.start else 0.5 * ctx.view.unit.rated_power
         target = self.at_distortion
         highest = 1.4 * ctx.view.unit.largest_peak / math.sqrt(2.0)
-        searches = {c: _Search(drive.level_for(c, start)) for c in drive.channels}
+        searches = {c: _LevelSearch(drive.level_for(c, start)) for c in drive.channels}
         reasons: dict[str, str] = {}
         try:
             for turn in drive.turns:
@@ -168,7 +168,7 @@ class OutputPower(Step):
             drive.stop()
 
     def _close_in(
-        self, drive: Drive, searches: Mapping[str, _Search], target: float, highest: float
+        self, drive: Drive, searches: Mapping[str, _LevelSearch], target: float, highest: float
     ) -> dict[str, str]:
         """Close in on the distortion in channels that have levels of their own; why it was not
         read, where the last look gave none.
@@ -224,7 +224,7 @@ class OutputPower(Step):
         self,
         ctx: Context,
         drive: Drive,
-        searches: Mapping[str, _Search],
+        searches: Mapping[str, _LevelSearch],
         reasons: Mapping[str, str],
     ) -> Iterator[Yielded]:
         target = self.at_distortion
@@ -258,7 +258,7 @@ class OutputPower(Step):
         self,
         ctx: Context,
         drive: Drive,
-        searches: Mapping[str, _Search],
+        searches: Mapping[str, _LevelSearch],
         reasons: Mapping[str, str],
     ) -> Iterator[Yielded]:
         """Waveform and spectrum at the power point, and the supply's current there."""

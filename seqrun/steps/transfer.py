@@ -355,7 +355,7 @@ class _LoadOnAndOff(AtPower):
                     note=f"{self.frequency:g} Hz",
                 )
 
-    def _of(self, ctx: Context, channel: str) -> transfer.SourceImpedance:
+    def _of(self, ctx: Context, channel: str) -> transfer.SourceAndDamping:
         view = ctx.view
         load, point = view.load(channel), view.point(f"out.{channel}")
         terminal = f"load.{load.name}.1"

@@ -71,8 +71,8 @@ class Seen:
     kept: dict[tuple[str, str], float] = field(default_factory=dict)
 
 
-Tell = Callable[[Seen], float]
-Watch = Callable[[Any], dict[str, float]]
+TellTruth = Callable[[Seen], float]
+WatchTruth = Callable[[Any], dict[str, float]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +82,7 @@ class Wanted:
     name: str
     quantity: str
     step: str  # id of the step, or the beginning of it up to a dot
-    tell: Tell
+    tell: TellTruth
 
     def covers(self, judged: Judged) -> bool:
         here = judged.step == self.step or judged.step.startswith(self.step + ".")
@@ -99,7 +99,7 @@ class Pair:
     truth: float
 
 
-class _Told:
+class _Witness:
     """Stands where the record does: hears of each reading as it is made."""
 
     def __init__(self, seed: int, truth: Any, wanted: Sequence[Wanted]) -> None:
@@ -130,7 +130,7 @@ class _WatchedEngine(Engine):
         self.look()
 
 
-def _watch_readings(engine: Engine, told: _Told, watch: Watch, truth: Any) -> None:
+def _watch_readings(engine: Engine, told: _Witness, watch: WatchTruth, truth: Any) -> None:
     """A meter's reading takes seconds: its truth is the mean of before and after."""
     meter: Any = engine.meter
     read = meter.read
@@ -158,7 +158,7 @@ def done(
     steps: str,
     wanted: Sequence[Wanted],
     *,
-    watch: Watch | None = None,
+    watch: WatchTruth | None = None,
     faults: Sequence[str] = (),
     unit: str | None = None,
     powering: str | None = None,
@@ -183,7 +183,7 @@ def done(
     files = read_bench(bench, unit, faults=faults, seed=seed)
     opened = open_bench(files, lambda *_: None)
     try:
-        told = _Told(seed, files.demo.truth, wanted)
+        told = _Witness(seed, files.demo.truth, wanted)
         plan = build(sequence, files.view, expanded)
         engine = _WatchedEngine(
             plan,

@@ -29,7 +29,7 @@ from seqrun.values import Bound
 LEAST_COVERAGE = 0.93
 MOST_WIDTH = 1.3
 SHARE = 0.95
-Told = Callable[[str, int, int], None]
+TellProgress = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +85,7 @@ def cover(
     first_seed: int = 1,
     processes: int = 1,
     bench: str = "demo",
-    told: Told = lambda group, done, of: None,
+    told: TellProgress = lambda group, done, of: None,
 ) -> list[Coverage]:
     """Run many simulated benches and count, for one quantity or for all.
 

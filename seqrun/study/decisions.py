@@ -29,7 +29,7 @@ from seqrun.study.running import each
 from seqrun.values import Limit, Verdict
 
 MOST_FALSE_ACCEPTS = 0.025
-Told = Callable[[str, int, int], None]
+TellProgress = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,7 +171,7 @@ def judge_many(
     *,
     first_seed: int = 1,
     processes: int = 1,
-    told: Told = lambda population, done, of: None,
+    told: TellProgress = lambda population, done, of: None,
 ) -> list[Rates]:
     """Draw units across the limits, measure and judge each, under both decision rules.
 

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from seqrun.study.benches import Seen, Tell, Wanted, Watch
+from seqrun.study.benches import Seen, TellTruth, Wanted, WatchTruth
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +23,7 @@ class Group:
     name: str
     steps: str
     wanted: tuple[Wanted, ...]
-    watch: Watch | None = None
+    watch: WatchTruth | None = None
     faults: tuple[str, ...] = ()
     stages: int = 2  # of the bring-up
 
@@ -35,12 +35,12 @@ def step(name: str, do: str, **keys: str) -> str:
     return "\n".join(lines) + "\n"
 
 
-def of_channel(tell: Callable[[Any, str], float]) -> Tell:
+def of_channel(tell: Callable[[Any, str], float]) -> TellTruth:
     """By the reading's channel: ``tell(truth, channel)``."""
     return lambda seen: tell(seen.truth, seen.reading.channel)
 
 
-def at_capture(what: str) -> Tell:
+def at_capture(what: str) -> TellTruth:
     """Of the reading's channel, or of the unit where it has none."""
 
     def tell(seen: Seen) -> float:

@@ -6,7 +6,7 @@ import math
 from typing import Any
 
 from seqrun.study import truths
-from seqrun.study.benches import Seen, Tell, Wanted
+from seqrun.study.benches import Seen, TellTruth, Wanted
 from seqrun.study.groups import Group, of_channel, step
 
 DEVICES = (1, 2)
@@ -131,7 +131,7 @@ def _devices(name: str) -> str:
     return step(f"{name}.{{channel}}.{{half}}.{{device}}", "device_current", **CURRENT_KEYS)
 
 
-_RISE: Tell = lambda s: s.truth.settled_sink_rise()  # noqa: E731 - one of a table
+_RISE: TellTruth = lambda s: s.truth.settled_sink_rise()  # noqa: E731 - one of a table
 HEAT = Group(
     "heat",
     AMBIENT

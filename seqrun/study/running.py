@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from typing import TypeVar
 
 T = TypeVar("T")
-Told = Callable[[int, int], None]
+TellProgress = Callable[[int, int], None]
 CHUNK = 4  # benches that a process takes at a time
 
 
@@ -21,7 +21,7 @@ def each(
     seeds: Sequence[int],
     *,
     processes: int = 1,
-    told: Told = _untold,
+    told: TellProgress = _untold,
 ) -> list[T]:
     """What ``work`` gives for each seed, joined in the order of the seeds.
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from seqrun.measure.weighting import Weighting
 from seqrun.study import truths
-from seqrun.study.benches import Seen, Tell, Wanted
+from seqrun.study.benches import Seen, TellTruth, Wanted
 from seqrun.study.groups import Group, at_capture, of_channel, step
 
 IN_BAND = 22  # harmonics of 1 kHz up to 22 kHz
@@ -54,7 +54,7 @@ CROSSOVER = Group(
 )
 
 
-def _noise(weighting: Weighting) -> Tell:
+def _noise(weighting: Weighting) -> TellTruth:
     return lambda seen: truths.noise_v(seen.truth, "left", weighting)
 
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from seqrun.files.sequence.condition import Condition
+from seqrun.files.sequence.condition import OnlyIf
 from seqrun.values import Verdict
 
 DONE = {
@@ -38,4 +38,4 @@ DONE = {
     ],
 )
 def test_a_condition_holds_when_the_verdicts_say_so(text: str, holds: bool) -> None:
-    assert Condition(text).holds(DONE) is holds
+    assert OnlyIf(text).holds(DONE) is holds

@@ -31,7 +31,7 @@ from dialects.siglent_spd3303x import SiglentSpd3303x
 from dialects.tektronix_tds2000 import TektronixTds2000
 from pyvisa import ResourceManager
 
-from seqrun.files.bench import Instrument
+from seqrun.files.bench import InstrumentEntry
 from seqrun.files.driver.file import Driver, load_driver
 from seqrun.files.shipped import find
 from seqrun.instruments.opening import open_instrument
@@ -103,7 +103,7 @@ class Opener:
             entry.setdefault("line", {"data_bits": 8, "parity": "none"})
         instrument = open_instrument(
             "it",
-            Instrument(resource=resource, driver=name, **entry),
+            InstrumentEntry(resource=resource, driver=name, **entry),
             driver,
             self.manager,
             lambda *message: self.log.append(message),  # type: ignore[arg-type]

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from pydantic import BaseModel
 
-from seqrun.files.bench import Instrument
+from seqrun.files.bench import InstrumentEntry
 from seqrun.files.driver.commands import Commands
 from seqrun.files.driver.equipment import (
     DescriptorField,
@@ -21,13 +21,13 @@ from seqrun.files.driver.equipment import (
 )
 from seqrun.files.driver.figures import AccuracyRow
 from seqrun.files.driver.file import Driver
-from seqrun.files.driver.manners import Identity, Manners, Source
+from seqrun.files.driver.manners import Document, Identity, Manners
 from seqrun.files.driver.operations import ACCURACY, METER_FUNCTIONS, OPERATIONS
 
 FOLDER = Path(__file__).parents[2] / "drivers"
 MODELS: tuple[type[BaseModel], ...] = (
-    Driver, Source, Identity, Manners, Commands, SupplySettings, MeterSettings,
-    GeneratorSettings, ScopeSettings, DescriptorField, AccuracyRow, Instrument,
+    Driver, Document, Identity, Manners, Commands, SupplySettings, MeterSettings,
+    GeneratorSettings, ScopeSettings, DescriptorField, AccuracyRow, InstrumentEntry,
 )  # fmt: skip
 #: not written by people: what a list of tables becomes when it is read
 OWN = {"also"}

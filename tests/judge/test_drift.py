@@ -8,18 +8,18 @@ import pytest
 
 from seqrun.judge import Change
 from seqrun.judge.drift import drift
-from seqrun.measure.trend import Line
+from seqrun.measure.trend import StraightLine
 from seqrun.values import Limit
 
 DAY_S = 86400.0
 OFFSET = Limit(-0.05, 0.05)  # V; a fifth of it is 20 mV
 
 
-def moving(from_v: float, to_v: float, u_v: float, days: float = 10.0) -> Line:
+def moving(from_v: float, to_v: float, u_v: float, days: float = 10.0) -> StraightLine:
     """A line from one value to another within some days, each end known to ``u_v`` (k = 2)."""
     end = days * DAY_S
     slope = (to_v - from_v) / end
-    return Line(11, 0.0, end, (from_v + to_v) / 2.0, end / 2.0, slope, 0.0, 0.0, u_v / end)
+    return StraightLine(11, 0.0, end, (from_v + to_v) / 2.0, end / 2.0, slope, 0.0, 0.0, u_v / end)
 
 
 @pytest.mark.parametrize(
@@ -36,7 +36,7 @@ def moving(from_v: float, to_v: float, u_v: float, days: float = 10.0) -> Line:
     ],
 )
 def test_a_line_drifts_when_it_moves_by_more_than_its_uncertainty(
-    line: Line, change: Change, slight: bool
+    line: StraightLine, change: Change, slight: bool
 ) -> None:
     found = drift(line, OFFSET, "V")
     assert (found.change, found.slight) == (change, slight)
@@ -60,7 +60,7 @@ def test_too_few_readings_or_all_at_one_moment_make_no_line() -> None:
     ],
 )
 def test_an_offset_that_drifts_meets_the_limit_on_its_side(
-    line: Line, side: float, after_days: float
+    line: StraightLine, side: float, after_days: float
 ) -> None:
     found = drift(line, OFFSET, "V")
     assert found.reaches is not None
@@ -81,6 +81,6 @@ def test_an_offset_that_drifts_meets_the_limit_on_its_side(
     ],
 )
 def test_a_limit_is_foretold_only_within_twice_the_time_that_was_looked_at(
-    line: Line, limit: Limit | None
+    line: StraightLine, limit: Limit | None
 ) -> None:
     assert drift(line, limit, "V", (0.1, 0.1)).reaches is None

@@ -11,7 +11,7 @@ from uncertainties import UFloat
 from seqrun.errors import FileError
 from seqrun.files.expression import Expression
 from seqrun.files.sequence.fields import LimitSpec
-from seqrun.files.sequence.leaning import Known, leaning, measured_in
+from seqrun.files.sequence.leaning import EarlierReading, leaning, measured_in
 from seqrun.judge import GUARDED, SIMPLE, Apart, decide
 from seqrun.quantity import Quantity
 from seqrun.values import COVERAGE_FACTOR, Judged, Limit, Verdict, normal, reading, rectangular
@@ -20,7 +20,7 @@ NAMES = {"rated_load": Quantity(8.0, "Ω"), "idle_current": Quantity(0.025, "A")
 
 
 def held(
-    value: UFloat, expression: str, readings: dict[str, Known], decision: str = GUARDED
+    value: UFloat, expression: str, readings: dict[str, EarlierReading], decision: str = GUARDED
 ) -> Judged:
     """A current held against an upper limit over earlier readings, as the engine does it."""
     found = leaning(LimitSpec(at_most=Expression(expression)), "A", NAMES, readings)
@@ -45,8 +45,8 @@ def test_arithmetic_carries_the_uncertainty_of_readings(
     text: str, unit: str, value: float, u: float
 ) -> None:
     readings = {
-        "cold.left": Known(normal(0.1, 0.003, "a"), "A"),
-        "cold.right": Known(normal(0.15, 0.004, "b"), "A"),
+        "cold.left": EarlierReading(normal(0.1, 0.003, "a"), "A"),
+        "cold.right": EarlierReading(normal(0.15, 0.004, "b"), "A"),
     }
     found = measured_in(Expression(text), unit, NAMES, readings)
     assert found.nominal_value == pytest.approx(value)
@@ -54,25 +54,28 @@ def test_arithmetic_carries_the_uncertainty_of_readings(
 
 
 def test_near_its_kink_a_maximum_counts_as_far_as_the_reading_reaches() -> None:
-    readings = {"a": Known(normal(0.1, 0.003, "a"), "A"), "b": Known(normal(0.101, 0.0, "b"), "A")}
+    readings = {
+        "a": EarlierReading(normal(0.1, 0.003, "a"), "A"),
+        "b": EarlierReading(normal(0.101, 0.0, "b"), "A"),
+    }
     found = measured_in(Expression("max(a, b)"), "A", NAMES, readings)
     assert 0.0 < found.std_dev < 0.003
 
 
 def test_a_percentage_keeps_its_uncertainty_in_percent() -> None:
-    readings = {"thd": Known(normal(0.02, 0.004, "thd"), "%")}
+    readings = {"thd": EarlierReading(normal(0.02, 0.004, "thd"), "%")}
     found = measured_in(Expression("2 * thd"), "%", NAMES, readings)
     assert (found.nominal_value, found.std_dev) == (pytest.approx(0.04), pytest.approx(0.008))
 
 
 def test_a_rise_over_a_measured_room_is_a_temperature() -> None:
-    readings = {"ambient": Known(normal(22.0, 0.3, "sensor"), "°C")}
+    readings = {"ambient": EarlierReading(normal(22.0, 0.3, "sensor"), "°C")}
     found = measured_in(Expression("ambient + 40 K"), "°C", NAMES, readings)
     assert (found.nominal_value, found.std_dev) == (pytest.approx(62.0), pytest.approx(0.3))
 
 
 def test_what_has_no_value_beside_the_reading_is_refused() -> None:
-    readings = {"a": Known(normal(1e-6, 1e-3, "a"), "")}
+    readings = {"a": EarlierReading(normal(1e-6, 1e-3, "a"), "")}
     with pytest.raises(FileError, match="root of a negative"):
         measured_in(Expression("sqrt(a)"), "", NAMES, readings)
 
@@ -82,7 +85,7 @@ def test_the_guard_band_is_that_of_the_difference() -> None:
     hot, cold = normal(0.052, 0.0005, "hot"), normal(0.028, 0.001, "cold")
     exact = decide(reading("idle_current", "A", hot), Limit(high=0.056), GUARDED, "hot")
     assert exact.verdict is Verdict.PASS
-    found = held(hot, "2 * cold", {"cold": Known(cold, "A")})
+    found = held(hot, "2 * cold", {"cold": EarlierReading(cold, "A")})
     assert found.limit == Limit(high=pytest.approx(0.056))
     assert found.verdict is Verdict.CONDITIONAL_PASS
     assert found.conformance_probability == pytest.approx(
@@ -97,7 +100,7 @@ def test_the_guard_band_is_that_of_the_difference() -> None:
 def test_a_gain_that_both_have_in_common_drops_out_of_the_difference() -> None:
     gain = rectangular(0.0, 0.05, "meter, % of reading", "instrument meter")
     cold, hot = 0.1 * (1.0 + gain), 0.1001 * (1.0 + gain)
-    found = held(hot, "1.01 * cold", {"cold": Known(cold, "A")})
+    found = held(hot, "1.01 * cold", {"cold": EarlierReading(cold, "A")})
     assert found.reading.expanded_uncertainty == pytest.approx(2 * 0.05 * 0.1001 / math.sqrt(3.0))
     assert found.verdict is Verdict.PASS  # each is known to 6 %, which of them is larger to 1 ppm
     assert found.conformance_probability == pytest.approx(1.0)
@@ -105,7 +108,7 @@ def test_a_gain_that_both_have_in_common_drops_out_of_the_difference() -> None:
 
 def test_under_simple_acceptance_only_the_probability_knows_of_it() -> None:
     hot, cold = normal(0.0561, 0.0005, "hot"), normal(0.028, 0.001, "cold")
-    found = held(hot, "2 * cold", {"cold": Known(cold, "A")}, SIMPLE)
+    found = held(hot, "2 * cold", {"cold": EarlierReading(cold, "A")}, SIMPLE)
     assert found.verdict is Verdict.FAIL
     assert found.conformance_probability == pytest.approx(0.481, abs=0.002)
 
@@ -113,7 +116,7 @@ def test_under_simple_acceptance_only_the_probability_knows_of_it() -> None:
 def test_two_sides_have_each_their_own_guard_band() -> None:
     cold = normal(0.1, 0.002, "cold")
     spec = LimitSpec(between=(Expression("50 mA"), Expression("1.5 * cold")))
-    found = leaning(spec, "A", NAMES, {"cold": Known(cold, "A")})
+    found = leaning(spec, "A", NAMES, {"cold": EarlierReading(cold, "A")})
     for value, expected in ((0.0512, Verdict.PASS), (0.1488, Verdict.CONDITIONAL_PASS)):
         one = normal(value, 0.0005, "one")
         assert found.low is not None
@@ -131,7 +134,7 @@ def test_a_unit_at_such_a_limit_is_passed_in_one_of_forty_and_not_more() -> None
     for e_hot, e_cold in zip(rng.normal(0, u_hot, n), rng.normal(0, u_cold, n), strict=True):
         hot = normal(2.0 * true_cold + e_hot, u_hot, "hot")  # in truth exactly at the limit
         cold = normal(true_cold + e_cold, u_cold, "cold")
-        found = held(hot, "2 * cold", {"cold": Known(cold, "A")})
+        found = held(hot, "2 * cold", {"cold": EarlierReading(cold, "A")})
         passed += found.verdict is Verdict.PASS
         exact = decide(found.reading, found.limit, GUARDED, "hot")
         blind += exact.verdict is Verdict.PASS

@@ -7,17 +7,19 @@ import math
 import pytest
 
 from seqrun.files.expression import Expression
-from seqrun.files.sequence.leaning import Known, measured_in
+from seqrun.files.sequence.leaning import EarlierReading, measured_in
 from seqrun.values import normal
 
 RESISTORS = 10
 
 
-def series(common: bool) -> dict[str, Known]:
+def series(common: bool) -> dict[str, EarlierReading]:
     """Ten resistors of 1000 ohm, each u = 100 mohm; by one and the same standard or by ten."""
     standard = normal(0.0, 0.1, "standard resistor")
     return {
-        f"r{n}": Known(1000.0 + (standard if common else normal(0.0, 0.1, f"standard {n}")), "Ω")
+        f"r{n}": EarlierReading(
+            1000.0 + (standard if common else normal(0.0, 0.1, f"standard {n}")), "Ω"
+        )
         for n in range(RESISTORS)
     }
 

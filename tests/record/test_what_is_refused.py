@@ -12,7 +12,7 @@ from seqrun.errors import UsageError
 from seqrun.record import RecordError, RunInfo, Store
 from seqrun.record import table as tables
 from seqrun.record.answer import HELD_FOR, answer
-from seqrun.record.messages import MessageLog
+from seqrun.record.messages import MessageFile
 from seqrun.record.seal import file_digest
 from seqrun.record.table import Lock, Table
 from seqrun.record.traces import write_trace
@@ -78,7 +78,7 @@ def test_a_folder_in_place_of_a_file_is_told_as_a_record_that_cannot_be_kept(
     tmp_path: Path,
 ) -> None:
     with pytest.raises(RecordError):
-        MessageLog(tmp_path)
+        MessageFile(tmp_path)
     with pytest.raises(RecordError):
         file_digest(tmp_path)
 

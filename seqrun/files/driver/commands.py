@@ -16,7 +16,7 @@ from pydantic import (
 from pydantic_core import CoreSchema
 
 from seqrun.files.common import Strict
-from seqrun.files.driver.manners import Pattern, Sent
+from seqrun.files.driver.manners import PatternText, Sent
 from seqrun.files.driver.template import Template, TemplateError
 from seqrun.quantity import Seconds
 
@@ -60,7 +60,7 @@ class Commands(Strict):
     after: Messages = Field(default=(), description="messages that follow, whatever was answered")
     raw: bool = Field(default=False, description="messages are bytes in hexadecimal")
     asks: bool | None = Field(default=None, description="the last message is answered; else by '?'")
-    acknowledge: Pattern | None = Field(
+    acknowledge: PatternText | None = Field(
         default=None, description="of this operation; empty: none comes"
     )
     words: dict[str, dict[str, Sent]] = Field(default={}, description="for this operation alone")
@@ -68,7 +68,7 @@ class Commands(Strict):
     length: int | None = Field(default=None, ge=1, le=10_000, description="bytes of the answer")
     separator: str = Field(",", min_length=1, max_length=8)
     field: int | None = Field(default=None, description="counts from 0; negative from the end")
-    match: Pattern = ""
+    match: PatternText = ""
     character: int | tuple[int, ...] | None = Field(
         default=None,
         description="counts from 0; negative from the end; a list: of output 1, of output 2 …",

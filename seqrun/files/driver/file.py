@@ -24,7 +24,7 @@ from seqrun.files.driver.equipment import (
     SupplySettings,
 )
 from seqrun.files.driver.figures import AccuracyRow
-from seqrun.files.driver.manners import Identity, Manners, Pattern, Sent, Source
+from seqrun.files.driver.manners import Document, Identity, Manners, PatternText, Sent
 from seqrun.files.driver.operations import Role
 
 __all__ = [
@@ -43,12 +43,14 @@ class Driver(FileModel):
     remote: bool = Field(
         default=True, description="false: no remote interface; the operator sets it and reads it"
     )
-    idn: Pattern = Field(default="", description="regular expression that the identity must match")
+    idn: PatternText = Field(
+        default="", description="regular expression that the identity must match"
+    )
     accuracy_of: Literal["simulated bench"] | None = Field(
         default=None, description="the figures are those of the simulated bench, of no instrument"
     )
-    manual: Source | None = Field(default=None, description="where the commands come from")
-    data_sheet: Source | None = Field(default=None, description="where the accuracy comes from")
+    manual: Document | None = Field(default=None, description="where the commands come from")
+    data_sheet: Document | None = Field(default=None, description="where the accuracy comes from")
     identity: Identity = Field(default_factory=lambda: Identity())
     link: Manners = Field(default_factory=lambda: Manners())
     supply: SupplySettings | None = None

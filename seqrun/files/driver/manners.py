@@ -42,7 +42,7 @@ def _stop_bits(value: Any) -> Any:
 
 
 Sent = Annotated[str, BeforeValidator(_ascii), StringConstraints(max_length=200)]
-Pattern = Annotated[str, BeforeValidator(_pattern), StringConstraints(max_length=300)]
+PatternText = Annotated[str, BeforeValidator(_pattern), StringConstraints(max_length=300)]
 Terminator = Annotated[str, BeforeValidator(_terminator)]
 
 
@@ -77,7 +77,7 @@ class Manners(SerialLine):
     headers: bool = Field(
         default=False, description="answers may begin with the header of their query"
     )
-    acknowledge: Pattern = Field(
+    acknowledge: PatternText = Field(
         default="", description="what answers each write that asks nothing; empty: nothing does"
     )
     acknowledged: Literal["writes", "all", "try"] = Field(
@@ -90,7 +90,7 @@ class Manners(SerialLine):
         default="appended",
         description="the error query as part of each message, as a message of its own, or never",
     )
-    no_error: Pattern = Field(
+    no_error: PatternText = Field(
         default=r"^\s*[+-]?0+\s*(,|$)", description="what an empty queue answers"
     )
     clear: Sent = Field(default="*CLS", description="forgets old errors; empty: no such command")
@@ -111,7 +111,7 @@ class Identity(Strict):
     time_out: Seconds | None = Field(default=None, gt=0, le=60)
 
 
-class Source(Strict):
+class Document(Strict):
     """The document that commands or figures come from."""
 
     title: Annotated[str, StringConstraints(min_length=1, max_length=200)]

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 Role = Literal["supply", "meter", "scope", "generator", "switch", "thermometer"]
-Answer = Literal["", "number", "numbers", "boolean", "text", "block"]
+AnswerKind = Literal["", "number", "numbers", "boolean", "text", "block"]
 METER_FUNCTIONS = (
     "dc_voltage", "ac_voltage", "dc_current", "resistance_2w", "resistance_4w",
     "temperature_pt100", "temperature_pt1000", "temperature_k", "temperature_j",
@@ -31,7 +31,7 @@ class Operation:
     """
 
     placeholders: tuple[str, ...] = ()
-    answer: Answer = ""
+    answer: AnswerKind = ""
     required: bool = True
     about: str = ""
     absent: str = ""

@@ -109,7 +109,7 @@ def _frequency(value: Any) -> float:
 
 
 _LIST = {"anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}}]}
-Patterns = Annotated[tuple[Text, ...], BeforeValidator(_listed), WithJsonSchema(_LIST)]
+Globs = Annotated[tuple[Text, ...], BeforeValidator(_listed), WithJsonSchema(_LIST)]
 Frequency = Annotated[
     float,
     BeforeValidator(_frequency),
@@ -124,9 +124,9 @@ class Which(Strict):
 
     id: str = Field(description='a name such as "idle_most.{channel}"')
     each: Any = Field((), description='what it is repeated over, such as "channel"')
-    quantity: Patterns = Field((), description="the quantity as in the record, or a list")
-    steps: Patterns = Field(("*",), description='patterns of step ids, such as "cold.*"')
-    on: Patterns = Field(("*",), description='patterns of channels, such as "{channel}.*"')
+    quantity: Globs = Field((), description="the quantity as in the record, or a list")
+    steps: Globs = Field(("*",), description='patterns of step ids, such as "cold.*"')
+    on: Globs = Field(("*",), description='patterns of channels, such as "{channel}.*"')
     when: Heats = Field(
         (), description="what the unit had gone through: cold, warm, rested, driven; any if empty"
     )
@@ -173,8 +173,8 @@ class Sign(Which):
     verdict: Verdicts = ()
     note: str = Field("*", description="pattern of the reading's note")
     reason: str = Field("", description='pattern of how the run ended, as "tripped: bring_up*"')
-    unless: Patterns = Field((), description="ids of signs that explain it anyway")
-    sequences: Patterns = Field(("*",), description="patterns of the sequences that tell it")
+    unless: Globs = Field((), description="ids of signs that explain it anyway")
+    sequences: Globs = Field(("*",), description="patterns of the sequences that tell it")
     ask: str = Field("", description="a question that the owner answers with yes or no")
 
     @model_validator(mode="after")
@@ -208,8 +208,8 @@ class Cause(Strict):
     kind: Literal["unit", "bench"] = "unit"
     weight: float = Field(1.0, gt=0.0, le=1000.0, description="how common it is beside the others")
     next: Text = Field(description="what to look at first")
-    then: Patterns = Field((), description="sequences that settle it, the best first")
-    holds: Patterns = Field(
+    then: Globs = Field((), description="sequences that settle it, the best first")
+    holds: Globs = Field(
         (),
         description="patterns of causes that may sit in this place; it does not compete with them",
     )
@@ -224,10 +224,10 @@ class Section(Strict):
     id: str = Field(description='a name such as "output_stage.{channel}"')
     each: Any = ()
     title: Text = Field(description="the section in words")
-    good: Annotated[Patterns, Field(min_length=1)] = Field(
+    good: Annotated[Globs, Field(min_length=1)] = Field(
         description='quantities whose verdicts must all be a pass, such as "idle_current cold"'
     )
-    on: Patterns = Field(("*",), description="patterns of the readings' channels that count")
+    on: Globs = Field(("*",), description="patterns of the readings' channels that count")
 
 
 class TellApart(Strict):
@@ -245,7 +245,7 @@ class FindingsFile(FileModel):
     revision: Annotated[str, StringConstraints(min_length=1, max_length=20)] = Field(
         description='such as "A"'
     )
-    sequences: Patterns = Field(("*",), description="patterns of the sequences that it is for")
+    sequences: Globs = Field(("*",), description="patterns of the sequences that it is for")
     no_fault: float = Field(
         0.5, gt=0.0, lt=1.0, description="probability of none of them, before anything is read"
     )

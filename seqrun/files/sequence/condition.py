@@ -18,7 +18,7 @@ _GOOD = frozenset({Verdict.PASS, Verdict.CONDITIONAL_PASS})
 _BAD = frozenset({Verdict.FAIL, Verdict.CONDITIONAL_FAIL})
 
 
-class Condition:
+class OnlyIf:
     """``"offset.left passed"``: what an earlier step must have come to."""
 
     __slots__ = ("pattern", "state")
@@ -61,7 +61,7 @@ class Condition:
         return f"Condition({str(self)!r})"
 
     def __eq__(self, other: object) -> bool:
-        return isinstance(other, Condition) and str(self) == str(other)
+        return isinstance(other, OnlyIf) and str(self) == str(other)
 
     def __hash__(self) -> int:
         return hash(str(self))
@@ -75,8 +75,8 @@ class Condition:
         return {"type": "string", "examples": ["offset.left passed", "offset.* failed"]}
 
     @classmethod
-    def _from_file(cls, value: Any) -> Condition:
-        if isinstance(value, Condition):
+    def _from_file(cls, value: Any) -> OnlyIf:
+        if isinstance(value, OnlyIf):
             return value
         try:
             return cls(value if isinstance(value, str) else repr(value))

@@ -18,7 +18,7 @@ from seqrun.files.unit.sheet import Unit
 
 
 @dataclass
-class _Known:
+class _InReach:
     """What a step may refer to while the steps are gone through in order."""
 
     units: dict[str, str]
@@ -74,7 +74,7 @@ def cross_check(
     """
     problems: list[Problem] = []
     units = unit.units_of_names() if unit else dict(UNIT_OF_NAME)
-    known = _Known(units, [step.id for step in steps], broken, unit is not None)
+    known = _InReach(units, [step.id for step in steps], broken, unit is not None)
     for step in steps:
         where = f"step {step.number} '{step.id}'"
         if step.id in known.seen and not any(fnmatch.fnmatchcase(step.id, b) for b in broken):
@@ -101,7 +101,7 @@ def _nothing_judged(step: StepFields, where: str) -> Iterator[Problem]:
             yield Problem(f"{where}, {key}", found, f"no {key} here")
 
 
-def _expressions(step: StepFields, where: str, known: _Known) -> Iterator[Problem]:
+def _expressions(step: StepFields, where: str, known: _InReach) -> Iterator[Problem]:
     wanted = units_of_fields(type(step))
     for key, expression in step.expressions():
         units = {name: known.kind_of(name) for name in expression.names()}
@@ -158,7 +158,7 @@ def _marks(annotation: Any) -> Iterator[Any]:
             yield from _marks(part)
 
 
-def _conditions(step: StepFields, where: str, known: _Known) -> Iterator[Problem]:
+def _conditions(step: StepFields, where: str, known: _InReach) -> Iterator[Problem]:
     for condition in step.only_if:
         if condition.matches(known.seen):
             continue
@@ -169,7 +169,7 @@ def _conditions(step: StepFields, where: str, known: _Known) -> Iterator[Problem
             yield Problem(f"{where}, only_if", *fault)
 
 
-def _references(step: StepFields, where: str, known: _Known) -> Iterator[Problem]:
+def _references(step: StepFields, where: str, known: _InReach) -> Iterator[Problem]:
     for key in (*type(step).id_fields, "stands_in_for"):
         for name in _texts(getattr(step, key, None)):
             if key == "stands_in_for" and _stood_in_for(name, known):
@@ -180,7 +180,7 @@ def _references(step: StepFields, where: str, known: _Known) -> Iterator[Problem
                 yield Problem(f"{where}, {key}", *fault)
 
 
-def _stood_in_for(name: str, known: _Known) -> bool:
+def _stood_in_for(name: str, known: _InReach) -> bool:
     """Whether a step of that name, earlier or later, can be stood in for."""
     return any(i == name or i.startswith(f"{name}.") for i in known.ids)
 

@@ -17,7 +17,7 @@ from pydantic import (
 from seqrun.errors import FileError
 from seqrun.files.common import Strict
 from seqrun.files.expression import Expression
-from seqrun.files.sequence.condition import Condition
+from seqrun.files.sequence.condition import OnlyIf
 from seqrun.files.unit.features import FEATURES
 from seqrun.quantity import Quantity, Seconds, custom_error
 from seqrun.values import Limit
@@ -97,7 +97,7 @@ class Settle(Strict):
 
 
 def _listed(value: Any) -> Any:
-    return [value] if isinstance(value, str | dict | Condition) else value
+    return [value] if isinstance(value, str | dict | OnlyIf) else value
 
 
 _ONE = {
@@ -143,7 +143,7 @@ class StepFields(Strict):
     )
     if_unit_has: Feature = Field("", description="leave the step out for a unit without it")
     only_if: Annotated[
-        tuple[Condition, ...], BeforeValidator(_listed), WithJsonSchema(_CONDITIONS)
+        tuple[OnlyIf, ...], BeforeValidator(_listed), WithJsonSchema(_CONDITIONS)
     ] = Field((), description='what an earlier step must have come to, as "offset.left passed"')
     stands_in_for: Annotated[tuple[str, ...], BeforeValidator(_listed), WithJsonSchema(_IDS)] = (
         Field(

@@ -43,7 +43,6 @@ from seqrun.files.common import (
 )
 from seqrun.files.expression import Expression
 from seqrun.files.repeat import sample_unit
-from seqrun.files.sequence.condition import Condition
 from seqrun.files.sequence.crosscheck import cross_check
 from seqrun.files.sequence.expand import check_trips, expand_leniently
 from seqrun.files.sequence.fields import LimitSpec, Settle, StepFields
@@ -54,7 +53,6 @@ from seqrun.quantity import Quantity, custom_error
 from seqrun.values import Limit
 
 __all__ = [
-    "Condition",
     "LimitSpec",
     "Sequence",
     "Settle",

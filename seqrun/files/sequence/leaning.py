@@ -20,7 +20,7 @@ from seqrun.quantity import Quantity
 from seqrun.values import Limit, exactly
 
 
-class Known(NamedTuple):
+class EarlierReading(NamedTuple):
     """An earlier reading and its unit."""
 
     value: UFloat
@@ -43,7 +43,7 @@ def measured_in(
     expression: Expression,
     unit: str,
     names: Mapping[str, Quantity],
-    readings: Mapping[str, Known],
+    readings: Mapping[str, EarlierReading],
 ) -> UFloat:
     """What an expression comes to, in ``unit``, with the uncertainty of the readings in it.
 
@@ -70,7 +70,10 @@ def measured_in(
 
 
 def leaning(
-    spec: LimitSpec, unit: str, names: Mapping[str, Quantity], readings: Mapping[str, Known]
+    spec: LimitSpec,
+    unit: str,
+    names: Mapping[str, Quantity],
+    readings: Mapping[str, EarlierReading],
 ) -> Leaning:
     """A limit over earlier readings, in the unit of what it limits.
 

@@ -27,8 +27,8 @@ from seqrun.quantity import (
 Topology = Literal["single_ended", "bridged", "parallel_bridged"]
 Rails = Literal["split", "single"]
 Stage = Literal["discrete", "integrated"]
-OwnSupply = Literal["none", "linear", "switching"]
-Word = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]{0,31}$")]
+SupplyKind = Literal["none", "linear", "switching"]
+ShortName = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]{0,31}$")]
 
 #: what is said of each thing that a sheet may hold back
 _HELD_BACK = {
@@ -62,7 +62,7 @@ class Ratings(FileModel):
     model: Annotated[str, StringConstraints(min_length=1, max_length=80)] = Field(
         description='a name such as "Demo 2x40"'
     )
-    channels: Annotated[tuple[Word, ...], Field(min_length=1, max_length=16)] = Field(
+    channels: Annotated[tuple[ShortName, ...], Field(min_length=1, max_length=16)] = Field(
         description='a list such as ["left", "right"]'
     )
     topology: Topology = Field(
@@ -121,7 +121,7 @@ class Ratings(FileModel):
     sink_limit: Celsius | None = Field(
         None, description='hottest that the heatsink may be at idle, such as "65 °C", when told'
     )
-    own_supply: OwnSupply = Field(
+    own_supply: SupplyKind = Field(
         "none", description='its own mains supply: "none", "linear" or "switching"'
     )
     start_up: Seconds | None = Field(
@@ -137,7 +137,7 @@ class Ratings(FileModel):
         tuple[Hertz, Hertz], Field(description='band of rated power, as ["20 Hz", "20 kHz"]')
     ] = (20.0, 20e3)
     inverting: bool = Field(False, description="true when the outputs are inverted by design")
-    inputs: tuple[Word, ...] = Field((), description='selectable inputs, as ["line", "phono"]')
+    inputs: tuple[ShortName, ...] = Field((), description='selectable inputs, as ["line", "phono"]')
     headphones: bool = Field(False, description="true when there is a headphone output")
     standby_voltage: Volts | None = Field(None, gt=0, description='standby rail, such as "5 V"')
     cautions_told: tuple[str, ...] = Field(

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from seqrun.errors import UsageError
 from seqrun.judge.condition import conditions
-from seqrun.measure.trend import Line, Lines, lines
+from seqrun.measure.trend import Lines, StraightLine, lines
 from seqrun.record.errors import RecordError
 from seqrun.record.places import time_of
 from seqrun.report.history.trends import (
@@ -210,7 +210,7 @@ def _trend(series: _Series, group: int) -> Trend:
     row = series.frame.iloc[int(at[-1])]
     found = series.lines
     cells = {n: float(getattr(found, n)[group]) for n in Lines.__dataclass_fields__}
-    line = Line(count=int(cells.pop("count")), **cells)
+    line = StraightLine(count=int(cells.pop("count")), **cells)
     return trend_of(
         str(row["sequence"]),
         Row.of(judged_of_frame(row.to_dict())),

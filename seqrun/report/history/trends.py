@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from seqrun.measure.trend import Line
+    from seqrun.measure.trend import StraightLine
     from seqrun.record import RunRow
 
     Array = NDArray[np.float64]
@@ -49,7 +49,7 @@ class Trend:
     values: Array = field(repr=False, compare=False)
     expanded: Array = field(repr=False, compare=False)
     others: int  # readings that are bounds, or were not made
-    line: Line | None
+    line: StraightLine | None
     said: Drift
 
     @property
@@ -305,7 +305,13 @@ def duration(seconds: float) -> str:
 
 
 def trend_of(
-    sequence: str, row: Row, times: Array, values: Array, expanded: Array, others: int, line: Line
+    sequence: str,
+    row: Row,
+    times: Array,
+    values: Array,
+    expanded: Array,
+    others: int,
+    line: StraightLine,
 ) -> Trend:
     """A trend and what the judge says of its line."""
     largest = (float(values.max()), float(values.min())) if len(values) else ()

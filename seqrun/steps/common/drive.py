@@ -19,7 +19,7 @@ from seqrun.measure.power import (
     true_rms,
 )
 from seqrun.plan.context import Context
-from seqrun.plan.needs import Hookup, Needs, Record
+from seqrun.plan.needs import Hookup, Needs, ScopeRecord
 from seqrun.plan.view import BenchView
 from seqrun.values import rectangular
 
@@ -114,13 +114,13 @@ def drive_needs(
         seconds=seconds,
         load_power_w=dict.fromkeys(driven, watts),
         live=True,
-        record=Record(points, peak_v=peak),
+        record=ScopeRecord(points, peak_v=peak),
     )
 
 
 def recorded(needs: Needs, rate_hz: float, least_s: float) -> Needs:
     """The same needs, of a step that also takes records of at least so many seconds."""
-    record = needs.record or Record(0)
+    record = needs.record or ScopeRecord(0)
     points = max(record.points, math.ceil(rate_hz * least_s - 1e-6))
     return replace(needs, record=replace(record, points=points, rate_hz=rate_hz))
 

@@ -20,7 +20,7 @@ from seqrun.measure.bounds import quantisation_rms
 from seqrun.measure.noise import NoiseLevel, noise_level
 from seqrun.measure.weighting import BAND_HZ, Weighting
 from seqrun.plan.context import Context
-from seqrun.plan.needs import Hookup, Needs, Record
+from seqrun.plan.needs import Hookup, Needs, ScopeRecord
 from seqrun.plan.view import BenchView
 from seqrun.steps.common.contact import TONE_HZ, TONE_V, prove_contact, prove_rail
 from seqrun.steps.common.drive import Waveform, across
@@ -75,7 +75,7 @@ def listening_needs(
         hookups=listening_hookups(view, at),
         seconds=seconds,
         live=True,
-        record=Record(math.ceil(least_s * rate_hz - 1e-6), rate_hz),
+        record=ScopeRecord(math.ceil(least_s * rate_hz - 1e-6), rate_hz),
     )
 
 
