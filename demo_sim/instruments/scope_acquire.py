@@ -20,6 +20,7 @@ from demo_sim.instruments.hidden import HiddenErrors
 from demo_sim.instruments.scope_coupling import corner_hz, without_dc
 from demo_sim.instruments.scope_trigger import first_edge
 from demo_sim.instruments.surroundings import Surroundings
+from demo_sim.noise import nearly_normal
 from demo_sim.scpi import ScpiError
 
 RATE_STEPS = (1.0, 2.0, 4.0, 5.0, 8.0)
@@ -268,7 +269,7 @@ class Acquirer:
             volts = self.tip_volts(n, t)
             of_probe = self._world.probe_noise(f"{self._key}.{n}")
             if of_probe:
-                volts = volts + of_probe * front.nearly_normal(volts.size, self._noise)
+                volts = volts + of_probe * nearly_normal(volts.size, self._noise)
             codes[n] = front.convert(front.screen(volts, end, self._noise, fold), bits)
         self._world.advance(s.points * step)
         return codes

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from demo_sim.instruments import specifications as spec
+from demo_sim.noise import nearly_normal
 
 CODES = 65536
 CENTRE = 32768
@@ -46,23 +47,6 @@ class FrontEnd:
     late: int = 0
     noise_of_range: float = spec.SCOPE_NOISE_OF_RANGE
     bits: int = spec.SCOPE_BITS
-
-
-def nearly_normal(points: int, rng: np.random.Generator) -> NDArray[np.float32]:
-    """White noise of mean 0 and variance 1, shape (points,): sums of eight random bytes.
-
-    By the central limit theorem all but normal (excess kurtosis −0.15, nothing beyond 4.9 σ), at a
-    third of the cost of normal deviates, which would be most of the cost of a capture.
-    """
-    raw: NDArray[np.uint64] = rng.bit_generator.random_raw(points)
-    rows = raw.view(np.uint8).reshape(8, -1)
-    total = rows[0].astype(np.uint16)
-    for row in rows[1:]:
-        total += row
-    noise: NDArray[np.float32] = total.astype(np.float32)
-    noise -= np.float32(8 * 127.5)
-    noise *= np.float32(1.0 / math.sqrt(8 * (256**2 - 1) / 12))
-    return noise
 
 
 def screen(

@@ -7,6 +7,7 @@ import pytest
 
 from demo_sim.instruments import scope_frontend as fe
 from demo_sim.instruments import specifications as spec
+from demo_sim.noise import nearly_normal
 
 RNG_SEED = 7
 
@@ -65,7 +66,7 @@ def test_own_distortion_is_as_specified_at_full_scale():
 
 
 def test_front_end_noise_is_white_and_all_but_normal():
-    noise = fe.nearly_normal(200_000, np.random.default_rng(RNG_SEED)).astype(float)
+    noise = nearly_normal(200_000, np.random.default_rng(RNG_SEED)).astype(float)
     assert noise.mean() == pytest.approx(0.0, abs=0.01)
     assert noise.std() == pytest.approx(1.0, abs=0.01)
     assert np.mean(np.abs(noise) > 2.0) == pytest.approx(0.0455, abs=0.004)  # normal: 4.55 %

@@ -182,6 +182,25 @@ def test_flicker_noise_falls_by_ten_decibels_per_decade():
     assert low / high == pytest.approx(10**0.5, rel=0.15)
 
 
+@pytest.mark.parametrize("points", [1, 2, 7, 16_001])
+def test_hum_is_the_sum_of_its_lines(points):
+    t = 1234.5 + np.arange(points) / 16e3
+    lines = noise.hum(2e-3, 3e-4)
+    exact = np.sum([line.at(t) for line in lines], axis=0)
+    np.testing.assert_allclose(noise.added(lines, t), exact, atol=1e-10)
+
+
+@pytest.mark.parametrize("summed", [4, 8])
+def test_nearly_normal_noise_is_white_and_of_variance_one(summed):
+    values = noise.nearly_normal(400_001, noise.stream(3, "n"), summed).astype(float)
+    assert values.size == 400_001
+    assert values.mean() == pytest.approx(0.0, abs=5 / np.sqrt(values.size))
+    assert values.var() == pytest.approx(1.0, rel=0.01)
+    assert np.mean(values[1:] * values[:-1]) == pytest.approx(0.0, abs=0.01)
+    excess = np.mean(values**4) / values.var() ** 2 - 3.0
+    assert excess == pytest.approx(-1.2 / summed, abs=0.05)  # of a uniform one, over their number
+
+
 def test_random_bursts_are_the_same_in_windows_that_overlap():
     bursts = noise.Bursts(1, "x")
     t = np.arange(0.0, 3.0, 1e-3)
