@@ -19,7 +19,6 @@ from demo_sim.amplifier.stage import OutputStage
 Floats = NDArray[np.float64]
 SHORT_OHM = 0.05  # a failed device, collector to emitter
 GIVING_WAY_ROUNDS = 3  # each halves what is left, and more
-GRID_POINTS = 4096  # of load current, where a table is longer
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,7 +216,8 @@ class Electrics:
                 volts, clipped = self.limit(wanted, rails, admittance, sensor_c, given_way)
         load_a = admittance @ volts
         alive = self.alive(rails)
-        base_v, device_a = self._solve_many(load_a, self.bias(sensor_c, rails), junction_c)
+        solve = self.stage.solve if period is None else self.stage.solve_many
+        base_v, device_a = solve(load_a, self.bias(sensor_c, rails), junction_c)
         if alive < 1.0:
             device_a = device_a * alive
         path = self.spec.path
@@ -241,27 +241,6 @@ class Electrics:
         spectrum /= 1.0 + 1j * period.frequencies() / spec.slow_hz
         spectrum[:, 0] = 0.0
         return np.asarray(np.fft.irfft(spectrum, period.points, axis=1))
-
-    def _solve_many(
-        self, load_a: Floats, bias: Floats, junction_c: Floats
-    ) -> tuple[Floats, Floats]:
-        """As ``stage.solve``; long tables through a grid of load currents."""
-        points = load_a.shape[1]
-        if points <= GRID_POINTS:
-            return self.stage.solve(load_a, bias, junction_c)
-        low, high = load_a.min(axis=1), load_a.max(axis=1)
-        grid = low[:, None] + (high - low)[:, None] * np.linspace(0.0, 1.0, GRID_POINTS)
-        coarse_v, coarse_a = self.stage.solve(grid, bias, junction_c)
-        base_v = np.empty_like(load_a)
-        device_a = np.empty((*coarse_a.shape[:3], points))
-        for leg in range(load_a.shape[0]):
-            base_v[leg] = np.interp(load_a[leg], grid[leg], coarse_v[leg])
-            for half in range(2):
-                for k in range(coarse_a.shape[2]):
-                    device_a[leg, half, k] = np.interp(
-                        load_a[leg], grid[leg], coarse_a[leg, half, k]
-                    )
-        return base_v, device_a
 
     def _short_circuits(
         self, volts: Floats, device_a: Floats, rails: Rails, admittance: Floats

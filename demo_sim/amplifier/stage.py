@@ -10,6 +10,7 @@ distortion that feedback then reduces.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,7 +27,48 @@ from demo_sim.amplifier.spec import HALVES, LegSpec
 Floats = NDArray[np.float64]
 OFF = -600.0  # ln(Is) of a device that is not there
 LARGEST_STEP_V = 0.3
+LEAST_SLOPE = 1e-9  # A/V; below it a slope is no guide
 RESOLVED_V = 1e-10
+# Of long tables: a curve is followed in steps of this part of kT/q, which a cubic joins to 2e-6 of
+# kT/q where a current is exponential; no more steps than tables are long.
+STEP_OF_VT = 0.1
+FEWEST_STEPS, MOST_STEPS = 32, 4096
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Devices:
+    """``vt`` and ``log_is`` (legs, 2, devices); ``shift``, ``ohms`` the same with one more axis."""
+
+    vt: Floats
+    log_is: Floats
+    shift: Floats
+    ohms: Floats
+
+    def at(self, half_bias: Floats, u: Floats) -> tuple[Floats, Floats]:
+        """Currents and their growth with the volts of their half, (legs, 2, devices, samples)."""
+        volts = np.empty((u.shape[0], 2, 1, u.shape[1]))
+        np.add(half_bias, u, out=volts[:, 0, 0])
+        np.subtract(half_bias, u, out=volts[:, 1, 0])
+        vt = self.vt[..., None]
+        omega = wright_omega(volts / vt + self.shift)
+        return vt / self.ohms * omega, omega / ((1.0 + omega) * self.ohms)
+
+
+def _joined(
+    values: Floats, slopes: Floats, width: Floats, cell: NDArray[np.intp], share: Floats
+) -> Floats:
+    """Cubics (Hermite) through ``values`` with ``slopes``, (…, cells + 1): what they are at
+    ``share`` of each ``cell``, whose widths are ``width``."""
+    rise = np.diff(values)
+    first, last = slopes[..., :-1] * width, slopes[..., 1:] * width
+    cubed = (first + last - 2.0 * rise)[..., cell]
+    cubed *= share
+    cubed += (3.0 * rise - 2.0 * first - last)[..., cell]
+    cubed *= share
+    cubed += first[..., cell]
+    cubed *= share
+    cubed += values[..., cell]
+    return cubed
 
 
 class OutputStage:
@@ -63,23 +105,16 @@ class OutputStage:
         ``load_a`` (legs, samples) flows out of each leg; ``junction_c`` is (legs, 2, devices).
         Newton on the sum of the currents, which is monotone in ``u``.
         """
-        vt = thermal_voltage(junction_c)
-        log_is = np.where(self.good, log_saturation_current(junction_c) + self.offset / vt, OFF)
+        devices = self._devices(junction_c)
         half_bias = 0.5 * bias[:, None]
         u = start
         if u is None or u.shape != load_a.shape:
-            u = self._first_guess(load_a, half_bias, vt, log_is)
-        shift = (np.log(self.ballast / vt) + log_is)[..., None]
-        scale, ohms, per_vt = (vt / self.ballast)[..., None], self.ballast[..., None], 1.0 / vt
-        volts = np.empty((load_a.shape[0], 2, 1, load_a.shape[1]))
+            u = self._first_guess(load_a, half_bias, devices)
         for _ in range(60):
-            volts[:, 0, 0, :] = half_bias + u
-            volts[:, 1, 0, :] = half_bias - u
-            omega = wright_omega(volts * per_vt[..., None] + shift)
-            currents = scale * omega
-            slope = (omega / ((1.0 + omega) * ohms)).sum(axis=(1, 2))
+            currents, slopes = devices.at(half_bias, u)
+            slope = slopes.sum(axis=(1, 2))
             total = currents.sum(axis=2)
-            step = (total[:, 0] - total[:, 1] - load_a) / np.maximum(slope, 1e-9)
+            step = (total[:, 0] - total[:, 1] - load_a) / np.maximum(slope, LEAST_SLOPE)
             # Where nothing conducts the slope is no guide.
             step = np.clip(step, -LARGEST_STEP_V, LARGEST_STEP_V)
             u = u - step
@@ -87,8 +122,42 @@ class OutputStage:
                 break
         return u, currents
 
-    def _first_guess(self, load_a: Floats, half_bias: Floats, vt: Floats, log_is: Floats) -> Floats:
+    def solve_many(self, load_a: Floats, bias: Floats, junction_c: Floats) -> tuple[Floats, Floats]:
+        """As ``solve``, for many samples: the currents are worked out along ``u``, where nothing
+        has to be searched for, and what each sample needs is read off that curve."""
+        ends = np.stack((load_a.min(axis=1), load_a.max(axis=1)), axis=1)
+        between, _ = self.solve(ends, bias, junction_c)
+        devices = self._devices(junction_c)
+        low, span = between[:, :1], between[:, 1:] - between[:, :1]
+        wanted = float(span.max()) / (STEP_OF_VT * float(devices.vt.min()))
+        cells = int(min(MOST_STEPS, max(FEWEST_STEPS, wanted)))
+        curve_u = low + span * np.linspace(0.0, 1.0, cells + 1)
+        curve_a, slopes = devices.at(0.5 * bias[:, None], curve_u)
+        total = curve_a.sum(axis=2)
+        curve_load, slope = total[:, 0] - total[:, 1], slopes.sum(axis=(1, 2))
+        slopes[:, 1] *= -1.0  # the lower half gives less as u rises
+        u, currents = np.empty_like(load_a), np.empty((*curve_a.shape[:3], load_a.shape[1]))
+        for leg, load in enumerate(curve_load):
+            cell = np.clip(np.searchsorted(load, load_a[leg]) - 1, 0, cells - 1)
+            width = np.maximum(np.diff(load), 1e-300)
+            share = np.clip((load_a[leg] - load[cell]) / width[cell], 0.0, 1.0)
+            per_a = 1.0 / np.maximum(slope[leg], LEAST_SLOPE)
+            u[leg] = _joined(curve_u[leg], per_a, width, cell, share)
+            step = curve_u[leg, 1:] - curve_u[leg, :-1]
+            share = np.clip((u[leg] - curve_u[leg, cell]) / np.maximum(step, 1e-300)[cell], 0, 1)
+            currents[leg] = _joined(curve_a[leg], slopes[leg], step, cell, share)
+        return u, currents
+
+    def _devices(self, junction_c: Floats) -> _Devices:
+        """All devices at their temperatures."""
+        vt = thermal_voltage(junction_c)
+        log_is = np.where(self.good, log_saturation_current(junction_c) + self.offset / vt, OFF)
+        shift = np.log(self.ballast / vt) + log_is
+        return _Devices(vt, log_is, shift[..., None], self.ballast[..., None])
+
+    def _first_guess(self, load_a: Floats, half_bias: Floats, devices: _Devices) -> Floats:
         """What the half that carries the load alone would need."""
+        vt, log_is = devices.vt, devices.log_is
         guess = np.zeros_like(load_a)
         count = np.maximum(self.good.sum(axis=2), 1)
         for half, sign in ((0, 1.0), (1, -1.0)):
