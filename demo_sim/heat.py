@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +25,7 @@ HOT_RISE_K, TOLERANCE_HOT = 60.0, 2e-3
 LONGEST_STEP_S = 20.0
 LONGEST_STEADY_S = 300.0  # while the powers stay what they are, where a step of any length is exact
 SHORTEST_STEP_S = 5e-3
+RESOLVED_DIGITS = 12  # of a step in seconds: what is the same but for rounding is worked out once
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,23 +83,21 @@ class Heat:
         self._power_to_modes = modes.T / root
         self._from_modes = (modes.T / root).T
         self._inverse = np.linalg.inv(network.conductance)
+        self._factors = lru_cache(maxsize=64)(self._exact_factors)
         self.rise_k = np.zeros(len(root)) if rise_k is None else rise_k.copy()
         self._step_s = 0.1
-        self._cached: tuple[float, Floats, Floats, Floats] | None = None
 
     def step(self, seconds: float, power: Floats, power_after: Floats | None = None) -> Floats:
         """Rises after ``seconds``, W going linearly from ``power`` to ``power_after``; no change
         of the state."""
-        decay, first, second = self._factors(seconds)
+        decay, first, second = self._factors(round(seconds, RESOLVED_DIGITS))
         modes = decay * (self._to_modes @ self.rise_k) + first * (self._power_to_modes @ power)
         if power_after is not None:
             modes += second * (self._power_to_modes @ (power_after - power))
         return np.asarray(self._from_modes @ modes)
 
-    def _factors(self, seconds: float) -> tuple[Floats, Floats, Floats]:
+    def _exact_factors(self, seconds: float) -> tuple[Floats, Floats, Floats]:
         """exp(−λh), h φ1(−λh), h φ2(−λh)."""
-        if self._cached is not None and self._cached[0] == seconds:
-            return self._cached[1:]
         x = self._rates * seconds
         decay = np.exp(-x)
         first = -np.expm1(-x) / self._rates
@@ -107,7 +107,6 @@ class Heat:
             (1.0 - first / seconds) / self._rates,
             seconds * (0.5 - x / 6.0 + x * x / 24.0),
         )
-        self._cached = (seconds, decay, first, second)
         return decay, first, second
 
     def steady(self, power: Floats) -> Floats:

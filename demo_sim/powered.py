@@ -87,6 +87,7 @@ class PoweredUnit:
         self._legs_dc: tuple[Operating | None, Floats] = (None, np.zeros(0))
         # Whoever watches the unit, called as time passes: within how many seconds to call again.
         self.look: Callable[[], float] = lambda: math.inf
+        self._relays_saw = (-1.0, -1)  # when, and in which state
 
     def _places(self) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
         names = self.heat.network.names
@@ -138,6 +139,8 @@ class PoweredUnit:
     def ambient_c(self) -> float:
         """The room now, °C; the sink is taken to follow it at once, slow as it is."""
         heat = self.spec.heat
+        if not heat.ambient_k_per_h:
+            return heat.ambient_c
         drift = heat.ambient_k_per_h * self.now / 3600.0
         return heat.ambient_c + min(max(drift, -MOST_DRIFT_K), MOST_DRIFT_K)
 
@@ -212,7 +215,9 @@ class PoweredUnit:
         """Let time pass."""
         end = self.now + seconds
         while True:
-            self._relays()
+            if self._relays_saw != (self.now, self.epoch):
+                self._relays()
+                self._relays_saw = (self.now, self.epoch)
             patience = self.look()
             left = end - self.now
             if left <= 1e-12:
@@ -220,11 +225,15 @@ class PoweredUnit:
             stride = min(left, max(1e-6, min(patience, self._next_event() - self.now)))
             if self.rails.moving:
                 stride = min(stride, self._move_rails(stride))
-            elif float(self.junction_c().max()) > HOT_C:
+            elif self._hottest_c() > HOT_C:
                 stride = min(stride, HOT_STRIDE_S)
             self.heat.advance(stride, self.power)
             self.now += stride
             self._destroy_what_is_too_hot()
+
+    def _hottest_c(self) -> float:
+        """The hottest place of the unit; that is a junction, or near enough to one."""
+        return float(self.heat.rise_k.max()) + self.ambient_c
 
     def _move_rails(self, stride: float) -> float:
         junction_c, sensor_c = self.junction_c(), self.sensor_c()
@@ -278,6 +287,8 @@ class PoweredUnit:
 
     def _destroy_what_is_too_hot(self) -> None:
         """A junction above its end turns into a short, for good."""
+        if self._hottest_c() <= self.spec.heat.destroyed_above_c:
+            return
         too_hot = self.junction_c() > self.spec.heat.destroyed_above_c
         too_hot &= self.electrics.stage.good
         if not too_hot.any():
