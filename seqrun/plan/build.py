@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from seqrun.errors import BenchLacks, SeqrunError, UsageError
 from seqrun.files.sequence.fields import LimitSpec, StepFields
-from seqrun.plan import by_hand, capability, leads, supply_checks
+from seqrun.plan import by_hand, capability, leads, supply_checks, tones
 from seqrun.plan.contract import Step
 from seqrun.plan.leaving_out import Chooser, LeftOut, NotOnThisBench, lines, without_the_unit
 from seqrun.plan.measurand import Measurand
@@ -151,6 +151,7 @@ def build(
         raise _nothing_left(view, left_out)
     warnings = [*supply_checks.warnings(sequence, actions)]
     warnings += by_hand.warnings(view, sequence.trip)
+    warnings += tones.warnings(view, actions)
     return Plan(sequence, view, tuple(actions), tuple(warnings), tuple(left_out))
 
 

@@ -84,6 +84,8 @@ class Needs:
     plain sines, ``record`` the longest record that it cannot do without (None: any).
     ``by_itself`` are the roles that it reads again and again, or that must act while nobody is
     asked: no hands can play them. ``screen``: what it wants of the scope can be read off a screen.
+    ``proved_on`` is the channel on whose output a tone has to show that its lead is there ("": none
+    has to).
     """
 
     roles: frozenset[str] = frozenset()
@@ -104,3 +106,4 @@ class Needs:
     record: ScopeRecord | None = None
     by_itself: frozenset[str] = frozenset()
     screen: bool = False
+    proved_on: str = ""

@@ -259,7 +259,10 @@ class NoiseHunt(Step):
         seconds = self.cycles * (self.warm + self.cool + 2.0 * self.listen) + self.listen
         heat = driven_and_watched(view, self.sensor, self._planned(view), seconds)
         return replace(
-            heat, roles=heat.roles | quiet.roles, hookups=(*heat.hookups, *quiet.hookups)
+            heat,
+            roles=heat.roles | quiet.roles,
+            hookups=(*heat.hookups, *quiet.hookups),
+            proved_on=quiet.proved_on,
         )
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:

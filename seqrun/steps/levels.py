@@ -18,7 +18,7 @@ from seqrun.plan.measurand import Measurand, judged
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Volts
-from seqrun.steps.common.contact import BY_TONE, prove_contact
+from seqrun.steps.common.contact import BY_TONE, output_channel, prove_contact
 from seqrun.steps.common.forecasts import idle_drift_u, near_limit, supply_current
 from seqrun.steps.common.settling import settle
 from seqrun.steps.common.sink import end_of
@@ -75,6 +75,7 @@ class DcVoltage(Step):
             hookups=(view.meter_across(self.at),),
             seconds=10.0,
             live=True,
+            proved_on=output_channel(view, self.at) if DC_OFFSET in self.judges else "",
         )
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:

@@ -16,6 +16,7 @@ from seqrun.runner.opening import BenchFiles
 from seqrun.runner.preparation import prepare
 from seqrun.runner.run import Options, Outcome, execute
 from seqrun.runner.signals import Interrupts
+from seqrun.steps.common.contact import BY_TONE
 from seqrun.values import Disposition, Verdict
 
 MORE = """
@@ -286,3 +287,53 @@ def test_without_the_supply_what_needs_no_power_is_done(
     outcome = done(both, tmp_path / "r")
     assert outcome.disposition is Disposition.HOLD
     assert outcome.failure is None
+
+
+QUIET = """
+[[step]]
+id = "noise"
+do = "output_noise"
+at = "out.left"
+limit = { at_most = "2 mV" }
+[[step]]
+id = "offset"
+do = "dc_voltage"
+at = "out.right"
+limit = { between = ["-50 mV", "50 mV"] }
+[[step]]
+id = "rail"
+do = "dc_voltage"
+at = "rail.pos"
+limit = { at_least = "20 V" }
+"""
+
+
+def test_quiet_readings_that_no_tone_can_prove_are_told_before_power(
+    planned: Callable[..., tuple[Plan, BenchFiles]],
+) -> None:
+    assert not any("no tone" in line for line in planned(steps=QUIET)[0].warnings)
+    plan = planned(without("generator"), QUIET)[0]
+    (line,) = [line for line in plan.warnings if "no tone" in line]
+    assert line.startswith("noise, offset: ")
+    assert "the bench has no generator" in line
+    assert "You are asked to look" in line
+
+
+def test_a_channel_whose_input_no_generator_feeds_is_told_with_its_quiet_readings(
+    planned: Callable[..., tuple[Plan, BenchFiles]],
+) -> None:
+    lead = '[[lead]]\nfrom = "generator.2"\nto = "in.right"\n'
+    unfed = planned(lambda text: text.replace(lead, ""), QUIET)
+    (line,) = [line for line in unfed[0].warnings if "no tone" in line]
+    assert line.startswith("offset: ")
+    assert "in.right" in line
+
+
+@pytest.mark.parametrize("name", ["acceptance", "quick", "isolate", "noise-hunt", "meter-only"])
+def test_every_reading_that_a_tone_proves_is_known_to_the_plan(name: str) -> None:
+    plan, _ = prepare(name, "demo", None)
+    for action in plan.actions:
+        at = str(getattr(action.step, "at", ""))
+        proved = any(of.contact == BY_TONE for of in action.step.judges)
+        if proved and at.startswith("out.") and action.step.do != "dc_voltage":
+            assert action.needs.proved_on == at.split(".")[1], action.id

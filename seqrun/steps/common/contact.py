@@ -16,6 +16,7 @@ from collections.abc import Callable
 from seqrun.errors import NotMeasured, UsageError
 from seqrun.plan.context import Context
 from seqrun.plan.needs import Hookup
+from seqrun.plan.view import BenchView
 from seqrun.quantity import render
 
 #: the rule in words, for the quantities that it is about
@@ -35,6 +36,13 @@ LEAST_V = 0.02
 AT_MOST_S = 6.0
 
 
+def output_channel(view: BenchView, at: str) -> str:
+    """The channel at whose output a point is; "" for other points, where a tone proves nothing."""
+    kind, _, channel = at.partition(".")
+    channel = channel.partition(".")[0]
+    return channel if kind == "out" and channel in view.unit.channels else ""
+
+
 def prove_contact(
     ctx: Context, at: str, hookup: Hookup, rms_v: Callable[[], float], *, again: bool = False
 ) -> None:
@@ -51,9 +59,8 @@ def prove_contact(
     Raises:
         NotMeasured: nothing shows that the leads are there.
     """
-    _, _, channel = at.partition(".")
-    channel = channel.partition(".")[0]
-    if not at.startswith("out.") or channel not in ctx.view.unit.channels:
+    channel = output_channel(ctx.view, at)
+    if not channel:
         return
     if ctx.in_contact(hookup) and not (again and _can_be_driven(ctx, channel)):
         return

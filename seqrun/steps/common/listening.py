@@ -22,7 +22,7 @@ from seqrun.measure.weighting import BAND_HZ, Weighting
 from seqrun.plan.context import Context
 from seqrun.plan.needs import Hookup, Needs, ScopeRecord
 from seqrun.plan.view import BenchView
-from seqrun.steps.common.contact import TONE_HZ, TONE_V, prove_contact, prove_rail
+from seqrun.steps.common.contact import TONE_HZ, TONE_V, output_channel, prove_contact, prove_rail
 from seqrun.steps.common.drive import Waveform, across
 from seqrun.values import rectangular
 
@@ -76,6 +76,7 @@ def listening_needs(
         seconds=seconds,
         live=True,
         record=ScopeRecord(math.ceil(least_s * rate_hz - 1e-6), rate_hz),
+        proved_on=output_channel(view, at),
     )
 
 
