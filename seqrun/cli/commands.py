@@ -17,7 +17,7 @@ from seqrun.values import EXIT_CODES
 if TYPE_CHECKING:
     from seqrun.plan.build import Plan
     from seqrun.report.run.progress import Progress
-    from seqrun.runner.hands import Hands
+    from seqrun.runner.hands import Hands, Operator
     from seqrun.runner.run import Outcome
     from seqrun.runner.signals import Interrupts
 
@@ -34,6 +34,7 @@ def run_command(
     seed: int,
     yes: bool,
     only_complete: bool = False,
+    rehearse: bool = False,
 ) -> int:
     """``seqrun run``: the exit code is the disposition, whether it could be shown or not."""
     from seqrun.files.serial import check_serial
@@ -49,7 +50,11 @@ def run_command(
     )
     interrupts = Interrupts()
     progress = Progress()
-    hands = None if files.simulated else _hands(yes, progress, interrupts, plan)
+    hands: Hands | None = None
+    if rehearse:
+        hands = _rehearsal(files.simulated, yes, progress, interrupts, plan)
+    elif not files.simulated:
+        hands = _hands(yes, progress, interrupts, plan)
     options = Options(
         serial=serial,
         operator=operator or files.view.bench.operator,
@@ -101,7 +106,6 @@ def _hands(yes: bool, progress: Progress, interrupts: Interrupts, plan: Plan) ->
     """
     from seqrun.runner.hands import (
         Assumed,
-        Operator,
         refuse_to_assume,
         refuse_without_operator,
     )
@@ -113,12 +117,37 @@ def _hands(yes: bool, progress: Progress, interrupts: Interrupts, plan: Plan) ->
         return Assumed(progress.say, plan.standing)
     if not sys.stdin.isatty():
         raise refuse_without_operator(len(plan.hookups))
+    return _operator(progress, interrupts)
+
+
+def _operator(progress: Progress, interrupts: Interrupts) -> Operator:
+    from seqrun.runner.hands import Operator
 
     def ask(prompt: str) -> str:
         with interrupts.prompt():
             return progress.ask(prompt, interrupts.meanwhile)
 
     return Operator(ask, progress.say)
+
+
+def _rehearsal(
+    simulated: bool, yes: bool, progress: Progress, interrupts: Interrupts, plan: Plan
+) -> Hands:
+    """Somebody who is asked as on the day, before hands that are simulated.
+
+    Raises:
+        UsageError: the bench is real, or nobody is there to be asked.
+    """
+    from seqrun.runner.hands import refuse_without_operator
+    from seqrun.runner.rehearsal import Rehearsal, refuse_to_rehearse
+
+    if not simulated:
+        raise refuse_to_rehearse()
+    if yes:
+        raise UsageError("--rehearse asks, and --yes does not", expected="one of them")
+    if not sys.stdin.isatty():
+        raise refuse_without_operator(len(plan.hookups))
+    return Rehearsal(_operator(progress, interrupts), progress.say)
 
 
 def plan_command(

@@ -22,6 +22,10 @@ def run(
     seed: Seed = 1,
     yes: Annotated[bool, typer.Option("--yes", help="All hookups are made; do not ask.")] = False,
     only_complete: OnlyComplete = False,
+    rehearse: Annotated[
+        bool,
+        typer.Option("--rehearse", help="On a simulated bench: be asked for all, as on the day."),
+    ] = False,
 ) -> None:
     """Run a sequence on a unit and leave a record."""
     from seqrun.cli.commands import run_command
@@ -38,6 +42,7 @@ def run(
             seed=seed,
             yes=yes,
             only_complete=only_complete,
+            rehearse=rehearse,
         )
     )
 

@@ -31,6 +31,7 @@ from seqrun.runner.marker import Marker, NoMarker
 from seqrun.runner.marker import told as left_by
 from seqrun.runner.opening import BenchFiles, OpenBench, VirtualHands, WallClock, open_bench
 from seqrun.runner.papers import against_release
+from seqrun.runner.rehearsal import PacedClock, Rehearsal, refuse_to_rehearse
 from seqrun.runner.safe import SafeReport, make_safe
 from seqrun.runner.signals import Interrupts
 from seqrun.runner.switching import SwitchHands
@@ -170,6 +171,11 @@ def _run(
         if opened.control is None:
             raise AssertionError("no hands were given and the bench has none of its own")
         hands = VirtualHands(opened.control, opened.open_panel)
+    if isinstance(hands, Rehearsal):
+        if opened.control is None:
+            raise refuse_to_rehearse()
+        opened.clock = paced = PacedClock(opened.clock, interrupts.check)
+        hands.on(VirtualHands(opened.control, opened.open_panel), paced)
     switches = [i for i in opened.instruments.values() if isinstance(i, DrivenSwitch)]
     for switch in switches:
         hands = SwitchHands(switch, hands)

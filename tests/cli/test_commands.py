@@ -145,3 +145,19 @@ do = "power_down"
     Path("mine.toml").write_text(text, encoding="utf-8")
     answer = seqrun("check", "mine.toml")
     assert "findings do not look at: channel_balance" in answer.out, answer.err
+
+
+def test_a_rehearsal_is_for_a_person_at_a_simulated_bench(
+    tmp_path: Path, seqrun: Callable[..., Any], as_real: Callable[[str], str]
+) -> None:
+    bench = tmp_path / "bench.toml"
+    text = demo_sim.open_bench(unit_sheet="demo-2x40").bench_toml()
+    bench.write_text(as_real(text), encoding="utf-8")
+    for words, told in (
+        (("--bench", str(bench)), "the simulated bench"),
+        (("--bench", "demo"), "no terminal"),
+        (("--bench", "demo", "--yes"), "one of them"),
+    ):
+        code, _, err = seqrun("run", "quick", *words, "--serial", "X", "--rehearse")
+        assert code == 2 and told in err
+    assert not (tmp_path / "results").exists()
