@@ -31,6 +31,7 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 import argparse
 import gc
+import math
 import pickle
 import random
 import signal
@@ -68,9 +69,16 @@ GROUPS = {
         0.92, ("seqrun/judge",), ("tests/judge", "tests/outside/test_decision_rules.py")
     ),
     "record": Group(0.92, ("seqrun/record",), ("tests/record", "tests/runner/test_answering.py")),
-    "safe": Group(0.92, ("seqrun/runner/safe.py",), ("tests/runner",)),
-    "trips": Group(0.92, ("seqrun/runner/trips.py",), ("tests/runner",)),
-    "engine": Group(0.92, ("seqrun/runner/engine.py", "seqrun/runner/lent.py"), ("tests/runner",)),
+    "runner": Group(
+        0.92,
+        (
+            "seqrun/runner/safe.py",
+            "seqrun/runner/trips.py",
+            "seqrun/runner/engine.py",
+            "seqrun/runner/lent.py",
+        ),
+        ("tests/runner",),
+    ),
     "plan": Group(0.92, ("seqrun/plan",), ("tests/plan", "tests/runner", "tests/steps")),
     "measure": Group(0.85, ("seqrun/measure",), ("tests/measure", "tests/outside")),
     "instruments": Group(
@@ -93,7 +101,7 @@ class Driver:
     def __init__(self, group: Group, options: argparse.Namespace, say: Callable[[str], None]):
         self.group, self.options, self.say = group, options, say
         self.failed = False
-        self.count: Counter[str] = Counter()
+        self.count: Counter[tuple[str, str]] = Counter()  # source of the group, and what became
 
     @pytest.hookimpl(trylast=True)
     def pytest_sessionstart(self) -> None:
@@ -131,7 +139,9 @@ class Driver:
             every = [m for m in every if m.line in self.options.line]
         known = _equivalents()
         found = [m for m in every if _key(m) not in known]
-        self.count["equivalent"] = len(every) - len(found)
+        for mutant in every:
+            if _key(mutant) in known:
+                self._counts(mutant, "equivalent")
         every = found
         count = len(every) if self.options.all else min(len(every), self.options.each)
         return random.Random(self.options.seed).sample(every, count)
@@ -189,7 +199,8 @@ class Driver:
         end = time.monotonic() + 60.0 * self.options.minutes
         while waiting or running:
             if time.monotonic() > end:
-                self.count["left"] += len(waiting)
+                for mutant in waiting:
+                    self._counts(mutant, "left")
                 waiting.clear()
             while waiting and len(running) < self.options.jobs:
                 mutant = waiting.pop(0)
@@ -222,8 +233,13 @@ class Driver:
             )
         time.sleep(0.005)
 
+    def _counts(self, mutant: Mutant, end: str) -> None:
+        path = _short_path(mutant)
+        (source,) = (s for s in self.group.sources if path == s or path.startswith(f"{s}/"))
+        self.count[source, end] += 1
+
     def _ends(self, mutant: Mutant, end: str, tests: int) -> None:
-        self.count[end] += 1
+        self._counts(mutant, end)
         if end != "killed":
             self.say(f"  {end}: {_short(mutant)} ({tests} tests)")
 
@@ -448,20 +464,42 @@ def main() -> int:
         with os.fdopen(read, "rb") as answer:
             table.append(pickle.loads(answer.read()))
     missed = False
-    columns = ("killed", "lived", "unreached", "stopped", "left", "dropped", "equivalent")
-    print(f"\nseed {options.seed}\n{'group':<32}{'share':>7}{'goal':>6}{'s':>6}", end="")
-    print("".join(f"{column:>11}" for column in columns))
+    print(f"\nseed {options.seed}\n{'group':<32}{'share':>7}{'95 %':>9}{'goal':>6}{'s':>6}", end="")
+    print("".join(f"{column:>11}" for column in COLUMNS))
     for name, count, goal, seconds in table:
-        known = sum(count.get(column, 0) for column in columns[:4])
-        share = count.get("killed", 0) / max(known, 1)
-        missed = missed or share < goal
-        print(f"{name:<32}{100 * share:>6.1f}%{100 * goal:>5.0f}%{seconds:>6.0f}", end="")
-        told = "".join(f"{count.get(column, 0):>11}" for column in columns)
-        print(f"{told}{'  missed' if share < goal else ''}")
+        sources = sorted({source for source, _ in count})
+        whole = Counter[str]()
+        for source in sources:
+            ends = Counter({end: n for (s, end), n in count.items() if s == source})
+            whole += ends
+            if len(sources) > 1:
+                _row(source, ends, None, None)
+        missed = _row(name, whole, goal, seconds) or missed
     for entry in _gone():
         missed = True
         print(f"equivalent_mutants.toml: fits no mutant: {' | '.join(entry)}")
     return int(missed)
+
+
+COLUMNS = ("killed", "lived", "unreached", "stopped", "left", "dropped", "equivalent")
+
+
+def _row(name: str, count: Counter[str], goal: float | None, seconds: float | None) -> bool:
+    """Print a line of the table, with the interval that holds the share of all mutants in 95 % of
+    samples (Wilson); whether the goal is missed."""
+    known = sum(count.get(column, 0) for column in COLUMNS[:4])
+    share = count.get("killed", 0) / max(known, 1)
+    z = 1.96
+    middle = (share + z * z / (2 * max(known, 1))) / (1 + z * z / max(known, 1))
+    half = math.sqrt(share * (1 - share) * max(known, 1) + z * z / 4) * z / (max(known, 1) + z * z)
+    print(f"{name:<32}{100 * share:>6.1f}%", end="")
+    print(f"{100 * (middle - half):>5.0f}-{100 * (middle + half):<3.0f}", end="")
+    print("" if goal is None else f"{100 * goal:>4.0f}%", end="")
+    print("" if seconds is None else f"{seconds:>6.0f}", end="" if goal is not None else " " * 11)
+    missed = goal is not None and share < goal
+    told = "".join(f"{count.get(column, 0):>11}" for column in COLUMNS)
+    print(f"{told}{'  missed' if missed else ''}")
+    return missed
 
 
 def _group(name: str) -> Group:
