@@ -113,29 +113,57 @@ def told(suspects: Sequence[str], left: Sequence[str], cut: Cut, share: float) -
     return CutResult(tuple(left), (), "partly")
 
 
-DISTURBANCE = Measurand(
-    "disturbance",
+CUTTING = (
+    "Above its limit the signal's path is cut at one place after another: what stays comes from "
+    "behind the cut, what goes from before it."
+)
+OFFSET_DISTURBANCE = Measurand(
+    "offset_disturbance",
     "V",
+    title="DC to be isolated",
     what=(
-        "The noise, hum or DC at an output with everything connected and no signal; the note "
-        "tells which sections it can come from."
+        "The DC at an output with everything connected and no signal; the note tells which "
+        "sections it can come from."
     ),
-    how=(
-        "As noise, hum or dc_offset. Above its limit the signal's path is cut at one place "
-        "after another: what stays comes from behind the cut, what goes from before it."
-    ),
-    fooled_by=(
-        "A disturbance that comes and goes by itself; two faults at once; a ground loop that "
-        "a cut opens as well."
-    ),
+    how=f"As dc_offset. {CUTTING}",
+    fooled_by="A disturbance that comes and goes by itself; two faults at once.",
     contact=BY_TONE,
 )
+HUM_DISTURBANCE = Measurand(
+    "hum_disturbance",
+    "V",
+    title="hum to be isolated",
+    what=(
+        "The hum at an output with everything connected and no signal; the note tells which "
+        "sections it can come from."
+    ),
+    how=f"As hum. {CUTTING}",
+    fooled_by="As offset_disturbance; and a ground loop that a cut opens as well.",
+    contact=BY_TONE,
+)
+NOISE_DISTURBANCE = Measurand(
+    "noise_disturbance",
+    "V",
+    title="noise to be isolated",
+    what=(
+        "The noise at an output with everything connected and no signal; the note tells which "
+        "sections it can come from."
+    ),
+    how=f"As noise. {CUTTING}",
+    fooled_by="As offset_disturbance.",
+    contact=BY_TONE,
+)
+DISTURBANCES = {
+    "offset": OFFSET_DISTURBANCE,
+    "hum": HUM_DISTURBANCE,
+    "noise": NOISE_DISTURBANCE,
+}
 DISTURBANCE_CUT = Measurand(
     "disturbance_cut",
     "V",
     title="disturbance with the path cut",
-    what="The same with the path cut at the place that the note tells. Shown, not judged.",
-    how="As disturbance.",
+    what="What is left with the path cut at the place that the note tells. Shown, not judged.",
+    how="As offset_disturbance, hum_disturbance or noise_disturbance.",
     fooled_by="A plug that was not really off.",
 )
 SUSPECTS_LEFT = Measurand(
@@ -158,7 +186,9 @@ class Isolate(Step):
 
     kind: ClassVar[str] = "isolate"
     yields: ClassVar = (
-        judged(DISTURBANCE),
+        judged(OFFSET_DISTURBANCE),
+        judged(HUM_DISTURBANCE),
+        judged(NOISE_DISTURBANCE),
         shown(DISTURBANCE_CUT, "several", each="cut"),
         shown(SUSPECTS_LEFT),
     )
@@ -170,6 +200,10 @@ class Isolate(Step):
     input: str = Field("", description="the input that the generator is on; none: the fixed one")
     mains: Hertz = Field(default=50.0, description="50 Hz or 60 Hz")
     records: int = Field(default=6, ge=1, le=100)
+
+    @property
+    def judges(self) -> tuple[Measurand, ...]:
+        return (DISTURBANCES[self.look_for],)
 
     @model_validator(mode="after")
     def _known(self) -> Self:
@@ -347,10 +381,10 @@ class Isolate(Step):
         return (ctx.meter.name,) if self.look_for == "offset" else (ctx.scope.name,)
 
     def _reading(
-        self, ctx: Context, level: Bounded, note: str, of: Measurand = DISTURBANCE
+        self, ctx: Context, level: Bounded, note: str, of: Measurand | None = None
     ) -> Yielded:
         return self.reading(
-            of,
+            of or DISTURBANCES[self.look_for],
             level.value,
             channel=self.channel or self.at,
             bound=level.bound,

@@ -7,10 +7,11 @@ from itertools import product
 import pytest
 from findings_cases import HEAD, patterns, read
 
-from seqrun.files.findings.file import findings_for
+from seqrun.files.findings.file import findings_for, load_findings
 from seqrun.files.findings.patterns import patterns_for
+from seqrun.files.shipped import shipped as shipped_files
 from seqrun.files.unit.sheet import load_unit
-from seqrun.judge.evidence import evidence_of, values_of, within
+from seqrun.judge.evidence import evidence_of, values_of
 from seqrun.judge.findings import Findings, weigh
 from seqrun.values import Judged, Verdict
 
@@ -122,9 +123,19 @@ def test_only_sequences_that_can_tell_a_sign_tell_it() -> None:
     assert evidence_of(patterns(text), [], "x", "my-own")["s"].seen is True
 
 
-def test_no_shipped_findings_of_the_power_stage_ask_for_the_name_of_a_step() -> None:
-    file = findings_for("acceptance")
-    assert file is not None
+@pytest.mark.parametrize("name", sorted(shipped_files("findings")))
+def test_no_shipped_findings_ask_for_the_name_of_a_step(name: str) -> None:
+    file = load_findings(name)
     for entries in (file.value, file.sign, file.section):
         assert not [e["id"] for e in entries if "steps" in e]
-    assert len(within([])) == 0
+    assert file.sign
+
+
+def test_isolation_is_recognised_whatever_its_steps_are_called() -> None:
+    found = patterns_for(load_findings("isolation"), load_unit("demo-2x40"))
+    note = "hum; comes from: power stage"
+    bad = read("my.own.name", "hum_disturbance", 0.02, "V", "left", Verdict.FAIL, note)
+    signs = evidence_of(found, [bad], "fail", "isolate")
+    assert signs["hum_power.left"].seen is True
+    assert signs["hum_power.right"].seen is None and signs["noise_power.left"].seen is None
+    assert signs["hum_before.left"].seen is None, "what the power stage explains tells no more"

@@ -88,7 +88,7 @@ def test_an_owners_answer_is_evidence_and_none_is_none() -> None:
 
 PLACE = TWO.replace(
     '[[section]]',
-    '[[sign]]\nid = "stays"\nverdict = "fail"\nquantity = "disturbance"\notherwise = 0.01\n'
+    '[[sign]]\nid = "stays"\nverdict = "fail"\nquantity = "hum_disturbance"\notherwise = 0.01\n'
     'words = "it stays"\n\n[[cause]]\nid = "stage"\ntitle = "the stage"\nnext = "look"\n'
     'holds = "offset.left"\n[cause.seen]\n"stays" = 0.98\n\n[[section]]',
     1,
@@ -96,7 +96,7 @@ PLACE = TWO.replace(
 
 
 def test_a_place_and_what_sits_in_it_do_not_compete() -> None:
-    cut = run(read("cut", "disturbance", 0.09, "V", "left", Verdict.FAIL))
+    cut = run(read("cut", "hum_disturbance", 0.09, "V", "left", Verdict.FAIL))
     of = patterns(PLACE)
     alone = odds(together(of, [run(HIGH)]))
     with_cut = together(of, [run(HIGH), cut])

@@ -208,7 +208,7 @@ def test_a_place_hands_on_what_speaks_for_it_to_each_cause_that_one_of_its_patte
 [[sign]]
 id = "cut"
 verdict = "fail"
-quantity = "disturbance"
+quantity = "hum_disturbance"
 otherwise = 0.01
 words = "it stays with the path cut"
 
@@ -221,7 +221,7 @@ holds = ["offset.*", "nothing_there.*"]
 "cut" = 0.9
 """
     )
-    stays = read("hum.left", "disturbance", 0.5, "V", "left", Verdict.FAIL)
+    stays = read("hum.left", "hum_disturbance", 0.5, "V", "left", Verdict.FAIL)
     found = {c.id: c for c in together(patterns(text), [run(stays)]).causes}
     assert "cut" in {r.sign for r in found["offset.left"].reasons}
     assert "cut" not in {r.sign for r in found["short"].reasons}

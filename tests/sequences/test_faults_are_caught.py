@@ -64,7 +64,7 @@ def test_isolation_finds_hum_of_the_power_stage_in_as_many_cuts_as_halving_needs
 
 def test_isolation_of_dc_on_a_bridge_reads_between_its_terminals(run: Run) -> None:
     done = run("isolate", "dc_offset@right=0.3", unit="demo-bridged")
-    (dc,) = done.readings("offset.right", "disturbance")
+    (dc,) = done.readings("offset.right", "offset_disturbance")
     assert dc.value == pytest.approx(0.3, abs=0.02)
     assert "comes from: power stage" in dc.note
 
