@@ -59,17 +59,22 @@ pass.
 
 ``[[apart]]`` says what to ``do`` to tell two causes apart: ``causes`` are patterns of their ids.
 
+``uses`` names other findings files that ship: their entries belong to this file as if they stood
+in it.
+
 How the odds come of it is told in :mod:`seqrun.judge.findings`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from functools import lru_cache
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import BeforeValidator, Field, StringConstraints, WithJsonSchema, model_validator
 
+from seqrun.errors import FileError
 from seqrun.files.common import FileModel, Problem, Strict, load_text, read_text
 from seqrun.files.expression import Expression
 from seqrun.files.repeat import sample_unit
@@ -246,6 +251,7 @@ class FindingsFile(FileModel):
         description='such as "A"'
     )
     sequences: Globs = Field(("*",), description="patterns of the sequences that it is for")
+    uses: Globs = Field((), description="shipped files whose entries belong to it")
     no_fault: float = Field(
         0.5, gt=0.0, lt=1.0, description="probability of none of them, before anything is read"
     )
@@ -292,12 +298,35 @@ def findings_from_text(
     from seqrun.files.findings.patterns import expand_leniently, unknown_quantities
 
     def more(file: FindingsFile) -> Iterator[Problem]:
-        found, problems = expand_leniently(file, sample_unit())
+        try:
+            whole = _with_used(file)
+        except FileError as problem:
+            yield Problem("uses", problem.found, problem.expected or "")
+            return
+        found, problems = expand_leniently(whole, sample_unit())
         yield from problems
         if quantities is not None:
             yield from unknown_quantities(found, quantities)
 
-    return load_text(FindingsFile, text, Path(path), more)
+    return _with_used(load_text(FindingsFile, text, Path(path), more))
+
+
+def _with_used(file: FindingsFile) -> FindingsFile:
+    """With the entries of the files that it uses."""
+    others = [find("findings", name) for name in file.uses]
+    used = [load_text(FindingsFile, read_text(path), path) for path in others]
+    if not used:
+        return file
+    return file.model_copy(update=_together((file, *used)))
+
+
+def _together(files: Sequence[FindingsFile]) -> dict[str, tuple[Any, ...]]:
+    """The entries of all files by kind, each once: files that use one another share theirs."""
+    found: dict[str, list[Any]] = {kind: [] for kind in (*ENTRIES, "apart")}
+    for file in files:
+        for kind, entries in found.items():
+            entries += [one for one in getattr(file, kind) if one not in entries]
+    return {kind: tuple(entries) for kind, entries in found.items()}
 
 
 def load_findings(name: str | Path, quantities: Mapping[str, str] | None = None) -> FindingsFile:
@@ -311,6 +340,12 @@ def load_findings(name: str | Path, quantities: Mapping[str, str] | None = None)
     return findings_from_text(read_text(path), path, quantities)
 
 
+@lru_cache(maxsize=16)
+def _shipped(path: Path, changed_ns: int) -> FindingsFile:
+    """A shipped file, read again only when it has changed: a study weighs thousands of runs."""
+    return load_findings(path)
+
+
 def findings_for(*sequences: str) -> FindingsFile | None:
     """What the shipped findings files have for sequences, by name, as one; None when nothing.
 
@@ -322,16 +357,13 @@ def findings_for(*sequences: str) -> FindingsFile | None:
     """
     from fnmatch import fnmatchcase
 
-    files = [load_findings(path) for path in shipped("findings").values()]
+    files = [_shipped(path, path.stat().st_mtime_ns) for path in shipped("findings").values()]
     fitting = [
         f for f in files if any(fnmatchcase(name, p) for p in f.sequences for name in sequences)
     ]
     if len(fitting) < 2:
         return fitting[0] if fitting else None
     first = fitting[0]
-    together = {
-        kind: tuple(entry for file in fitting for entry in getattr(file, kind))
-        for kind in (*ENTRIES, "apart")
-    }
+    together = _together(fitting)
     title = "; ".join(file.title for file in fitting)
     return first.model_copy(update={**together, "title": title[:400]})
