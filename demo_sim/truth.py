@@ -52,7 +52,7 @@ class Truth:
 
     def offset(self, channel: str) -> float:
         """DC between a channel's speaker terminals, V."""
-        hi, lo = self._terminals(channel)
+        hi, lo = self.terminals(channel)
         return self.dc(hi, lo)
 
     def device_current(self, channel: str, half: str, number: int, side: str = "") -> float:
@@ -178,7 +178,7 @@ class Truth:
 
     def output(self, channel: str) -> tuple[Period | None, Floats]:
         """One period at the speaker terminals, V, and its time base."""
-        hi, lo = self._terminals(channel)
+        hi, lo = self.terminals(channel)
         signal = self._waves.node(hi).minus(self._waves.node(lo))
         if not signal.tables:
             return None, np.array([signal.dc])
@@ -279,6 +279,47 @@ class Truth:
         """(begin, end) of every moment at which contacts interrupt a channel's signal."""
         return self._waves.passing.openings(channel, start_s, end_s)
 
+    def interruptions_hz(self, channel: str) -> float:
+        """How often contacts interrupt a channel's signal, as warm as it gets."""
+        spec = self._unit.spec.channel(channel)
+        every = [c.every_s for c in (spec.contact, spec.relay.contact) if c.lost > 0.0]
+        return math.fsum(1.0 / s for s in every if math.isfinite(s))
+
+    def crackles_hz(self, channel: str) -> float:
+        """How often a channel crackles at the present warmth: its joints and its noisy parts."""
+        spec = self._unit.spec.channel(channel).noise
+        joints = 1.0 / spec.crackle_every_s if spec.crackle_v else 0.0
+        return joints + self.bursts_hz(channel)
+
+    def bursts_hz(self, channel: str) -> float:
+        """How often a noisy part of a channel bursts out at the present warmth."""
+        spec = self._unit.spec.channel(channel).noise
+        if not spec.burst_v:
+            return 0.0
+        warm = self._unit.temperature_c("sink") - 25.0
+        return spec.burst_rate_hz * math.exp2(warm / spec.burst_warming_k)
+
+    def oscillation_v(self, channel: str, input_v_rms: float) -> float:
+        """V rms of what a channel's stage oscillates with at a drive of 1 kHz, while it does."""
+        ringing = self._unit.spec.channel(channel).oscillation
+        if ringing.when in ("unloaded", "capacitive"):
+            return 0.0
+        with self.driven(input_v_rms):
+            swing = self.output(channel)[1]
+        return ringing.peak_v / math.sqrt(2.0) if ringing.reached(swing) else 0.0
+
+    def separation_db(self, channel: str) -> float:
+        """How far what leaks into a channel at 1 kHz lies below the tone of the others."""
+        return -20.0 * math.log10(max(self._unit.spec.channel(channel).crosstalk, 1e-9))
+
+    def hears_itself(self, channel: str) -> bool:
+        """Whether a channel plays what comes in at its own socket."""
+        return self._unit.spec.channel(channel).fed_by in ("", channel)
+
+    def contact_ohm(self, channel: str) -> float:
+        """Ω of the output relay's contact, closed."""
+        return self._unit.spec.channel(channel).relay.contact_ohm
+
     def relay_pull_in(self, channel: str) -> float:
         """Seconds from rails up to relay closed; inf when it never closes."""
         relay = self._unit.spec.channel(channel).relay
@@ -300,7 +341,8 @@ class Truth:
                 at += 1
         raise DemoError("no such half-bridge", found=leg_label(channel, side))
 
-    def _terminals(self, channel: str) -> tuple[str, str]:
+    def terminals(self, channel: str) -> tuple[str, str]:
+        """The nodes of a channel's speaker terminals, the one that follows the input first."""
         legs = self._unit.spec.channel(channel).legs
         if len(legs) == 1:
             return f"out.{channel}", "ground"

@@ -95,9 +95,16 @@ class Oscillation:
 
     def at(self, t: Floats, swing: Floats) -> Floats:
         """V at times ``t`` where the output is at ``swing`` (V about its rest)."""
-        size = {"both": np.abs(swing), "upper": swing, "lower": -swing}[self.side]
         ringing = np.sin(2.0 * np.pi * self.frequency_hz * t)
-        return np.asarray(np.where(size >= self.above_v, self.peak_v * ringing, 0.0))
+        return np.asarray(np.where(self._far(swing), self.peak_v * ringing, 0.0))
+
+    def reached(self, swing: Floats) -> bool:
+        """Whether a swing, V about its rest, comes to where the stage is not stable."""
+        return self.peak_v != 0.0 and bool(np.any(self._far(swing)))
+
+    def _far(self, swing: Floats) -> NDArray[np.bool_]:
+        size = {"both": np.abs(swing), "upper": swing, "lower": -swing}[self.side]
+        return np.asarray(size >= self.above_v)
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
+from pathlib import Path
 
 
 def coverage_command(
@@ -33,9 +35,43 @@ def decisions_command(*, quantity: str | None, benches: int, seed: int, processe
     return 0 if all(one.honest for one in found) else 1
 
 
+def acceptance_command(
+    *,
+    sequence: str,
+    units: Sequence[str],
+    faults: Sequence[str],
+    severities: Sequence[float],
+    seeds: int,
+    seed: int,
+    bench: str,
+    file: Path,
+    processes: int | None,
+    scheduler: str | None,
+) -> int:
+    """Print what whole runs decided, held against the truth; 1 with a false accept."""
+    from seqrun.study.acceptance import accept_many, cases_of, catalogue, checked
+    from seqrun.study.running import cores
+    from seqrun.study.tables import acceptance_table
+
+    wanted = checked(faults, severities) if faults else catalogue(severities)
+    cases = cases_of(sequence, units, wanted, range(seed, seed + seeds), bench)
+    rows = accept_many(
+        cases,
+        file,
+        processes=processes or cores(),
+        scheduler=scheduler,
+        told=lambda done, of: _progress("acceptance", done, of),
+    )
+    _clear()
+    for line in acceptance_table(rows):
+        print(line)
+    print(f"{len(rows)} runs, a row each in {file}")
+    return 1 if any(row.false_accept for row in rows) else 0
+
+
 def _progress(what: str, done: int, of: int) -> None:
     if sys.stderr.isatty():
-        print(f"\r{what}: bench {done} of {of}\x1b[K", end="", file=sys.stderr, flush=True)
+        print(f"\r{what}: {done} of {of}\x1b[K", end="", file=sys.stderr, flush=True)
 
 
 def _clear() -> None:

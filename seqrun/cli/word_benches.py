@@ -56,6 +56,59 @@ def study_decisions(
     )
 
 
+@study_app.command("acceptance")
+def study_acceptance(
+    sequence: Annotated[
+        str, typer.Option("--sequence", help="A shipped sequence, or a file.")
+    ] = "acceptance",
+    unit: Annotated[
+        Optional[list[str]],  # noqa: UP045
+        typer.Option("--unit", help="Unit sheet; may be repeated."),
+    ] = None,
+    fault: Annotated[
+        Optional[list[str]],  # noqa: UP045
+        typer.Option(
+            "--fault", help='NAME[@CHANNEL][=SEVERITY] or "none"; without it, the catalogue.'
+        ),
+    ] = None,
+    severity: Annotated[
+        Optional[list[float]],  # noqa: UP045
+        typer.Option("--severity", min=0.0, max=1.0, help="Instead of the usual one."),
+    ] = None,
+    seeds: Annotated[int, typer.Option("--seeds", min=1, help="Units of each.")] = 3,
+    seed: Seed = 1,
+    bench: Annotated[str, typer.Option("--bench", help="demo, or demo:VARIANT,...")] = "demo",
+    file: Annotated[
+        Path, typer.Option("--file", help="A row for every run; a study goes on where it was.")
+    ] = Path("study-acceptance.csv"),
+    processes: Annotated[
+        Optional[int],  # noqa: UP045
+        typer.Option("--processes", min=1, help="How many at a time; without it, all cores."),
+    ] = None,
+    scheduler: Annotated[
+        Optional[str],  # noqa: UP045
+        typer.Option("--scheduler", help="Address of a Dask scheduler, for other machines."),
+    ] = None,
+) -> None:
+    """Run a whole sequence on many units with faults; hold what it decides against the truth."""
+    from seqrun.cli.studies import acceptance_command
+
+    raise typer.Exit(
+        acceptance_command(
+            sequence=sequence,
+            units=unit or ["demo-2x40"],
+            faults=fault or [],
+            severities=severity or [],
+            seeds=seeds,
+            seed=seed,
+            bench=bench,
+            file=file,
+            processes=processes,
+            scheduler=scheduler,
+        )
+    )
+
+
 @bench_app.command("find")
 def bench_find(
     resource: Annotated[

@@ -67,6 +67,7 @@ class Outcome:
     wall_s: float
     simulated: bool
     failure: BaseException | None
+    findings: Findings | None = None
 
 
 class EarlyLog:
@@ -376,6 +377,7 @@ def _finish(
         wall_s,
         opened.simulated,
         failure,
+        findings,
     )
 
 

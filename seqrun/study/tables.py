@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 
+from seqrun.measure.proportion import exact_interval
 from seqrun.quantity import render
+from seqrun.study.acceptance import HEALTHY, RunRow
 from seqrun.study.coverage import LEAST_COVERAGE, MOST_WIDTH, Coverage
 from seqrun.study.decisions import MOST_FALSE_ACCEPTS, Rates
 from seqrun.values import Verdict
@@ -30,6 +33,62 @@ DECISION_FOOT = (
     f"guarded acceptance aims at {100 * MOST_FALSE_ACCEPTS:g} % at most\n"
     "conform, reject: false rejects, in % of all that conform; cond.: conditional"
 )
+
+
+ACCEPTANCE_HEAD = (
+    f"{'fault':30s} {'runs':>4s} {'acc':>4s} {'hold':>4s} {'rej':>4s} {'abt':>4s} "
+    f"{'false acc':>9s} {'false rej':>9s}  first named"
+)
+ACCEPTANCE_FOOT = (
+    "false acc: accepted with a true value outside its limit;  false rej: rejected, and no\n"
+    "reading that failed is truly outside;  abt: aborted, by a trip for instance"
+)
+
+
+def acceptance_table(rows: Sequence[RunRow]) -> Iterator[str]:
+    """A line for each fault of each unit, then the rates over all of them."""
+    made = [row for row in rows if row.disposition]
+    for unit in dict.fromkeys(row.unit for row in rows):
+        yield f"{unit}, {made[0].sequence if made else '-'}"
+        yield ACCEPTANCE_HEAD
+        for fault in dict.fromkeys(row.faults for row in rows):
+            these = [row for row in made if (row.unit, row.faults) == (unit, fault)]
+            if these:
+                yield _acceptance_line(fault, these)
+    yield from ACCEPTANCE_FOOT.split("\n")
+    healthy = [row for row in made if row.faults == HEALTHY]
+    faulty = [row for row in made if row.faults != HEALTHY]
+    outside = [row for row in made if row.violated]
+    yield _rate("accepted, a true value outside", sum(r.false_accept for r in outside), outside)
+    yield _rate("rejected, none outside", sum(r.false_reject for r in made), made)
+    yield _rate("healthy and accepted", sum(not r.caught for r in healthy), healthy)
+    yield _rate("with a fault and not accepted", sum(r.caught for r in faulty), faulty)
+    untold = sorted({name for row in made for name in row.untold.split()})
+    if untold:
+        yield f"the world tells nothing of: {', '.join(untold)}"
+    for reason in dict.fromkeys(f"{r.unit}, {r.faults}: {r.refused}" for r in rows if r.refused):
+        yield f"not run: {reason}"
+
+
+def _acceptance_line(fault: str, rows: Sequence[RunRow]) -> str:
+    count = Counter(row.disposition for row in rows)
+    named = Counter(row.cause or "nothing" for row in rows).most_common(2)
+    words = ", ".join(f"{name} {n}" for name, n in named)
+    return (
+        f"{fault:30s} {len(rows):4d} {count['accept']:4d} {count['hold']:4d} "
+        f"{count['reject']:4d} {count['aborted']:4d} {sum(r.false_accept for r in rows):9d} "
+        f"{sum(r.false_reject for r in rows):9d}  {words}"
+    )
+
+
+def _rate(words: str, count: int, rows: Sequence[RunRow]) -> str:
+    if not rows:
+        return f"{words}: no such runs"
+    low, high = exact_interval(count, len(rows))
+    return (
+        f"{words}: {count} of {len(rows)}, {100.0 * count / len(rows):.1f} % "
+        f"(exact 95 %: {100.0 * low:.1f} to {100.0 * high:.1f} %)"
+    )
 
 
 def coverage_table(found: Iterable[Coverage]) -> Iterator[str]:

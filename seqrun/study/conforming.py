@@ -1,0 +1,179 @@
+"""What a judged reading of a whole run should have been, told by the world as its step ends.
+
+Each tells the quantity as it is defined, not as it was read: a rate is that of the part that lets
+go, a rise is where the heat ends. A quantity that is not in the table is not told of, and a study
+names it, so that nobody takes silence for truth.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from seqrun.files.unit.sheet import Unit
+from seqrun.plan.contract import Step
+from seqrun.study import truths
+from seqrun.values import Judged
+
+
+@dataclass
+class Asked:
+    """What a truth may be worked out from.
+
+    Attributes:
+        truth: the world's truth interface. unit: the unit sheet.
+        step: the step that made the reading. kept: currents told earlier, by step id.
+    """
+
+    truth: Any
+    unit: Unit
+    step: Step
+    judged: Judged
+    kept: dict[str, float] = field(default_factory=dict)
+
+    @property
+    def channel(self) -> str:
+        return self.judged.reading.channel
+
+    def evaluate(self, name: str, unit: str, otherwise: float) -> float:
+        """A field of the step, such as a power, in ``unit``."""
+        given = getattr(self.step, name, None)
+        if given is None:
+            return otherwise
+        if isinstance(given, int | float):
+            return float(given)
+        return float(given.evaluate_in(unit, self.unit.names()))
+
+    def input_v(self, watts: float, channel: str) -> float:
+        """V rms at an input for a power into the load of its channel."""
+        volts = math.sqrt(watts * float(self.truth.load_ohm(channel)))
+        return volts / max(float(self.truth.gain(channel)), 1e-9)
+
+
+TellTrue = Callable[[Asked], float]
+
+
+def _device(a: Asked) -> float:
+    *place, number = a.channel.split(".")
+    channel, half = place[0], place[-1]
+    side = place[1] if len(place) == 3 else ""
+    told = float(a.truth.device_current(channel, half, int(number), side))
+    a.kept[a.judged.step] = told
+    return told
+
+
+def _bank(a: Asked) -> float:
+    channel, *middle = a.channel.split(".")
+    half, side = middle[-1], middle[0] if len(middle) == 2 else ""
+    numbers = range(1, (a.unit.output_devices or 1) + 1)
+    return truths.sharing([float(a.truth.device_current(channel, half, n, side)) for n in numbers])
+
+
+def _drift(a: Asked) -> float:
+    hot, cold = getattr(a.step, "of", ""), getattr(a.step, "against", "")
+    return a.kept[hot] - a.kept[cold]
+
+
+def _rise(a: Asked) -> float:
+    watts = a.evaluate("power", "W", 0.0)
+    if not watts:
+        return float(a.truth.settled_sink_rise())
+    with a.truth.driven(a.input_v(watts, a.unit.channels[0])):
+        return float(a.truth.settled_sink_rise())
+
+
+def _noise(a: Asked) -> float:
+    return truths.noise_v(a.truth, a.channel)
+
+
+def _hum(a: Asked) -> float:
+    return truths.hum_v(a.truth, a.channel, a.evaluate("mains", "Hz", 50.0))
+
+
+def _hum_driven(a: Asked) -> float:
+    watts = a.evaluate("power", "W", 0.5 * a.unit.rated_power)
+    with a.truth.driven(a.input_v(watts, a.channel)):
+        return truths.hum_v(a.truth, a.channel, a.evaluate("mains", "Hz", 50.0))
+
+
+def _stray(a: Asked) -> float:
+    watts = a.evaluate("power", "W", 0.5 * a.unit.rated_power)
+    return float(a.truth.oscillation_v(a.channel, a.input_v(watts, a.channel)))
+
+
+def _thd(a: Asked) -> float:
+    watts = a.evaluate("power", "W", min(1.0, 0.1 * a.unit.rated_power))
+    frequency = a.evaluate("frequency", "Hz", 1000.0)
+    return 100.0 * float(a.truth.thd(a.channel, a.input_v(watts, a.channel), frequency))
+
+
+def _power(a: Asked) -> float:
+    frequency = a.evaluate("frequency", "Hz", 1000.0)
+    return float(a.truth.max_power(a.channel, 0.01, frequency))
+
+
+def _separation(a: Asked) -> float:
+    """By what leaks into the channel that is not driven, as its reading is named."""
+    return float(a.truth.separation_db(a.channel.split("/")[-1]))
+
+
+def _lower(a: Asked) -> float:
+    return truths.corner_hz(a.truth, a.channel, 0.5)
+
+
+def _upper(a: Asked) -> float:
+    return truths.corner_hz(a.truth, a.channel, 400e3)
+
+
+TOLD: Mapping[str, TellTrue] = {
+    "load_resistance": lambda a: float(a.truth.load_ohm(a.channel)),
+    "relay_delay": lambda a: float(a.truth.relay_pull_in(a.channel)),
+    "own_channel": lambda a: math.inf if a.truth.hears_itself(a.channel) else -math.inf,
+    "polarity": lambda a: float(a.truth.polarity(a.channel)),
+    "dc_offset": lambda a: float(a.truth.offset(a.channel)),
+    "idle_supply_current": lambda a: float(
+        a.truth.supply_current(a.channel.removeprefix("rail.") or "pos")
+    ),
+    "idle_current": _device,
+    "current_sharing": _bank,
+    "idle_drift": _drift,
+    "noise": _noise,
+    "hum": _hum,
+    "hum_driven": _hum_driven,
+    "gain": lambda a: 20.0 * math.log10(max(float(a.truth.gain(a.channel)), 1e-9)),
+    "lower_corner": _lower,
+    "upper_corner": _upper,
+    "thd": _thd,
+    "channel_separation": _separation,
+    "source_impedance": lambda a: float(a.truth.contact_ohm(a.channel)),
+    "sink_rise": _rise,
+    "sink_temperature": lambda a: float(a.truth.temperature("sink")),
+    "drop_out_rate": lambda a: float(a.truth.interruptions_hz(a.channel)),
+    "crackle_rate": lambda a: float(a.truth.crackles_hz(a.channel)),
+    "burst_rate": lambda a: float(a.truth.bursts_hz(a.channel)),
+    "stray": _stray,
+    "output_power": _power,
+    "residual_voltage": lambda a: abs(float(a.truth.rail(a.channel.removeprefix("rail.")))),
+}
+
+
+def told(asked: Asked) -> float | None:
+    """The truth of a judged reading; None where nothing here tells it."""
+    tell = TOLD.get(asked.judged.reading.quantity)
+    if tell is None:
+        return None
+    try:
+        return tell(asked)
+    except (KeyError, ValueError):  # a step it rests on was not reached; a corner that is nowhere
+        return None
+
+
+def violates(judged: Judged, truth: float) -> bool:
+    """Whether a true value lies outside the limit that its reading was held against."""
+    limit = judged.limit
+    if limit is None:
+        return False
+    below = limit.low is not None and truth < limit.low
+    return below or (limit.high is not None and truth > limit.high)
