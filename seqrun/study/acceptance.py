@@ -24,7 +24,7 @@ from typing import Any
 
 from seqrun.errors import SeqrunError, UsageError
 from seqrun.runner.events import Watcher
-from seqrun.study.conforming import Asked, told, violates
+from seqrun.study.conforming import ToldOf, told, violates
 from seqrun.study.running import TellProgress, as_done
 from seqrun.values import Disposition, Judged, Verdict
 
@@ -48,7 +48,7 @@ class StudyCase:
 
 
 @dataclass(frozen=True, slots=True)
-class RunRow:
+class StudyRow:
     """What came of one run; the columns of the file.
 
     Attributes:
@@ -89,7 +89,7 @@ class RunRow:
         return bool(self.disposition) and self.disposition != Disposition.ACCEPT.value
 
 
-COLUMNS = tuple(field.name for field in fields(RunRow))
+COLUMNS = tuple(field.name for field in fields(StudyRow))
 _READ: dict[str, Callable[[str], Any]] = {
     "str": str,
     "int": int,
@@ -113,13 +113,13 @@ class _Oracle(Watcher):
                 continue  # currents are asked for as they are read: a drift goes by them
             if one.verdict in FAILS and not self.first[0]:
                 self.first = step_id, bench_s
-            asked = Asked(self._truth, self._unit, self._steps[step_id], one, self._kept)
+            asked = ToldOf(self._truth, self._unit, self._steps[step_id], one, self._kept)
             true = told(asked)
             if one.limit is not None:
                 self.found.append((one, None if true is None else violates(one, true)))
 
 
-def run_case(case: StudyCase, made_with: str = "") -> RunRow:
+def run_case(case: StudyCase, made_with: str = "") -> StudyRow:
     """Make one run, in a folder that is gone afterwards."""
     import tempfile
 
@@ -134,7 +134,7 @@ def run_case(case: StudyCase, made_with: str = "") -> RunRow:
             case.sequence, case.bench, case.unit, faults=case.asked, seed=case.seed
         )
     except SeqrunError as error:
-        return RunRow(*key, refused=str(error).splitlines()[0])
+        return StudyRow(*key, refused=str(error).splitlines()[0])
     oracle = _Oracle(files.demo.truth, files.view.unit, {a.id: a.step for a in plan.actions})
     with tempfile.TemporaryDirectory() as folder:
         options = Options(f"STUDY-{case.seed}", "", Path(folder))
@@ -148,7 +148,7 @@ def run_case(case: StudyCase, made_with: str = "") -> RunRow:
     failed = [pair for pair in oracle.found if pair[0].verdict in FAILS]
     accepted = done.disposition is Disposition.ACCEPT
     rejected = done.disposition is Disposition.REJECT
-    return RunRow(
+    return StudyRow(
         *key,
         disposition=done.disposition.value,
         first_fail=oracle.first[0],
@@ -242,9 +242,9 @@ def accept_many(
     *,
     processes: int = 1,
     scheduler: str | None = None,
-    work: Callable[..., RunRow] = run_case,
+    work: Callable[..., StudyRow] = run_case,
     told: TellProgress = lambda done, of: None,
-) -> list[RunRow]:
+) -> list[StudyRow]:
     """Make the runs that the file does not hold yet; all rows, in the order of the cases.
 
     Args:
@@ -275,14 +275,14 @@ def accept_many(
 class _Versioned:
     """A run with its digest: workers on other machines need not have the same folders."""
 
-    work: Callable[..., RunRow]
+    work: Callable[..., StudyRow]
     version: str
 
-    def __call__(self, case: StudyCase) -> RunRow:
+    def __call__(self, case: StudyCase) -> StudyRow:
         return self.work(case, self.version)
 
 
-def _append(file: Path, row: RunRow) -> None:
+def _append(file: Path, row: StudyRow) -> None:
     new = not file.exists() or file.stat().st_size == 0
     with file.open("a", encoding="utf-8", newline="") as out:
         writer = csv.writer(out)
@@ -293,7 +293,7 @@ def _append(file: Path, row: RunRow) -> None:
         os.fsync(out.fileno())
 
 
-def read_rows(file: Path) -> list[RunRow]:
+def read_rows(file: Path) -> list[StudyRow]:
     """The rows of a file; a last line that a power cut has torn is left out.
 
     Raises:
@@ -319,9 +319,9 @@ def read_rows(file: Path) -> list[RunRow]:
     return list(_rows(lines))
 
 
-def _rows(lines: Sequence[str]) -> Iterator[RunRow]:
+def _rows(lines: Sequence[str]) -> Iterator[StudyRow]:
     for entry in csv.DictReader(lines):
         values: dict[str, Any] = {}
-        for field in fields(RunRow):
+        for field in fields(StudyRow):
             values[field.name] = _READ[str(field.type)](entry[field.name])
-        yield RunRow(**values)
+        yield StudyRow(**values)

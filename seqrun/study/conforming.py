@@ -19,7 +19,7 @@ from seqrun.values import Judged
 
 
 @dataclass
-class Asked:
+class ToldOf:
     """What a truth may be worked out from.
 
     Attributes:
@@ -52,10 +52,10 @@ class Asked:
         return volts / max(float(self.truth.gain(channel)), 1e-9)
 
 
-TellTrue = Callable[[Asked], float]
+TellTrue = Callable[[ToldOf], float]
 
 
-def _device(a: Asked) -> float:
+def _device(a: ToldOf) -> float:
     *place, number = a.channel.split(".")
     channel, half = place[0], place[-1]
     side = place[1] if len(place) == 3 else ""
@@ -64,19 +64,19 @@ def _device(a: Asked) -> float:
     return told
 
 
-def _bank(a: Asked) -> float:
+def _bank(a: ToldOf) -> float:
     channel, *middle = a.channel.split(".")
     half, side = middle[-1], middle[0] if len(middle) == 2 else ""
     numbers = range(1, (a.unit.output_devices or 1) + 1)
     return truths.sharing([float(a.truth.device_current(channel, half, n, side)) for n in numbers])
 
 
-def _drift(a: Asked) -> float:
+def _drift(a: ToldOf) -> float:
     hot, cold = getattr(a.step, "of", ""), getattr(a.step, "against", "")
     return a.kept[hot] - a.kept[cold]
 
 
-def _rise(a: Asked) -> float:
+def _rise(a: ToldOf) -> float:
     watts = a.evaluate("power", "W", 0.0)
     if not watts:
         return float(a.truth.settled_sink_rise())
@@ -84,46 +84,46 @@ def _rise(a: Asked) -> float:
         return float(a.truth.settled_sink_rise())
 
 
-def _noise(a: Asked) -> float:
+def _noise(a: ToldOf) -> float:
     return truths.noise_v(a.truth, a.channel)
 
 
-def _hum(a: Asked) -> float:
+def _hum(a: ToldOf) -> float:
     return truths.hum_v(a.truth, a.channel, a.evaluate("mains", "Hz", 50.0))
 
 
-def _hum_driven(a: Asked) -> float:
+def _hum_driven(a: ToldOf) -> float:
     watts = a.evaluate("power", "W", 0.5 * a.unit.rated_power)
     with a.truth.driven(a.input_v(watts, a.channel)):
         return truths.hum_v(a.truth, a.channel, a.evaluate("mains", "Hz", 50.0))
 
 
-def _stray(a: Asked) -> float:
+def _stray(a: ToldOf) -> float:
     watts = a.evaluate("power", "W", 0.5 * a.unit.rated_power)
     return float(a.truth.oscillation_v(a.channel, a.input_v(watts, a.channel)))
 
 
-def _thd(a: Asked) -> float:
+def _thd(a: ToldOf) -> float:
     watts = a.evaluate("power", "W", min(1.0, 0.1 * a.unit.rated_power))
     frequency = a.evaluate("frequency", "Hz", 1000.0)
     return 100.0 * float(a.truth.thd(a.channel, a.input_v(watts, a.channel), frequency))
 
 
-def _power(a: Asked) -> float:
+def _power(a: ToldOf) -> float:
     frequency = a.evaluate("frequency", "Hz", 1000.0)
     return float(a.truth.max_power(a.channel, 0.01, frequency))
 
 
-def _separation(a: Asked) -> float:
+def _separation(a: ToldOf) -> float:
     """By what leaks into the channel that is not driven, as its reading is named."""
     return float(a.truth.separation_db(a.channel.split("/")[-1]))
 
 
-def _lower(a: Asked) -> float:
+def _lower(a: ToldOf) -> float:
     return truths.corner_hz(a.truth, a.channel, 0.5)
 
 
-def _upper(a: Asked) -> float:
+def _upper(a: ToldOf) -> float:
     return truths.corner_hz(a.truth, a.channel, 400e3)
 
 
@@ -159,7 +159,7 @@ TOLD: Mapping[str, TellTrue] = {
 }
 
 
-def told(asked: Asked) -> float | None:
+def told(asked: ToldOf) -> float | None:
     """The truth of a judged reading; None where nothing here tells it."""
     tell = TOLD.get(asked.judged.reading.quantity)
     if tell is None:

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator, Sequence
 
 from seqrun.measure.proportion import exact_interval
 from seqrun.quantity import render
-from seqrun.study.acceptance import HEALTHY, RunRow
+from seqrun.study.acceptance import HEALTHY, StudyRow
 from seqrun.study.coverage import LEAST_COVERAGE, MOST_WIDTH, Coverage
 from seqrun.study.decisions import MOST_FALSE_ACCEPTS, Rates
 from seqrun.values import Verdict
@@ -45,7 +45,7 @@ ACCEPTANCE_FOOT = (
 )
 
 
-def acceptance_table(rows: Sequence[RunRow]) -> Iterator[str]:
+def acceptance_table(rows: Sequence[StudyRow]) -> Iterator[str]:
     """A line for each fault of each unit, then the rates over all of them."""
     made = [row for row in rows if row.disposition]
     for unit in dict.fromkeys(row.unit for row in rows):
@@ -70,7 +70,7 @@ def acceptance_table(rows: Sequence[RunRow]) -> Iterator[str]:
         yield f"not run: {reason}"
 
 
-def _acceptance_line(fault: str, rows: Sequence[RunRow]) -> str:
+def _acceptance_line(fault: str, rows: Sequence[StudyRow]) -> str:
     count = Counter(row.disposition for row in rows)
     named = Counter(row.cause or "nothing" for row in rows).most_common(2)
     words = ", ".join(f"{name} {n}" for name, n in named)
@@ -81,7 +81,7 @@ def _acceptance_line(fault: str, rows: Sequence[RunRow]) -> str:
     )
 
 
-def _rate(words: str, count: int, rows: Sequence[RunRow]) -> str:
+def _rate(words: str, count: int, rows: Sequence[StudyRow]) -> str:
     if not rows:
         return f"{words}: no such runs"
     low, high = exact_interval(count, len(rows))

@@ -14,8 +14,8 @@ from seqrun.errors import UsageError
 from seqrun.measure.proportion import exact_interval
 from seqrun.study import acceptance
 from seqrun.study.acceptance import (
-    RunRow,
     StudyCase,
+    StudyRow,
     accept_many,
     cases_of,
     catalogue,
@@ -105,7 +105,7 @@ def test_a_study_goes_on_where_it_was_cut_short_even_within_a_line(
     file.write_bytes(whole[:-20])  # the power went within the last row
     made: list[StudyCase] = []
 
-    def once_more(case: StudyCase, version: str) -> RunRow:
+    def once_more(case: StudyCase, version: str) -> StudyRow:
         made.append(case)
         return run_case(case, version)
 
