@@ -6,7 +6,6 @@
 from __future__ import annotations
 
 import contextlib
-import io
 import os
 import sys
 import traceback
@@ -18,6 +17,7 @@ import typer
 from seqrun._version import __version__
 from seqrun.cli.app import app
 from seqrun.errors import SeqrunError
+from seqrun.report.shared.cleaned import output_cleaned
 
 # In the order in which the help lists them.
 for _subject in ("running", "units", "records", "files", "benches"):
@@ -44,17 +44,15 @@ def main() -> None:
     # Our arrays are short: a pool of linear-algebra threads costs more than it saves.
     for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
-    for stream in (sys.stdout, sys.stderr):
-        if isinstance(stream, io.TextIOWrapper):
-            stream.reconfigure(errors="replace")  # no letter is worth a run
-    code = _exit_code()
-    for number, stream in ((1, sys.stdout), (2, sys.stderr)):
-        try:
-            stream.flush()
-        except (OSError, ValueError):
-            # Nobody reads it; Python would try again at its own end, and exit with a code of its.
-            with contextlib.suppress(OSError):
-                os.dup2(os.open(os.devnull, os.O_WRONLY), number)
+    with output_cleaned():
+        code = _exit_code()
+        for number, stream in ((1, sys.stdout), (2, sys.stderr)):
+            try:
+                stream.flush()
+            except (OSError, ValueError):
+                # Nobody reads it; Python would try again at its own end and exit by its own code
+                with contextlib.suppress(OSError):
+                    os.dup2(os.open(os.devnull, os.O_WRONLY), number)
     sys.exit(code)
 
 

@@ -6,6 +6,8 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
+from seqrun.report.shared.cleaned import through
+
 
 def coverage_command(
     *, quantity: str | None, benches: int, seed: int, processes: int, bench: str = "demo"
@@ -71,9 +73,10 @@ def acceptance_command(
 
 def _progress(what: str, done: int, of: int) -> None:
     if sys.stderr.isatty():
-        print(f"\r{what}: {done} of {of}\x1b[K", end="", file=sys.stderr, flush=True)
+        said = f"\r{what}: {done} of {of}\x1b[K"
+        print(said, end="", file=through(sys.stderr), flush=True)
 
 
 def _clear() -> None:
     if sys.stderr.isatty():
-        print("\r\x1b[K", end="", file=sys.stderr, flush=True)
+        print("\r\x1b[K", end="", file=through(sys.stderr), flush=True)

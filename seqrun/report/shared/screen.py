@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import contextlib
 import os
-import re
+import sys
 import textwrap
-from typing import TYPE_CHECKING, TextIO
+from typing import TYPE_CHECKING, Any, TextIO
 
+from seqrun.report.shared.cleaned import clean, through
 from seqrun.values import Verdict
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from rich.console import Console
 
 WIDTH = 80
@@ -22,10 +25,6 @@ STYLES = {
     Verdict.NOT_MEASURED: "bold magenta",
     Verdict.NONE: "",
 }
-#: everything that is no character of a line, but for the line feed that our own texts break at
-_CONTROL = re.compile(
-    "[\x00-\x09\x0b-\x1f\x7f-\x9f\u2028\u2029\u200b-\u200f\u202a-\u202e\u2066-\u2069]"
-)
 #: what our own texts use beyond ASCII, for terminals that cannot show it
 _PLAIN = str.maketrans(
     {
@@ -53,14 +52,21 @@ _PLAIN = str.maketrans(
 def console(file: TextIO | None = None) -> Console:
     """A console of at most 80 columns. Colour follows NO_COLOR and whether a person is watching."""
     from rich.console import Console
+    from rich.segment import Segment
 
     class OurConsole(Console):
+        def render(self, *given: Any, **options: Any) -> Iterator[Segment]:
+            """What is text comes out clean; what moves the cursor is a control of Rich's own."""
+            for part in super().render(*given, **options):
+                yield part if part.control else Segment(clean(part.text), part.style)
+
         def on_broken_pipe(self) -> None:
             """An error that can be handled, in place of an exit with code 1: that is a reject."""
             with contextlib.suppress(SystemExit):
                 super().on_broken_pipe()
             raise BrokenPipeError("nobody reads the output any more")
 
+    file = through(file or sys.stdout)
     probe = Console(file=file)
     return OurConsole(
         file=file,
@@ -80,11 +86,6 @@ def is_ascii(target: Console) -> bool:
     except (UnicodeEncodeError, LookupError):
         return True
     return False
-
-
-def clean(text: str) -> str:
-    """Text without control characters, so that no name or answer can steer the terminal."""
-    return _CONTROL.sub(" ", text)
 
 
 def plain(text: str) -> str:
