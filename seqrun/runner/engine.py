@@ -181,6 +181,7 @@ class Engine(Lent):
     def _do(self, action: Action) -> None:
         step = action.step
         if action.needs.energises:
+            self.was_there()
             self.live = self._charged = True
         try:
             if action.needs.dead and self._charged:
@@ -200,6 +201,7 @@ class Engine(Lent):
                 if self._like_a_wrong_clip(action, item):
                     raise ReadAgain(WRONG_CLIP)
             if action.needs.safe:
+                self.was_there()
                 self._charged = False
             if action.needs.energises:
                 self._limiting.came_up(self.supply)

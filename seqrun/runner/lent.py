@@ -178,14 +178,15 @@ class Lent:
         self._next_look = now + INTERVAL_S
         if self._measures and self.live and self._watches_supply:
             self._limiting.look(self.supply)
-        self._was_there()
+        self.was_there()
 
     def _tell_bench(self) -> None:
         near = self._near if self.live else ()
         self.watcher.bench(BenchNow(self.live, self._charged, dict(self.where), near))
 
-    def _was_there(self) -> None:
-        """Tell a pause in which nobody watched the unit."""
+    def was_there(self) -> None:
+        """Tell a pause in which nobody watched the unit. It is asked before the unit comes to
+        count as charged or as discharged, so that a pause is held against what it was then."""
         gap = self.pulse.gap()
         if gap and self._charged:
             told = (
@@ -306,6 +307,7 @@ class Lent:
         before = self.own_mains, self._charged
         if control == MAINS and position == "on":
             # From the question on it may be in: whoever ends the run there need not have said so.
+            self.was_there()
             self.own_mains = self._charged = True
         try:
             self._asked(partial(self.hands.turn, control, position, self._charged, words))

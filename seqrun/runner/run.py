@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 import traceback
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -205,10 +206,10 @@ def _run(
     except BaseException as error:
         # A mistake of ours: the trace goes on record, and the unit is made safe all the same.
         ending.reason, ending.failure = f"{type(error).__name__}: {error}", error
-        record.keep_text("failure.txt", traceback.format_exc())
+        with suppress(SeqrunError):  # a disk that takes nothing: the reason is told all the same
+            record.keep_text("failure.txt", traceback.format_exc())
         engine.notes.append("an error in seqrun itself; failure.txt in the run's folder tells it")
     finally:
-        engine.pulse.stop()
         interrupts.closing = True
         if isinstance(opened.clock, WallClock):
             opened.clock.calm()
@@ -220,6 +221,8 @@ def _run(
             else [output for rail, output in plan.view.fed_rails.items() if rail not in unread]
         )
         ending.safe = make_safe(opened.instruments, opened.clock, rails)
+        engine.was_there()
+        engine.pulse.stop()
         ending.safe.by_hand(own_mains=engine.own_mains, unread=unread)
         watcher.safe(ending.safe.confirmed, ending.safe.unconfirmed)
         for line in ending.safe.sent:

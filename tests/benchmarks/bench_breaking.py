@@ -196,12 +196,16 @@ def kills(sequence: str, cases: int, seed: int) -> Counter[str]:
             while not (results / "runs.csv").exists() and child.poll() is None:
                 time.sleep(0.02)
             time.sleep(draw.uniform(0.0, 4.0))
+            was_on = energised(bench)
             child.send_signal(getattr(signal, name))
             if name == "SIGSTOP":
                 time.sleep(STOPPED_S)
                 child.send_signal(signal.SIGCONT)
             said, _ = child.communicate(timeout=120)
             count[f"{name}: exit {child.returncode}"] += 1
+            if name == "SIGSTOP" and was_on:
+                count["stopped with power on"] += 1
+                count["STOPPED WITH POWER ON, AND ACCEPTED"] += child.returncode == 0
             if b"Traceback" in said:
                 count["TRACEBACK"] += 1
             on = energised(bench)

@@ -3,8 +3,9 @@ are not in order, nobody there to watch, a capture that cannot be made."""
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable
+import itertools
+import threading
+from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -19,12 +20,15 @@ from seqrun.files.unit.sheet import load_unit
 from seqrun.instruments.meter import DrivenMeter
 from seqrun.instruments.scope import DrivenScope
 from seqrun.instruments.supply import DrivenSupply
+from seqrun.plan.context import Context
+from seqrun.plan.contract import Yielded
 from seqrun.runner import pulse
 from seqrun.runner.events import Watcher
 from seqrun.runner.limiting import Limiting
 from seqrun.runner.preparation import prepare
 from seqrun.runner.pulse import Pulse
-from seqrun.values import Disposition, Verdict
+from seqrun.steps.powering import PowerDown
+from seqrun.values import Disposition, Judged, Verdict
 
 NOISE = """
 [[step]]
@@ -90,35 +94,93 @@ def test_a_supply_that_does_not_tell_is_known_by_its_rail() -> None:
     assert "12 V of 30 V" in limiting.told
 
 
-def test_a_pause_of_the_whole_program_is_told_and_holds(
-    tmp_path: Path, short_sequence: Callable[..., str], monkeypatch: pytest.MonkeyPatch
-) -> None:
+@pytest.fixture
+def stop(monkeypatch: pytest.MonkeyPatch) -> Callable[[], None]:
+    """Stops the whole program for half a minute, without half a minute."""
+    slept = 0.0
+
+    def stopped() -> None:
+        nonlocal slept
+        slept += 30.0
+
     monkeypatch.setattr(pulse, "BEAT_S", 1000.0)  # the thread does not beat: as when stopped
-    monkeypatch.setattr(pulse, "GAP_S", 0.3)
+    monkeypatch.setattr(pulse, "_clock", lambda: slept)
+    return stopped
 
-    said: list[str] = []
 
-    class Stopped(Watcher):
-        def step_started(self, index: int, step_id: str, what: str, seconds: float) -> None:
-            if step_id == "offset.right":
-                time.sleep(0.4)
+class At(Watcher):
+    """Does something when a step begins or has ended."""
 
-        def note(self, text: str) -> None:
-            said.append(text)
+    def __init__(self, event: str, do: Callable[[], None]) -> None:
+        self._event, self._do = event, do
+        self.said: list[str] = []
 
-    outcome = run(tmp_path, short_sequence(), watcher=Stopped())
+    def step_started(self, index: int, step_id: str, what: str, seconds: float) -> None:
+        if self._event == step_id:
+            self._do()
+
+    def step_ended(self, step_id: str, judged: Sequence[Judged], bench_s: float) -> None:
+        if self._event == f"end of {step_id}":
+            self._do()
+
+    def note(self, text: str) -> None:
+        self.said.append(text)
+
+
+@pytest.mark.parametrize("event", ["offset.right", "end of bring_up", "discharge"])
+def test_a_pause_of_the_whole_program_is_told_and_holds(
+    tmp_path: Path, short_sequence: Callable[..., str], stop: Callable[[], None], event: str
+) -> None:
+    watcher = At(event, stop)
+    outcome = run(tmp_path, short_sequence(), watcher=watcher)
+    assert outcome.disposition is Disposition.HOLD
+    assert "nobody watched the powered unit for 30 s" in outcome.reason
+    assert any("nobody watched" in text for text in watcher.said)
+
+
+def test_a_pause_at_the_end_of_the_power_down_is_told_and_holds(
+    tmp_path: Path,
+    short_sequence: Callable[..., str],
+    stop: Callable[[], None],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    done = PowerDown.perform
+
+    def slow(self: PowerDown, ctx: Context) -> Iterator[Yielded]:
+        yield from done(self, ctx)
+        stop()  # nothing waits any more: nobody looks at the trips
+
+    monkeypatch.setattr(PowerDown, "perform", slow)
+    outcome = run(tmp_path, short_sequence())
     assert outcome.disposition is Disposition.HOLD
     assert "nobody watched" in outcome.reason
-    assert any("nobody watched" in text for text in said)
+
+
+@pytest.mark.parametrize("event", ["end of loads", "end of discharge"])
+def test_a_pause_while_there_was_no_power_counts_against_nothing(
+    tmp_path: Path, short_sequence: Callable[..., str], stop: Callable[[], None], event: str
+) -> None:
+    outcome = run(tmp_path, short_sequence(), watcher=At(event, stop))
+    assert outcome.disposition is Disposition.ACCEPT
 
 
 def test_a_long_exchange_is_no_pause(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(pulse, "BEAT_S", 0.02)
-    monkeypatch.setattr(pulse, "GAP_S", 0.3)
+    beats = itertools.count()
+    enough = threading.Event()
+
+    def clock() -> float:
+        """A second for each beat."""
+        now = next(beats)
+        if now > 2 * pulse.GAP_S:
+            enough.set()
+        return float(now)
+
+    monkeypatch.setattr(pulse, "BEAT_S", 0.001)
+    monkeypatch.setattr(pulse, "_clock", clock)
     beating = Pulse()
     beating.start()
     try:
-        time.sleep(0.5)  # the main thread waits for an instrument
+        assert enough.wait(60.0)  # the main thread waits for an instrument
         assert beating.gap() == 0.0
     finally:
         beating.stop()

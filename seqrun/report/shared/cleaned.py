@@ -43,7 +43,7 @@ class CleanedStream(io.TextIOWrapper):
         return super().write(text)
 
 
-class _Through:
+class _Drawing:
     """A stream that does not clean; all else is that of the stream that does."""
 
     def __init__(self, stream: CleanedStream) -> None:
@@ -56,7 +56,7 @@ class _Through:
 
 def through(stream: TextIO) -> TextIO:
     """The same stream for our own drawing; its user cleans what it shows."""
-    return cast(TextIO, _Through(stream)) if isinstance(stream, CleanedStream) else stream
+    return cast(TextIO, _Drawing(stream)) if isinstance(stream, CleanedStream) else stream
 
 
 @contextlib.contextmanager

@@ -8,7 +8,8 @@ import sys
 import textwrap
 from typing import TYPE_CHECKING, Any, TextIO
 
-from seqrun.report.shared.cleaned import clean, through
+from seqrun.report.shared.cleaned import clean as clean
+from seqrun.report.shared.cleaned import through
 from seqrun.values import Verdict
 
 if TYPE_CHECKING:
