@@ -8,6 +8,8 @@ import sys
 from collections import defaultdict
 from pathlib import Path
 
+import pytest
+
 ROOT = Path(__file__).parent.parent
 
 
@@ -53,3 +55,23 @@ def test_a_name_stands_for_one_thing() -> None:
         if len(where + aliases.get(name, [])) > 1
     }
     assert not twice, "one word for two things: choose another for one of them"
+
+
+@pytest.mark.parametrize("package", ["seqrun", "demo_sim"])
+def test_no_two_files_lean_on_each_other(package: str) -> None:
+    """Not even for their types: where two files need each other, something belongs below both."""
+    needs: dict[str, set[str]] = {}
+    for path in (ROOT / package).rglob("*.py"):
+        if path.name == "__init__.py":
+            continue  # what a package offers is gathered there
+        name = ".".join(path.relative_to(ROOT).with_suffix("").parts)
+        needs[name] = {
+            found
+            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+            if isinstance(node, ast.ImportFrom) and node.module
+            for found in (node.module, *(f"{node.module}.{alias.name}" for alias in node.names))
+        }
+    assert len(needs) > 40
+    assert not [
+        (one, other) for one, uses in needs.items() for other in uses if one in needs.get(other, ())
+    ]

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 from seqrun.case.stay import Case
 from seqrun.errors import SeqrunError, UsageError
-from seqrun.files.findings.file import Sign, findings_for
+from seqrun.files.findings.file import Sign
+from seqrun.files.findings.load import findings_for
 from seqrun.files.findings.patterns import Patterns, patterns_for
 from seqrun.files.unit.sheet import Unit
 from seqrun.judge.findings import Findings

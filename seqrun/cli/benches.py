@@ -11,7 +11,7 @@ from seqrun.report.shared.screen import clean
 
 def find_command(resources: list[str], write: Path | None, visa: str) -> int:
     """0 when something answered, 3 when nothing did."""
-    from seqrun.files.driver.file import load_driver
+    from seqrun.files.driver.load import load_driver
     from seqrun.files.shipped import shipped
     from seqrun.instruments import discovery
     from seqrun.runner.opening import visa_manager

@@ -15,7 +15,7 @@ from seqrun.errors import FileError, SeqrunError, UsageError
 from seqrun.values import EXIT_CODES
 
 if TYPE_CHECKING:
-    from seqrun.plan.build import Plan
+    from seqrun.plan.actions import Plan
     from seqrun.report.run.progress import Progress
     from seqrun.runner.hands import Hands, Operator
     from seqrun.runner.run import Outcome

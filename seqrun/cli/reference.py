@@ -48,7 +48,7 @@ def example_command(kind: str) -> int:
 
 def _some_drivers() -> dict[str, str]:
     """A driver that ships for each role, to stand where the user's own goes."""
-    from seqrun.files.driver.file import load_driver
+    from seqrun.files.driver.load import load_driver
     from seqrun.files.shipped import shipped
 
     found: dict[str, str] = {}

@@ -12,7 +12,8 @@ from pydantic import BeforeValidator, Field, StringConstraints, WithJsonSchema
 
 from seqrun.errors import FileError
 from seqrun.files.common import FileModel, Problem, Strict, load, load_text, one_of, refuse
-from seqrun.files.driver.file import Driver, load_driver
+from seqrun.files.driver.file import Driver
+from seqrun.files.driver.load import load_driver
 from seqrun.files.driver.manners import SerialLine
 from seqrun.files.shipped import find
 from seqrun.files.unit.sheet import Unit, load_unit

@@ -12,7 +12,7 @@ from typing import Literal
 
 from seqrun.files.sequence.crosscheck import places
 from seqrun.judge.condition import Condition, heat_after
-from seqrun.plan.build import Plan
+from seqrun.plan.actions import Plan
 from seqrun.plan.measurand import Measurand
 from seqrun.values import Heat
 

@@ -17,7 +17,7 @@ from seqrun.errors import UsageError
 from seqrun.files.common import one_of
 
 if TYPE_CHECKING:
-    from seqrun.plan.build import Action
+    from seqrun.plan.actions import Action
     from seqrun.plan.view import BenchView
 
 GROUND = "ground"

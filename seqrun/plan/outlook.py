@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from seqrun.errors import SeqrunError, UsageError
 from seqrun.files.sequence.fields import LimitSpec
 from seqrun.judge import cannot_decide, tur
-from seqrun.plan.build import Action, Plan
+from seqrun.plan.actions import Action, Plan
 from seqrun.plan.measurand import Measurand
 from seqrun.plan.needs import Forecast, Unforecast
 from seqrun.quantity import Quantity

@@ -13,7 +13,7 @@ from seqrun.quantity import render
 if TYPE_CHECKING:
     from seqrun.files.bench import FrontPanel
     from seqrun.files.sequence.file import Sequence as SequenceFile
-    from seqrun.plan.build import Action
+    from seqrun.plan.actions import Action
 
 #: how far a protection level may lie from the one wanted (supplies round to their own step)
 LEVEL_TOLERANCE = 0.05

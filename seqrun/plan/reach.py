@@ -3,7 +3,7 @@ nobody to ask it is not measured."""
 
 from __future__ import annotations
 
-from seqrun.plan.build import Plan
+from seqrun.plan.actions import Plan
 
 
 def beyond_the_switch(plan: Plan) -> list[tuple[str, str]]:

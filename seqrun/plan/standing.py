@@ -10,7 +10,7 @@ from seqrun.plan.leads import terminal_of
 from seqrun.quantity import render
 
 if TYPE_CHECKING:
-    from seqrun.plan.build import Plan
+    from seqrun.plan.actions import Plan
 
 _SIGNS = {"pos": "+", "neg": "-"}
 

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from seqrun.files.driver.file import Driver
     from seqrun.files.sequence.file import Sequence as Sequence_
     from seqrun.files.unit.sheet import Unit
-    from seqrun.plan.build import Action
+    from seqrun.plan.actions import Action
     from seqrun.plan.view import BenchView
 
 #: a load must stand this much more than the mean power it is expected to get (common practice)

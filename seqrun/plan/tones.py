@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from seqrun.errors import UsageError
 
 if TYPE_CHECKING:
-    from seqrun.plan.build import Action
+    from seqrun.plan.actions import Action
     from seqrun.plan.view import BenchView
 
 

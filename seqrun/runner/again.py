@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from seqrun.plan.build import Action
+from seqrun.plan.actions import Action
 from seqrun.plan.contract import READ_AGAIN, Yielded
 from seqrun.quantity import render
 from seqrun.values import Judged, Reading, Verdict

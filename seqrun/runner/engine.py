@@ -23,7 +23,7 @@ from seqrun.errors import (
 from seqrun.files.sequence.fields import LimitSpec
 from seqrun.files.sequence.leaning import Leaning, leaning
 from seqrun.judge import Apart, decide
-from seqrun.plan.build import Action, Plan
+from seqrun.plan.actions import Action, Plan
 from seqrun.plan.contract import READ_AGAIN, Step, Yielded
 from seqrun.plan.leaving_out import lines
 from seqrun.plan.standing_in import verdicts_with_stand_ins

@@ -29,7 +29,7 @@ def findings_of(
     Raises:
         FileError: a findings file is wrong, or does not fit the unit.
     """
-    from seqrun.files.findings.file import findings_for
+    from seqrun.files.findings.load import findings_for
     from seqrun.files.findings.patterns import patterns_for
     from seqrun.judge.findings import weigh
 

@@ -233,7 +233,8 @@ class Assumed:
 
     Args:
         say: shows a text.
-        standing: terminal -> node of the leads that stay (:attr:`seqrun.plan.build.Plan.standing`).
+        standing: terminal -> node of the leads that stay
+            (:attr:`seqrun.plan.actions.Plan.standing`).
     """
 
     by = "assumed by --yes"

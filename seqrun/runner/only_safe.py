@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from seqrun.errors import FileError, SeqrunError, UsageError
 from seqrun.files.bench import Bench, driver_path, load_bench
-from seqrun.files.driver.file import load_driver
+from seqrun.files.driver.load import load_driver
 from seqrun.instruments.link import Link
 from seqrun.instruments.opening import open_instrument
 from seqrun.instruments.roles import Clock, Instrument, Supply

@@ -23,7 +23,8 @@ from seqrun.errors import (
 )
 from seqrun.files.bench import Bench, check_bench, driver_path, load_bench
 from seqrun.files.bench import InstrumentEntry as Entry
-from seqrun.files.driver.file import Driver, load_driver
+from seqrun.files.driver.file import Driver
+from seqrun.files.driver.load import load_driver
 from seqrun.files.shipped import find
 from seqrun.files.unit.sheet import Unit, load_unit
 from seqrun.instruments.base import DrivenInstrument

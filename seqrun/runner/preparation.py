@@ -11,14 +11,15 @@ from typing import TypeVar
 
 from seqrun.errors import SeqrunError
 from seqrun.files.bench import load_bench
-from seqrun.files.driver.file import load_driver
+from seqrun.files.driver.load import load_driver
 from seqrun.files.kinds import kind_of
 from seqrun.files.sequence.expand import expand_all
 from seqrun.files.sequence.file import Sequence as SequenceFile
-from seqrun.files.sequence.file import load_sequence
+from seqrun.files.sequence.load import load_sequence
 from seqrun.files.shipped import Kind, find, shipped
 from seqrun.files.unit.sheet import load_unit
-from seqrun.plan.build import Plan, build
+from seqrun.plan.actions import Plan
+from seqrun.plan.build import build
 from seqrun.plan.ohms import told as load_ohms_told
 from seqrun.plan.outlook import ENOUGH, outlooks, refuse_undecidable
 from seqrun.plan.protection import told as protection_told
@@ -81,7 +82,7 @@ def prepare(
 def unrecognised_words(name: str, sequence: SequenceFile) -> str:
     """What a sequence holds against limits and no findings file looks at, in words, or nothing: a
     fail of these names no cause."""
-    from seqrun.files.findings.file import findings_for
+    from seqrun.files.findings.load import findings_for
 
     file = findings_for(name)
     looked_at = {
@@ -121,7 +122,7 @@ def check_file(path: Path) -> str:
     if kind == "bench":
         return f"bench '{load_bench(path).name}'"
     if kind == "findings":
-        from seqrun.files.findings.file import load_findings
+        from seqrun.files.findings.load import load_findings
 
         file = load_findings(path, {name: q.unit for name, q in measurands().items()})
         return f"findings '{file.title}', revision {file.revision}, {len(file.cause)} causes"

@@ -12,7 +12,8 @@ from typing import Any
 
 from seqrun.errors import SeqrunError, UsageError
 from seqrun.files.bench import Bench, driver_path, load_bench
-from seqrun.files.driver.file import Driver, load_driver
+from seqrun.files.driver.file import Driver
+from seqrun.files.driver.load import load_driver
 from seqrun.instruments.base import DrivenInstrument
 from seqrun.instruments.link import Link
 from seqrun.instruments.opening import identify, open_instrument, open_link

@@ -16,7 +16,7 @@ from seqrun.instruments.by_hand import GeneratorByHand, SupplyByHand
 from seqrun.instruments.switch import DrivenSwitch
 from seqrun.judge import dispose, held, weighed
 from seqrun.judge.findings import Findings
-from seqrun.plan.build import Plan
+from seqrun.plan.actions import Plan
 from seqrun.plan.leaving_out import lines
 from seqrun.plan.standing import cautions_screen, screen, standing
 from seqrun.plan.view import BenchView

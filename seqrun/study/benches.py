@@ -14,7 +14,7 @@ from typing import Any, cast
 from uncertainties import UFloat
 
 from seqrun.files.sequence.expand import expand_all
-from seqrun.files.sequence.file import sequence_from_text
+from seqrun.files.sequence.load import sequence_from_text
 from seqrun.instruments.link import Link
 from seqrun.plan.build import build
 from seqrun.record import RunRecord

@@ -33,7 +33,7 @@ from typing import Any
 
 import demo_sim
 from seqrun.errors import SeqrunError
-from seqrun.files.findings.file import findings_for
+from seqrun.files.findings.load import findings_for
 from seqrun.files.findings.patterns import Patterns, patterns_for
 from seqrun.files.shipped import find
 from seqrun.files.unit.sheet import load_unit

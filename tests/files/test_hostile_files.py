@@ -11,7 +11,8 @@ from seqrun.files.bench import Bench
 from seqrun.files.common import known_keys
 from seqrun.files.sequence.expand import expand_all
 from seqrun.files.sequence.fields import StepFields
-from seqrun.files.sequence.file import Sequence, sequence_from_text
+from seqrun.files.sequence.file import Sequence
+from seqrun.files.sequence.load import sequence_from_text
 from seqrun.files.unit.sheet import Unit, load_unit
 
 _scalars = st.one_of(

@@ -17,7 +17,7 @@ from seqrun.errors import FileError, SeqrunError
 from seqrun.face import read_results
 from seqrun.files import regular
 from seqrun.files.common import one_of, read_text
-from seqrun.files.driver.file import load_driver
+from seqrun.files.driver.load import load_driver
 from seqrun.files.shipped import folder
 from seqrun.record import RecordError
 from seqrun.record.rows import READING_COLUMNS

@@ -8,7 +8,8 @@ from pydantic import Field
 from seqrun.errors import FileError
 from seqrun.files.expression import VoltsExpression
 from seqrun.files.sequence.expand import expand, expand_all
-from seqrun.files.sequence.file import Sequence, StepFields, sequence_from_text
+from seqrun.files.sequence.file import Sequence, StepFields
+from seqrun.files.sequence.load import sequence_from_text
 from seqrun.files.unit.sheet import load_unit
 from seqrun.quantity import Hertz
 from seqrun.values import Limit

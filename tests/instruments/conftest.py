@@ -15,8 +15,8 @@ from dialect_bench import Opener
 
 import demo_sim
 from seqrun.files.bench import Bench
-from seqrun.files.bench import Instrument as BenchInstrument
-from seqrun.files.driver.file import load_driver
+from seqrun.files.bench import InstrumentEntry as BenchInstrument
+from seqrun.files.driver.load import load_driver
 from seqrun.files.shipped import find
 from seqrun.instruments.opening import open_instrument
 

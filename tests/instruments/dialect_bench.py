@@ -32,7 +32,8 @@ from dialects.tektronix_tds2000 import TektronixTds2000
 from pyvisa import ResourceManager
 
 from seqrun.files.bench import InstrumentEntry
-from seqrun.files.driver.file import Driver, load_driver
+from seqrun.files.driver.file import Driver
+from seqrun.files.driver.load import load_driver
 from seqrun.files.shipped import find
 from seqrun.instruments.opening import open_instrument
 

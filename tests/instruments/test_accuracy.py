@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from seqrun.files.driver.file import Driver, load_driver
+from seqrun.files.driver.file import Driver
+from seqrun.files.driver.load import load_driver
 from seqrun.files.shipped import find
 from seqrun.instruments.accuracy import Accuracy
 from seqrun.values import COVERAGE_FACTOR, budget_of

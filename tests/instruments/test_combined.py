@@ -9,7 +9,8 @@ import pytest
 
 from seqrun.errors import InstrumentRefused, InstrumentSilent
 from seqrun.files.bench import Bench
-from seqrun.files.driver.file import Driver, load_driver
+from seqrun.files.driver.file import Driver
+from seqrun.files.driver.load import driver_from_text, load_driver
 from seqrun.files.shipped import find
 from seqrun.files.unit.sheet import load_unit
 from seqrun.instruments.combined import CombinedSupply, together
@@ -95,7 +96,7 @@ to = "rail.neg"
 
 def half() -> Driver:
     text = find("driver", "generic-supply").read_text(encoding="utf-8")
-    return Driver.from_text(re.sub(r"outputs = \d", "outputs = 1", text))
+    return driver_from_text(re.sub(r"outputs = \d", "outputs = 1", text))
 
 
 def test_each_lead_says_which_supply_feeds_which_rail() -> None:

@@ -11,7 +11,7 @@ import pytest
 import demo_sim
 from seqrun.errors import SeqrunError
 from seqrun.files.unit.sheet import load_unit
-from seqrun.plan.build import Plan
+from seqrun.plan.actions import Plan
 from seqrun.runner.preparation import prepare
 
 SERIAL_GENERATORS = ("feeltech-fy6900", "juntek-jds6600")

@@ -12,7 +12,8 @@ from demo_sim.instruments.specifications import TABLE, Accuracy
 from seqrun.errors import FileError
 from seqrun.files.common import validate
 from seqrun.files.driver.checks import problems
-from seqrun.files.driver.file import Driver, load_driver
+from seqrun.files.driver.file import Driver
+from seqrun.files.driver.load import driver_from_text, load_driver
 from seqrun.files.shipped import find, shipped
 
 ROLES = ("supply", "meter", "scope", "generator", "switch")
@@ -24,7 +25,7 @@ def text_of(role: str) -> str:
 
 def refused(text: str) -> str:
     with pytest.raises(FileError) as caught:
-        Driver.from_text(text, "own.toml")
+        driver_from_text(text, "own.toml")
     return str(caught.value)
 
 

@@ -8,6 +8,7 @@ from dialect_bench import shipped
 
 from seqrun.errors import FileError
 from seqrun.files.driver.file import Driver
+from seqrun.files.driver.load import driver_from_text
 from seqrun.files.shipped import find
 from seqrun.instruments.record import longest_record, record_for
 
@@ -15,7 +16,7 @@ from seqrun.instruments.record import longest_record, record_for
 def _changed(name: str, old: str, new: str) -> Driver:
     text = find("driver", name).read_text(encoding="utf-8")
     assert old in text
-    return Driver.from_text(text.replace(old, new))
+    return driver_from_text(text.replace(old, new))
 
 
 @pytest.mark.parametrize(

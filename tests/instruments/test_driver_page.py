@@ -21,6 +21,7 @@ from seqrun.files.driver.equipment import (
 )
 from seqrun.files.driver.figures import AccuracyRow
 from seqrun.files.driver.file import Driver
+from seqrun.files.driver.load import driver_from_text
 from seqrun.files.driver.manners import Document, Identity, Manners
 from seqrun.files.driver.operations import ACCURACY, METER_FUNCTIONS, OPERATIONS
 
@@ -74,11 +75,11 @@ def test_every_function_of_the_accuracy_table_is_told() -> None:
 
 def test_the_example_on_the_page_is_a_driver() -> None:
     text = page().partition("## One driver from manual to self-check")[2]
-    Driver.from_text(re.findall(r"```toml\n(.*?)```", text, re.DOTALL)[0])
+    driver_from_text(re.findall(r"```toml\n(.*?)```", text, re.DOTALL)[0])
 
 
 def test_the_example_without_an_interface_is_a_driver() -> None:
     text = page().partition("## Without an interface")[2]
-    driver = Driver.from_text(re.findall(r"```toml\n(.*?)```", text, re.DOTALL)[0])
+    driver = driver_from_text(re.findall(r"```toml\n(.*?)```", text, re.DOTALL)[0])
     assert not driver.remote
     assert not driver.verified

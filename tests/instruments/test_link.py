@@ -13,7 +13,8 @@ import pyvisa
 
 from seqrun.errors import InstrumentError, InstrumentRefused, InstrumentSilent, WrongInstrument
 from seqrun.files.bench import InstrumentEntry as BenchInstrument
-from seqrun.files.driver.file import Manners, load_driver
+from seqrun.files.driver.file import Manners
+from seqrun.files.driver.load import load_driver
 from seqrun.files.shipped import find
 from seqrun.instruments.error_queue import QueueError, split
 from seqrun.instruments.link import Link

@@ -11,7 +11,7 @@ import pyvisa
 from pytest_mock import MockerFixture
 
 from seqrun.errors import InstrumentRefused, InstrumentSilent, NotMeasured
-from seqrun.files.driver.file import Driver
+from seqrun.files.driver.load import driver_from_text
 from seqrun.files.driver.manners import Identity, Manners
 from seqrun.instruments import answers
 from seqrun.instruments.link import Link
@@ -174,9 +174,9 @@ def test_an_absent_protection_is_said_and_never_guessed() -> None:
     text = find("driver", "generic-supply").read_text(encoding="utf-8")
     bare = "\n".join(line for line in text.splitlines() if "over_voltage_protection" not in line)
     with pytest.raises(FileError, match="over_voltage_protection' is missing"):
-        Driver.from_text(bare)
+        driver_from_text(bare)
     said = bare.replace("[supply]\n", '[supply]\nabsent = ["over_voltage_protection"]\n')
-    assert Driver.from_text(said).supply is not None
+    assert driver_from_text(said).supply is not None
 
 
 def test_a_connection_that_broke_is_opened_again_on_the_way_to_the_safe_state(bench: Any) -> None:

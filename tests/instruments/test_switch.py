@@ -8,7 +8,7 @@ import pytest
 
 from seqrun.errors import UsageError
 from seqrun.files.bench import InstrumentEntry as BenchInstrument
-from seqrun.files.driver.file import Driver
+from seqrun.files.driver.load import driver_from_text
 from seqrun.files.shipped import find
 from seqrun.instruments.opening import open_instrument
 from seqrun.instruments.roles import Switch
@@ -44,7 +44,7 @@ def test_a_matrix_that_knows_relays_by_number_needs_no_other_driver(bench: Any) 
     text += "".join(f'"{node}" = "{n:02d}"\n' for n, node in enumerate(nodes, 1))
     entry = BenchInstrument(resource=bench.demo.resources["switch"], driver="own.toml")
     switch = open_instrument(
-        "switch", entry, Driver.from_text(text, "own.toml"), bench.manager, bench.note
+        "switch", entry, driver_from_text(text, "own.toml"), bench.manager, bench.note
     )
     switch.connect("meter.lo", "ground")
     switch.connect("meter.hi", "rail.pos")

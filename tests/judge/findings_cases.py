@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from seqrun.files.findings.file import findings_from_text
+from seqrun.files.findings.load import findings_from_text
 from seqrun.files.findings.patterns import Patterns, patterns_for
 from seqrun.files.unit.sheet import load_unit
 from seqrun.values import Bound, Judged, Limit, Reading, Verdict

@@ -8,7 +8,7 @@ import pytest
 from findings_cases import HEAD, TWO, patterns
 
 from seqrun.errors import FileError
-from seqrun.files.findings.file import findings_for, findings_from_text, load_findings
+from seqrun.files.findings.load import findings_for, findings_from_text, load_findings
 from seqrun.files.findings.patterns import patterns_for
 from seqrun.files.kinds import kind_of
 from seqrun.files.schema import schema

@@ -7,7 +7,7 @@ from itertools import product
 import pytest
 from findings_cases import HEAD, patterns, read
 
-from seqrun.files.findings.file import findings_for, load_findings
+from seqrun.files.findings.load import findings_for, load_findings
 from seqrun.files.findings.patterns import patterns_for
 from seqrun.files.shipped import shipped as shipped_files
 from seqrun.files.unit.sheet import load_unit

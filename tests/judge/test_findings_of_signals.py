@@ -6,7 +6,7 @@ import pytest
 from findings_cases import read
 
 from seqrun.errors import FileError
-from seqrun.files.findings.file import findings_for, findings_from_text, load_findings
+from seqrun.files.findings.load import findings_for, findings_from_text, load_findings
 from seqrun.files.findings.patterns import patterns_for
 from seqrun.files.unit.sheet import load_unit
 from seqrun.judge.findings import Findings, weigh

@@ -203,7 +203,7 @@ def test_a_working_unit_worth_more_makes_repair_worth_what_repairs_hold(
 
 def test_the_example_that_ships_is_right_and_names_only_causes_and_sections_there_are() -> None:
     from seqrun.files.costs import ANY, load_costs
-    from seqrun.files.findings.file import load_findings
+    from seqrun.files.findings.load import load_findings
 
     example, file = load_costs("example"), load_findings("power-stage")
     causes = {entry["id"].split(".")[0] for entry in file.cause}

@@ -105,7 +105,7 @@ def test_a_place_and_what_sits_in_it_do_not_compete() -> None:
 
 
 def test_a_hunt_that_made_bursts_come_more_often_is_evidence() -> None:
-    from seqrun.files.findings.file import findings_for
+    from seqrun.files.findings.load import findings_for
     from seqrun.files.findings.patterns import patterns_for
     from seqrun.files.unit.sheet import load_unit
 

@@ -17,7 +17,7 @@ import pyvisa
 
 from seqrun.errors import InstrumentRefused, NotMeasured, WrongInstrument
 from seqrun.files.bench import InstrumentEntry as BenchInstrument
-from seqrun.files.driver.file import Driver
+from seqrun.files.driver.load import driver_from_text
 from seqrun.instruments.opening import open_instrument
 from seqrun.instruments.roles import Meter, Supply
 
@@ -184,7 +184,7 @@ def manager(tmp_path: Path) -> Iterator[pyvisa.ResourceManager]:
 
 def opened(manager: pyvisa.ResourceManager, resource: str, text: str) -> Any:
     entry = BenchInstrument(resource=resource, driver="own.toml")
-    driver = Driver.from_text(text, "own.toml")
+    driver = driver_from_text(text, "own.toml")
     return open_instrument(driver.role, entry, driver, manager, lambda *_: None)
 
 

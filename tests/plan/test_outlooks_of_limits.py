@@ -7,9 +7,10 @@ from typing import Any
 import pytest
 
 from seqrun.files.sequence.expand import expand_all
-from seqrun.files.sequence.file import sequence_from_text
+from seqrun.files.sequence.load import sequence_from_text
 from seqrun.files.shipped import shipped
-from seqrun.plan.build import Plan, build
+from seqrun.plan.actions import Plan
+from seqrun.plan.build import build
 from seqrun.plan.needs import Forecast, Unforecast
 from seqrun.plan.outlook import Outlook, outlooks, refuse_undecidable
 from seqrun.runner.opening import read_bench

@@ -11,7 +11,7 @@ import pytest
 import demo_sim
 from seqrun.errors import SeqrunError
 from seqrun.files.unit.sheet import load_unit
-from seqrun.plan.build import Plan
+from seqrun.plan.actions import Plan
 from seqrun.plan.supply_checks import LOAD_MARGIN, NO_DISCHARGE, NO_TRIP, current_for
 from seqrun.runner.preparation import prepare
 

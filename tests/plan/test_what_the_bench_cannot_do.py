@@ -10,7 +10,7 @@ import pytest
 
 from demo_sim.bench import Bench
 from seqrun.errors import SeqrunError
-from seqrun.plan.build import Plan
+from seqrun.plan.actions import Plan
 from seqrun.runner.events import Watcher
 from seqrun.runner.opening import BenchFiles
 from seqrun.runner.preparation import prepare

@@ -15,7 +15,7 @@ import demo_sim
 from demo_sim.bench import Bench
 from seqrun.errors import FileError
 from seqrun.files.bench import load_bench
-from seqrun.plan.build import Plan
+from seqrun.plan.actions import Plan
 from seqrun.runner.opening import VirtualHands
 from seqrun.runner.preparation import prepare
 from seqrun.values import Disposition

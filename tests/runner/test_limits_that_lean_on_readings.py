@@ -10,7 +10,7 @@ import pytest
 from seqrun.errors import FileError
 from seqrun.files.sequence.crosscheck import places
 from seqrun.files.sequence.expand import expand_all
-from seqrun.files.sequence.file import sequence_from_text
+from seqrun.files.sequence.load import sequence_from_text
 from seqrun.files.unit.sheet import load_unit
 from seqrun.record import RunData, load_run
 from seqrun.runner.events import Watcher

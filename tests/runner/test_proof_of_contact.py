@@ -12,7 +12,7 @@ from pytest_mock import MockerFixture
 from short_runs import run
 
 from seqrun.files.sequence.expand import expand_all
-from seqrun.files.sequence.file import load_sequence
+from seqrun.files.sequence.load import load_sequence
 from seqrun.files.shipped import find, shipped
 from seqrun.files.unit.sheet import load_unit
 from seqrun.instruments.roles import Capture

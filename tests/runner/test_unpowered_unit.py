@@ -10,7 +10,7 @@ from pytest_mock import MockerFixture
 from short_runs import run
 
 from seqrun.errors import NotMeasured
-from seqrun.files.sequence.file import load_sequence
+from seqrun.files.sequence.load import load_sequence
 from seqrun.files.shipped import find
 from seqrun.instruments.supply import DrivenSupply
 from seqrun.runner.events import Watcher

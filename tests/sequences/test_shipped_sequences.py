@@ -7,7 +7,7 @@ import re
 import pytest
 
 from seqrun.errors import SeqrunError
-from seqrun.files.sequence.file import load_sequence
+from seqrun.files.sequence.load import load_sequence
 from seqrun.files.shipped import find, shipped
 from seqrun.runner.preparation import check_file, prepare
 from seqrun.steps.base import kinds

@@ -10,9 +10,10 @@ from typing import Any
 import pytest
 
 from seqrun.files.sequence.expand import expand_all
-from seqrun.files.sequence.file import sequence_from_text
+from seqrun.files.sequence.load import sequence_from_text
 from seqrun.instruments.link import Link
-from seqrun.plan.build import Plan, build
+from seqrun.plan.actions import Plan
+from seqrun.plan.build import build
 from seqrun.record import RunInfo, Store
 from seqrun.runner.engine import Engine
 from seqrun.runner.events import Watcher

@@ -12,7 +12,7 @@ import pytest
 from seqrun.errors import UsageError
 from seqrun.files.bench import Bench
 from seqrun.files.sequence.expand import expand_all
-from seqrun.files.sequence.file import sequence_from_text
+from seqrun.files.sequence.load import sequence_from_text
 from seqrun.plan.build import build
 from seqrun.runner.events import Watcher
 from seqrun.runner.opening import read_bench

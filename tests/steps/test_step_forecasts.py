@@ -9,7 +9,7 @@ import pytest
 
 from seqrun.files.bench import Bench
 from seqrun.files.sequence.expand import expand_all
-from seqrun.files.sequence.file import sequence_from_text
+from seqrun.files.sequence.load import sequence_from_text
 from seqrun.plan.build import build
 from seqrun.plan.outlook import outlooks
 from seqrun.runner.opening import read_bench
@@ -67,7 +67,7 @@ def test_a_scope_of_eight_bits_is_not_asked_to_prove_a_tenth_of_a_percent() -> N
 
 
 def read_driver(name: str) -> Any:
-    from seqrun.files.driver.file import load_driver
+    from seqrun.files.driver.load import load_driver
     from seqrun.files.shipped import find
 
     return load_driver(find("driver", name))

@@ -9,13 +9,11 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from functools import cached_property
-from pathlib import Path
-from typing import Annotated, Literal, Self
+from typing import Annotated, Literal
 
 from pydantic import Field, StringConstraints
 
-from seqrun.files.common import FileModel, load, load_text
-from seqrun.files.driver.checks import problems
+from seqrun.files.common import FileModel
 from seqrun.files.driver.commands import Commands, Entry, Positive
 from seqrun.files.driver.equipment import (
     GeneratorSettings,
@@ -29,7 +27,7 @@ from seqrun.files.driver.operations import Role
 
 __all__ = [
     "AccuracyRow", "Commands", "Driver", "GeneratorSettings", "Manners", "MeterSettings",
-    "ScopeSettings", "SupplySettings", "load_driver",
+    "ScopeSettings", "SupplySettings",
 ]  # fmt: skip
 
 
@@ -112,17 +110,3 @@ class Driver(FileModel):
         """
         rows = self.rows[function]
         return next((r for r in rows if r.range is None or abs(value) <= r.range), rows[-1])
-
-    @classmethod
-    def from_text(cls, text: str, path: str | Path = "driver file") -> Self:
-        """A driver from TOML text in memory."""
-        return load_text(cls, text, Path(path), problems)
-
-
-def load_driver(path: str | Path) -> Driver:
-    """A driver file by path.
-
-    Raises:
-        FileError: missing, or with something wrong in it.
-    """
-    return load(Driver, Path(path), problems)

@@ -16,7 +16,7 @@ from seqrun.report.shared.screen import WIDTH, clean, console, is_ascii, plain, 
 if TYPE_CHECKING:
     from rich.console import Group, RenderableType
 
-    from seqrun.plan.build import Action, Plan
+    from seqrun.plan.actions import Action, Plan
 
 
 def _limit(outlook: Outlook) -> str:

@@ -3,7 +3,7 @@
 import pytest
 
 from demo_sim.instruments import specifications as spec
-from seqrun.files.driver.file import load_driver
+from seqrun.files.driver.load import load_driver
 from seqrun.files.shipped import find
 
 ENTRIES = [entry for entry in spec.TABLE if entry.instrument != "scope"]

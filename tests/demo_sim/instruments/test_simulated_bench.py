@@ -10,7 +10,7 @@ import pyvisa
 
 import demo_sim
 from demo_sim.ports import Drive, Tone
-from seqrun.files.driver.file import load_driver
+from seqrun.files.driver.load import load_driver
 from seqrun.files.shipped import find
 
 BRIDGED = {

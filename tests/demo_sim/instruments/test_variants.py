@@ -11,7 +11,7 @@ import demo_sim
 from demo_sim.variants import SMALL_MEMORY
 from seqrun.cli import app
 from seqrun.errors import UsageError
-from seqrun.files.driver.file import load_driver
+from seqrun.files.driver.load import load_driver
 from seqrun.files.shipped import shipped
 from seqrun.runner.opening import open_bench, read_bench
 
