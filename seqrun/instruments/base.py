@@ -28,8 +28,9 @@ class DrivenInstrument:
         self._label = label
         self._ops = Operations(driver, link)
         self._accuracy = Accuracy(name, driver)
-        if "prepare" in self._ops:
-            self._ops["prepare"]()
+        for first in ("go_remote", "prepare"):
+            if first in self._ops:
+                self._ops[first]()
 
     @property
     def identity(self) -> str:

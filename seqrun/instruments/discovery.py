@@ -182,16 +182,23 @@ def _ways(resource: str, drivers: Iterable[Driver]) -> Sequence[tuple[Manners, I
         if (driver.link.baud_rate is not None) is not serial:
             continue
         manners = driver.link.model_copy(
-            update={"error_check": "none", "time_out": ANSWER_S, "acknowledged": "writes"}
+            update={"error_check": "none", "time_out": ANSWER_S}
+            | ({"acknowledged": "writes"} if driver.link.acknowledged == "try" else {})
         )
-        keys = ("write_termination", "read_termination", "answer_ends", "baud_rate", "data_bits",
-                "parity", "stop_bits", "flow_control")  # fmt: skip
-        asked = [([getattr(m, k) for k in keys], i) for m, i in ways]
-        if ([getattr(manners, k) for k in keys], driver.identity) not in asked:
+        asked = [(_told_apart(m), i) for m, i in ways]
+        if (_told_apart(manners), driver.identity) not in asked:
             ways.append((manners, driver.identity))
     # What has no end stays in the buffer there, in front of the next question: it comes last.
     ways.sort(key=lambda way: (way[1].raw, not way[0].write_termination))
     return ways or [(plain, Identity())]
+
+
+def _told_apart(manners: Manners) -> list[object]:
+    """What of the manners matters to a question for the identity."""
+    keys = ("write_termination", "read_termination", "answer_ends", "baud_rate", "data_bits",
+            "parity", "stop_bits", "flow_control")  # fmt: skip
+    follows = manners.acknowledge if manners.acknowledged == "all" else ""
+    return [follows, *(getattr(manners, key) for key in keys)]
 
 
 def _end_what_was_asked_before(link: Link) -> None:

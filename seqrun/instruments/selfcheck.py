@@ -109,11 +109,20 @@ def _shown(value: Any) -> str:
 def handshake(name: str, driver: Driver, link: Link, tap: Tap) -> list[Check]:
     """What only reads: the error queue and the state, of an instrument that was identified."""
     trial = Trial(name, tap)
+    ops = Operations(driver, link)
+    if "go_remote" in ops:
+        trial.do("go_remote", _any, ops["go_remote"])
     if link.manners.error_check == "none":
         trial.left_out("error queue", "this instrument has none")
     else:
         trial.do("error queue", _any, lambda: "; ".join(link.errors()) or "empty")
-    ops = Operations(driver, link)
+    _state(trial, driver, ops)
+    if "release" in ops:
+        trial.do("release", _any, ops["release"])
+    return trial.checks
+
+
+def _state(trial: Trial, driver: Driver, ops: Operations) -> None:
     outputs = range(1, driver.outputs + 1)
     if driver.role == "supply":
         for n in outputs:
@@ -128,7 +137,6 @@ def handshake(name: str, driver: Driver, link: Link, tap: Tap) -> list[Check]:
             continue
         for n in outputs:
             trial.do(f"{what} {n}", _any, partial(call.boolean, output=n))
-    return trial.checks
 
 
 def self_check(instrument: DrivenInstrument, tap: Tap) -> list[Check]:

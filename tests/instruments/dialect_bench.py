@@ -15,10 +15,13 @@ from dialects.feeltech_fy6900 import FeeltechFy6900
 from dialects.gwinstek_gpd3303s import GwInstekGpd3303s
 from dialects.juntek_jds6600 import JuntekJds6600
 from dialects.keysight_1000x import Keysight1000x
+from dialects.keysight_33500b import Keysight33500b
 from dialects.keysight_34461a import Keysight34461a
 from dialects.keysight_34970a import Keysight34970a
+from dialects.keysight_e3632a import KeysightE3632a
 from dialects.korad_ka3005p import KoradKa3005p
 from dialects.lcus_relay import LcusRelay
+from dialects.manson_hcs3202 import MansonHcs3202
 from dialects.owon_xdm1041 import OwonXdm1041
 from dialects.rigol_dg1000z import RigolDg1000z
 from dialects.rigol_dm3058 import RigolDm3058
@@ -43,6 +46,8 @@ FAMILIES: dict[str, tuple[str, Callable[[], Dialect], str]] = {
     "siglent-spd3303x": ("supply", SiglentSpd3303x, "tcp"),
     "gwinstek-gpd3303s": ("supply", GwInstekGpd3303s, "pty"),
     "korad-ka3005p": ("supply", KoradKa3005p, "pty"),
+    "keysight-e3632a": ("supply", KeysightE3632a, "pty"),
+    "manson-hcs3202": ("supply", MansonHcs3202, "pty"),
     "keysight-34461a": ("meter", Keysight34461a, "tcp"),
     "siglent-sdm3055": ("meter", SiglentSdm3055, "tcp"),
     "rigol-dm3058": ("meter", RigolDm3058, "tcp"),
@@ -54,6 +59,7 @@ FAMILIES: dict[str, tuple[str, Callable[[], Dialect], str]] = {
     "keysight-1000x": ("scope", Keysight1000x, "tcp"),
     "rigol-dg1000z": ("generator", RigolDg1000z, "tcp"),
     "siglent-sdg1000x": ("generator", SiglentSdg1000x, "tcp"),
+    "keysight-33500b": ("generator", Keysight33500b, "tcp"),
     "feeltech-fy6900": ("generator", FeeltechFy6900, "pty"),
     "juntek-jds6600": ("generator", JuntekJds6600, "pty"),
     "keysight-34970a": ("switch", Keysight34970a, "tcp"),

@@ -5,9 +5,10 @@ from __future__ import annotations
 
 from contextlib import ExitStack
 from pathlib import Path
+from typing import Any
 
 import pytest
-from dialect_bench import FAMILIES, shipped
+from dialect_bench import FAMILIES, eventually, shipped
 from dialects.base import Dialect, served
 
 from seqrun.cli import benches
@@ -38,11 +39,15 @@ class At:
         return str(path)
 
 
-OVER_TCP = ["rigol-dp800", "siglent-sdm3055", "rigol-ds1000z", "rigol-dg1000z"]
-OVER_PTY = ["gwinstek-gpd3303s", "owon-xdm1041", "feeltech-fy6900"]
+OVER_TCP = [
+    "rigol-dp800", "siglent-sdm3055", "rigol-ds1000z", "rigol-dg1000z", "keysight-33500b",
+]  # fmt: skip
+OVER_PTY = [
+    "gwinstek-gpd3303s", "owon-xdm1041", "feeltech-fy6900", "manson-hcs3202", "keysight-e3632a",
+]  # fmt: skip
 
 
-@pytest.mark.parametrize("name", [*OVER_TCP, "owon-xdm1041"])
+@pytest.mark.parametrize("name", [*OVER_TCP, "owon-xdm1041", "manson-hcs3202"])
 def test_a_family_is_found_with_its_driver_and_asked_nothing_else(
     name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -53,7 +58,9 @@ def test_a_family_is_found_with_its_driver_and_asked_nothing_else(
         said = capsys.readouterr().out
         assert name in said
         questions = {shipped(n).identity.ask for n in FAMILIES}
-        assert {m.strip() for m in at.dialect.received if m.strip()} <= questions
+        # What ended in another terminator came to it in one piece with the next.
+        heard = [part.strip() for m in at.dialect.received for part in m.split("\n")]
+        assert {part for part in heard if part} <= questions
     written = Bench.from_text((tmp_path / "mine.toml").read_text(encoding="utf-8"))
     assert name in {entry.driver for entry in written.instrument.values()}
 
@@ -80,3 +87,28 @@ def test_a_wrong_driver_is_one_message_and_nothing_is_set(
     assert code == 3
     assert said.count("WRONG") == 1
     assert "the instrument there is" in said
+
+
+def test_an_instrument_that_wants_to_be_remote_is_so_in_the_handshake_and_given_back(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("sys.stdin.isatty", lambda: False)  # nobody gives a word: handshake alone
+    with ExitStack() as stack:
+        at = At("keysight-e3632a", stack)
+        assert benches.test_command(at.file(tmp_path), False, False) == 3
+        assert eventually(lambda: not at.dialect.remote)  # type: ignore[attr-defined]
+    said = capsys.readouterr().out
+    assert "WRONG" not in said
+    sent = [line for line in said.splitlines() if line.lstrip().startswith("> ")]
+    allowed = ("SYST:REM", "SYST:LOC")
+    assert all("?" in line or any(word in line for word in allowed) for line in sent), sent
+
+
+def test_an_instrument_that_was_switched_off_and_on_is_made_safe_all_the_same(
+    opener: Any,
+) -> None:
+    supply, dialect = opener("keysight-e3632a")
+    supply.enable(True)
+    dialect.remote = False  # as it is after its mains switch
+    supply.make_safe()
+    assert not dialect.output.on

@@ -78,14 +78,19 @@ def test_bursts_are_cycles_and_a_period(opener: Any) -> None:
     assert (output.burst, output.cycles, output.period) == (True, 20, 0.5)
     generator.sine(1, 1000.0, 1.0)
     assert not output.burst
+    generator, dialect = opener("keysight-33500b")
+    generator.burst(2, 1000.0, 1.0, 20, 0.5)
+    output = dialect.output[1]
+    assert (output.burst, output.cycles, output.period) == (True, 20, 0.5)
     generator, dialect = opener("siglent-sdg1000x")
     generator.burst(1, 1000.0, 1.0, 20, 0.5)
     assert eventually(lambda: dialect.output[0].burst.get("TIME") == "20")
 
 
 def test_levels_are_meant_for_an_open_circuit(opener: Any) -> None:
-    _, dialect = opener("rigol-dg1000z")
-    assert [math.isinf(output.load) for output in dialect.output] == [True, True]
+    for name in ("rigol-dg1000z", "keysight-33500b"):
+        _, dialect = opener(name)
+        assert [math.isinf(output.load) for output in dialect.output] == [True, True]
     _, dialect = opener("siglent-sdg1000x")
     assert eventually(lambda: [output.load for output in dialect.output] == ["HZ", "HZ"])
 

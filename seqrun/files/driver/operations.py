@@ -37,13 +37,21 @@ class Operation:
     absent: str = ""
 
 
-_PREPARE = Operation(required=False, about="sent once, after the instrument proved to be the one")
-_RELEASE = Operation(required=False, about="sent when the link is given back")
+#: of every role
+_LINK = {
+    "go_remote": Operation(
+        required=False, about="sent first, where it takes no commands otherwise; sets nothing else"
+    ),
+    "prepare": Operation(
+        required=False, about="sent once, after the instrument proved to be the one"
+    ),
+    "release": Operation(required=False, about="sent when the link is given back"),
+}
 _SAFE = Operation(about="outputs off; must work from any state")
 _OVER_VOLTAGE, _OVER_CURRENT = "over_voltage_protection", "over_current_protection"
 
 SUPPLY = {
-    "prepare": _PREPARE,
+    **_LINK,
     "set_voltage": Operation(("output", "volts")),
     "set_current_limit": Operation(("output", "amperes")),
     "set_over_voltage_protection": Operation(("output", "volts"), absent=_OVER_VOLTAGE),
@@ -58,7 +66,6 @@ SUPPLY = {
     "constant_current": Operation(
         ("output",), "boolean", about="held by its current limit", absent="constant_current"
     ),
-    "release": _RELEASE,
     "make_safe": _SAFE,
 }
 
@@ -69,7 +76,7 @@ AT_THE_LIMIT = {
 }
 
 METER = {
-    "prepare": _PREPARE,
+    **_LINK,
     **{
         f"configure_{function}": Operation(
             ("function", "range", "nplc"),
@@ -90,7 +97,6 @@ METER = {
     "present_range": Operation(
         ("function",), "number", required=False, about="full scale that auto-ranging is on"
     ),
-    "release": _RELEASE,
     "make_safe": Operation(required=False),
 }
 
@@ -99,7 +105,7 @@ _SECOND = ("frequency_2", *(f"{level}_2" for level in _LEVELS))
 MOST_STATES = 8  # outputs whose states one write may hold
 _STATES = tuple(f"on_{n}" for n in range(1, MOST_STATES + 1))
 GENERATOR = {
-    "prepare": _PREPARE,
+    **_LINK,
     "sine": Operation(("output", "frequency", *_LEVELS)),
     "level": Operation(
         ("output", *_LEVELS), required=False, about="only the level of a sine that is set already"
@@ -109,7 +115,6 @@ GENERATOR = {
     "burst": Operation(("output", "frequency", *_LEVELS, "cycles", "period"), required=False),
     "enable": Operation(("output", "on", *_STATES)),
     "enabled": Operation(("output",), "boolean", required=False),
-    "release": _RELEASE,
     "make_safe": _SAFE,
 }
 
@@ -123,7 +128,7 @@ PREAMBLE = (*SCALING, "points", "format", "type", "count", "skip")
 
 _CHANNEL = ("channel",)
 SCOPE = {
-    "prepare": _PREPARE,
+    **_LINK,
     "show": Operation(("channel", "on"), about="channel on or off"),
     "range": Operation(
         ("channel", "range", "volts_per_division"), about="full scale, peak to peak, at the tip"
@@ -157,17 +162,15 @@ SCOPE = {
     "waveform": Operation(
         ("channel", "first", "last", "start", "count"), "block", about="the samples"
     ),
-    "release": _RELEASE,
     "make_safe": Operation(required=False),
 }
 
 _RELAY = ("terminal", "node", "path")
 SWITCH = {
-    "prepare": _PREPARE,
+    **_LINK,
     "connect": Operation(_RELAY, about="close the relays between the two"),
     "disconnect": Operation(_RELAY, about="open the relays between the two"),
     "closed": Operation(_RELAY, "boolean", required=False, about="whether they are closed"),
-    "release": _RELEASE,
     "make_safe": Operation(about="all relays open"),
 }
 
