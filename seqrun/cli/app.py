@@ -47,6 +47,10 @@ OnlyComplete = Annotated[
     bool,
     typer.Option("--only-complete", help="Refuse if this bench cannot do or decide every step."),
 ]
+Lan = Annotated[
+    bool, typer.Option("--lan", help="Serve the page to the LAN as well: a phone at the bench.")
+]
+Port = Annotated[int, typer.Option("--port", help="Port of the page; a free one by default.")]
 Seed = Annotated[int, typer.Option("--seed", help="Seed of the simulated bench.")]
 Results = Annotated[Path, typer.Option("--results", help="Folder of the records.")]
 CsvFile = Annotated[

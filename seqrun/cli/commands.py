@@ -15,6 +15,7 @@ from seqrun.errors import FileError, SeqrunError, UsageError
 from seqrun.values import EXIT_CODES
 
 if TYPE_CHECKING:
+    from seqrun.live.bench_page import BenchPage
     from seqrun.plan.actions import Plan
     from seqrun.report.run.progress import Progress
     from seqrun.runner.hands import Hands, Operator
@@ -35,11 +36,15 @@ def run_command(
     yes: bool,
     only_complete: bool = False,
     rehearse: bool = False,
+    live: bool = False,
+    lan: bool = False,
+    port: int = 0,
 ) -> int:
     """``seqrun run``: the exit code is the disposition, whether it could be shown or not."""
     from seqrun.files.serial import check_serial
 
     check_serial(serial)
+    from seqrun.cli.live import page_beside
     from seqrun.report.run.progress import Progress
     from seqrun.runner.preparation import prepare
     from seqrun.runner.run import Options, execute
@@ -50,11 +55,6 @@ def run_command(
     )
     interrupts = Interrupts()
     progress = Progress()
-    hands: Hands | None = None
-    if rehearse:
-        hands = _rehearsal(files.simulated, yes, progress, interrupts, plan)
-    elif not files.simulated:
-        hands = _hands(yes, progress, interrupts, plan)
     options = Options(
         serial=serial,
         operator=operator or files.view.bench.operator,
@@ -67,7 +67,15 @@ def run_command(
             "seed": seed,
         },
     )
-    outcome = execute(plan, files, hands, progress, options, interrupts)
+    beside = page_beside(plan, serial, interrupts, progress, live=live, lan=lan, port=port)
+    with beside as page:
+        hands: Hands | None = None
+        if rehearse:
+            hands = _rehearsal(files.simulated, yes, progress, interrupts, plan, page)
+        elif not files.simulated:
+            hands = _hands(yes, progress, interrupts, plan, page)
+        watcher = page.watching(progress) if page is not None else progress
+        outcome = execute(plan, files, hands, watcher, options, interrupts)
     try:
         _show(outcome, results)
     except (OSError, ValueError, SeqrunError) as error:
@@ -98,7 +106,9 @@ def _show(outcome: Outcome, results: Path) -> None:
     print(f"{outcome.disposition.value.upper()} - report: {page}")
 
 
-def _hands(yes: bool, progress: Progress, interrupts: Interrupts, plan: Plan) -> Hands:
+def _hands(
+    yes: bool, progress: Progress, interrupts: Interrupts, plan: Plan, page: BenchPage | None
+) -> Hands:
     """Who moves the leads on a real bench.
 
     Raises:
@@ -117,11 +127,15 @@ def _hands(yes: bool, progress: Progress, interrupts: Interrupts, plan: Plan) ->
         return Assumed(progress.say, plan.standing)
     if not sys.stdin.isatty():
         raise refuse_without_operator(len(plan.hookups))
-    return _operator(progress, interrupts)
+    return _operator(progress, interrupts, page)
 
 
-def _operator(progress: Progress, interrupts: Interrupts) -> Operator:
+def _operator(progress: Progress, interrupts: Interrupts, page: BenchPage | None) -> Operator:
+    from seqrun.cli.live import operator_with_page
     from seqrun.runner.hands import Operator
+
+    if page is not None:
+        return operator_with_page(page, progress, interrupts)
 
     def ask(prompt: str) -> str:
         with interrupts.prompt():
@@ -131,13 +145,19 @@ def _operator(progress: Progress, interrupts: Interrupts) -> Operator:
 
 
 def _rehearsal(
-    simulated: bool, yes: bool, progress: Progress, interrupts: Interrupts, plan: Plan
+    simulated: bool,
+    yes: bool,
+    progress: Progress,
+    interrupts: Interrupts,
+    plan: Plan,
+    page: BenchPage | None,
 ) -> Hands:
     """Somebody who is asked as on the day, before hands that are simulated.
 
     Raises:
         UsageError: the bench is real, or nobody is there to be asked.
     """
+    from seqrun.cli.live import saying
     from seqrun.runner.hands import refuse_without_operator
     from seqrun.runner.rehearsal import Rehearsal, refuse_to_rehearse
 
@@ -147,7 +167,7 @@ def _rehearsal(
         raise UsageError("--rehearse asks, and --yes does not", expected="one of them")
     if not sys.stdin.isatty():
         raise refuse_without_operator(len(plan.hookups))
-    return Rehearsal(_operator(progress, interrupts), progress.say)
+    return Rehearsal(_operator(progress, interrupts, page), saying(progress, page))
 
 
 def plan_command(

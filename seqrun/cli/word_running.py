@@ -7,7 +7,17 @@ from typing import Annotated
 
 import typer
 
-from seqrun.cli.app import BenchOption, Fault, OnlyComplete, Results, Seed, UnitSheet, app
+from seqrun.cli.app import (
+    BenchOption,
+    Fault,
+    Lan,
+    OnlyComplete,
+    Port,
+    Results,
+    Seed,
+    UnitSheet,
+    app,
+)
 
 
 @app.command()
@@ -26,6 +36,11 @@ def run(
         bool,
         typer.Option("--rehearse", help="On a simulated bench: be asked for all, as on the day."),
     ] = False,
+    live: Annotated[
+        bool, typer.Option("--live", help="Serve the bench page on this computer.")
+    ] = False,
+    lan: Lan = False,
+    port: Port = 0,
 ) -> None:
     """Run a sequence on a unit and leave a record."""
     from seqrun.cli.commands import run_command
@@ -43,6 +58,9 @@ def run(
             yes=yes,
             only_complete=only_complete,
             rehearse=rehearse,
+            live=live,
+            lan=lan,
+            port=port,
         )
     )
 

@@ -24,8 +24,8 @@ if TYPE_CHECKING:
 
 #: seconds of wall time between two redraws; drawing must cost little beside measuring
 _REDRAW_S = 0.12
-#: seconds between two looks at the trips while the operator is asked
-_ASK_S = 1.0
+#: seconds between two looks at the trips while the operator is asked, and at another keyboard
+_ASK_S, _ELSEWHERE_S = 1.0, 0.1
 
 
 class Progress(Watcher):
@@ -110,21 +110,33 @@ class Progress(Watcher):
         for line in text.splitlines() or [""]:
             self._line(line)
 
-    def ask(self, prompt: str, meanwhile: Callable[[], None]) -> str:
+    def ask(
+        self,
+        prompt: str,
+        meanwhile: Callable[[], None],
+        elsewhere: Callable[[], str | None] | None = None,
+    ) -> str:
         """Ask the person at the terminal; what moves stands still meanwhile.
 
         Args:
             meanwhile: called each second until the answer is there; what it raises ends the
                 asking.
+            elsewhere: another keyboard: its answer, or None as long as it has none.
 
         Raises:
             EOFError: there is nobody.
         """
         self._stop()
         print(plain(prompt) if self._ascii else prompt, end="", flush=True)
+        looked = time.monotonic()
         try:
-            while not waits(_ASK_S):
-                meanwhile()
+            while not waits(_ASK_S if elsewhere is None else _ELSEWHERE_S):
+                if elsewhere is not None and (given := elsewhere()) is not None:
+                    print(f"(at the page) {given}", flush=True)
+                    return given
+                if elsewhere is None or time.monotonic() - looked >= _ASK_S:
+                    meanwhile()
+                    looked = time.monotonic()
             answer = sys.stdin.readline()
         finally:
             self._draw(now=True)

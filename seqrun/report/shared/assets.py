@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from functools import cache
+from functools import cache, partial
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -13,18 +13,21 @@ PAST = ("shared/page.css", "shared/past.css")  # style of the pages about more t
 
 
 @cache
-def asset(name: str) -> str:
-    """A text file that lies beside the report's modules."""
-    return resources.files("seqrun.report").joinpath(name).read_text(encoding="utf-8")
+def asset(name: str, package: str = "seqrun.report") -> str:
+    """A text file that lies beside a package's modules."""
+    return resources.files(package).joinpath(name).read_text(encoding="utf-8")
 
 
 @cache
-def template(name: str) -> Any:
+def template(name: str, package: str = "seqrun.report") -> Any:
     """A template by its file name; whatever it is given is escaped, and nothing may be missing."""
     from jinja2 import Environment, FunctionLoader, StrictUndefined
 
     environment = Environment(
-        loader=FunctionLoader(asset), autoescape=True, undefined=StrictUndefined, trim_blocks=True
+        loader=FunctionLoader(partial(asset, package=package)),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
     )
     return environment.get_template(name)
 
