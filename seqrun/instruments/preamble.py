@@ -80,10 +80,13 @@ def _number(name: str, text: str) -> float:
         raise ValueError(f"{name} is '{text.strip()[:30]}'") from None
 
 
-def scaling(fields: Mapping[str, float], settings: ScopeSettings, probe: float = 1.0) -> Scaling:
+def scaling(
+    fields: Mapping[str, float], settings: ScopeSettings, probe: float = 1.0, points: int = 0
+) -> Scaling:
     """The scaling that the fields make.
 
     Args:
+        points: of the record, where ``xorigin`` is the time of its middle.
         probe: factor on all volts, for a scope that does not know of its probes.
 
     Raises:
@@ -108,10 +111,11 @@ def scaling(fields: Mapping[str, float], settings: ScopeSettings, probe: float =
     if settings.yorigin_in == "codes":
         yreference, yorigin = yreference + yorigin, 0.0
     factor = probe * fields.get("probe_factor", 1.0)
+    before = points / 2.0 * xincrement if settings.xorigin_of == "middle" else 0.0
     return Scaling(
         xincrement=xincrement,
         yincrement=yincrement * factor,
-        xorigin=fields.get("xorigin", 0.0),
+        xorigin=fields.get("xorigin", 0.0) - before,
         xreference=fields.get("xreference", 0.0),
         yorigin=yorigin * factor,
         yreference=yreference,

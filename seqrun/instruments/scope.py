@@ -109,7 +109,7 @@ class DrivenScope(DrivenInstrument):
         )  # fmt: skip
         self._run(time_out_s + READY_S + 1.5 * averages * record / rate, trigger is not None)
         # A record longer than wanted is cut, unless it lies about an edge.
-        return self._fetch(vertical, points if trigger is None else record, rate)
+        return self._fetch(vertical, points if trigger is None else record, record, rate)
 
     # --- before --------------------------------------------------------------------------------
 
@@ -253,7 +253,10 @@ class DrivenScope(DrivenInstrument):
 
     # --- fetch ---------------------------------------------------------------------------------
 
-    def _fetch(self, vertical: dict[int, Vertical], points: int, rate: float) -> Capture:
+    def _fetch(
+        self, vertical: dict[int, Vertical], points: int, record: int, rate: float
+    ) -> Capture:
+        """The first ``points`` of a record."""
         volts: dict[int, NDArray[np.float64]] = {}
         lsb: dict[int, float] = {}
         clipped: dict[int, bool] = {}
@@ -262,7 +265,7 @@ class DrivenScope(DrivenInstrument):
         offset: dict[int, UFloat] = {}
         time_axis: Scaling | None = None
         for n, v in vertical.items():
-            scale = self._scaling(n, v, rate)
+            scale = self._scaling(n, v, rate, record)
             codes = self._codes(n, points)
             lowest, highest = codes.min(), codes.max()
             constant[n] = bool(lowest == highest)
@@ -303,7 +306,7 @@ class DrivenScope(DrivenInstrument):
         """The factor of a probe that is worked in here, because the scope is not told of it."""
         return 1.0 if self._knows_probes else self._probe[channel]
 
-    def _scaling(self, channel: int, v: Vertical, rate: float) -> Scaling:
+    def _scaling(self, channel: int, v: Vertical, rate: float, record: int) -> Scaling:
         """The preamble of a channel, seen to be possible.
 
         Raises:
@@ -325,7 +328,7 @@ class DrivenScope(DrivenInstrument):
             for name in SCALING:
                 if name in self._ops and name != "preamble":
                     fields[name] = self._ops[name].number(channel=channel)
-            found = preamble.scaling(fields, settings, self._here(channel))
+            found = preamble.scaling(fields, settings, self._here(channel), record)
             preamble.plausible(found, settings, v.full_scale, rate)
         except ValueError as problem:
             self._no_scaling(channel, str(problem), answer)

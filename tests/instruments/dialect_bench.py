@@ -30,6 +30,7 @@ from dialects.rigol_ds1000z import RigolDs1000z
 from dialects.siglent_sdg1000x import SiglentSdg1000x
 from dialects.siglent_sdm3055 import SiglentSdm3055
 from dialects.siglent_sds1000xe import SiglentSds1000xe
+from dialects.siglent_sds2000xplus import SiglentSds2000xPlus
 from dialects.siglent_spd3303x import SiglentSpd3303x
 from dialects.tektronix_tds2000 import TektronixTds2000
 from pyvisa import ResourceManager
@@ -55,6 +56,7 @@ FAMILIES: dict[str, tuple[str, Callable[[], Dialect], str]] = {
     "agilent-34401a-serial": ("meter", Agilent34401a, "pty"),
     "rigol-ds1000z": ("scope", RigolDs1000z, "tcp"),
     "siglent-sds1000xe": ("scope", SiglentSds1000xe, "tcp"),
+    "siglent-sds2000xplus": ("scope", SiglentSds2000xPlus, "tcp"),
     "tektronix-tds2000": ("scope", TektronixTds2000, "tcp"),
     "keysight-1000x": ("scope", Keysight1000x, "tcp"),
     "rigol-dg1000z": ("generator", RigolDg1000z, "tcp"),

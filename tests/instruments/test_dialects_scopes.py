@@ -17,13 +17,19 @@ SCOPES = of_role("scope")
 STEP = {
     "rigol-ds1000z": lambda per_division: per_division / 25.0,
     "siglent-sds1000xe": lambda per_division: per_division / 25.0,
+    "siglent-sds2000xplus": lambda per_division: per_division / 30.0,
     "tektronix-tds2000": lambda per_division: per_division / 25.0,
     "keysight-1000x": lambda per_division: per_division * 8.0 / 256.0,
 }
 
 
 def _acquire(scope: Any, name: str, peaks: Any = None, **options: Any) -> Any:
-    points = {"rigol-ds1000z": 6000, "siglent-sds1000xe": 7000, "keysight-1000x": 5000}
+    points = {
+        "rigol-ds1000z": 6000,
+        "siglent-sds1000xe": 7000,
+        "siglent-sds2000xplus": 10000,
+        "keysight-1000x": 5000,
+    }
     settings = {"sample_rate_hz": 500e3, "points": points.get(name, 2500)} | options
     return scope.acquire(peaks or {1: 2.0, 2: 1.5}, **settings)
 
@@ -120,6 +126,12 @@ def test_a_long_record_comes_in_pieces_of_what_the_scope_gives_at_once(opener: A
     assert np.max(error) <= 0.5 * captured.lsb_v[1] * (1 + 1e-4)
 
 
+def test_a_record_about_an_edge_has_its_zero_there(opener: Any) -> None:
+    scope, _ = opener("siglent-sds2000xplus")
+    captured = scope.acquire({1: 2.0}, sample_rate_hz=500e3, points=10_000, trigger=1)
+    assert captured.t0_s == pytest.approx(-0.5 * 10_000 * captured.dt_s)
+
+
 def test_memory_is_shared_by_the_channels_that_are_on(opener: Any) -> None:
     scope, dialect = opener("rigol-ds1000z")
     scope.acquire({1: 2.0, 2: 2.0, 3: 2.0}, sample_rate_hz=500e3, points=3000)
@@ -148,6 +160,6 @@ def test_there_are_three_ways_of_transfer_at_least() -> None:
     for name in SCOPES:
         driver = shipped(name)
         assert driver.scope is not None
-        keyed, listed = bool(driver.scope.keys), bool(driver.scope.preamble)
-        ways.add(("keyed" if keyed else "listed" if listed else "queries", driver.scope.yorigin_in))
-    assert len(ways) >= 3
+        of = [way for way in ("keys", "preamble", "descriptor") if getattr(driver.scope, way)]
+        ways.add((*of, driver.scope.yorigin_in))
+    assert len(ways) >= 4

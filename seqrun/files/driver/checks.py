@@ -12,6 +12,7 @@ from seqrun.files.driver.commands import OF, PLACE
 from seqrun.files.driver.operations import (
     ACCURACY,
     AT_THE_LIMIT,
+    DESCRIBED,
     METER_FUNCTIONS,
     OPERATIONS,
     REQUIRED_ACCURACY,
@@ -36,6 +37,8 @@ def operations_of(driver: Driver) -> Mapping[str, Operation]:
     known = OPERATIONS[driver.role]
     if driver.supply is not None and driver.supply.over_current == "at the limit":
         return {**known, **AT_THE_LIMIT}
+    if driver.scope is not None and driver.scope.descriptor:
+        return {**known, **DESCRIBED}
     return known
 
 

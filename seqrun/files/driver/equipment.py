@@ -120,6 +120,9 @@ class ScopeSettings(Strict):
     )
     codes_per_division: float | None = Field(default=None, gt=0)
     yorigin_in: Literal["volts", "codes"] = "volts"
+    xorigin_of: Literal["first sample", "middle"] = Field(
+        default="first sample", description="what the preamble's xorigin is the time of"
+    )
     sample: Literal["uint8", "int8", "uint16", "int16", "ascii"] = "uint16"
     ascii_in: Literal["volts", "codes"] = "volts"
     byte_order: Literal["little", "big"] = "little"

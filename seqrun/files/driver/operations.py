@@ -165,6 +165,9 @@ SCOPE = {
     "make_safe": Operation(required=False),
 }
 
+#: a preamble that is a binary descriptor comes as a block, as the samples do
+DESCRIBED = {"preamble": Operation(_CHANNEL, "block", required=False, about="the descriptor")}
+
 _RELAY = ("terminal", "node", "path")
 SWITCH = {
     **_LINK,
