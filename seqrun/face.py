@@ -100,7 +100,13 @@ def run(
             where="seqrun.run",
             hint="seqrun run at a terminal asks the person there",
         )
-    options = Options(
-        serial=serial, operator=operator or files.view.bench.operator, results=Path(results)
-    )
+    asked = {
+        "sequence": str(sequence),
+        "bench": str(bench),
+        "unit": None if unit is None else str(unit),
+        "faults": list(faults),
+        "seed": seed,
+    }
+    who = operator or files.view.bench.operator
+    options = Options(serial, who, Path(results), asked)
     return execute(plan, files, hands, Watcher(), options, Interrupts())

@@ -14,6 +14,7 @@ from seqrun.errors import SeqrunError
 from seqrun.files.kinds import kind_of
 from seqrun.record import RunData, RunRow, Store, load_run
 from seqrun.record.places import FILES
+from seqrun.runner.resuming import interrupted
 from seqrun.values import Disposition
 
 FIRST, PROOF = "intake", "acceptance"
@@ -64,6 +65,9 @@ def onward(case: Case, found: Weighed) -> Onward:
             return _release(case, last)
         return _run(case, PROOF, f"'{last.run.sequence}' found nothing; only a proof releases it")
     if last.run.disposition is Disposition.ABORTED and not _tripped(last):
+        if _can_go_on(case, last):
+            words = ("run", "--resume", last.run.run_id, *_results(case))
+            return Onward(f"its latest run was interrupted: {last.run.reason}", words)
         return _run(case, last.run.sequence, f"its latest run was aborted: {last.run.reason}")
     return _towards_the_cause(case, found, ran)
 
@@ -85,6 +89,15 @@ def _towards_the_cause(case: Case, found: Weighed, ran: list[RunRow]) -> Onward:
         if fresh:
             return _run(case, fresh, "the cause is not settled")
     return _work(case, first.title, first.next)
+
+
+def _can_go_on(case: Case, last: RunData) -> bool:
+    """Whether the run that was interrupted can be resumed."""
+    try:
+        interrupted(Store(case.results), last.run.run_id, "")
+    except SeqrunError:
+        return False
+    return "sequence" in _asked(last)
 
 
 def _tripped(run: RunData) -> bool:

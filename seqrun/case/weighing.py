@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -58,8 +59,8 @@ def weighed(case: Case) -> Weighed:
     owner = owner_answers(case, patterns)
     found = together(
         patterns,
-        [_told(run) for run in case.before],
-        [_told(run) for run in case.after],
+        _all_told(case.before),
+        _all_told(case.after),
         worked=bool(case.worked_at),
         owner=owner,
         answered=case.answered,
@@ -141,6 +142,12 @@ def unit_of(case: Case) -> Unit:
         expected="a run whose folder keeps its files",
         where=case.serial,
     )
+
+
+def _all_told(runs: Sequence[RunData]) -> list[Told]:
+    """Runs as evidence, each reading once: what a resumed run has taken over stands in it."""
+    resumed = {(run.facts.get("resumed") or {}).get("of") for run in runs}
+    return [_told(run) for run in runs if run.run.run_id not in resumed]
 
 
 def _told(run: RunData) -> Told:

@@ -7,7 +7,8 @@ import io
 import signal
 import sys
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,8 +20,23 @@ if TYPE_CHECKING:
     from seqrun.plan.actions import Plan
     from seqrun.report.run.progress import Progress
     from seqrun.runner.hands import Hands, Operator
+    from seqrun.runner.opening import BenchFiles
+    from seqrun.runner.resuming import Resumption
     from seqrun.runner.run import Outcome
     from seqrun.runner.signals import Interrupts
+
+
+@dataclass(frozen=True, slots=True)
+class Attended:
+    """How people take part in a run: ``yes``, all hookups are made and nobody is asked;
+    ``rehearse``, virtual hands do what a person is asked for; a page at ``port`` of this computer
+    (``live``), or of the network (``lan``)."""
+
+    yes: bool = False
+    rehearse: bool = False
+    live: bool = False
+    lan: bool = False
+    port: int = 0
 
 
 def run_command(
@@ -33,47 +49,62 @@ def run_command(
     results: Path,
     faults: Sequence[str],
     seed: int,
-    yes: bool,
-    only_complete: bool = False,
-    rehearse: bool = False,
-    live: bool = False,
-    lan: bool = False,
-    port: int = 0,
+    only_complete: bool,
+    attended: Attended,
 ) -> int:
     """``seqrun run``: the exit code is the disposition, whether it could be shown or not."""
     from seqrun.files.serial import check_serial
 
     check_serial(serial)
-    from seqrun.cli.live import page_beside
-    from seqrun.report.run.progress import Progress
     from seqrun.runner.preparation import prepare
-    from seqrun.runner.run import Options, execute
-    from seqrun.runner.signals import Interrupts
 
     plan, files = prepare(
         sequence, bench, unit, faults=faults, seed=seed, only_complete=only_complete
     )
+    asked = {
+        "sequence": sequence,
+        "bench": bench,
+        "unit": unit,
+        "faults": list(faults),
+        "seed": seed,
+    }
+    return do_run(plan, files, serial, operator, results, asked, attended)
+
+
+def do_run(
+    plan: Plan,
+    files: BenchFiles,
+    serial: str,
+    operator: str,
+    results: Path,
+    asked: Mapping[str, object],
+    attended: Attended,
+    resumed: Resumption | None = None,
+) -> int:
+    """A run that is planned, with its report; its exit code.
+
+    Raises:
+        SeqrunError: what is wrong before anything is energised.
+    """
+    from seqrun.cli.live import page_beside
+    from seqrun.report.run.progress import Progress
+    from seqrun.runner.run import Options, execute
+    from seqrun.runner.signals import Interrupts
+
     interrupts = Interrupts()
     progress = Progress()
-    options = Options(
-        serial=serial,
-        operator=operator or files.view.bench.operator,
-        results=results,
-        asked={
-            "sequence": sequence,
-            "bench": bench,
-            "unit": unit,
-            "faults": list(faults),
-            "seed": seed,
-        },
-    )
-    beside = page_beside(plan, serial, interrupts, progress, live=live, lan=lan, port=port)
+    options = Options(serial, operator or files.view.bench.operator, results, asked, resumed)
+    beside = page_beside(
+        plan, serial, interrupts, progress,
+        live=attended.live, lan=attended.lan, port=attended.port,
+    )  # fmt: skip
     with beside as page:
         hands: Hands | None = None
-        if rehearse:
-            hands = _rehearsal(files.simulated, yes, progress, interrupts, plan, page)
+        if attended.rehearse:
+            simulated, yes = files.simulated, attended.yes
+            hands = _rehearsal(simulated, yes, progress, interrupts, plan, page)
         elif not files.simulated:
-            hands = _hands(yes, progress, interrupts, plan, page)
+            hands = _hands(attended.yes, progress, interrupts, plan, page)
         watcher = page.watching(progress) if page is not None else progress
         outcome = execute(plan, files, hands, watcher, options, interrupts)
     try:
@@ -83,6 +114,17 @@ def run_command(
         with contextlib.suppress(OSError, ValueError):
             print(f"seqrun: the report is not whole: {error}", file=sys.stderr)
     return EXIT_CODES[outcome.disposition]
+
+
+def refuse_to_guess(sequence: str | None) -> UsageError:
+    """The refusal of a run that does not say of what, or of which unit."""
+    lacks = "--serial, the serial number of the unit" if sequence else "a sequence, and --serial"
+    return UsageError(
+        "it is not said " + ("of which unit" if sequence else "what to run"),
+        expected=lacks,
+        where="seqrun run",
+        hint="'seqrun check acceptance' tells of a shipped one; --resume goes on with a run",
+    )
 
 
 def _show(outcome: Outcome, results: Path) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Optional
 
 import typer
 
@@ -22,8 +22,11 @@ from seqrun.cli.app import (
 
 @app.command()
 def run(
-    sequence: Annotated[str, typer.Argument(help="A shipped sequence or a file.")],
-    serial: Annotated[str, typer.Option("--serial", help="Serial number of the unit.")],
+    sequence: Annotated[
+        Optional[str],  # noqa: UP045 - typer reads the annotation at run time
+        typer.Argument(help="A shipped sequence or a file; with --resume the one of that run."),
+    ] = None,
+    serial: Annotated[str, typer.Option("--serial", help="Serial number of the unit.")] = "",
     bench: BenchOption = None,
     unit: UnitSheet = None,
     operator: Annotated[str, typer.Option("--operator", help="Who runs it, for the record.")] = "",
@@ -41,10 +44,37 @@ def run(
     ] = False,
     lan: Lan = False,
     port: Port = 0,
+    resume: Annotated[
+        str,
+        typer.Option("--resume", help="Go on with an interrupted run: its id, 'last', a serial."),
+    ] = "",
+    because: Annotated[
+        str, typer.Option("--because", help="With --resume: what explains the trip that ended it.")
+    ] = "",
 ) -> None:
     """Run a sequence on a unit and leave a record."""
-    from seqrun.cli.commands import run_command
+    from seqrun.cli.commands import Attended, refuse_to_guess, run_command
 
+    attended = Attended(yes, rehearse, live or lan, lan, port)
+    if resume:
+        from seqrun.cli.resume import resume_command
+
+        given = {
+            "a sequence": sequence, "--serial": serial, "--bench": bench, "--unit": unit,
+            "--fault": fault,
+        }  # fmt: skip
+        raise typer.Exit(
+            resume_command(
+                resume,
+                results,
+                because=because,
+                given=[name for name, value in given.items() if value],
+                operator=operator,
+                attended=attended,
+            )
+        )
+    if not sequence or not serial:
+        raise refuse_to_guess(sequence)
     raise typer.Exit(
         run_command(
             sequence,
@@ -55,12 +85,8 @@ def run(
             results=results,
             faults=fault or [],
             seed=seed,
-            yes=yes,
             only_complete=only_complete,
-            rehearse=rehearse,
-            live=live,
-            lan=lan,
-            port=port,
+            attended=attended,
         )
     )
 

@@ -11,6 +11,8 @@ from collections.abc import Iterable
 from seqrun.values import Judged
 
 READ_AGAIN = "read_again"
+#: how the note of a reading begins that a resumed run took over; the run that made it follows
+KEPT = "kept from "
 
 
 def counted(judged: Iterable[Judged]) -> list[Judged]:

@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 
 import pandas as pd
 
-from seqrun.record.again import READ_AGAIN
+from seqrun.record.again import KEPT, READ_AGAIN
 from seqrun.record.cells import from_text
 from seqrun.record.errors import RecordError, from_os
 from seqrun.record.rows import READING_COLUMNS, RunRow
@@ -89,11 +89,14 @@ def readings_frame(
 
 
 def counted_frame(frame: pd.DataFrame) -> pd.DataFrame:
-    """The rows that count, in their order: without those that were read again.
+    """The rows that count, in their order: without those that were read again, and, where there are
+    notes, those that a resumed run took over and that stand by the run that made them.
 
     Args:
         frame: with ``run_id``, ``step`` and ``quantity``, in the order of the table.
     """
+    if "note" in frame:
+        frame = frame[~frame["note"].astype("str").str.startswith(KEPT)]
     marks = frame.index[frame["quantity"] == READ_AGAIN]
     if len(marks) == 0:
         return frame

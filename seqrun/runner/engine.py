@@ -36,6 +36,7 @@ from seqrun.runner.hands import Hands
 from seqrun.runner.lent import Lent
 from seqrun.runner.opening import OpenBench
 from seqrun.runner.reading_by_hand import marked
+from seqrun.runner.resuming import Resumption
 from seqrun.values import Bound, Judged, Limit, Verdict
 
 #: how long a run with power on waits for another program that has the record locked
@@ -61,6 +62,7 @@ class Engine(Lent):
         record: RunRecord,
         watcher: Watcher,
         check_interrupt: Callable[[], None],
+        resumed: Resumption | None = None,
     ) -> None:
         super().__init__(plan.view, opened, hands, record, watcher, check_interrupt)
         self.plan = plan
@@ -73,12 +75,15 @@ class Engine(Lent):
         self._verdicts: dict[str, list[Verdict]] = {}
         self._index = self._begun = 0  # of the present action, and the readings before it
         self._last_read: int | None = None  # the action before it, when that one has read something
+        self.resumed = resumed
 
     def do_all(self) -> None:
         """Do every action; a failed step that says so ends the measuring, not the power-down.
 
         What this bench cannot do, or this unit gives no access to, comes first, as not measured.
         """
+        for line in self.resumed.lines() if self.resumed is not None else ():
+            self.say(line)
         for line in lines(self.plan.left_out):
             self.say(line)
         for out in self.plan.left_out:
@@ -107,6 +112,8 @@ class Engine(Lent):
         self.watcher.step_started(index, action.id, action.step.kind, self.plan.seconds(index))
         self._tell_bench()
         self._index, self._begun, self._moved = index, len(self.judged), False
+        if self.resumed is not None and (rows := self.resumed.rows(action.id)):
+            return self._keep_rows(action, rows)
         try:
             self._do(action)
         except ReadAgain as wish:
@@ -124,7 +131,22 @@ class Engine(Lent):
         if {j.verdict for j in new} & _ending(action.step):
             self.stopped_at = action.id
         self._last_read = index if new else None
+        if self.resumed is not None:
+            self.resumed.compare(action.id, new)
         return index + 1
+
+    def _keep_rows(self, action: Action, rows: list[Judged]) -> int:
+        """Put on record what the run that is resumed has read; the index of the next action."""
+        if self.resumed is None:
+            raise AssertionError("nothing is resumed")
+        for one in rows:
+            self._on_record(one)
+        for table, entries in self.resumed.take_over(action.id, self.record).items():
+            self.facts.setdefault(table, {}).update(entries)
+        self.reached.add(action.id)
+        self.watcher.step_ended(action.id, rows, self.elapsed)
+        self._last_read = None
+        return self._index + 1
 
     # --- reading again -----------------------------------------------------------------------
 
@@ -274,8 +296,11 @@ class Engine(Lent):
             step=step_id,
             apart=self._apart(item.value),
         )
+        self._on_record(judged)
+
+    def _on_record(self, judged: Judged) -> None:
         self.judged.append(judged)
-        self._verdicts.setdefault(step_id, []).append(judged.verdict)
+        self._verdicts.setdefault(judged.step, []).append(judged.verdict)
         # With power on, nothing waits for another program's lock for long.
         patience = Patience(LOCKED_S if self._charged else LOCK_TIMEOUT_S, self._meanwhile)
         self.record.reading(judged, simulated=self.simulated, patience=patience)

@@ -33,6 +33,7 @@ from seqrun.runner.marker import told as left_by
 from seqrun.runner.opening import BenchFiles, OpenBench, VirtualHands, WallClock, open_bench
 from seqrun.runner.papers import against_release
 from seqrun.runner.rehearsal import PacedClock, Rehearsal, refuse_to_rehearse
+from seqrun.runner.resuming import Disagrees, Resumption
 from seqrun.runner.safe import SafeReport, make_safe
 from seqrun.runner.signals import Interrupts
 from seqrun.runner.switching import SwitchHands
@@ -52,6 +53,8 @@ class Options:
     results: Path
     #: sequence, bench, unit sheet, faults and seed as they were named, to ask for them again
     asked: Mapping[str, object] = field(default_factory=dict)
+    #: the run that it goes on with, and what it keeps of it
+    resumed: Resumption | None = None
 
 
 @dataclass(frozen=True)
@@ -127,16 +130,21 @@ def execute(
             told = [left_by(left)] if left else left_on_record(store, files)
             opened = open_bench(files, log)
             try:
+                if options.resumed is not None:
+                    options.resumed.check_instruments(opened)
                 # Nothing is on yet, but whoever waits for a lock may still end it.
                 patience = Patience(LOCK_TIMEOUT_S, interrupts.check)
                 record = store.start(_info(plan, opened, options), patience=patience)
                 record.facts({"asked": options.asked})
+                if options.resumed is not None:
+                    record.facts({"resumed": options.resumed.facts()})
                 log.hand_on(record.message_log())
                 opened.listen(record.message_log())
                 marker.begin(record.run_id, options.results)
                 return _run(
-                    plan, opened, hands, Guarded(watcher), record, interrupts, wall, marker, told
-                )
+                    plan, opened, hands, Guarded(watcher), record, interrupts, wall, marker, told,
+                    options.resumed,
+                )  # fmt: skip
             finally:
                 opened.close()
         finally:
@@ -166,6 +174,7 @@ def _run(
     wall: float,
     marker: Marker,
     left: Sequence[str],
+    resumed: Resumption | None,
 ) -> Outcome:
     if isinstance(opened.clock, WallClock):
         interrupts.wake = opened.clock.wake
@@ -186,7 +195,7 @@ def _run(
         interrupts.check()
         watcher.check()
 
-    engine = Engine(plan, opened, hands, record, watcher, check)
+    engine = Engine(plan, opened, hands, record, watcher, check, resumed)
     opened.desk.staff(hands, opened.clock.now)
     opened.desk.likely_v = LIKELY * plan.view.unit.rail_voltage
     interrupts.watch = engine.watch
@@ -201,6 +210,9 @@ def _run(
         ending.reason, ending.trip = _trip_line(trip), str(trip)
     except Interrupted as end:
         ending.reason = end.found
+    except Disagrees as error:
+        engine.fact("resumed", "disagreed", error.found)
+        ending.reason, ending.failure = error.found, error
     except SeqrunError as error:
         ending.reason, ending.failure = str(error).splitlines()[0], error
     except BaseException as error:
@@ -325,6 +337,8 @@ def _finish(
     wall: float,
 ) -> Outcome:
     safe = ending.safe
+    if engine.resumed is not None:
+        engine.against += engine.resumed.against(engine.judged)
     disposition, reason = dispose(
         engine.judged,
         engine.plan.sequence.decision,
@@ -350,6 +364,8 @@ def _finish(
     wall_s = time.monotonic() - wall
     facts = {
         **engine.facts,
+        "reached": [a.id for a in engine.plan.actions if a.id in engine.reached],
+        "against": engine.against,
         "trip": ending.trip,
         "hookups": engine.hookups_made,
         "findings": findings,

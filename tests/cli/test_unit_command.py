@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from seqrun.errors import Interrupted
+
 Seqrun = Callable[..., tuple[int, str, str]]
 
 
@@ -115,3 +117,26 @@ def test_two_benches_words_are_merged_without_loss_or_doubles(seqrun: Seqrun) ->
         assert code == 0, err
     out = seqrun("unit", "N-1", "--results", "a")[1]
     assert out.count("hums") == 1 and out.count("crackles") == 1 and "LOST" not in out
+
+
+def test_an_interrupted_run_is_gone_on_with_as_the_next_step_says(
+    seqrun: Seqrun, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def stopped(*_: object) -> None:
+        raise Interrupted("the run was interrupted by Ctrl-C")
+
+    with monkeypatch.context() as patched:
+        patched.setattr("seqrun.steps.levels.DcVoltage.perform", stopped)
+        code, _, err = seqrun("run", "quick", "--bench", "demo", "--serial", "R-1")
+    assert code == 4, err
+    words = next_step(seqrun("unit", "R-1")[1])
+    assert words[:2] == ["run", "--resume"]
+    code, out, err = seqrun(*words)
+    assert code == 0, err
+    assert "kept as read then" in out
+    code, _, err = seqrun("run", "--resume", "last")
+    assert code == 2 and "came to its end" in err
+    code, _, err = seqrun("run", "--resume", "last", "--bench", "demo")
+    assert code == 2 and "--bench" in err
+    code, _, err = seqrun("run", "quick")
+    assert code == 2 and "--serial" in err

@@ -230,7 +230,9 @@ def next_actions(rows: Sequence[Row], disposition: Disposition | None) -> list[s
     return [
         "Treat the rails as charged until a meter shows less than 2 V across each reservoir"
         " capacitor.",
-        "Find the cause before powering the unit again, then do the whole sequence again.",
+        "Find the cause before powering the unit again, then do the whole sequence again; or, where"
+        " nothing was changed, 'seqrun run --resume last' goes on: what was read is kept where a"
+        " spot check agrees, heat starts again. After a trip it wants --because, what explains it.",
     ]
 
 
