@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from demo_sim.instruments import scope_frontend as front
 from demo_sim.instruments import specifications as spec
 from demo_sim.instruments.hidden import HiddenErrors
-from demo_sim.instruments.scope_coupling import corner_hz, without_dc
+from demo_sim.instruments.scope_coupling import Capacitor, corner_hz, without_dc
 from demo_sim.instruments.scope_trigger import first_edge
 from demo_sim.instruments.surroundings import Surroundings
 from demo_sim.noise import nearly_normal
@@ -131,6 +131,7 @@ class Acquirer:
         self._errors = HiddenErrors(world, key)
         self._noise = world.rng(f"{key}.noise")
         self._async = world.rng(f"{key}.sampling")
+        self._capacitors: dict[int, tuple[str | None, Capacitor]] = {}
         self._timebase = 1.0 + self._errors.within(spec.SCOPE_TIMEBASE, "timebase")
 
     def _fitted(self, number: int) -> float:
@@ -149,8 +150,14 @@ class Acquirer:
             return volts if pickup is None else volts + pickup.at(times)
 
         if self.settings.channels[number].coupling == "DC":
+            self._capacitors.pop(number, None)  # it is bridged
             return offered(t)
-        return without_dc(offered, t, corner_hz(self._fitted(number)))
+        corner = corner_hz(self._fitted(number))
+        where, capacitor = self._capacitors.get(number, ("", None))
+        if capacitor is None or where != tip or capacitor.corner != corner:
+            capacitor = Capacitor(corner)
+            self._capacitors[number] = (tip, capacitor)
+        return without_dc(offered, t, capacitor)
 
     def front_end(self, number: int) -> front.FrontEnd:
         """The channel's chain as set, with its hidden errors."""

@@ -28,12 +28,40 @@ def corner_hz(probe: float) -> float:
     return CORNER_HZ / max(1.0, probe)
 
 
-def without_dc(voltage: Callable[[Floats], Floats], t: Floats, corner: float) -> Floats:
+class Capacitor:
+    """What one channel's capacitor held when it was looked at last.
+
+    Looks follow close upon each other (for an edge, closer, for the record); each begins where an
+    earlier one left off, and only the first has to work out the past.
+    """
+
+    def __init__(self, corner: float) -> None:
+        self.corner = corner
+        self.tau_s = 1.0 / (2.0 * math.pi * corner)
+        self._held: list[tuple[float, float]] = []  # (bench time, V), of the last look
+
+    def charge(self, voltage: Callable[[Floats], Floats], at_s: float) -> float:
+        """V on it at a bench time."""
+        known = [held for held in self._held if at_s - PAST_TAUS * self.tau_s < held[0] <= at_s]
+        since, volts = max(known, default=(at_s - PAST_TAUS * self.tau_s, math.nan))
+        count = math.ceil((at_s - since) * PAST_RATE_HZ)
+        if count:
+            past = voltage(since + np.arange(count + 1) * ((at_s - since) / count))
+            start = volts if known else float(past.mean())
+            volts = float(_followed(past, start, (at_s - since) / count / self.tau_s)[-1])
+        return volts
+
+    def note(self, *held: tuple[float, float]) -> None:
+        """(bench time, V) of a look."""
+        self._held = list(held)
+
+
+def without_dc(voltage: Callable[[Floats], Floats], t: Floats, capacitor: Capacitor) -> Floats:
     """V behind the capacitor at uniformly spaced times ``t``; ``voltage`` is what is before it."""
     if t.size < 2:
-        return voltage(t) - _charge(voltage, t, corner)
+        return voltage(t) - capacitor.charge(voltage, float(t[0]))
     spacing = float(t[-1] - t[0]) / (t.size - 1)
-    tau = 1.0 / (2.0 * math.pi * corner)
+    tau = capacitor.tau_s
     finer = min(math.ceil(STEPS_PER_RADIAN * spacing / tau), MOST_STEPS // t.size)
     finer = max(1, finer)
     if spacing / finer > tau:  # too slow to follow, too long to work out: all of it is DC
@@ -41,16 +69,10 @@ def without_dc(voltage: Callable[[Floats], Floats], t: Floats, corner: float) ->
         return np.asarray(volts - volts.mean())
     steps = t if finer == 1 else t[0] + np.arange(finer * (t.size - 1) + 1) * (spacing / finer)
     volts = voltage(steps)
-    charge = _followed(volts, _charge(voltage, t, corner), spacing / finer / tau)
+    start = capacitor.charge(voltage, float(t[0]))
+    charge = _followed(volts, start, spacing / finer / tau)
+    capacitor.note((float(t[0]), start), (float(t[-1]), float(charge[-1])))
     return (volts - charge)[::finer]
-
-
-def _charge(voltage: Callable[[Floats], Floats], t: Floats, corner: float) -> float:
-    """V on the capacitor at the first of the times."""
-    per_step = 2.0 * math.pi * corner / PAST_RATE_HZ
-    count = math.ceil(PAST_TAUS / per_step)
-    past = voltage(float(t[0]) - np.arange(count, 0, -1) / PAST_RATE_HZ)
-    return float(_followed(past, float(past.mean()), per_step)[-1])
 
 
 def _followed(volts: Floats, start: float, per_step: float) -> Floats:
