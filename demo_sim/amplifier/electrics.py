@@ -85,13 +85,19 @@ class Electrics:
             np.array([[d.state == "shorted" for d in half] for half in (leg.upper, leg.lower)])
             for leg in self.legs
         ]
+        self._alive: tuple[Rails | None, float] = (None, 0.0)
         self._shorted = [(i, state) for i, state in enumerate(states) if state.any()]
 
     def alive(self, rails: Rails) -> float:
         """0…1: how far drivers and bias work at these rails."""
+        asked, value = self._alive
+        if asked is rails:  # asked for several times at one point
+            return value
         least = self._common(rails) if self.spec.split else 0.5 * rails.pos
         dead, alive = self.spec.rails.dead_v, self.spec.rails.alive_v
-        return float(min(1.0, max(0.0, (least - dead) / (alive - dead))))
+        value = float(min(1.0, max(0.0, (least - dead) / (alive - dead))))
+        self._alive = (rails, value)
+        return value
 
     @staticmethod
     def _common(rails: Rails) -> float:

@@ -28,7 +28,7 @@ Floats = NDArray[np.float64]
 OFF = -600.0  # ln(Is) of a device that is not there
 LARGEST_STEP_V = 0.3
 LEAST_SLOPE = 1e-9  # A/V; below it a slope is no guide
-RESOLVED_V = 1e-10
+RESOLVED_V = 2e-6  # the last step of the search; what is left then is its square over kT/q
 # Of long tables: a curve is followed in steps of this part of kT/q, which a cubic joins to 2e-6 of
 # kT/q where a current is exponential; no more steps than tables are long.
 STEP_OF_VT = 0.1
@@ -119,6 +119,9 @@ class OutputStage:
             step = np.clip(step, -LARGEST_STEP_V, LARGEST_STEP_V)
             u = u - step
             if float(np.abs(step).max()) < RESOLVED_V:
+                slopes *= step[:, None, None]
+                currents[:, 0] -= slopes[:, 0]
+                currents[:, 1] += slopes[:, 1]
                 break
         return u, currents
 

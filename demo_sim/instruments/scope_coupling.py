@@ -46,7 +46,8 @@ class Capacitor:
         since, volts = max(known, default=(at_s - PAST_TAUS * self.tau_s, math.nan))
         count = math.ceil((at_s - since) * PAST_RATE_HZ)
         if count:
-            past = voltage(since + np.arange(count + 1) * ((at_s - since) / count))
+            steps = np.arange(count + 1, dtype=np.float64)
+            past = voltage(since + steps * ((at_s - since) / count))
             start = volts if known else float(past.mean())
             volts = float(_followed(past, start, (at_s - since) / count / self.tau_s)[-1])
         return volts
