@@ -345,14 +345,14 @@ class Waveforms:
             square += (share * density) ** 2
             names.append(name)
         if square > 0.0:
-            rng = noise.stream(self._seed, f"{'+'.join(names)}|{window.name}")
+            rng = noise.moment(self._seed, f"{'+'.join(names)}|{window.name}")
             total += noise.white(window, math.sqrt(square), pole_hz, rng)
 
     def _slow(self, name: str, t: Floats, window: noise.Window) -> Floats | None:
         kind, _, rest = name.partition(".")
         if kind == "amplifier":
             spec = self._unit.spec.channel(rest.split(".")[0]).noise
-            rng = noise.stream(self._seed, f"flicker.{name}|{window.name}")
+            rng = noise.moment(self._seed, f"flicker.{name}|{window.name}")
             return noise.flicker(t, spec.white_v_rt_hz, spec.flicker_hz, rng)
         if kind == "slow":
             return self._slow_of_channel(rest, t)
@@ -392,7 +392,7 @@ class Waveforms:
         for period, table in signal.tables:
             total += period.mean(table, start_s, seconds)
         if signal.noises:
-            rng = noise.stream(self._seed, f"dc|{start_s:.9f}|{seconds:.9f}")
+            rng = noise.moment(self._seed, f"dc|{start_s:.9f}|{seconds:.9f}")
         for name, share in signal.noises.items():
             total += share * self._noise_mean(name, start_s, seconds, rng)
         if signal.gate is not None:

@@ -190,7 +190,14 @@ def test_hum_is_the_sum_of_its_lines(points):
     np.testing.assert_allclose(noise.added(lines, t), exact, atol=1e-10)
 
 
-@pytest.mark.parametrize("summed", [4, 8])
+def test_windows_of_the_same_name_are_drawn_alike_and_others_are_not():
+    one, same = noise.moment(7, "a").normal(size=2000), noise.moment(7, "a").normal(size=2000)
+    np.testing.assert_array_equal(one, same)
+    for other in (noise.moment(7, "b"), noise.moment(8, "a")):
+        assert abs(np.corrcoef(one, other.normal(size=2000))[0, 1]) < 0.12
+
+
+@pytest.mark.parametrize("summed", [2, 8])
 def test_nearly_normal_noise_is_white_and_of_variance_one(summed):
     values = noise.nearly_normal(400_001, noise.stream(3, "n"), summed).astype(float)
     assert values.size == 400_001
