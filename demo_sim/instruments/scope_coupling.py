@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,14 +43,18 @@ class Capacitor:
 
     def charge(self, voltage: Callable[[Floats], Floats], at_s: float) -> float:
         """V on it at a bench time."""
-        known = [held for held in self._held if at_s - PAST_TAUS * self.tau_s < held[0] <= at_s]
-        since, volts = max(known, default=(at_s - PAST_TAUS * self.tau_s, math.nan))
-        count = math.ceil((at_s - since) * PAST_RATE_HZ)
+        span_s = PAST_TAUS * self.tau_s
+        known = [held for held in self._held if at_s - span_s < held[0] <= at_s]
+        since, volts = max(known, default=(at_s - span_s, math.nan))
+        if known:
+            span_s = at_s - since
+        count = math.ceil(span_s * PAST_RATE_HZ)
         if count:
-            steps = np.arange(count + 1, dtype=np.float64)
-            past = voltage(since + steps * ((at_s - since) / count))
+            steps = np.arange(count, dtype=np.float64)
+            past = voltage(since + steps * (span_s / count))
             start = volts if known else float(past.mean())
-            volts = float(_followed(past, start, (at_s - since) / count / self.tau_s)[-1])
+            weights, kept = _fading(count, span_s / count / self.tau_s)
+            volts = float(weights @ past) + kept * start
         return volts
 
     def note(self, *held: tuple[float, float]) -> None:
@@ -76,20 +81,37 @@ def without_dc(voltage: Callable[[Floats], Floats], t: Floats, capacitor: Capaci
     return (volts - charge)[::finer]
 
 
+@lru_cache(maxsize=4)
+def _fading(count: int, per_step: float) -> tuple[Floats, float]:
+    """What is left of each of ``count`` steps at the end of the last one, and of what was before.
+
+    The last value of ``_followed``, as a weighted sum.
+    """
+    weights = -math.expm1(-per_step) * np.exp(-per_step * np.arange(count - 1, -1, -1))
+    return weights, math.exp(-per_step * count)
+
+
 def _followed(volts: Floats, start: float, per_step: float) -> Floats:
     """V on the capacitor as it follows: a first-order lag that begins at ``start``.
 
     after[n] = kept · after[n−1] + (1 − kept) · volts[n−1]: one step late, so that a jump of the
-    input passes the capacitor whole and then leaks away. Solved stretch by stretch as a sum of
+    input passes the capacitor whole and then leaks away. Solved stretch by stretch as sums of
     growing terms, which a stretch is short enough to hold: no filter library is worth its import.
     """
+    count = volts.size - 1
+    stretch = max(1, min(int(MOST_GROWTH / per_step), math.isqrt(volts.size) + 1))
+    rows = -(-count // stretch)
+    part = np.zeros((rows, stretch))
+    part.reshape(-1)[:count] = volts[:-1]
+    decay = np.exp(-per_step * np.arange(1, stretch + 1))
+    part *= 1.0 / decay
+    np.cumsum(part, axis=1, out=part)
+    part *= (1.0 - math.exp(-per_step)) * decay
+    left = [start]
+    for gained in part[:, -1].tolist():
+        left.append(left[-1] * float(decay[-1]) + gained)
+    part += np.outer(left[:-1], decay)
     after = np.empty(volts.size)
     after[0] = start
-    stretch = max(1, int(MOST_GROWTH / per_step))
-    decay = np.exp(-per_step * np.arange(1, min(stretch, volts.size) + 1))
-    for begin in range(0, volts.size - 1, stretch):
-        part = volts[begin : min(begin + stretch, volts.size - 1)]
-        falling = decay[: part.size]
-        summed = np.cumsum(part / falling) * (1.0 - decay[0]) * falling
-        after[begin + 1 : begin + 1 + part.size] = after[begin] * falling + summed
+    after[1:] = part.reshape(-1)[:count]
     return after
