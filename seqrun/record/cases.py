@@ -44,8 +44,9 @@ class CaseEntry:
         """A row of cells in the order of :data:`CASE_COLUMNS`.
 
         Raises:
-            ValueError: a kind that is none.
+            ValueError: a kind or a time that is none.
         """
+        cells.from_utc(row[1])
         kinds: tuple[Kind, ...] = get_args(Kind)
         kind = next((k for k in kinds if k == row[2]), None)
         if kind is None:

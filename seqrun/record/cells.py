@@ -88,4 +88,7 @@ def from_utc(cell: str) -> datetime | None:
     Raises:
         ValueError: it is not ISO 8601.
     """
-    return datetime.fromisoformat(cell) if cell else None
+    try:
+        return datetime.fromisoformat(cell) if cell else None
+    except ValueError:
+        raise ValueError(f"'{cell}' is no time such as 2026-05-11T09:30:00.000Z") from None

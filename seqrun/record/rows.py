@@ -185,6 +185,8 @@ class RunRow:
         """
         text = cells.from_text
         ended = bool(row[2])
+        for time in row[1:3]:
+            cells.from_utc(time)
         return cls(
             row[0],
             row[1],
