@@ -76,8 +76,6 @@ def warnings(view: BenchView, trips: Iterable[Trip]) -> Iterator[str]:
     """What instruments by hand take away from the safety of a run."""
     listed = list(trips)
     for quantity in sorted(asleep(view, listed)):
-        if not view.has(READ_BY[quantity]):
-            continue
         why = "only a reading that is typed in can reach it"
         if READ_BY[quantity] == "supply":
             why = "set its current limit, and keep a hand at its switch"

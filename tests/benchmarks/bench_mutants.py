@@ -79,7 +79,18 @@ GROUPS = {
         ),
         ("tests/runner",),
     ),
-    "plan": Group(0.92, ("seqrun/plan",), ("tests/plan", "tests/runner", "tests/steps")),
+    "plan": Group(
+        0.92,
+        ("seqrun/plan",),
+        (
+            "tests/plan",
+            "tests/runner/test_by_hand.py",
+            "tests/runner/test_front_panel_protection.py",
+            "tests/runner/test_left_out_steps.py",
+            "tests/runner/test_plain_supply.py",
+            "tests/runner/test_units_that_keep_to_themselves.py",
+        ),
+    ),
     "measure": Group(0.85, ("seqrun/measure",), ("tests/measure", "tests/outside")),
     "instruments": Group(
         0.85, ("seqrun/instruments",), ("tests/instruments", "tests/outside/test_pyvisa_sim.py")

@@ -1,0 +1,227 @@
+"""The plan: what it leaves out and why, which outputs of a supply count, what it may be asked."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+import demo_sim
+from seqrun.errors import SeqrunError, UsageError
+from seqrun.files.sequence.expand import expand_all
+from seqrun.files.unit.sheet import load_unit
+from seqrun.plan import by_hand, protection
+from seqrun.plan.actions import HOOKUP_SECONDS, Plan
+from seqrun.plan.build import build
+from seqrun.runner.preparation import prepare
+
+HEAD = 'title = "T"\nrevision = "A"\n'
+TRIP = '[[trip]]\nquantity = "supply_current"\nabove = "3 A"\n'
+PROTECT = """
+[[step]]
+id = "protection"
+do = "protect_supply"
+over_voltage = "1.15 * rail_voltage"
+over_current = "1.5 * supply_at_rated_power"
+"""
+LOADS = '[[step]]\nid = "loads"\ndo = "load_resistance"\n'
+RAMP = """
+[[step]]
+id = "bring_up"
+do = "ramp_supply"
+to = "rail_voltage"
+healthy_current = "3 * supply_idle"
+running_limit = "1 A"
+"""
+OFFSET = """
+[[step]]
+id = "offset.{channel}"
+each = "channel"
+do = "dc_voltage"
+at = "out.{channel}"
+limit = { between = ["-50 mV", "50 mV"] }
+"""
+GAIN = '[[step]]\nid = "gain"\ndo = "gain"\nlimit = { between = ["28 dB", "30 dB"] }\n'
+DOWN = '[[step]]\nid = "discharge"\ndo = "power_down"\nlimit = { at_most = "2 V" }\n'
+NO_GENERATOR = (
+    '[instrument.generator]\nresource = "TCPIP0::generator.demo::INSTR"\n'
+    'driver = "generic-generator"\nserial = "GE0001"\ncalibrated = 2026-03-03\n'
+)
+
+
+@pytest.fixture
+def planned(tmp_path: Path) -> Callable[..., Plan]:
+    def plan(*parts: str, bench: str = "demo", unit: str = "demo-2x40") -> Plan:
+        path = tmp_path / "sequence.toml"
+        path.write_text(HEAD + "".join(parts), encoding="utf-8")
+        return prepare(str(path), bench, unit)[0]
+
+    return plan
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Callable[..., str]:
+    def write(*changes: tuple[str, str]) -> str:
+        unit = "demo-2x40"
+        text = demo_sim.open_bench(load_unit(unit).plain(), unit_sheet=unit).bench_toml()
+        for was, becomes in changes:
+            assert was in text
+            text = text.replace(was, becomes)
+        path = tmp_path / "bench.toml"
+        path.write_text(text, encoding="utf-8")
+        return str(path)
+
+    return write
+
+
+@pytest.fixture
+def without_generator(bench: Callable[..., str]) -> str:
+    leads = "".join(
+        f'[[lead]]\nfrom = "generator.{n}"\nto = "in.{channel}"\n\n'
+        for n, channel in ((1, "left"), (2, "right"))
+    )
+    return bench((NO_GENERATOR, ""), (leads, ""))
+
+
+# --- what is left out ----------------------------------------------------------------------------
+
+
+def test_unless_asked_for_a_whole_one_a_plan_leaves_out_what_the_bench_lacks(
+    planned: Callable[..., Plan], without_generator: str
+) -> None:
+    part = planned(TRIP, PROTECT, RAMP, OFFSET, GAIN, DOWN, bench=without_generator)
+    assert [out.id for out in part.left_out] == ["gain"]
+    steps = expand_all(part.sequence, part.view.unit)
+    assert [out.id for out in build(part.sequence, part.view, steps).left_out] == ["gain"]
+    with pytest.raises(UsageError, match="the bench has no generator"):
+        build(part.sequence, part.view, steps, only_complete=True)
+
+
+def test_what_comes_after_a_step_that_has_to_be_measured_goes_with_it(
+    planned: Callable[..., Plan], without_generator: str
+) -> None:
+    must = GAIN + "stop_if_not_measured = true\n"
+    part = planned(TRIP, PROTECT, RAMP, OFFSET, must, LOADS, DOWN, bench=without_generator)
+    left = {out.id: out.reason for out in part.left_out}
+    assert list(left) == ["gain", "loads"]
+    assert left["loads"].startswith("'gain' is needed before it and is left out: ")
+    assert "the bench has no generator" in left["loads"]
+    assert "discharge" in [action.id for action in part.actions], "the way down is never left out"
+
+
+def test_the_first_step_that_has_to_be_measured_is_the_one_named(
+    planned: Callable[..., Plan], without_generator: str
+) -> None:
+    both = GAIN + "stop_if_not_measured = true\n"
+    both += both.replace('id = "gain"', 'id = "again"')
+    part = planned(TRIP, PROTECT, RAMP, OFFSET, both, LOADS, DOWN, bench=without_generator)
+    (loads,) = (out.reason for out in part.left_out if out.id == "loads")
+    assert loads.startswith("'gain' is needed")
+
+
+# --- supplies ------------------------------------------------------------------------------------
+
+TWO_OUTPUTS = """
+[supply]
+outputs = 2
+volts = ["40 V", "{second} V"]
+amperes = ["5 A", "{amperes} A"]
+"""
+
+
+def supply(folder: Path, second: float = 40.0, amperes: float = 5.0) -> str:
+    """The generic supply with two outputs, the second of them a smaller one."""
+    text = (Path("drivers") / "generic-supply.toml").read_text(encoding="utf-8")
+    start = text.index("[supply]")
+    end = text.index("\n[", start)
+    own = TWO_OUTPUTS.format(second=second, amperes=amperes)
+    path = folder / "supply.toml"
+    path.write_text(text[:start] + own.strip() + "\n" + text[end:], encoding="utf-8")
+    return str(path)
+
+
+@pytest.mark.parametrize(
+    ("second", "amperes", "found"),
+    [(29.0, 5.0, "which goes to 29 V"), (40.0, 0.5, "500 mA"), (40.0, 5.0, "")],
+)
+def test_the_weakest_output_that_feeds_a_rail_counts(
+    planned: Callable[..., Plan],
+    bench: Callable[..., str],
+    tmp_path: Path,
+    second: float,
+    amperes: float,
+    found: str,
+) -> None:
+    driver = supply(tmp_path, second, amperes)
+    file = bench(('driver = "generic-supply"', f'driver = "{driver}"'))
+    parts = (TRIP, PROTECT, RAMP, DOWN)
+    if not found:
+        assert planned(*parts, bench=file).actions
+        return
+    with pytest.raises(SeqrunError) as refused:
+        planned(*parts, bench=file)
+    assert found in str(refused.value)
+
+
+def test_a_supply_too_small_is_told_beside_a_rail_that_it_does_not_feed(
+    planned: Callable[..., Plan], bench: Callable[..., str], tmp_path: Path
+) -> None:
+    driver = supply(tmp_path, 20.0)
+    lead = '[[lead]]\nfrom = "supply.2.neg"\nto = "rail.neg"\n\n'
+    file = bench(('driver = "generic-supply"', f'driver = "{driver}"'), (lead, ""))
+    with pytest.raises(SeqrunError) as refused:
+        planned(TRIP, PROTECT, RAMP, DOWN, bench=file)
+    assert "rail.neg" in str(refused.value) and "which goes to 20 V" in str(refused.value)
+
+
+def test_a_supply_without_its_own_protection_is_told_beforehand(
+    planned: Callable[..., Plan],
+) -> None:
+    plain = planned(TRIP, PROTECT, RAMP, DOWN, bench="demo:plain_supply")
+    lines = protection.told(plain.sequence, plain.view, plain.actions)
+    assert lines and all("stay at the bench" in line for line in lines)
+    assert "rail.pos and rail.neg" in lines[0] and "the trips on supply current" in lines[0]
+    good = planned(TRIP, PROTECT, RAMP, DOWN)
+    assert protection.told(good.sequence, good.view, good.actions) == []
+    assert protection.told(plain.sequence, plain.view, ()) == []
+
+
+# --- the view and the plan -----------------------------------------------------------------------
+
+
+def test_the_sensor_of_a_point_is_the_one_that_is_there(
+    planned: Callable[..., Plan], bench: Callable[..., str]
+) -> None:
+    ambient = 'point = "sensor.ambient"\nkind = "Pt100"\nclass = "B"'
+    file = bench((ambient, ambient.replace('"B"', '"A"')))
+    view = planned(TRIP, PROTECT, RAMP, DOWN, bench=file).view
+    assert view.sensor("sensor.ambient").tolerance_class == "A"
+    assert view.sensor("sensor.sink").tolerance_class == "B"
+    with pytest.raises(SeqrunError, match=r"no sensor at 'sensor\.driver'"):
+        view.sensor("sensor.driver")
+
+
+def test_hands_take_their_time_for_each_hookup(planned: Callable[..., Plan]) -> None:
+    plan = planned(TRIP, PROTECT, RAMP, OFFSET, DOWN)
+    assert len(plan.hookups) >= 2
+    assert plan.seconds(by_hand=True) == plan.seconds() + HOOKUP_SECONDS * len(plan.hookups)
+    assert plan.seconds(1) == plan.seconds() - plan.actions[0].needs.seconds
+
+
+def test_leads_that_stay_and_leads_that_move_are_all_the_leads(
+    planned: Callable[..., Plan],
+) -> None:
+    plan = planned(TRIP, PROTECT, RAMP, OFFSET, DOWN)
+    assert {"meter.hi", "meter.lo"} & set(plan.moving)
+    assert "supply.1.pos" in plan.standing
+    assert not set(plan.moving) & set(plan.standing)
+    assert all(len(nodes) > 1 for nodes in plan.moving.values())
+
+
+def test_a_trip_that_hands_would_have_to_read_is_asleep_and_warned_of(
+    planned: Callable[..., Plan],
+) -> None:
+    plan = planned(TRIP, PROTECT, RAMP, DOWN)
+    assert by_hand.asleep(plan.view, plan.sequence.trip) == set()
+    assert list(by_hand.warnings(plan.view, plan.sequence.trip)) == []
