@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from dialect_bench import of_role, shipped
+from dialect_bench import eventually, of_role, shipped
 from dialects import trace
 
 from seqrun.errors import InstrumentRefused, NotMeasured
@@ -152,7 +152,7 @@ def test_a_scope_of_2500_points_refuses_a_longer_record_before_it_is_asked(opene
 def test_safe_ends_a_wait_for_an_edge(opener: Any, name: str) -> None:
     scope, dialect = opener(name)
     scope.make_safe()
-    assert dialect.received[-1].upper() != "*IDN?"
+    assert eventually(lambda: dialect.received[-1].upper() != "*IDN?")
 
 
 def test_there_are_three_ways_of_transfer_at_least() -> None:

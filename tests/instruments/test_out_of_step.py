@@ -164,7 +164,7 @@ def test_a_sentinel_in_the_preamble_ends_at_the_scope(bench: Any, mocker: Any) -
     fields[scope.driver.scope.preamble.index("xincrement")] = "9.91E+37"
     mocker.patch.object(type(call), "__call__", lambda *_a, **_k: separator.join(fields))
     with pytest.raises(NotMeasured, match="scaling of channel 1"):
-        scope._scaling(1, scope._vertical(1, 1.0), 1e6)
+        scope._scaling(1, scope._vertical(1, 1.0), 1e6, 1000)
 
 
 def test_an_absent_protection_is_said_and_never_guessed() -> None:
