@@ -159,7 +159,7 @@ def test_an_interrupted_exchange_is_put_right_by_the_next(bench: Any) -> None:
     supply = bench.supply
     supply.set_voltage(1, 7.0)
     supply._link.wire.send("VOLT?")
-    supply._link._owed = True
+    supply._link.talk.owed = True
     assert supply.over_voltage_protection(1) == pytest.approx(44.0)
 
 
@@ -258,7 +258,7 @@ def test_outputs_go_off_from_the_middle_of_an_exchange(bench: Any) -> None:
     supply = bench.supply
     supply.enable(True)
     supply._link.wire.send("MEAS:VOLT? (@1)")
-    supply._link._owed = True
+    supply._link.talk.owed = True
     supply.make_safe()
     assert not supply.enabled()
 
