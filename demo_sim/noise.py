@@ -174,6 +174,15 @@ def hum(rectified_v: float, line_v: float, line_hz: float = 50.0) -> tuple[Sinus
     return tuple(parts)
 
 
+def odd_lines(peak_v: float, line_hz: float = 50.0) -> tuple[Sinusoid, ...]:
+    """Odd multiples of the line from the third to the seventh, each a half of the one before."""
+    if not peak_v:
+        return ()
+    return tuple(
+        Sinusoid(line_hz * k, peak_v * 0.5**number, 0.3) for number, k in enumerate((3, 5, 7))
+    )
+
+
 def added(parts: Sequence[Sinusoid], t: Floats) -> Floats:
     """Their sum at evenly spaced times ``t``.
 

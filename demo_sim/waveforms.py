@@ -369,10 +369,12 @@ class Waveforms:
             return noise.hum(0.7 * self._ripple(rest), 0.0, self.dirt.line_hz)
         if kind == "slow":
             spec = self._unit.spec.channel(rest).noise
-            hum_v = spec.hum_v
-            if spec.hum_per_a:
-                hum_v += spec.hum_per_a * max(0.0, self._unit.rails.pos.amps - spec.hum_from_a)
-            return noise.hum(hum_v, spec.line_v, self.dirt.line_hz)
+            beyond = 0.0
+            if spec.hum_per_a or spec.line_per_a:
+                beyond = max(0.0, self._unit.rails.pos.amps - spec.hum_from_a)
+            hum_v = spec.hum_v + spec.hum_per_a * beyond
+            odd = noise.odd_lines(spec.line_per_a * beyond, self.dirt.line_hz)
+            return (*noise.hum(hum_v, spec.line_v, self.dirt.line_hz), *odd)
         return ()
 
     def _slow_of_channel(self, channel: str, t: Floats) -> Floats:

@@ -80,7 +80,9 @@ class Electrics:
         self.stage = OutputStage(self.legs, spec.idle_current, float(np.median(ballasts)))
         self.offset = np.array([leg.offset_v for leg in self.legs])[:, None]
         self._offset_per_k = np.array([leg.offset_v_per_k for leg in self.legs])
-        self._drifts = bool(self._offset_per_k.any())
+        self._offset_step = np.array([leg.offset_step_v for leg in self.legs])
+        self._offset_step_c = np.array([leg.offset_step_c for leg in self.legs])
+        self._drifts = bool(self._offset_per_k.any() or self._offset_step.any())
         states = [
             np.array([[d.state == "shorted" for d in half] for half in (leg.upper, leg.lower)])
             for leg in self.legs
@@ -134,7 +136,9 @@ class Electrics:
         alive = self.alive(rails)
         offset = self.offset
         if self._drifts:
-            offset = offset + (self._offset_per_k * (sensor_c - 25.0))[:, None]
+            moved = self._offset_per_k * (sensor_c - 25.0)
+            moved = moved + np.where(sensor_c > self._offset_step_c, self._offset_step, 0.0)
+            offset = offset + moved[:, None]
         swing = (wanted + offset) * alive
         current = admittance @ (swing + middle)
         need = swing + path.drop_ohm * current

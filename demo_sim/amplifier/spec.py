@@ -55,6 +55,7 @@ class LegSpec:
             ``HeatSpec.bias_air_k_per_w``; the ratio is how well the bias follows the sink.
         offset_v: DC at the output, V. gain: signed voltage gain of this leg.
         offset_v_per_k: what comes to it per kelvin of the bias transistor above 25 °C.
+        offset_step_v: what comes to it while the bias transistor is warmer than offset_step_c.
         low_cut_hz, pole_hz: input coupling and closed-loop bandwidth, −3 dB.
         dead: 1 = its driver gives nothing.
     """
@@ -65,6 +66,8 @@ class LegSpec:
     gain: float
     offset_v: float = 0.0
     offset_v_per_k: float = 0.0
+    offset_step_v: float = 0.0
+    offset_step_c: float = 45.0
     bias_shift_v: float = 0.0
     bias_sensor_k_per_w: float = 5.0
     low_cut_hz: float = 2.0
@@ -104,7 +107,8 @@ class NoiseSpec:
         crackle_v: typical height of a crackle that comes every ``crackle_every_s`` on average,
             warm or cold; 0 = none.
         hum_per_a: peak at the output, of the doubled line frequency with its harmonics, per ampere
-            of a rail's current above ``hum_from_a``.
+            of a rail's current above ``hum_from_a``. line_per_a: the same of the line frequency
+            and its odd multiples, as of a charging current that differs from half to half.
     """
 
     white_v_rt_hz: float = 18e-9
@@ -117,6 +121,7 @@ class NoiseSpec:
     crackle_v: float = 0.0
     crackle_every_s: float = 15.0
     hum_per_a: float = 0.0
+    line_per_a: float = 0.0
     hum_from_a: float = 0.25
 
 
