@@ -231,6 +231,10 @@ class PoweredUnit:
             self.now += stride
             self._destroy_what_is_too_hot()
 
+    def restless(self, seconds: float) -> bool:
+        """Whether rails or relays move within so many seconds."""
+        return self.rails.moving or self._next_event() - self.now < seconds
+
     def _hottest_c(self) -> float:
         """The hottest place of the unit; that is a junction, or near enough to one."""
         return float(self.heat.rise_k.max()) + self.ambient_c

@@ -113,6 +113,10 @@ class World:
         self._clock.advance(dt)
         self.catch_up()
 
+    def restless(self, seconds: float) -> bool:
+        """Whether rails or relays move within so many seconds, as far as anybody knows now."""
+        return self._unit.restless(seconds)
+
     def catch_up(self) -> None:
         """Bring heat, rails and relays to the clock."""
         behind = self._clock.now - self._unit.now

@@ -42,6 +42,9 @@ HIGH_RESOLUTION_FOLD = 256  # samples that high-resolution mode folds at most: f
 Acquisition = Literal["plain", "average", "high resolution"]
 
 
+PIECE_S = 0.02  # of a record while rails or relays move
+
+
 @dataclass(slots=True)
 class Channel:
     """One channel as it is set; volts at the probe tip by the declared probe factor."""
@@ -272,11 +275,32 @@ class Acquirer:
             fold = int(min(HIGH_RESOLUTION_FOLD, max(1.0, spec.SCOPE_MAX_RATE_HZ / s.rate_hz)))
             bits = front.high_resolution_bits(self.bits, fold)
         codes = {}
+        tips = self._tips(tuple(ends), t, step)
         for n, end in ends.items():
-            volts = self.tip_volts(n, t)
+            volts = tips[n]
             of_probe = self._world.probe_noise(f"{self._key}.{n}")
             if of_probe:
                 volts = volts + of_probe * nearly_normal(volts.size, self._noise)
             codes[n] = front.convert(front.screen(volts, end, self._noise, fold), bits)
-        self._world.advance(s.points * step)
         return codes
+
+    def _tips(
+        self, numbers: tuple[int, ...], t: NDArray[np.float64], step: float
+    ) -> dict[int, NDArray[np.float64]]:
+        """Volts at the probes' tips over a record; time passes to its end.
+
+        A unit at rest is taken as it is when the record begins; one whose rails or relays move, in
+        pieces.
+        """
+        if not self._world.restless(t.size * step):
+            found = {n: self.tip_volts(n, t) for n in numbers}
+            self._world.advance(t.size * step)
+            return found
+        length = max(1, round(PIECE_S / step))
+        parts: dict[int, list[NDArray[np.float64]]] = {n: [] for n in numbers}
+        for start in range(0, t.size, length):
+            some = t[start : start + length]
+            for n in numbers:
+                parts[n].append(self.tip_volts(n, some))
+            self._world.advance(some.size * step)
+        return {n: np.concatenate(found) for n, found in parts.items()}

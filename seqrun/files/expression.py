@@ -290,6 +290,7 @@ VoltsExpression = Annotated[Expression, InUnit("V")]
 AmperesExpression = Annotated[Expression, InUnit("A")]
 WattsExpression = Annotated[Expression, InUnit("W")]
 HertzExpression = Annotated[Expression, InUnit("Hz")]
+SecondsExpression = Annotated[Expression, InUnit("s")]
 
 
 def _looks_like_a_quantity(text: str) -> bool:

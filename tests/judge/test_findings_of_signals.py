@@ -23,6 +23,7 @@ TOLD: dict[str, tuple[str, float, float]] = {
     "crackle_rate": ("Hz", 0.009, 0.06),
     "stray": ("V", 0.01, 0.7),
     "hum_driven": ("V", 1e-4, 0.013),
+    "thump": ("V", 0.05, 3.2),
 }
 
 
@@ -73,6 +74,7 @@ def test_nothing_is_named_where_nothing_failed() -> None:
         ("crackle_rate", "crackle"),
         ("stray", "peak_oscillation"),
         ("hum_driven", "hum_when_driven"),
+        ("thump", "thump"),
     ],
 )
 def test_what_fails_alone_names_its_class_and_channel(

@@ -1,0 +1,227 @@
+"""What the loudspeaker gets when the unit is switched on and off: DC and thumps."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, replace
+from typing import ClassVar, Literal
+
+import numpy as np
+from pydantic import Field
+
+from seqrun.errors import NotMeasured
+from seqrun.files.expression import SecondsExpression
+from seqrun.plan.context import Context
+from seqrun.plan.contract import Step, Yielded
+from seqrun.plan.measurand import Measurand, judged, shown
+from seqrun.plan.needs import Forecast, Needs, ScopeRecord
+from seqrun.plan.view import BenchView
+from seqrun.quantity import Seconds, Volts
+from seqrun.steps.common.contact import BY_TONE, TONE_HZ, TONE_V, prove_contact
+from seqrun.steps.common.drive import Drive, Waveform, across
+from seqrun.steps.common.forecasts import BETTER_SCOPE, near_limit, scope_share
+from seqrun.values import COVERAGE_FACTOR, Bound
+
+RECORD_S = 1.6  # between two records the trips are looked at
+RATE_HZ = 5e3  # a cone follows no faster (common practice)
+LEAST_POINTS = 1000
+TRIED_V = 0.2  # rms of a tone that tells whether a relay has closed
+MEAN_S = 0.1  # over which DC is told from what only clicks
+#: what is largest within this of a record's beginning, and stands out of the others by so much, may
+#: have been larger before it
+BEGINS_S, STANDS_OUT = 0.01, 5.0
+
+THUMP = Measurand(
+    "thump",
+    "V",
+    title="thump",
+    what="The largest magnitude at the output, DC and all, while the unit is switched on or off.",
+    how=(
+        "No signal; one record after another from the switching on, the scope coupled to DC. The "
+        "note tells what share of the time was looked at; a thump that began between two records "
+        "is 'at least' what was left of it."
+    ),
+    fooled_by=(
+        "Rails that a bench supply raises slowly let a unit wake up more gently than its own mains "
+        "does. A click shorter than the gap between two records may fall into it."
+    ),
+    contact=BY_TONE,
+)
+THUMP_MEAN = Measurand(
+    "thump_dc",
+    "V",
+    title="DC while switching",
+    what="The largest mean over a tenth of a second at the output meanwhile: what moves a cone.",
+    how="As thump. Shown, not judged.",
+    fooled_by="As thump.",
+)
+
+
+@dataclass
+class _Watched:
+    """What was seen of one output. ``peak`` is the record with the largest magnitude."""
+
+    peak: Waveform | None = None
+    peak_v: float = 0.0
+    mean_v: float = 0.0
+    seen_s: float = 0.0
+    cut: bool = False  # clipped, or begun before its record
+    at: list[float] = field(default_factory=list)  # since the switching, s
+    volts: list[float] = field(default_factory=list)
+
+    def take(self, wave: Waveform, at_s: float) -> None:
+        size = np.abs(wave.volts)
+        top, where = float(size.max()), int(size.argmax())
+        stands_out = not self.volts or top > STANDS_OUT * min(self.volts)
+        self.at.append(at_s)
+        self.volts.append(top)
+        self.seen_s += wave.volts.size * wave.dt_s
+        few = max(1, round(MEAN_S / wave.dt_s))
+        means = np.convolve(wave.volts, np.full(few, 1.0 / few), "valid")
+        self.mean_v = max(self.mean_v, float(np.abs(means).max(initial=0.0)))
+        if self.peak is None or top > self.peak_v:
+            begun = bool(self.at[:-1]) and where * wave.dt_s < BEGINS_S and stands_out
+            self.peak, self.peak_v, self.cut = wave, top, wave.clipped or begun
+
+
+class SwitchingThump(Step):
+    """DC and thumps at every output while the unit is switched off or on.
+
+    ``when = "off"`` switches the supply off and watches for ``watch``; ``when = "on"`` goes after
+    the step that raised the rails and watches until the output relays have closed, and a little
+    longer. Both want no signal at the inputs.
+    """
+
+    kind: ClassVar[str] = "switching_thump"
+    yields: ClassVar = (judged(THUMP, "channel"), shown(THUMP_MEAN, "channel"))
+
+    when: Literal["on", "off"]
+    watch: Seconds | SecondsExpression = Field(4.0, description='how long, such as "4 s"')
+    up_to: Volts = Field(default=10.0, gt=0.0, description="largest voltage that is looked for")
+
+    def needs(self, view: BenchView) -> Needs:
+        hookups = tuple(view.scope_on(f"out.{c}")[2] for c in self.channels(view))
+        roles = {"scope", "supply"} | ({"generator"} if view.has("generator") else set())
+        needs = Needs(
+            roles=frozenset(roles),
+            hookups=hookups,
+            seconds=self._seconds(view) + 2.0,
+            live=True,
+            record=ScopeRecord(LEAST_POINTS, LEAST_POINTS / RECORD_S, peak_v=self.up_to),
+        )
+        if self.when == "off":
+            return replace(needs, switches_off=True, by_itself=frozenset({"supply"}))
+        return needs
+
+    def _seconds(self, view: BenchView) -> float:
+        if isinstance(self.watch, float | int):
+            return float(self.watch)
+        return self.watch.evaluate_in("s", view.unit.names())
+
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        value = near_limit(self, view, 0.1)
+        u = value * scope_share(view, self.up_to)
+        return Forecast(value, COVERAGE_FACTOR * u, better=BETTER_SCOPE)
+
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
+        channels = self.channels(ctx.view)
+        found = {channel: _Watched() for channel in channels}
+        deaf: dict[str, str] = {}
+        if self.when == "off":
+            deaf = self._prove(ctx, channels)
+            since = ctx.clock.now()
+            ctx.supply.enable(False)
+            ctx.powered_off()
+        else:
+            since = ctx.powered_at
+            deaf = self._too_late(ctx, channels)
+        self._look(ctx, found, since)
+        if self.when == "on":
+            deaf = {**self._prove(ctx, channels), **deaf}
+        for channel, one in found.items():
+            if channel in deaf:
+                yield self.not_measured(THUMP, deaf[channel], channel=channel)
+                continue
+            assert one.peak is not None, "a record was taken"
+            took = max(ctx.clock.now() - since, one.seen_s)
+            late = "" if self.when == "off" else f", from {one.at[0]:.1f} s after the rails were up"
+            yield self.reading(
+                THUMP,
+                one.peak_v * one.peak.gain + one.peak.offset_v,
+                channel=channel,
+                bound=Bound.AT_LEAST if one.cut else Bound.EXACT,
+                instruments=(ctx.scope.name,),
+                note=f"switching {self.when}, {100.0 * one.seen_s / took:.0f} % of "
+                f"{took:.1f} s looked at{late}",
+            )
+            yield self.plain(THUMP_MEAN, one.mean_v, channel=channel, instruments=(ctx.scope.name,))
+            ctx.trace(f"{self.id}-{channel}", {"time_s": one.at, "peak_v": one.volts})
+
+    def _look(self, ctx: Context, found: dict[str, _Watched], since: float) -> None:
+        seconds = self._seconds(ctx.view)
+        began = ctx.clock.now()
+
+        def over() -> bool | None:
+            at = ctx.clock.now() - since
+            for channel, wave in self._records(ctx, tuple(found)).items():
+                found[channel].take(wave, at)
+            top = max(one.peak_v for one in found.values())
+            now = ctx.clock.now() - began
+            ctx.progress(f"largest {top:.3g} V", min(now / seconds, 1.0))
+            return True if now >= seconds else None
+
+        ctx.wait_until(
+            over, every_s=0.0, at_most_s=seconds + 30.0, what="the outputs to come to rest"
+        )
+
+    def _records(self, ctx: Context, channels: tuple[str, ...]) -> dict[str, Waveform]:
+        probes = {c: ctx.view.scope_on(f"out.{c}")[:2] for c in channels}
+        wanted = [n for pair in probes.values() for n in pair if n is not None]
+        unit = ctx.view.unit
+        # Each terminal of a bridge on a single rail rests at half of it.
+        rest = 0.5 * unit.rail_voltage if unit.bridged and unit.rails == "single" else 0.0
+        points = min(round(RECORD_S * RATE_HZ), ctx.scope.max_points)
+        got = ctx.scope.acquire(
+            dict.fromkeys(wanted, rest + self.up_to),
+            sample_rate_hz=points / RECORD_S,
+            points=points,
+            coupling="DC",
+        )
+        return {c: across(got, *pair) for c, pair in probes.items()}
+
+    def _too_late(self, ctx: Context, channels: tuple[str, ...]) -> dict[str, str]:
+        """Outputs whose relay has closed while the rails were raised, before anybody looked."""
+        if not ctx.view.unit.relay_delay[0] > 0.0:
+            return {}  # no relay that waits
+        drive = Drive(ctx, TONE_HZ, channels)
+        try:
+            drive.set({c: TRIED_V / drive.gain[c] for c in channels})
+            waves = drive.capture(cycles=32, per_cycle=50, may_be_silent=True)
+        finally:
+            drive.stop()
+        why = "its output relay closed while the rails were raised: raise them in fewer stages"
+        return {c: why for c, wave in waves.items() if wave.rms_v > 0.3 * TRIED_V}
+
+    def _prove(self, ctx: Context, channels: tuple[str, ...]) -> dict[str, str]:
+        """Why an output cannot be said to have been looked at, by channel."""
+        deaf: dict[str, str] = {}
+        for channel in channels:
+            hot, cold, hookup = ctx.view.scope_on(f"out.{channel}")
+            try:
+                prove_contact(ctx, f"out.{channel}", hookup, _loudness(ctx, hot, cold))
+            except NotMeasured as reason:
+                deaf[channel] = reason.found
+        return deaf
+
+
+def _loudness(ctx: Context, hot: int, cold: int | None) -> Callable[[], float]:
+    def rms() -> float:
+        got = ctx.scope.acquire(
+            dict.fromkeys([n for n in (hot, cold) if n is not None], 3.0 * TONE_V),
+            sample_rate_hz=50.0 * TONE_HZ,
+            points=min(5000, ctx.scope.max_points),
+            coupling="AC",
+        )
+        return across(got, hot, cold).rms_v
+
+    return rms

@@ -1,0 +1,63 @@
+"""DC and thumps at the outputs while a unit is switched off and on again."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from seqrun.values import Bound
+
+Powered = Callable[..., Any]
+LIMIT = 'limit = { at_most = "1 V" }'
+SWITCH = f"""
+[[step]]
+id = "off"
+do = "switching_thump"
+when = "off"
+{LIMIT}
+[[step]]
+id = "again"
+do = "ramp_supply"
+to = "rail_voltage"
+stages = 2
+healthy_current = "5 * supply_idle"
+LATER[[step]]
+id = "on"
+do = "switching_thump"
+when = "on"
+watch = "relay_delay_most + 1 s"
+{LIMIT}
+"""
+
+
+def switched(powered: Powered, *faults: str, later: str = "") -> Any:
+    return powered(*faults, seed=3).do(SWITCH.replace("LATER", later))
+
+
+def test_a_healthy_unit_stays_at_rest_while_it_is_switched(powered: Powered) -> None:
+    for reading in switched(powered).all("thump"):
+        assert reading.value < 0.1 and reading.bound is Bound.EXACT
+
+
+def test_a_thump_is_read_in_its_channel_off_and_on(powered: Powered) -> None:
+    """4 V as the relay closes; a part of it as it lets go, when the rails have fallen a little."""
+    done = switched(powered, "thump@left=0.5")
+    off_left, off_right, on_left, on_right = done.all("thump")
+    assert 1.0 < off_left.value < 4.2
+    assert 2.0 < on_left.value < 4.2
+    assert max(off_right.value, on_right.value) < 0.1
+
+
+def test_a_relay_that_closed_while_nobody_looked_is_not_called_quiet(powered: Powered) -> None:
+    closed = '[[step]]\nid = "closed"\ndo = "await_output"\n'
+    done = switched(powered, "thump@left=0.5", later=closed)
+    (on, _) = [r for r in done.all("thump") if "off" not in r.note]
+    assert on.value is None
+    assert "fewer stages" in on.note
+
+
+def test_an_output_that_shows_no_tone_is_not_called_quiet(powered: Powered) -> None:
+    done = switched(powered, "stuck_relay@left=1")
+    told = [r for r in done.all("thump") if r.channel == "left"]
+    assert len(told) == 2
+    assert all(r.value is None for r in told)
