@@ -58,7 +58,7 @@ THUMP_MEAN = Measurand(
 
 
 @dataclass
-class _Watched:
+class _OutputSeen:
     """What was seen of one output. ``peak`` is the record with the largest magnitude."""
 
     peak: Waveform | None = None
@@ -125,7 +125,7 @@ class SwitchingThump(Step):
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
         channels = self.channels(ctx.view)
-        found = {channel: _Watched() for channel in channels}
+        found = {channel: _OutputSeen() for channel in channels}
         deaf: dict[str, str] = {}
         if self.when == "off":
             deaf = self._prove(ctx, channels)
@@ -157,7 +157,7 @@ class SwitchingThump(Step):
             yield self.plain(THUMP_MEAN, one.mean_v, channel=channel, instruments=(ctx.scope.name,))
             ctx.trace(f"{self.id}-{channel}", {"time_s": one.at, "peak_v": one.volts})
 
-    def _look(self, ctx: Context, found: dict[str, _Watched], since: float) -> None:
+    def _look(self, ctx: Context, found: dict[str, _OutputSeen], since: float) -> None:
         seconds = self._seconds(ctx.view)
         began = ctx.clock.now()
 
