@@ -96,6 +96,9 @@ class Circuit:
     def probe_fitted(self, terminal: str, declared: float) -> float:
         return self.fitted.get(terminal, declared)
 
+    def restless(self, seconds: float) -> bool:
+        return False
+
     def probe_noise(self, terminal: str) -> float:
         return 0.0
 
