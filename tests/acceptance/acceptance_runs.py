@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from seqrun.files.shipped import find
 from seqrun.record import RunData, load_run
 from seqrun.runner.events import Watcher
 from seqrun.runner.preparation import prepare
@@ -26,6 +27,18 @@ class Done:
             for judged in self.outcome.judged
             if judged.verdict.value in verdicts
         }
+
+
+def cut_short(folder: Path, last: str) -> str:
+    """The shipped acceptance up to the step ``last``, and its way down; the path of its file.
+
+    What is found early need not be driven hot for half an hour.
+    """
+    head, *steps = find("sequence", "acceptance").read_text("utf-8").split("[[step]]\n")
+    ends = [number for number, text in enumerate(steps) if text.startswith(f'id = "{last}"\n')]
+    path = folder / f"acceptance-to-{last.replace('{', '').replace('}', '')}.toml"
+    path.write_text("[[step]]\n".join([head, *steps[: ends[0] + 1], steps[-1]]), "utf-8")
+    return str(path)
 
 
 def run(

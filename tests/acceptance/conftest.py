@@ -5,17 +5,21 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import pytest
-from acceptance_runs import Done, run
+from acceptance_runs import Done, cut_short, run
 
 
 @pytest.fixture(scope="session")
 def acceptance(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Done]:
-    """``acceptance("open_device@left")``: the run with those faults, made once."""
+    """``acceptance("open_device@left")``: the run with those faults, made once; ``to="gain"``:
+    only as far as that step."""
     made: dict[tuple[str, ...], Done] = {}
 
-    def get(*faults: str) -> Done:
-        if faults not in made:
-            made[faults] = run(tmp_path_factory.mktemp("results"), *faults)
-        return made[faults]
+    def get(*faults: str, to: str | None = None) -> Done:
+        key = (*faults, f"to {to}")
+        if key not in made:
+            folder = tmp_path_factory.mktemp("results")
+            sequence = "acceptance" if to is None else cut_short(folder, to)
+            made[key] = run(folder, *faults, sequence=sequence)
+        return made[key]
 
     return get

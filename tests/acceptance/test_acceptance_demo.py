@@ -10,18 +10,19 @@ from acceptance_runs import run
 
 from seqrun.values import Disposition
 
-#: fault at its usual severity -> the step families that speak against the unit (any of them)
+#: fault at its usual severity -> the step families that speak against the unit (any of them), and
+#: the step up to which the acceptance is done to see it (None: all of it)
 FAULTS = {
-    "dc_offset@left": {"offset"},
-    "open_device@right": {"cold", "share_cold"},
-    "bias_low@left": {"cold", "idle_supply"},
-    "weak_supply": {"power"},
-    "dry_thermal_joint@left": {"drift", "share_hot", "heat_eighth"},
-    "noisy_device@right": {"noise"},
-    "loss_of_gain@left": {"gain"},
-    "loss_of_treble@right": {"treble"},
-    "load_missing@left": {"load"},
-    "sensor_off": {"heat_idle", "heat_eighth"},
+    "dc_offset@left": ({"offset"}, None),
+    "open_device@right": ({"cold", "share_cold"}, None),
+    "bias_low@left": ({"cold", "idle_supply"}, None),
+    "weak_supply": ({"power"}, None),
+    "dry_thermal_joint@left": ({"drift", "share_hot", "heat_eighth"}, None),
+    "noisy_device@right": ({"noise"}, "hum.{channel}"),
+    "loss_of_gain@left": ({"gain"}, "gain"),
+    "loss_of_treble@right": ({"treble"}, "treble"),
+    "load_missing@left": ({"load"}, None),
+    "sensor_off": ({"heat_idle", "heat_eighth"}, "heat_eighth"),
 }
 
 
@@ -41,10 +42,8 @@ def test_every_limit_of_the_sequence_was_judged(acceptance: Callable) -> None:
 
 def test_the_run_took_tens_of_minutes_of_virtual_time(acceptance: Callable) -> None:
     done = acceptance()
-    assert (
-        900.0 < done.outcome.bench_s < 2100.0
-    )  # far less than the 3740 s that soaks until settled took
-    assert done.outcome.wall_s < 0.05 * done.outcome.bench_s
+    # far less than the 3740 s that soaks until settled took
+    assert 900.0 < done.outcome.bench_s < 2100.0
 
 
 def test_rated_power_is_reached_with_both_channels_driven(acceptance: Callable) -> None:
@@ -64,11 +63,10 @@ def test_the_rails_are_confirmed_discharged_at_the_end(acceptance: Callable) -> 
     assert done.outcome.safe.complete
 
 
-@pytest.mark.parametrize(("fault", "families"), FAULTS.items())
-def test_each_fault_is_found_by_a_step_that_is_about_it(
-    acceptance: Callable, fault: str, families: set[str]
-) -> None:
-    done = acceptance(fault)
+@pytest.mark.parametrize("fault", FAULTS)
+def test_each_fault_is_found_by_a_step_that_is_about_it(acceptance: Callable, fault: str) -> None:
+    families, to = FAULTS[fault]
+    done = acceptance(fault, to=to)
     assert done.outcome.disposition in (Disposition.REJECT, Disposition.HOLD, Disposition.ABORTED)
     against = done.steps("fail", "conditional fail", "conditional pass", "not measured")
     tripped = done.outcome.disposition is Disposition.ABORTED

@@ -1,4 +1,7 @@
-"""The same acceptance over real TCP sockets, through pyvisa-py: the same verdicts."""
+"""The same acceptance over real TCP sockets, through pyvisa-py: the same verdicts.
+
+Up to where every instrument has been used in every way; the soaks would say nothing more of links.
+"""
 
 from __future__ import annotations
 
@@ -6,10 +9,12 @@ import threading
 from collections.abc import Callable
 from pathlib import Path
 
-from acceptance_runs import run
+from acceptance_runs import cut_short, run
 
 import demo_sim
 from seqrun.files.unit.sheet import load_unit
+
+LAST = "contacts"
 
 
 def test_over_sockets_the_verdicts_are_those_of_the_run_in_process(
@@ -22,11 +27,11 @@ def test_over_sockets_the_verdicts_are_those_of_the_run_in_process(
     try:
         bench = tmp_path / "bench.toml"
         bench.write_text(server.bench_toml(), encoding="utf-8")
-        over_tcp = run(tmp_path / "results", bench=str(bench))
+        over_tcp = run(tmp_path, bench=str(bench), sequence=cut_short(tmp_path, LAST))
     finally:
         server.close()
         thread.join(timeout=5.0)
-    in_process = acceptance()
+    in_process = acceptance(to=LAST)
     verdicts = [(j.step, j.reading.channel, j.verdict) for j in in_process.outcome.judged]
     assert [(j.step, j.reading.channel, j.verdict) for j in over_tcp.outcome.judged] == verdicts
     assert over_tcp.outcome.disposition is in_process.outcome.disposition
