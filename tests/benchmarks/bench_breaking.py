@@ -12,11 +12,10 @@ reading lost, no traceback, and exit code 1 never for anything but a reject.
 from __future__ import annotations
 
 import argparse
+import os
 import random
 import re
-import signal
 import socket
-import subprocess
 import sys
 import tempfile
 import threading
@@ -29,6 +28,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "breaking"))
 
+from ending import ENDINGS, SHORT, Ended, Run, complaints, served
 from spoiling import KINDS, LATE, Spoil
 from telling import Looking, energised, rows_lost, wrong
 
@@ -43,6 +43,7 @@ from seqrun.runner.run import Options, Outcome, execute
 from seqrun.runner.signals import Interrupts
 from seqrun.values import Disposition
 
+AFTER = 150  # the run after a kill is ended at this message: it has told by then
 TIME_OUT = "0.4 s"  # in place of the drivers' own, so that a lost answer costs little
 
 
@@ -179,50 +180,52 @@ def links(sequence: str, cases: int, seed: int) -> Counter[str]:
     return count
 
 
-SIGNALS = ("SIGKILL", "SIGTERM", "SIGHUP", "SIGINT", "SIGSTOP")
-STOPPED_S = 6.0
-
-
 def kills(sequence: str, cases: int, seed: int) -> Counter[str]:
-    """End a run from outside at a random moment, then see what the next ones tell."""
+    """End runs from outside at random messages, one ending after the other, then see what the next
+    run tells; only kills: each of the cases is one."""
     draw, count = random.Random(seed), Counter[str]()
-    for number in range(cases):
-        name = SIGNALS[number % len(SIGNALS)]
-        with tempfile.TemporaryDirectory() as folder, proxied(Path(folder)) as (bench, _, file):
-            results = Path(folder) / "r"
-            command = [sys.executable, "-m", "seqrun", "run", sequence, "--bench", file]
-            command += ["--serial", "K-1", "--results", str(results)]
-            child = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT)
-            while not (results / "runs.csv").exists() and child.poll() is None:
-                time.sleep(0.02)
-            time.sleep(draw.uniform(0.0, 4.0))
-            was_on = energised(bench)
-            child.send_signal(getattr(signal, name))
-            if name == "SIGSTOP":
-                time.sleep(STOPPED_S)
-                child.send_signal(signal.SIGCONT)
-            said, _ = child.communicate(timeout=120)
-            count[f"{name}: exit {child.returncode}"] += 1
-            if name == "SIGSTOP" and was_on:
-                count["stopped with power on"] += 1
-                count["STOPPED WITH POWER ON, AND ACCEPTED"] += child.returncode == 0
-            if b"Traceback" in said:
-                count["TRACEBACK"] += 1
-            on = energised(bench)
-            if name == "SIGKILL":
-                count["killed with the supply on"] += on
-                after = subprocess.run([*command], capture_output=True, timeout=300, check=False)
-                told = b"did not end" in after.stdout
-                finished = child.returncode == 0  # it was over before the signal came
-                count["the next run told"] += told
-                count["THE NEXT RUN DID NOT TELL"] += not told and not finished
-            elif on:
-                count["LEFT ENERGISED"] += 1
-            if energised(bench):
-                count["LEFT ENERGISED AT THE END"] += 1
-            if not Store(results).run("last").finished:
-                count["NO END ON RECORD"] += 1
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        os.environ["XDG_STATE_HOME"] = str(folder / "state")
+        text = SHORT if sequence == "short" else find("sequence", sequence).read_text("utf-8")
+        (folder / "sequence.toml").write_text(text, encoding="utf-8")
+        with served(folder) as bench:
+            clean = Run(folder, bench).go()
+            print(f"clean run: exit {clean.code}, {clean.messages} messages", flush=True)
+            endings = [what for what in ENDINGS if what != "SIGKILL"]
+            for number in range(cases):
+                what = "SIGKILL" if number % 2 else endings[number // 2 % len(endings)]
+                run = Run(folder, bench, draw.randint(1, clean.messages), what)
+                run.clear()
+                ended = run.go()
+                count[f"{what}: exit {ended.code}"] += 1
+                found = list(complaints(run, ended))
+                if what == "SIGKILL":
+                    found += after_a_kill(run, ended, count)
+                count.update(found)
+                for line in found:
+                    print(f"{line}: {what} at message {run.at}", flush=True)
+                    print(ended.said[-2000:])
     return count
+
+
+def after_a_kill(run: Run, ended: Ended, count: Counter[str]) -> Iterator[str]:
+    """What the next run of the bench tells, and leaves."""
+    if not ended.happened:
+        count["over before it was killed"] += 1
+        return
+    begun = (run.results / "runs.csv").is_file()
+    count["killed in a run"] += begun
+    count["killed with the supply on"] += ended.was_on
+    after = Run(run.folder, run.bench, AFTER, "SIGTERM").go()
+    told = "did not end" in after.said
+    count["the next run told"] += told
+    if begun and not told:
+        yield "THE NEXT RUN DID NOT TELL"
+    if ended.was_on and "found on: supply" not in " ".join(after.said.split()):
+        yield "THE NEXT RUN DID NOT SAY WHAT IT FOUND ON"
+    if run.bench.energised:
+        yield "LEFT ENERGISED BY THE NEXT RUN"
 
 
 def main() -> None:
