@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from seqrun.case.stay import Case
@@ -76,16 +76,21 @@ def weighed(case: Case) -> Weighed:
 
 
 def advice_on(case: Case, found: Weighed, sheet: CostSheet) -> Advice | None:
-    """Repair against salvage; None where nothing has been weighed, or the unit was proved good.
+    """Repair against salvage; None where nothing has been weighed. Once work was done, and nothing
+    since speaks of a fault, what was weighed before it stands: that decided.
 
     Raises:
         UsageError: the sheet has no repair for any of the causes.
     """
     from seqrun.judge.salvage import advise
 
-    if found.findings is None or not found.findings.causes:
+    findings = found.findings
+    if case.worked_at and case.before and (findings is None or not findings.faulty):
+        until = tuple(e for e in case.entries if e.time_utc < case.worked_at)
+        findings = weighed(replace(case, runs=case.before, entries=until)).findings
+    if findings is None or not findings.causes:
         return None
-    return advise(found.findings, sheet, faulty=case.faulty)
+    return advise(findings, sheet, faulty=case.faulty)
 
 
 def owner_answers(case: Case, patterns: Patterns) -> dict[str, bool]:

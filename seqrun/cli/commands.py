@@ -352,7 +352,7 @@ def serve_command(
     return 0
 
 
-def report_command(run_id: str, results: Path, *, budget: bool, page: bool) -> int:
+def report_command(run_id: str, results: Path, *, budget: bool, page: Path | None) -> int:
     """``seqrun report``."""
     from seqrun.cli.which import chosen
     from seqrun.report.run.page import write_page
@@ -362,8 +362,6 @@ def report_command(run_id: str, results: Path, *, budget: bool, page: bool) -> i
     run_summary(record)
     if budget:
         budget_table(record)
-    if page:
-        target = record.folder / "report.html"
-        write_page(record, target)
-        print(f"report: {target}")
+    if page is not None:
+        print(f"page: {write_page(record, page)}")
     return 0

@@ -15,7 +15,7 @@ def report(
     run_id: Annotated[str, typer.Argument(help="Run id, 'last', or a serial number.")] = "last",
     results: Results = Path("results"),
     budget: Annotated[bool, typer.Option("--budget", help="Show each reading's budget.")] = False,
-    page: Annotated[bool, typer.Option("--page", help="Write the page again.")] = False,
+    page: PageFile = None,
 ) -> None:
     """Show the record of a run."""
     from seqrun.cli.commands import report_command

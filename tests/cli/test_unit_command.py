@@ -27,6 +27,7 @@ def test_the_next_steps_alone_lead_from_complaint_to_owners_sheet(seqrun: Seqrun
     code, out, err = seqrun("unit", "B-7", "--complaint", "gets hot on one side")
     assert code == 0, err
     done: list[str] = []
+    costs: list[str] = []
     for _ in range(8):
         step = next_step(out)
         done.append(step[0] if step[0] != "run" else step[1])
@@ -39,12 +40,15 @@ def test_the_next_steps_alone_lead_from_complaint_to_owners_sheet(seqrun: Seqrun
         if step[0] != "unit":
             code, out, err = seqrun("unit", "B-7")
             assert code == 0, err
+            costs += [x for x in out.splitlines() if x.startswith("  repair")]
         assert len(done) < 2 or done[-1] != done[-2], "the step that was just done"
     assert done[0] == "intake"
     assert done[-4:] == ["unit", "intake", "acceptance", "release"]
     code, out, _ = seqrun("unit", "B-7")
     assert "mended: bias of the left channel set too high" in out
     assert "point to none of the faults" in out
+    assert len(costs) > 1 and len(set(costs)) == 1  # what decided does not change by the repair
+    assert "Cured: Idle supply current" in seqrun("compare", "B-7")[1].replace("\n", " ")
     sheets = list(Path("results").glob("*/release.html"))
     assert len(sheets) == 1
     assert "gets hot on one side" in sheets[0].read_text(encoding="utf-8")

@@ -229,6 +229,12 @@ def test_the_first_sentence_says_what_was_cured(results: Path) -> None:
     assert told(found).index("Cured:") < told(found).index("Worse than before")
 
 
+def test_a_pass_by_a_narrower_limit_is_a_cure(results: Path) -> None:
+    """An intake judges more widely than the acceptance after the repair."""
+    (pair,) = of(results, [judged(value=0.2)], [judged(value=0.0, low=-0.03, high=0.03)]).pairs
+    assert pair.limit_changed and pair.cured
+
+
 def test_a_pass_by_a_wider_limit_is_no_cure(results: Path) -> None:
     (pair,) = of(results, [judged(value=0.2)], [judged(value=0.2, low=-0.5, high=0.5)]).pairs
     assert not pair.cured

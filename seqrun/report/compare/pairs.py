@@ -138,9 +138,12 @@ class ReadingPair:
 
     @property
     def cured(self) -> bool:
-        """It failed, or could not be made for the fault, and now it passes."""
+        """It failed, or could not be made for the fault, and now it passes; where the limit is
+        another now, it would have failed by that one too."""
         bad = (Verdict.FAIL, Verdict.CONDITIONAL_FAIL, Verdict.NOT_MEASURED)
-        if self.before is None or self.after is None or self.limit_changed:
+        if self.before is None or self.after is None:
+            return False
+        if self.limit_changed and not _beyond(self.before.value, self.after):
             return False
         return self.before.verdict in bad and self.after.verdict is Verdict.PASS
 
@@ -166,6 +169,14 @@ class ReadingPair:
             old, new = (row.limit_short or "none" for row in (self.before, self.after))
             said.append(f"the limit was {old} and is {new}")
         return "; ".join(said)
+
+
+def _beyond(value: float | None, row: Row) -> bool:
+    """Whether a value lies beyond the limit that another reading was held against."""
+    if value is None:
+        return False
+    low, high = row.limit_low, row.limit_high
+    return (low is not None and value < low) or (high is not None and value > high)
 
 
 @dataclass(frozen=True, slots=True)
