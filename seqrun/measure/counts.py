@@ -29,6 +29,17 @@ def most_events(seen: int) -> float:
     return float(gammaincinv(seen + 1, ONE_SIDED))
 
 
+def least_events(seen: int) -> float:
+    """The smallest mean of a Poisson count that ``seen`` or more leave possible at 97.7 %: half a
+    quantile of chi-square with 2 seen degrees of freedom (Garwood, as above); 0 when none was seen.
+    """
+    if seen == 0:
+        return 0.0
+    from scipy.special import gammaincinv
+
+    return float(gammaincinv(seen, 1.0 - ONE_SIDED))
+
+
 def event_rate(seen: int, live_s: float) -> Bounded:
     """Rate of random events, 1/s, so that value + U is the exact upper bound of the rate.
 

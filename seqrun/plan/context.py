@@ -6,6 +6,8 @@ from collections.abc import Callable, Iterable, Mapping
 from contextlib import AbstractContextManager
 from typing import NamedTuple, Protocol, TypeVar
 
+import numpy as np
+from numpy.typing import NDArray
 from uncertainties import UFloat
 
 from seqrun.files.expression import Expression
@@ -231,6 +233,12 @@ class Context(Protocol):
 
     def trace(self, name: str, columns: Mapping[str, Iterable[float]]) -> None:
         """Keep a trace (CSV) in the run's folder; column names end in their unit."""
+        ...
+
+    def sound(
+        self, name: str, volts: NDArray[np.float64], rate_hz: float, full_scale_v: float
+    ) -> None:
+        """Keep what was heard (WAV) beside the trace of that name; full scale is so many volts."""
         ...
 
     def rails_came_up(self, moment: UFloat) -> None:

@@ -50,6 +50,7 @@ class RunData:
     files: tuple[Path, ...]
     messages: Path | None
     missing: tuple[str, ...] = ()  # what the record has lost since it was made, in words
+    sounds: tuple[Path, ...] = ()  # WAV files, each named as the trace that it was heard with
 
     def trace(self, name: str) -> Trace | None:
         return next((t for t in self.traces if t.name == name), None)
@@ -84,6 +85,7 @@ def load_run(folder: Path | str, name: str) -> RunData:
         files=tuple(_listed(where / FILES)),
         messages=messages if messages.is_file() else None,
         missing=store.verify(row.run_id).get(row.run_id, ()),
+        sounds=tuple(_listed(where / TRACES, ".wav")),
     )
 
 

@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from threading import RLock
 from types import TracebackType
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any, Self
 
 from seqrun.errors import Interrupted, SeqrunError, Tripped
 from seqrun.record.errors import RecordError, RecordLocked, from_os
@@ -18,10 +18,15 @@ from seqrun.record.places import BUDGETS, FACTS, FILES, MESSAGES, TRACES, free_p
 from seqrun.record.plain import budget_line, merged, plain, write_json
 from seqrun.record.rows import RunInfo, reading_cells, run_cells
 from seqrun.record.seal import SEAL, Seal, lost_files
+from seqrun.record.sounds import write_sound
 from seqrun.record.table import Patience, Table, nothing
 from seqrun.record.traces import open_text, write_trace
 from seqrun.record.waiting import put_beside, take_in
 from seqrun.values import Disposition, Judged
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 #: waiting for a locked record when the unit has been made safe and nobody waits for anything
 AT_THE_END_S = 10.0
@@ -227,6 +232,20 @@ class RunRecord:
         path = free_path(self.folder / TRACES, safe_name(name), ".csv")
         write_trace(path, columns)
         self._seal.file(self.folder, path)
+        return path
+
+    def sound(
+        self, name: str, volts: NDArray[np.float64], rate_hz: float, full_scale_v: float
+    ) -> Path:
+        """Keep what was heard as a WAV file beside the traces; see :mod:`seqrun.record.sounds`.
+
+        Raises:
+            RecordError: it cannot be written.
+        """
+        path = free_path(self.folder / TRACES, safe_name(name), ".wav")
+        write_sound(path, volts, rate_hz, full_scale_v)
+        self._seal.file(self.folder, path)
+        self._write_facts({"sounds": {path.stem: {"full_scale_v": full_scale_v}}})
         return path
 
     def message_log(self) -> MessageFile:

@@ -13,6 +13,8 @@ from contextlib import contextmanager
 from functools import cached_property, partial
 from typing import TypeVar
 
+import numpy as np
+from numpy.typing import NDArray
 from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured
@@ -406,6 +408,11 @@ class Lent:
 
     def trace(self, name: str, columns: Mapping[str, Iterable[float]]) -> None:
         self.record.trace(name, columns)
+
+    def sound(
+        self, name: str, volts: NDArray[np.float64], rate_hz: float, full_scale_v: float
+    ) -> None:
+        self.record.sound(name, volts, rate_hz, full_scale_v)
 
     def fact(self, table: str, key: str, value: object) -> None:
         self.facts.setdefault(table, {})[key] = value

@@ -26,6 +26,7 @@ from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Seconds
 from seqrun.steps.common.contact import BY_TONE
 from seqrun.steps.common.forecasts import near_limit, quiet_volts
+from seqrun.steps.common.heard import Kept
 from seqrun.steps.common.listening import Heard, Listening, listening_needs
 from seqrun.values import COVERAGE_FACTOR, Bound
 
@@ -306,10 +307,13 @@ class NoiseBursts(Step):
         bursts, span, between, frame, peak, threshold = 0, 0.0, 0.0, 0.0, 0.0, 0.0
         merged = False
         begun = ctx.clock.now()
+        kept = Kept()
         times: list[float] = []
         quiet: list[float] = []
         while span < self.watch:
+            start = ctx.clock.now()
             heard = listening.hear()
+            kept.add(start, heard)
             found = find_bursts(heard.wave.volts, heard.rate_hz, clipped=heard.wave.clipped)
             bursts += len(found.starts_s)
             span += found.span_s
@@ -322,6 +326,7 @@ class NoiseBursts(Step):
             quiet.append(found.quiet_rms_v)
             ctx.progress(f"{bursts} bursts in {span:.0f} s", min(span / self.watch, 1.0))
         listening.prove(again=True)
+        kept.leave(ctx, f"bursts-{self.id}", threshold)
         if self.trace == "levels":
             ctx.trace(f"quiet-{self.id}", {"time_s": times, "quiet_v": quiet})
         place, names = self.channel or self.at, (ctx.scope.name,)

@@ -18,6 +18,7 @@ from pydantic import Field
 from seqrun.errors import NotMeasured
 from seqrun.files.expression import WattsExpression
 from seqrun.measure import hunting
+from seqrun.measure.counts import least_events, most_events
 from seqrun.measure.noise import burst_rate, unseen_rate
 from seqrun.plan.context import Context, Indication, Key, Press
 from seqrun.plan.contract import Step, Yielded
@@ -27,6 +28,7 @@ from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Seconds, render
 from seqrun.steps.common.drive import Drive
 from seqrun.steps.common.forecasts import near_limit
+from seqrun.steps.common.heard import Kept
 from seqrun.steps.common.listening import Listening, listening_needs
 from seqrun.steps.common.sink import driven_and_watched, let_pass, watch_sink
 from seqrun.steps.disturbances import BURST_RATE
@@ -68,6 +70,7 @@ class Watch:
     starts: list[float] = field(default_factory=list)
     seconds: list[float] = field(default_factory=list)
     frames: list[Array] = field(default_factory=list)
+    kept: Kept = field(default_factory=Kept)
 
     @property
     def threshold_v(self) -> float:
@@ -138,6 +141,11 @@ class MarkTold:
     chance: float
     louder: float | None
     louder_chance: float
+
+    @property
+    def counted(self) -> tuple[int, float]:
+        """Bursts under it, and the seconds in which one could begin."""
+        return self.change.bursts, self.change.seconds
 
     @property
     def sure(self) -> bool:
@@ -312,6 +320,7 @@ class NoiseHunt(Step):
         watch.starts.append(start)
         watch.seconds.append(frames.size * hunting.FRAME_S)
         watch.frames.append(frames)
+        watch.kept.add(start, heard)
         return float(frames.max())
 
     def _by_hand(
@@ -380,10 +389,16 @@ class NoiseHunt(Step):
         place, names = self.channel or self.at, (ctx.scope.name,)
         told, rest, rest_s = compare(watch, spans)
         begun = watch.starts[0]
-        loudest = [float(frames.max()) for frames in watch.frames]
-        ctx.trace(
-            f"hunt-{self.id}",
-            {"time_s": [start - begun for start in watch.starts], "loudest_v": loudest},
+        watch.kept.leave(ctx, f"hunt-{self.id}", watch.threshold_v)
+        counted = [("at rest", rest, rest_s), *((m.label, *m.counted) for m in told)]
+        ctx.fact(
+            "rates",
+            self.id,
+            [
+                [of, n, s, least_events(n) / s, most_events(n) / s]
+                for of, n, s in counted
+                if s > 0.0
+            ],
         )
         ctx.fact(
             "marks",

@@ -19,6 +19,7 @@ from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Seconds
 from seqrun.steps.common.contact import BY_TONE
 from seqrun.steps.common.forecasts import BETTER_SCOPE, decibels, quiet_volts, scope_share
+from seqrun.steps.common.heard import Kept
 from seqrun.steps.common.listening import Listening, listening_needs
 from seqrun.values import Bound, exactly
 
@@ -123,14 +124,18 @@ class OutputNoise(Step):
         listening.prove()
         found: list[NoiseLevel] = []
         highest = 0.0
+        kept = Kept()
         for number in range(1, self.records + 1):
+            begun = ctx.clock.now()
             heard = listening.hear()
+            kept.add(begun, heard)
             highest = max(highest, float(np.abs(heard.wave.volts).max()))
             found.append(heard.noise(self.weighting))
             ctx.progress(
                 f"{1e3 * float(found[-1].rms.value.nominal_value):.3f} mV", number / self.records
             )
         listening.prove(again=True)
+        kept.leave(ctx, f"noise-{self.id}")
         level, stands_out = level_of_records([one.rms for one in found])
         of = f"{len(found)} records"
         which = f"the loudest of {of}, which stands out" if stands_out else f"mean of {of}"

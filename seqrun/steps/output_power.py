@@ -275,6 +275,9 @@ class OutputPower(Step):
             shown = min(wave.volts.size, round(SHOWN_CYCLES / (drive.frequency_hz * wave.dt_s)))
             shape.setdefault("time_s", (np.arange(shown) * wave.dt_s).tolist())
             shape[f"volts_{channel}"] = wave.volts[:shown].tolist()
+            full = 1.2 * ctx.view.unit.largest_peak
+            name = f"waveform-{self.id}-{channel}"
+            ctx.sound(name, wave.volts, 1.0 / wave.dt_s, full)
             found = self._distortion(wave, drive.frequency_hz)
             spectrum = found.spectrum
             upto = min(int(SHOWN_HZ / spectrum.bin_hz) + 1, spectrum.power.size)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -13,6 +14,7 @@ from invented_run import bad, on_record, traces
 from pytest import approx
 
 from seqrun.report.run.curves import _few_cycles, _highest_harmonic, read_trace
+from seqrun.report.run.heard import hunt, level_in_time, response
 from seqrun.report.shared.chart import Axis, around, envelope, peaks
 from seqrun.values import Disposition
 
@@ -94,3 +96,28 @@ def test_a_page_with_all_curves_is_made_without_the_heavy_libraries(tmp_path: Pa
     loaded = set(told.stdout.split())
     assert "numpy" in loaded
     assert not loaded & {"scipy", "pandas", "pyvisa", "matplotlib", "demo_sim"}
+
+
+def test_a_hunt_is_drawn_by_what_was_done_to_which_part() -> None:
+    told = {"rates": {"hunt": [["at rest", 4, 100.0, 0.01, 0.1], ["tap part 2", 9, 9.0, 0.4, 2.0]]}}
+    trace = {"time_s": np.arange(3.0), "loudest_v": np.ones(3)}
+    figure = hunt("hunt", trace, told, ())
+    assert "tap part 2: 9 in 9 s" in figure.caption
+    at = [float(x) for x in re.findall(r'<circle cx="([0-9.]+)"', figure.svg)]
+    # dots lie as the rates do, on a scale that ends with the highest bound
+    assert (at[0] - 150.0) / (at[1] - 150.0) == approx(0.04, rel=0.02)
+    assert hunt("other", trace, told, ()).title.startswith("Noise in time")
+
+
+def test_a_burst_is_counted_once_where_it_stands_out() -> None:
+    level = np.array([0.1, 0.1, 0.9, 0.8, 0.1, 0.7, 0.1]) * 1e-3
+    trace = {"time_s": np.arange(7.0), "loudest_v": level, "threshold_v": np.full(7, 5e-4)}
+    figure = level_in_time("bursts", trace, {}, ())
+    assert "2 bursts are seen" in figure.caption and "900 µV" in figure.caption
+
+
+def test_a_response_tells_where_it_is_within_three_decibels() -> None:
+    frequency = np.array([10.0, 100.0, 1e3, 1e4, 1e5])
+    trace = {"frequency_hz": frequency, "db_left": np.array([-6.0, -1.0, 0.0, -2.0, -9.0])}
+    figure = response("response", trace, {}, ())
+    assert figure.caption == "left: within 3 dB from 100 Hz to 10 kHz."

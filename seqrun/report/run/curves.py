@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from seqrun.quantity import render
+from seqrun.report.run.figure import Figure
+from seqrun.report.run.heard import hunt, level_in_time, response
 from seqrun.report.shared.chart import LOOKS, Axis, Chart, around, envelope, peaks
 from seqrun.report.shared.rows import Row
 from seqrun.values import COVERAGE_FACTOR
@@ -21,16 +23,6 @@ if TYPE_CHECKING:
 
 _SPECTRUM_FLOOR_DB = -140.0
 _CYCLES_SHOWN = 3
-
-
-@dataclass(frozen=True, slots=True)
-class Figure:
-    """A chart with its heading and what stands below it."""
-
-    step: str
-    title: str
-    caption: str
-    svg: str
 
 
 def read_trace(path: Path) -> dict[str, Array]:
@@ -63,7 +55,15 @@ def figures(
     """
     order = {row.step: i for i, row in reversed(list(enumerate(rows)))}
     found: list[tuple[float, int, Figure]] = []
-    makers = (("heat", _heat), ("waveform", _waveform), ("spectrum", _spectrum))
+    makers = (
+        ("noise", level_in_time),
+        ("bursts", level_in_time),
+        ("hunt", hunt),
+        ("response", response),
+        ("heat", _heat),
+        ("waveform", _waveform),
+        ("spectrum", _spectrum),
+    )
     for rank, (kind, make) in enumerate(makers):
         for name, path in traces:
             if not name.startswith(f"{kind}-"):
@@ -73,7 +73,7 @@ def figures(
                 figure = make(step, read_trace(path), facts, rows)
             except (OSError, ValueError, KeyError, IndexError) as problem:
                 figure = Figure(step, f"{kind} at {step}", f"could not be drawn: {problem}", "")
-            found.append((order.get(step, math.inf), rank, figure))
+            found.append((order.get(step, math.inf), rank, replace(figure, trace=name)))
     return [figure for _, _, figure in sorted(found, key=lambda item: item[:2])]
 
 

@@ -14,12 +14,17 @@ if TYPE_CHECKING:
     from seqrun.record import RunData
 
 
-def render_page(run: RunData | Summary) -> str:
-    """The report on one run as HTML text. All text from files and people is escaped."""
+def render_page(run: RunData | Summary, beside: Path | None = None) -> str:
+    """The report on one run as HTML text. All text from files and people is escaped.
+
+    Args:
+        beside: folder that the page will lie in: what it plays is linked from there.
+    """
     from markupsafe import Markup
 
     from seqrun.report.findings.words import section as findings_section
     from seqrun.report.run.curves import figures
+    from seqrun.report.run.playing import played
     from seqrun.report.shared import drawings
 
     summary = run if isinstance(run, Summary) else summarise(run)
@@ -45,7 +50,10 @@ def render_page(run: RunData | Summary) -> str:
             for words, nearest, rows in kept(summary.limits)
         ],
         findings=Markup(findings_section(summary)),
-        figures=figures(summary.traces, summary.facts, summary.rows),
+        figures=[
+            (figure, played(figure.trace, summary, beside))
+            for figure in figures(summary.traces, summary.facts, summary.rows)
+        ],
         conditions=summary.conditions,
         budgets=[row for row in summary.rows if row.budget],
     )
@@ -57,4 +65,4 @@ def write_page(run: RunData | Summary, path: Path) -> Path:
     Raises:
         FileError: the file cannot be written.
     """
-    return write(render_page(run), path)
+    return write(render_page(run, path.parent), path)

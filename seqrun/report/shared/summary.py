@@ -56,6 +56,7 @@ class Summary:
     traces: tuple[tuple[str, Path], ...] = ()
     files: tuple[str, ...] = ()
     missing: tuple[str, ...] = ()  # what the record has lost, in words
+    sounds: tuple[Path, ...] = ()
 
     @property
     def limits(self) -> tuple[Row, ...]:
@@ -285,6 +286,7 @@ def summarise(run: RunData) -> Summary:
         traces=tuple((trace.name, trace.path) for trace in run.traces),
         files=tuple(path.name for path in run.files),
         missing=run.missing,
+        sounds=run.sounds,
     )
 
 
