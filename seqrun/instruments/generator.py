@@ -136,7 +136,7 @@ class DrivenGenerator(DrivenSource):
         values: dict[str, Any],
     ) -> None:
         call = self._ops[operation]
-        self._possible(volts_rms, float(state[1]))  # type: ignore[arg-type]
+        possible(self._settings, volts_rms, float(state[1]), self._link.where)  # type: ignore[arg-type]
         self._set.pop(self._known(output), None)
         call(output=output, **values)
         self._set[output], self._level[output] = state, (volts_rms, float(state[1]))  # type: ignore[arg-type]
@@ -159,14 +159,21 @@ class DrivenGenerator(DrivenSource):
             "dbm": 10.0 * math.log10(power / 1e-3) if power > 0.0 else LEAST_DBM,
         }  # fmt: skip
 
-    def _possible(self, volts_rms: float, frequency_hz: float) -> None:
-        settings = self._settings
-        for value, most, unit in (
-            (volts_rms, settings.most_level, "V"),
-            (frequency_hz, settings.most_frequency, "Hz"),
-        ):
-            if most is not None and value > most * (1.0 + 1e-9):
-                raise InstrumentRefused(
-                    f"{value:g} {unit} is more than it gives", expected=f"at most {most:g} {unit}",
-                    where=self._link.where,
-                )  # fmt: skip
+
+def possible(
+    settings: GeneratorSettings, volts_rms: float, frequency_hz: float, where: str
+) -> None:
+    """See that a generator gives a level (V rms, open circuit) at a frequency.
+
+    Raises:
+        InstrumentRefused: it is more than its driver file says.
+    """
+    for value, most, unit in (
+        (volts_rms, settings.most_level, "V"),
+        (frequency_hz, settings.most_frequency, "Hz"),
+    ):
+        if most is not None and value > most * (1.0 + 1e-9):
+            raise InstrumentRefused(
+                f"{value:g} {unit} is more than it gives", expected=f"at most {most:g} {unit}",
+                where=where,
+            )  # fmt: skip
