@@ -151,6 +151,7 @@ class Bench:
             self._unit_sheet,
             self._drivers,
             self._outfit.by_hand,
+            self._outfit.clean,
         )
 
     def serve(

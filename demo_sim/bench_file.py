@@ -19,6 +19,17 @@ PROBE = 10
 # What is written on a load: ohms as measured, tolerance of that as a fraction, rating in watts.
 LoadLabel = tuple[float, float, float]
 SCOPE_CHANNELS = 4
+#: what a bench file may say of what no data sheet tells, with its unit
+DIRT = {
+    "load_leads": "Ω",
+    "load_heating": "%",
+    "clip_contact": "Ω",
+    "thermal_emf": "V",
+    "ballast_per_kelvin": "%",
+    "probe_ratio": "%",
+    "probe_compensation": "%",
+    "sensor_contact": "%",
+}
 GENERATOR_OUTPUTS = 2
 _SPLIT = re.compile(r"generator\.\d\.\d")  # the further ends of a splitter
 
@@ -78,11 +89,15 @@ def bench_text(
     unit: str | None = None,
     drivers: Mapping[str, str] | None = None,
     by_hand: Collection[str] = (),
+    clean: bool = False,
 ) -> str:
     """TOML text. ``resources`` names every instrument and ``control``; ``drivers`` those that do
-    not go by the name ``generic-<key>``; ``by_hand`` those that hands set and read."""
+    not go by the name ``generic-<key>``; ``by_hand`` those that hands set and read; ``clean`` that
+    there is nothing that no data sheet tells."""
     hands = {key for key in resources if key.partition("_")[0] in by_hand}
-    lines = _lines(name, wiring, resources, serials, loads, unit, drivers or {}, hands)
+    lines = [*_lines(name, wiring, resources, serials, loads, unit, drivers or {}, hands)]
+    if clean:
+        lines += ["", "[dirt]", *(f'{key} = "0 {unit}"' for key, unit in DIRT.items())]
     return "\n".join(lines) + "\n"
 
 

@@ -33,8 +33,10 @@ class Dirt:
             it, as a fraction, and its time constant. load_lead_ohm: of a load's leads and clips,
             which a four-wire measurement of the load leaves out. ballast_per_k: temperature
             coefficient of the ballasts.
-        probe_noise_v: rms at the tip of a ×10 probe, of its divider's resistance over the input's
-            capacitance (√(kT/C): 5.6 µV at the input). seed: of what belongs to one lead.
+        sensor_off: what a sensor on the heatsink loses of the rise. clip_ohm: between a speaker
+            terminal and a probe on the load's plug. probe_noise_v: rms at the tip of a ×10 probe,
+            of its divider's resistance over the input's capacitance (√(kT/C): 5.6 µV at the
+            input). seed: of what belongs to one lead.
     """
 
     line_hz: float = 50.0
@@ -42,6 +44,8 @@ class Dirt:
     load_s: float = 60.0
     load_lead_ohm: float = 0.0
     ballast_per_k: float = 0.0
+    sensor_off: float = 0.0
+    clip_ohm: float = 0.0
     probe_noise_v: float = 0.0
     seed: int | None = None
     _leads: dict[tuple[str, str], LeadState] = field(default_factory=dict, compare=False)
@@ -56,6 +60,8 @@ class Dirt:
             load_lead_ohm=_spread(rng, 0.006, 0.6),
             ballast_per_k=_spread(rng, 150e-6, 0.6) * float(rng.choice([-1.0, 1.0], p=[0.2, 0.8])),
             probe_noise_v=10.0 * _spread(rng, 5.6e-6, 0.15),
+            sensor_off=_spread(rng, 0.01, 0.6),
+            clip_ohm=_spread(rng, 0.003, 0.6),
             seed=seed,
         )
 
@@ -72,8 +78,19 @@ class Dirt:
                 emf_v_per_k=hot,
                 ohm=_spread(rng, 0.02, 0.8),
                 pickup=Sinusoid(self.line_hz, _spread(rng, 60e-6, 0.8), rng.uniform(0.0, 6.28)),
+                **self._probe(terminal),
             )
         return self._leads[place]
+
+    def _probe(self, terminal: str) -> dict[str, float]:
+        """Of a scope's probe: it goes along wherever the tip is put."""
+        if not terminal.startswith("scope"):
+            return {}
+        rng = stream(self.seed or 0, f"probe.{terminal}")
+        return {
+            "ratio": 3e-3 * float(rng.standard_t(4)),
+            "compensation": 3e-3 * float(rng.standard_t(4)),
+        }
 
 
 def dirty_heat(heat: HeatSpec, rng: np.random.Generator) -> HeatSpec:

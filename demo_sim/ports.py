@@ -53,13 +53,16 @@ class LeadState:
 
     Args:
         emf_v, emf_v_per_k: thermal EMF, V, and what comes to it per kelvin of the heatsink's rise.
-        ohm: of lead and clip. pickup: of the mains.
+        ohm: of lead and clip. pickup: of the mains. ratio: error of a probe's divider, a fraction.
+        compensation: the same of its capacitors, which take over in the treble.
     """
 
     emf_v: float = 0.0
     emf_v_per_k: float = 0.0
     ohm: float = 0.0
     pickup: Sinusoid | None = None
+    ratio: float = 0.0
+    compensation: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

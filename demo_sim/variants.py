@@ -29,7 +29,8 @@ class Outfit:
         splitter: a generator of one output, and a splitter to all inputs.
         missing: instruments that are not there. by_hand: those that virtual hands set and read at
             their front panels. switch: the relay matrix is in the bench file.
-        dirty: with what no data sheet tells. wide: healthy units differ as a shop sees them.
+        dirty: with what no data sheet tells. clean: without, and the bench file says so. wide:
+            healthy units differ as a shop sees them.
     """
 
     scope_bits: int = spec.SCOPE_BITS
@@ -42,6 +43,7 @@ class Outfit:
     by_hand: frozenset[str] = frozenset()
     switch: bool = False
     dirty: bool = False
+    clean: bool = False
     wide: bool = False
 
 
@@ -92,6 +94,11 @@ VARIANTS: tuple[Variant, ...] = (
         "dirty",
         "pick-up, thermal EMF, contact ohms, loads and ballasts that warm, slow heat",
         lambda outfit: replace(outfit, dirty=True),
+    ),
+    Variant(
+        "clean",
+        "none of that, and its bench file says so, which no real one can",
+        lambda outfit: replace(outfit, clean=True, dirty=False),
     ),
     Variant(
         "wide",

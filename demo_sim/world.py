@@ -203,6 +203,23 @@ class World:
         """V rms at the tip, of a ×10 probe's divider; nothing of a ×1."""
         return self._dirt.probe_noise_v if self.probe_fitted(terminal, 10.0) > 1.0 else 0.0
 
+    def probe_errors(self, terminal: str) -> tuple[float, float]:
+        """Ratio and compensation of a ×10 probe, and the clip that it stands on: fractions by
+        which the tip's volts come out too large, of all and of the treble alone."""
+        lead = self._dirt.lead(terminal, node := self.node_of(terminal))
+        if self.probe_fitted(terminal, 10.0) <= 1.0:
+            return 0.0, 0.0
+        behind = 0.0
+        if self._dirt.clip_ohm and node is not None:
+            at = [n for n in self._bench.loads if node in self._load_nodes(n)]
+            behind = sum(self._dirt.clip_ohm / self._joined_loads[n].ohm for n in at)
+        return lead.ratio - behind, lead.compensation
+
+    def _load_nodes(self, name: str) -> set[str | None]:
+        """Where both leads of a load are, () when one is off."""
+        nodes = {self.node_of(f"load.{name}.{end}") for end in (1, 2)}
+        return set() if None in nodes else nodes - {GROUND}
+
     def emf(self, terminal: str) -> float:
         """Thermal EMF on the way from a lead's node to its terminal, V."""
         lead = self._dirt.lead(terminal, self.node_of(terminal))
@@ -493,7 +510,8 @@ class World:
         ambient = self._unit.ambient_c
         true = ambient
         if sensor == "sink":
-            true += (1.0 - part.off) * (self._unit.temperature_c("sink") - ambient)
+            off = 1.0 - (1.0 - part.off) * (1.0 - self._dirt.sensor_off)
+            true += (1.0 - off) * (self._unit.temperature_c("sink") - ambient)
         return true + part.error_k + part.slope * true
 
     # --- chance and truth ---

@@ -18,6 +18,7 @@ from demo_sim.instruments import scope_frontend as front
 from demo_sim.instruments import specifications as spec
 from demo_sim.instruments.hidden import HiddenErrors
 from demo_sim.instruments.scope_coupling import Capacitor, corner_hz, without_dc
+from demo_sim.instruments.scope_probe import Offered, through_probe
 from demo_sim.instruments.scope_trigger import first_edge
 from demo_sim.instruments.surroundings import Surroundings
 from demo_sim.noise import nearly_normal
@@ -152,6 +153,15 @@ class Acquirer:
             volts = self._world.voltage(tip, EARTH, times)
             return volts if pickup is None else volts + pickup.at(times)
 
+        ratio, treble = self._world.probe_errors(f"{self._key}.{number}")
+        if ratio or treble:
+            return self._after_coupling(number, through_probe(offered, ratio, treble), t)
+        return self._after_coupling(number, offered, t)
+
+    def _after_coupling(
+        self, number: int, offered: Offered, t: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        tip = self._world.node_of(f"{self._key}.{number}")
         if self.settings.channels[number].coupling == "DC":
             self._capacitors.pop(number, None)  # it is bridged
             return offered(t)

@@ -76,7 +76,7 @@ def without_dc(voltage: Callable[[Floats], Floats], t: Floats, capacitor: Capaci
     steps = t if finer == 1 else t[0] + np.arange(finer * (t.size - 1) + 1) * (spacing / finer)
     volts = voltage(steps)
     start = capacitor.charge(voltage, float(t[0]))
-    charge = _followed(volts, start, spacing / finer / tau)
+    charge = followed(volts, start, spacing / finer / tau)
     capacitor.note((float(t[0]), start), (float(t[-1]), float(charge[-1])))
     return (volts - charge)[::finer]
 
@@ -85,13 +85,13 @@ def without_dc(voltage: Callable[[Floats], Floats], t: Floats, capacitor: Capaci
 def _fading(count: int, per_step: float) -> tuple[Floats, float]:
     """What is left of each of ``count`` steps at the end of the last one, and of what was before.
 
-    The last value of ``_followed``, as a weighted sum.
+    The last value of ``followed``, as a weighted sum.
     """
     weights = -math.expm1(-per_step) * np.exp(-per_step * np.arange(count - 1, -1, -1))
     return weights, math.exp(-per_step * count)
 
 
-def _followed(volts: Floats, start: float, per_step: float) -> Floats:
+def followed(volts: Floats, start: float, per_step: float) -> Floats:
     """V on the capacitor as it follows: a first-order lag that begins at ``start``.
 
     after[n] = kept · after[n−1] + (1 − kept) · volts[n−1]: one step late, so that a jump of the

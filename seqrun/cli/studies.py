@@ -5,24 +5,57 @@ from __future__ import annotations
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from seqrun.study.coverage import Coverage
 
 from seqrun.report.shared.cleaned import through
 
 
 def coverage_command(
-    *, quantity: str | None, benches: int, seed: int, processes: int, bench: str = "demo"
+    *,
+    quantity: str | None,
+    benches: int,
+    seed: int,
+    processes: int,
+    kinds: Sequence[str] = (),
 ) -> int:
-    """Print how often intervals hold the truth; 1 when a quantity lies outside the aims."""
-    from seqrun.study.coverage import cover
-    from seqrun.study.tables import coverage_table
+    """Print how often intervals hold the truth; 1 when a quantity lies outside the aims.
 
-    found = cover(
-        quantity, benches, first_seed=seed, processes=processes, bench=bench, told=_progress
-    )
-    _clear()
-    for line in coverage_table(found):
-        print(line)
-    return 0 if all(one.honest for one in found) else 1
+    Args:
+        kinds: "clean", "dirty"; none or both: both, side by side.
+    """
+    from seqrun.study.coverage import cover, groups_of
+    from seqrun.study.tables import both_line, both_table, coverage_table
+
+    def on(kind: str, one: str | None) -> list[Coverage]:
+        return cover(
+            one,
+            benches,
+            first_seed=seed,
+            processes=processes,
+            bench=f"demo:{kind}",
+            told=lambda what, done, of: _progress(f"{what}, {kind} benches", done, of),
+        )
+
+    if len(kinds) == 1:
+        found = on(kinds[0], quantity)
+        _clear()
+        for line in coverage_table(found):
+            print(line)
+        return 0 if all(one.honest for one in found) else 1
+    head, foot = both_table()
+    print(head)
+    well = True
+    for name in groups_of(quantity):
+        pairs = list(zip(on("clean", name), on("dirty", name), strict=True))
+        _clear()
+        for clean, dirty in pairs:
+            print(both_line(clean, dirty))
+            well &= clean.honest and dirty.held_enough
+    print(foot)
+    return 0 if well else 1
 
 
 def decisions_command(*, quantity: str | None, benches: int, seed: int, processes: int) -> int:

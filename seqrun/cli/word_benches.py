@@ -23,11 +23,14 @@ def study_coverage(
     quantity: QuantityOption = None,
     seed: Seed = 1,
     processes: Processes = 1,
+    clean: Annotated[
+        bool, typer.Option("--clean", help="Only on benches that follow their data sheets.")
+    ] = False,
     dirty: Annotated[
-        bool, typer.Option("--dirty", help="On benches with what no data sheet tells.")
+        bool, typer.Option("--dirty", help="Only on benches with what no data sheet tells.")
     ] = False,
 ) -> None:
-    """Show how often value ± U holds the truth, and how wide U is against what was needed."""
+    """Show how often value ± U holds the truth, on clean benches beside dirty ones."""
     from seqrun.cli.studies import coverage_command
 
     raise typer.Exit(
@@ -36,7 +39,7 @@ def study_coverage(
             benches=benches,
             seed=seed,
             processes=processes,
-            bench="demo:dirty" if dirty else "demo",
+            kinds=[kind for kind, asked in (("clean", clean), ("dirty", dirty)) if asked],
         )
     )
 

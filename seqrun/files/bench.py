@@ -12,6 +12,7 @@ from pydantic import BeforeValidator, Field, StringConstraints, WithJsonSchema
 
 from seqrun.errors import FileError
 from seqrun.files.common import FileModel, Problem, Strict, load, load_text, one_of, refuse
+from seqrun.files.dirt import Dirt, nothing_is_clean
 from seqrun.files.driver.file import Driver
 from seqrun.files.driver.load import load_driver
 from seqrun.files.driver.manners import SerialLine
@@ -194,6 +195,7 @@ class Bench(FileModel):
     lead: Annotated[tuple[Lead, ...], BeforeValidator(_ends)] = ()
     load: tuple[Load, ...] = ()
     sensor: tuple[Sensor, ...] = ()
+    dirt: Dirt = Field(Dirt(), description="what no data sheet tells")
 
     @property
     def simulated(self) -> bool:
@@ -341,6 +343,8 @@ def check_bench(bench: Bench, unit: Unit) -> None:
 
 def _all(bench: Bench) -> Iterable[Problem]:
     yield from _contradictions(bench)
+    if not bench.simulated:
+        yield from nothing_is_clean(bench.dirt)
     for key, instrument in bench.instrument.items():
         if instrument.by_hand:
             yield from _by_hand(bench, key)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from seqrun.errors import InstrumentRefused, InstrumentSilent, WrongInstrument
 from seqrun.files import regular
 from seqrun.files.bench import InstrumentEntry as BenchInstrument
+from seqrun.files.dirt import Dirt
 from seqrun.files.driver.file import Driver
 from seqrun.instruments.generator import DrivenGenerator
 from seqrun.instruments.link import Link, MessageLog
@@ -28,6 +29,7 @@ def open_instrument(
     manager: ResourceManager,
     log: MessageLog,
     shared: Link | None = None,
+    dirt: Dirt | None = None,
 ) -> AnyDriven:
     """Open one instrument of a bench, and see that it is the one named before anything else.
 
@@ -40,6 +42,7 @@ def open_instrument(
         manager: a PyVISA resource manager.
         log: gets every message.
         shared: the open link of another role of the same instrument.
+        dirt: what no data sheet tells of this bench.
 
     Raises:
         InstrumentSilent: nothing answers there.
@@ -58,7 +61,7 @@ def open_instrument(
             return DrivenGenerator(key, driver, link, label)
         if driver.role == "switch":
             return DrivenSwitch(key, driver, link, label)
-        return DrivenScope(key, driver, link, entry.probe, label)
+        return DrivenScope(key, driver, link, entry.probe, label, dirt.probe_ratio if dirt else 0.0)
     except BaseException:
         link.close()
         raise

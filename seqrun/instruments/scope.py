@@ -27,6 +27,7 @@ from seqrun.instruments.record import (
 )
 from seqrun.instruments.roles import Capture
 from seqrun.instruments.vertical import Scaling, Vertical, converter_step
+from seqrun.values import rectangular
 
 POLL_S = 0.01  # between two questions whether an acquisition is complete
 TIME_OUT_ERROR = -365  # SCPI-99 volume 2, 21.8: what a scope may report when no edge came
@@ -38,6 +39,7 @@ class DrivenScope(DrivenInstrument):
 
     Args:
         probe: attenuation of the probe on each channel; ×1 where nothing is said.
+        probe_ratio: how far that of a probe that divides may be off, a fraction.
     """
 
     def __init__(
@@ -47,6 +49,7 @@ class DrivenScope(DrivenInstrument):
         link: Link,
         probe: Sequence[float] = (),
         label: str = "",
+        probe_ratio: float = 0.0,
     ) -> None:
         assert driver.scope is not None, "the driver file was checked"
         self._settings: ScopeSettings = driver.scope
@@ -59,6 +62,11 @@ class DrivenScope(DrivenInstrument):
         self._sample = samples_of(self._settings)
         self._sent: dict[str, tuple[str, dict[str, object]]] = {}
         self._variables: dict[tuple[int, float], tuple[UFloat, UFloat]] = {}
+        self._ratios = {
+            n: rectangular(1.0, probe_ratio, f"probe {name}.{n} ratio", f"probe {name}.{n}")
+            for n, factor in self._probe.items()
+            if factor > 1.0 and probe_ratio > 0.0
+        }
 
     @property
     def channels(self) -> int:
@@ -399,7 +407,8 @@ class DrivenScope(DrivenInstrument):
         if key not in self._variables:
             row = self._accuracy.row("voltage", v.step)
             gain, offset = self._accuracy.variables(row, v.step, f"channel {channel}")
-            self._variables[key] = (1.0 + gain, offset * (v.full_scale / v.step))
+            ratio = self._ratios.get(channel, 1.0)
+            self._variables[key] = ((1.0 + gain) * ratio, offset * (v.full_scale / v.step))
         return self._variables[key]
 
 

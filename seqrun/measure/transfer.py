@@ -98,7 +98,11 @@ class SourceAndDamping:
 
 
 def source_impedance(
-    unloaded_rms: UFloat, loaded_rms: UFloat, load_ohm: UFloat, rated_load_ohm: float
+    unloaded_rms: UFloat,
+    loaded_rms: UFloat,
+    load_ohm: UFloat,
+    rated_load_ohm: float,
+    contact_ohm: UFloat | float = 0.0,
 ) -> SourceAndDamping:
     """Source impedance from the fall of the output when the load is put on: R(U0/U1 − 1), Ω.
 
@@ -110,6 +114,7 @@ def source_impedance(
         unloaded_rms, loaded_rms: at one drive level, V.
         load_ohm: Ω.
         rated_load_ohm: for the damping factor.
+        contact_ohm: what a clip that was moved meanwhile adds, Ω; mean 0.
 
     Returns:
         Exact, or ``at_most`` when the fall is not larger than its own expanded uncertainty (the
@@ -120,7 +125,7 @@ def source_impedance(
     """
     _present(unloaded_rms, "the unloaded output")
     _present(loaded_rms, "the loaded output")
-    impedance = load_ohm * (unloaded_rms / loaded_rms - 1.0)
+    impedance = load_ohm * (unloaded_rms / loaded_rms - 1.0) + contact_ohm
     value, u = float(impedance.nominal_value), float(impedance.std_dev)
     if value < -COVERAGE_FACTOR * u:
         raise NotMeasured(

@@ -312,7 +312,9 @@ def open_bench(files: BenchFiles, log: MessageLog) -> OpenBench:
                 driven.append(hand)
                 continue
             shared = links.get(entry.resource.upper())
-            instrument = open_instrument(key, entry, view.drivers[key], manager, log, shared)
+            instrument = open_instrument(
+                key, entry, view.drivers[key], manager, log, shared, view.bench.dirt
+            )
             links[entry.resource.upper()] = instrument.link
             instruments[key] = instrument
             driven.append(instrument)
@@ -333,7 +335,7 @@ def open_bench(files: BenchFiles, log: MessageLog) -> OpenBench:
         said = view.bench.instrument[key].model_dump(include={"probe"})
         entry = Entry.model_validate({"resource": panel.resource, "driver": panel.driver, **said})
         driver = load_driver(find("driver", panel.driver, None))
-        opened = open_instrument(key, entry, driver, manager, log)
+        opened = open_instrument(key, entry, driver, manager, log, dirt=view.bench.dirt)
         closers.append(opened.close)
         return opened
 

@@ -204,8 +204,8 @@ class Soak(Step):
 
     at: str = "sensor.sink"
     ambient: str
-    ambient_drift: Kelvins = Field(
-        default=1.0, ge=0.0, description="how far the room may drift in an hour"
+    ambient_drift: Kelvins | None = Field(
+        None, ge=0.0, description="how far the room may drift in an hour; none: as the bench file"
     )
     power: WattsExpression | None = None
     healthy_current: AmperesExpression | None = Field(
@@ -236,6 +236,11 @@ class Soak(Step):
         watts = self.power.evaluate_in("W", view.unit.names())
         return driven_and_watched(view, self.at, watts, seconds)
 
+    def _room(self, view: BenchView) -> float:
+        """How far the room may drift in an hour, K."""
+        told = self.ambient_drift
+        return view.bench.dirt.room_per_hour if told is None else told
+
     def _expected_s(self, view: BenchView) -> float:
         """How long it takes as a rule, s, by the sheet's time constant where it has one."""
         tau = view.unit.sink_time_constant
@@ -257,8 +262,9 @@ class Soak(Step):
             pt100_tolerance_k(celsius, view.sensor(point).tolerance_class)
             for point, celsius in ((self.at, ROOM_C + rise), ("sensor.ambient", ROOM_C))
         ]
-        drift = self.ambient_drift * 0.6 * self.at_most / 3600.0
-        halves = [*tolerances, drift, self.within / 2.0]
+        drift = self._room(view) * 0.6 * self.at_most / 3600.0
+        touching = view.bench.dirt.sensor_contact * rise
+        halves = [*tolerances, drift, self.within / 2.0, touching]
         u = math.hypot(meter_k(view), *(half / math.sqrt(3.0) for half in halves))
         return Forecast(
             rise,
@@ -321,8 +327,10 @@ class Soak(Step):
             if self.until == "predicted" and curve.predicted(self.within):
                 return "predicted"
             if self.until == "decided":
-                drift = self.ambient_drift * elapsed / 3600.0 / math.sqrt(3.0)
-                sure = curve.decided(ctx.limit, math.hypot(apart, drift), self.seen)
+                drift = self._room(ctx.view) * elapsed / 3600.0 / math.sqrt(3.0)
+                touching = ctx.view.bench.dirt.sensor_contact * rise / math.sqrt(3.0)
+                shared = math.hypot(apart, drift, touching)
+                sure = curve.decided(ctx.limit, shared, self.seen)
                 decided = decided + 1 if sure else 0
                 if decided >= TWICE:
                     return "predicted, as its verdict can no longer change"
@@ -396,7 +404,9 @@ class Soak(Step):
             instruments=names,
         )
         hours = (ctx.clock.now() - ctx.done_at(self.ambient)) / 3600.0
-        drift_k_per_h = rectangular(0.0, self.ambient_drift, "drift of the room since its reading")
+        drift_k_per_h = rectangular(
+            0.0, self._room(ctx.view), "drift of the room since its reading"
+        )
         drift = drift_k_per_h * hours
         now = last - ambient + drift
         systematic = now - float(now.nominal_value)

@@ -19,6 +19,7 @@ from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Volts
 from seqrun.steps.common.contact import BY_TONE, output_channel, prove_contact
+from seqrun.steps.common.dirt import warmed, with_emf
 from seqrun.steps.common.forecasts import idle_drift_u, near_limit, supply_current
 from seqrun.steps.common.settling import settle
 from seqrun.steps.common.sink import end_of
@@ -82,6 +83,7 @@ class DcVoltage(Step):
         value = self.expect or 0.0
         at = self.expect or near_limit(self, view, 0.0)
         u = view.standard_uncertainty("meter", "dc_voltage", at)
+        u = math.hypot(u, view.bench.dirt.thermal_emf / math.sqrt(3.0))
         return Forecast(value, COVERAGE_FACTOR * u, better="a lower range or a better meter")
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
@@ -91,7 +93,7 @@ class DcVoltage(Step):
         meter.configure("dc_voltage", self.expect, self.nplc)
         if self.settle is not None:
             settle(ctx, partial(self._look, ctx), self.settle, "V", self.at)
-        value = meter.read(self.repeats)
+        value = with_emf(ctx, meter.read(self.repeats))
         if DC_OFFSET in self.judges:
             ctx.observe("out_dc", abs(float(value.nominal_value)))
             ctx.poll()
@@ -193,7 +195,8 @@ class DeviceCurrent(Step):
         unit = view.unit
         u_volts = view.standard_uncertainty("meter", "dc_voltage", unit.idle_current * unit.ballast)
         u_ballast = unit.ballast_tolerance / math.sqrt(3.0)
-        u = math.hypot(u_volts / unit.ballast, unit.idle_current * u_ballast)
+        emf = view.bench.dirt.thermal_emf / math.sqrt(3.0)
+        u = math.hypot(u_volts / unit.ballast, emf / unit.ballast, unit.idle_current * u_ballast)
         return Forecast(
             unit.idle_current,
             COVERAGE_FACTOR * u,
@@ -220,7 +223,8 @@ class DeviceCurrent(Step):
                 "A",
                 self.at,
             )
-        current = levels.idle_current(meter.read(self.repeats), ballast)
+        drop = with_emf(ctx, meter.read(self.repeats))
+        current = levels.idle_current(drop, warmed(ctx, self.at, ballast))
         yield self.reading(
             IDLE_CURRENT,
             current,

@@ -3,6 +3,7 @@ where they are before the unit is powered."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from typing import ClassVar
 
@@ -17,6 +18,7 @@ from seqrun.plan.needs import Forecast, Hookup, Needs
 from seqrun.plan.ohms import load_ohms
 from seqrun.plan.view import BenchView
 from seqrun.quantity import render
+from seqrun.steps.common.dirt import keep_load
 from seqrun.values import COVERAGE_FACTOR
 
 #: contacts, a load that is warm; a wrong one is far off (common practice)
@@ -120,9 +122,9 @@ class LoadResistance(_Loads):
         rated = view.unit.rated_load
         way = load_ohms(view)
         better = "a meter with four-wire ohms" if way.leads_ohm else "a better meter"
-        return Forecast(
-            rated, COVERAGE_FACTOR * way.standard_uncertainty(view, rated), better=better
-        )
+        its_leads = view.bench.dirt.load_leads / math.sqrt(3.0)
+        u = math.hypot(way.standard_uncertainty(view, rated), its_leads)
+        return Forecast(rated, COVERAGE_FACTOR * u, better=better)
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
         meter = ctx.meter
@@ -150,7 +152,7 @@ class LoadResistance(_Loads):
                 continue
             yield self.reading(
                 LOAD_RESISTANCE,
-                ohms,
+                keep_load(ctx, channel, ohms),
                 channel=channel,
                 instruments=(meter.name,),
                 note=way.words,

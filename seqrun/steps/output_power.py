@@ -24,7 +24,9 @@ from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Fraction, Hertz
 from seqrun.steps.common.bench_floor import distortion_floor, level_seen
+from seqrun.steps.common.dirt import load_u_share
 from seqrun.steps.common.drive import CYCLES, Drive, Waveform, drive_needs
+from seqrun.steps.common.forecasts import scope_share
 from seqrun.steps.distortion import THD, floor_felt
 from seqrun.values import COVERAGE_FACTOR, Bound
 
@@ -140,13 +142,12 @@ class OutputPower(Step):
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         watts = 1.1 * view.unit.rated_power
-        peak = view.unit.rated_voltage * math.sqrt(2.0)
-        u_volts = view.standard_uncertainty("scope", "voltage", peak) / peak
-        tolerance = max(view.load(channel).tolerance for channel in view.unit.channels)
-        u = watts * math.hypot(2.0 * u_volts, tolerance / math.sqrt(3.0))
+        u_volts = scope_share(view, view.unit.rated_voltage * math.sqrt(2.0))
+        of_load = load_u_share(view, watts)
+        u = watts * math.hypot(2.0 * u_volts, of_load)
         better = (
             "a scope of better gain accuracy"
-            if 2.0 * u_volts > tolerance / math.sqrt(3.0)
+            if 2.0 * u_volts > of_load
             else "a load measured more closely"
         )
         return Forecast(watts, COVERAGE_FACTOR * u, better=better)

@@ -19,6 +19,7 @@ from seqrun.plan.needs import Forecast, Needs, Unforecast
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Decibels, Hertz, Watts, custom_error
 from seqrun.steps.common.at_power import AtPower
+from seqrun.steps.common.dirt import compensated
 from seqrun.steps.common.drive import Drive, Waveform
 from seqrun.steps.common.forecasts import BETTER_SCOPE, decibels, near_limit, scope_share, share
 from seqrun.steps.common.inputs import generator_to
@@ -135,6 +136,7 @@ class _Sweep(AtPower):
             for number, frequency in enumerate(frequencies, 1):
                 for channel, wave in look(drive, frequency).items():
                     level = fundamental(wave, frequency)
+                    level = compensated(ctx, f"out.{channel}", level, frequency)
                     gains[channel].append(level / at_input(ctx, drive, channel))
                 ctx.progress(f"{frequency:.4g} Hz", number / len(frequencies))
         finally:
@@ -303,9 +305,9 @@ class RiaaDeviation(AtPower):
                     drive.gain = {c: 10.0 * g for c, g in drive.gain.items()}
                     waves = seen(drive)
                 for channel, wave in waves.items():
-                    ratios[channel].append(
-                        fundamental(wave, frequency) / at_input(ctx, drive, channel)
-                    )
+                    level_v = fundamental(wave, frequency)
+                    level_v = compensated(ctx, f"out.{channel}", level_v, frequency)
+                    ratios[channel].append(level_v / at_input(ctx, drive, channel))
                 ctx.progress(f"{frequency:.4g} Hz", number / len(frequencies))
         finally:
             drive.stop()

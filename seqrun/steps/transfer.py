@@ -20,6 +20,7 @@ from seqrun.plan.needs import Forecast, Hookup, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz
 from seqrun.steps.common.at_power import AtPower
+from seqrun.steps.common.dirt import clip_moved, load_u_share
 from seqrun.steps.common.drive import NEAR, Drive
 from seqrun.steps.common.forecasts import (
     BETTER_METER,
@@ -323,11 +324,12 @@ class _LoadOnAndOff(AtPower):
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         # The scope's error cancels; its steps over many samples and the load's value are left.
         load = view.unit.rated_load
-        tolerance = max(view.load(c).tolerance for c in self.channels(view))
         ohms = near_limit(self, view, load / 100.0)
         if of == DAMPING_FACTOR:
             ohms = load / near_limit(self, view, 100.0)
-        u = math.hypot(tolerance / math.sqrt(3.0) * ohms, RATIO_U * load)
+        clip = view.bench.dirt.clip_contact / math.sqrt(3.0)
+        warm = load_u_share(view, self.planned_watts(view))
+        u = math.hypot(warm * ohms, RATIO_U * load, clip)
         better = "more repeats, or a load measured more closely"
         if of == DAMPING_FACTOR:
             spread = COVERAGE_FACTOR * u * load / ohms**2
@@ -379,8 +381,13 @@ class _LoadOnAndOff(AtPower):
             drive.stop()
         drift = abs(float((after - before).nominal_value))
         loaded = 0.5 * (before + after) + rectangular(0.0, 0.5 * drift, "drift of the level")
+        watts = float(loaded.nominal_value) ** 2 / load.resistance
         return transfer.source_impedance(
-            unloaded, loaded, drive.load(channel), view.unit.rated_load
+            unloaded,
+            loaded,
+            drive.load(channel, watts),
+            view.unit.rated_load,
+            clip_moved(ctx),
         )
 
     def _read(self, drive: Drive, channel: str) -> UFloat:

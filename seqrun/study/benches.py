@@ -24,6 +24,9 @@ from seqrun.runner.opening import VirtualHands, open_bench, read_bench
 from seqrun.steps.base import kinds
 from seqrun.values import Judged, Reading
 
+#: what no data sheet tells left out of bench and budgets: what is left are the data sheets
+CLEAN = "demo:clean"
+DIRTY = "demo:dirty"
 HEAD = 'title = "Study"\nrevision = "A"\ndecision = "guarded"\n'
 _RAMP = """
 [[step]]
@@ -162,7 +165,7 @@ def done(
     faults: Sequence[str] = (),
     unit: str | None = None,
     powering: str | None = None,
-    bench: str = "demo",
+    bench: str = CLEAN,
 ) -> list[Pair]:
     """Power a unit on a fresh simulated bench, do some steps, and tell each reading's truth.
 

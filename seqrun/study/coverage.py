@@ -20,7 +20,7 @@ from functools import partial
 
 from seqrun.errors import UsageError
 from seqrun.measure.proportion import wilson_interval
-from seqrun.study.benches import Pair, Wanted, bring_up, done
+from seqrun.study.benches import CLEAN, Pair, Wanted, bring_up, done
 from seqrun.study.groups import Group
 from seqrun.study.quantities import GROUPS
 from seqrun.study.running import each
@@ -72,10 +72,14 @@ class Coverage:
         return wilson_interval(self.held + self.bounds_held, total) if total else (0.0, 1.0)
 
     @property
+    def held_enough(self) -> bool:
+        """Within the aim of coverage; one that nothing was read of is not."""
+        return self.share >= LEAST_COVERAGE
+
+    @property
     def honest(self) -> bool:
         """Within the aims: coverage, and width where it could be found."""
-        narrow = math.isnan(self.width) or self.width <= MOST_WIDTH
-        return self.share >= LEAST_COVERAGE and narrow
+        return self.held_enough and (math.isnan(self.width) or self.width <= MOST_WIDTH)
 
 
 def cover(
@@ -84,7 +88,7 @@ def cover(
     *,
     first_seed: int = 1,
     processes: int = 1,
-    bench: str = "demo",
+    bench: str = CLEAN,
     told: TellProgress = lambda group, done, of: None,
 ) -> list[Coverage]:
     """Run many simulated benches and count, for one quantity or for all.
@@ -109,7 +113,7 @@ def cover(
     return found
 
 
-def bench_of(group: str, seed: int, *, bench: str = "demo") -> list[Pair]:
+def bench_of(group: str, seed: int, *, bench: str = CLEAN) -> list[Pair]:
     """What one bench says of a group of quantities."""
     one = next(g for g in GROUPS if g.name == group)
     return done(
@@ -140,6 +144,16 @@ def chosen(quantity: str | None) -> list[tuple[Group, tuple[Wanted, ...]]]:
         expected=f"did you mean '{near[0]}'?" if near else f"one of {', '.join(known)}",
         where="--quantity",
     )
+
+
+def groups_of(quantity: str | None) -> list[str]:
+    """What :func:`cover` takes one after another: the quantity that is asked for, else each group.
+
+    Raises:
+        UsageError: no such quantity.
+    """
+    found = chosen(quantity)
+    return [quantity] if quantity is not None else [group.name for group, _ in found]
 
 
 def holds(pair: Pair) -> bool:

@@ -38,8 +38,8 @@ CURRENT_KEYS = {
 }
 LOADS = Group(
     "loads",
-    step("down", "power_down") + step("load.{channel}", "load_resistance", each='"channel"'),
-    (Wanted("load_resistance", "load_resistance", "load", of_channel(lambda t, c: t.load_ohm(c))),),
+    step("down", "power_down") + step("ohms.{channel}", "load_resistance", each='"channel"'),
+    (Wanted("load_resistance", "load_resistance", "ohms", of_channel(lambda t, c: t.load_ohm(c))),),
 )
 LEVELS = Group(
     "levels",

@@ -99,6 +99,39 @@ def coverage_table(found: Iterable[Coverage]) -> Iterator[str]:
     yield from COVERAGE_FOOT.split("\n")
 
 
+BOTH_HEAD = (
+    f"{'':22s} {'on clean benches':^26s}  {'on dirty benches':^26s}\n"
+    f"{'quantity':22s} {'read':>4s} {'held':>6s} {'width':>5s} {'U':>8s}  "
+    f"{'read':>4s} {'held':>6s} {'width':>5s} {'U':>8s}"
+)
+BOTH_FOOT = (
+    f"held: share of value ± U (k = 2) that holds the truth; aim {LEAST_COVERAGE:.0%} or more\n"
+    "width: U over the narrowest interval that would have held 95 % of the errors;\n"
+    f"       aim {MOST_WIDTH:g} or less on clean benches; on dirty ones the budget allows for\n"
+    "       dirtier ones too; - where too few.   U: the median\n"
+    "clean: errors within data sheets, and [dirt] of the bench file says that there is\n"
+    "       none. dirty: errors of other distributions, and the defaults of [dirt]"
+)
+
+
+def both_table() -> tuple[str, str]:
+    """Head and foot of the table of clean benches beside dirty ones."""
+    return BOTH_HEAD, BOTH_FOOT
+
+
+def both_line(clean: Coverage, dirty: Coverage) -> str:
+    """One quantity on either kind of bench; a star marks what lies outside the aims."""
+    sides = []
+    for one, well in ((clean, clean.honest), (dirty, dirty.held_enough)):
+        width = "-" if math.isnan(one.width) else f"{one.width:.2f}"
+        held = "-" if math.isnan(one.share) else f"{100.0 * one.share:.1f}%"
+        u = "-" if math.isnan(one.expanded) else render(one.expanded, one.unit, digits=2)
+        star = " " if well else "*"
+        sides.append(f"{one.readings + one.bounds:4d} {held:>6s}{star}{width:>5s} {u:>8s}")
+    missing = clean.missing + dirty.missing
+    return f"{clean.name:22s} {'  '.join(sides)}" + (f"  {missing} not read" if missing else "")
+
+
 def coverage_line(one: Coverage) -> str:
     """One quantity."""
     width = "-" if math.isnan(one.width) else f"{one.width:.2f}"

@@ -20,7 +20,7 @@ def main() -> int:
     parser.add_argument("--benches", type=int, default=400)
     parser.add_argument("--quantity", default=None)
     parser.add_argument("--first-seed", type=int, default=1)
-    parser.add_argument("--bench", default="demo", help="such as demo:dirty")
+    parser.add_argument("--bench", default="demo:clean", help="such as demo:dirty")
     parser.add_argument("--processes", type=int, default=2)
     asked = parser.parse_args()
     honest = True

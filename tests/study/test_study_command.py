@@ -29,6 +29,6 @@ def test_too_few_benches_for_a_width_show_none(capsys: pytest.CaptureFixture[str
 def test_coverage_is_studied_on_a_dirty_bench_too() -> None:
     """The same seed, and another truth: its ballasts and contacts are dirty."""
     clean, dirty = (
-        bench_of("levels", 5, bench=bench)[-1].truth for bench in ("demo", "demo:dirty")
+        bench_of("levels", 5, bench=bench)[-1].truth for bench in ("demo:clean", "demo:dirty")
     )
     assert clean != dirty

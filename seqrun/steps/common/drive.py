@@ -21,7 +21,7 @@ from seqrun.measure.power import (
 from seqrun.plan.context import Context
 from seqrun.plan.needs import Hookup, Needs, ScopeRecord
 from seqrun.plan.view import BenchView
-from seqrun.values import rectangular
+from seqrun.steps.common.dirt import load_at, load_ohms
 
 #: room above the expected peak, so that a unit slightly above its gain does not clip the converter
 HEADROOM = 1.15
@@ -201,8 +201,7 @@ class Drive:
 
     def level_for(self, channel: str, watts: float) -> float:
         """Generator level for a power into the channel's load, by the gain known so far."""
-        load = self.ctx.view.load(channel).resistance
-        return math.sqrt(watts * load) / self.gain[channel]
+        return math.sqrt(watts * load_ohms(self.ctx, channel)) / self.gain[channel]
 
     def set(self, levels: dict[str, float]) -> None:
         """Set the level of each channel, V rms, and switch the outputs on."""
@@ -328,18 +327,9 @@ class Drive:
             if expected > 0.0 and wave.rms_v > max(SEEN * expected, SEEN_V):
                 self.ctx.contact_seen(self.ctx.view.scope_on(f"out.{channel}")[2])
 
-    def load(self, channel: str) -> UFloat:
-        """The load of a channel with its tolerance, Ω; the same variable through the run."""
-        load = self.ctx.view.load(channel)
-        return self.ctx.persistent(
-            f"load.{channel}",
-            lambda: rectangular(
-                load.resistance,
-                load.resistance * load.tolerance,
-                f"load {load.name} tolerance",
-                f"load {load.name}",
-            ),
-        )
+    def load(self, channel: str, watts: float = 0.0) -> UFloat:
+        """The load of a channel with so much power in it, Ω, as measured where it was."""
+        return load_at(self.ctx, channel, watts)
 
     def powers(self) -> dict[str, UFloat]:
         """Mean power into each load now, W."""
@@ -355,7 +345,8 @@ class Drive:
             gain=wave.gain,
             clipped=wave.clipped,
         )
-        return power_into_load(rms, self.load(channel))
+        watts = float(rms.nominal_value) ** 2 / load_ohms(self.ctx, channel)
+        return power_into_load(rms, self.load(channel, watts))
 
     def check_load(self, powers: dict[str, UFloat]) -> None:
         """See that the power read at the outputs is drawn from the supply.
@@ -416,7 +407,7 @@ class Drive:
                         where=f"out.{channel}",
                     )
                 self.gain[channel] = rms / level
-                powers[channel] = rms * rms / self.ctx.view.load(channel).resistance
+                powers[channel] = rms * rms / load_ohms(self.ctx, channel)
             for channels in self.fed.values() if near else ():
                 most = max(powers[c] for c in channels)
                 near &= abs(most - watts) <= NEAR * watts

@@ -14,6 +14,7 @@ from seqrun.measure.bounds import PHASOR_KNOWN
 from seqrun.measure.weighting import BAND_HZ
 from seqrun.plan.needs import Forecast
 from seqrun.plan.view import BenchView
+from seqrun.steps.common.dirt import load_u_share, probes
 from seqrun.values import COVERAGE_FACTOR
 
 DB_PER_SHARE = 20.0 / math.log(10.0)  # 1 % is 0.087 dB
@@ -45,15 +46,15 @@ def share(view: BenchView, role: str, function: str, value: float) -> float:
 
 
 def scope_share(view: BenchView, volts: float) -> float:
-    """Relative standard uncertainty of an rms by the scope."""
-    return share(view, "scope", "voltage", volts)
+    """Relative standard uncertainty of an rms by the scope, its probe included."""
+    probe = view.bench.dirt.probe_ratio if max(probes(view).values(), default=1.0) > 1.0 else 0.0
+    return math.hypot(share(view, "scope", "voltage", volts), probe / math.sqrt(3.0))
 
 
 def power_share(view: BenchView, watts: float) -> float:
     """Relative standard uncertainty of a power by scope and load."""
     volts = math.sqrt(watts * view.unit.rated_load)
-    tolerance = max(view.load(c).tolerance for c in view.unit.channels)
-    return math.hypot(2.0 * scope_share(view, volts), tolerance / math.sqrt(3.0))
+    return math.hypot(2.0 * scope_share(view, volts), load_u_share(view, watts))
 
 
 def idle_drift_u(view: BenchView) -> float:
@@ -64,7 +65,11 @@ def idle_drift_u(view: BenchView) -> float:
     unit = view.unit
     u_volts = view.standard_uncertainty("meter", "dc_voltage", unit.idle_current * unit.ballast)
     u_amperes = unit.idle_current * unit.ballast_tolerance / math.sqrt(3.0)
-    return 0.2 * math.hypot(u_amperes, u_volts / unit.ballast)
+    dirt = view.bench.dirt
+    drift = 0.2 * math.hypot(u_amperes, u_volts / unit.ballast)
+    emf = math.sqrt(2.0) * dirt.thermal_emf / unit.ballast
+    warm = unit.idle_current * dirt.ballast_per_kelvin * 0.5 * unit.sink_rise_limit
+    return math.hypot(drift, emf / math.sqrt(3.0), warm / math.sqrt(3.0))
 
 
 def gain_share(view: BenchView, watts: float) -> float:

@@ -10,6 +10,7 @@ from seqrun.measure.temperature import pt100_reading, pt100_temperature_c, senso
 from seqrun.plan.context import Context, Indication
 from seqrun.plan.needs import Needs
 from seqrun.plan.view import BenchView
+from seqrun.steps.common.dirt import keep_temperature, touching
 from seqrun.steps.common.drive import drive_needs
 
 #: what watches a unit for minutes, and has to act when it runs away
@@ -21,7 +22,9 @@ def read_temperature(ctx: Context, point: str, repeats: int) -> UFloat:
     """Temperature of a Pt100 on the meter's four leads, °C, with meter and sensor budget."""
     sensor = ctx.view.sensor(point)
     error = ctx.persistent(point, lambda: sensor_error(f"sensor {sensor.name}"))
-    return pt100_reading(ctx.meter.read(repeats), sensor.tolerance_class, error)
+    celsius = pt100_reading(ctx.meter.read(repeats), sensor.tolerance_class, error)
+    keep_temperature(ctx, point, float(celsius.nominal_value))
+    return touching(ctx, point, celsius)
 
 
 def thermometer_needs(view: BenchView, point: str, seconds: float) -> Needs | None:
@@ -42,6 +45,7 @@ def sink_now(ctx: Context) -> float:
     """One look at the sensor, °C, without budget; the trips are told of it."""
     celsius = pt100_temperature_c(ctx.meter.read_raw())
     ctx.observe("sink_temperature", celsius)
+    keep_temperature(ctx, "sensor.sink", celsius)
     return celsius
 
 
