@@ -16,6 +16,7 @@ from demo_sim.instruments.control import Control
 from demo_sim.instruments.generator import Generator
 from demo_sim.instruments.meter import Meter
 from demo_sim.instruments.scope import Scope
+from demo_sim.instruments.sound import SoundInterface
 from demo_sim.instruments.supply import PlainSupply, Supply
 from demo_sim.instruments.switch import Switch
 from demo_sim.lock import WorldLock
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
 
 NAME = "Simulated bench"
 DEMO_UNIT_SHEET = "demo-2x40"
+SOUND = "sound::simulated"
 HOST = "demo"  # in-process devices are supply.demo, meter.demo, …
 
 
@@ -88,8 +90,10 @@ class Bench:
             "switch": Switch(world, serial=serial("SW")),
             "control": Control(world, serial=serial("BE")),
         }
+        self.sound = SoundInterface(world) if outfit.sound else None
         for key in list(self.devices):
-            if key.partition("_")[0] in outfit.missing:
+            of_sound = outfit.sound and key in ("scope", "generator")
+            if key.partition("_")[0] in outfit.missing or of_sound:
                 del self.devices[key]
 
     def _wire(self) -> None:
@@ -135,6 +139,9 @@ class Bench:
     def bench_toml(self, resources: Mapping[str, str] | None = None) -> str:
         """Text of a bench file for this bench; in-process resources unless others are given."""
         chosen = dict(resources or self.resources)
+        if self.sound is not None:
+            there = ("scope", "generator")
+            chosen |= {key: SOUND for key in there if key not in self._outfit.missing}
         if not self._outfit.switch:
             chosen.pop("switch", None)
         serials = {key: device.serial for key, device in self.devices.items()}
@@ -152,6 +159,7 @@ class Bench:
             self._drivers,
             self._outfit.by_hand,
             self._outfit.clean,
+            self.sound.label() if self.sound is not None else {},
         )
 
     def serve(
@@ -220,6 +228,8 @@ def _drivers(outfit: Outfit) -> dict[str, str]:
         plain = "-plain" if not outfit.protection else ""
         single = "-single" if outfit.single_supplies else ""
         drivers |= dict.fromkeys(("supply", "supply_2"), f"generic-supply{single}{plain}")
+    if outfit.sound:
+        drivers |= {"scope": "sound-input", "generator": "sound-output"}
     if not outfit.four_wire:
         drivers["meter"] = "generic-meter-two-wire"
     if outfit.splitter:

@@ -90,14 +90,17 @@ def bench_text(
     drivers: Mapping[str, str] | None = None,
     by_hand: Collection[str] = (),
     clean: bool = False,
+    sound: Mapping[str, str] = {},
 ) -> str:
     """TOML text. ``resources`` names every instrument and ``control``; ``drivers`` those that do
     not go by the name ``generic-<key>``; ``by_hand`` those that hands set and read; ``clean`` that
-    there is nothing that no data sheet tells."""
+    there is nothing that no data sheet tells; ``sound`` what a sound interface was found to be."""
     hands = {key for key in resources if key.partition("_")[0] in by_hand}
     lines = [*_lines(name, wiring, resources, serials, loads, unit, drivers or {}, hands)]
     if clean:
         lines += ["", "[dirt]", *(f'{key} = "0 {unit}"' for key, unit in DIRT.items())]
+    if sound:
+        lines += ["", "[sound]", *(f"{key} = {value}" for key, value in sound.items())]
     return "\n".join(lines) + "\n"
 
 
@@ -133,7 +136,7 @@ def _lines(
         yield f'driver = "{driver}"'
         if key in serials:
             yield f'serial = "{serials[key]}"'
-        if calibrated is not None:
+        if calibrated is not None and key in serials:
             yield f"calibrated = {calibrated}"
         if key == "scope":
             yield f"probe = {PROBE}"

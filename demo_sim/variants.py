@@ -30,7 +30,8 @@ class Outfit:
         missing: instruments that are not there. by_hand: those that virtual hands set and read at
             their front panels. switch: the relay matrix is in the bench file.
         dirty: with what no data sheet tells. clean: without, and the bench file says so. wide:
-            healthy units differ as a shop sees them.
+            healthy units differ as a shop sees them. sound: a sound interface plays generator and
+            scope.
     """
 
     scope_bits: int = spec.SCOPE_BITS
@@ -44,6 +45,7 @@ class Outfit:
     switch: bool = False
     dirty: bool = False
     clean: bool = False
+    sound: bool = False
     wide: bool = False
 
 
@@ -104,6 +106,11 @@ VARIANTS: tuple[Variant, ...] = (
         "wide",
         "a healthy unit from a population as wide as a shop sees",
         lambda outfit: replace(outfit, wide=True),
+    ),
+    Variant(
+        "sound_card",
+        "a sound interface in place of scope and generator",
+        lambda outfit: replace(outfit, sound=True),
     ),
     Variant("switch", "a relay matrix moves the leads", lambda o: replace(o, switch=True)),
     *(

@@ -17,11 +17,14 @@ from seqrun.files.driver.file import Driver
 from seqrun.files.driver.load import load_driver
 from seqrun.files.driver.manners import SerialLine
 from seqrun.files.shipped import find
+from seqrun.files.sound import Sound
 from seqrun.files.unit.sheet import Unit, load_unit
 from seqrun.quantity import Amperes, Fraction, Ohms, Volts, Watts, custom_error
 
 #: the resource of an instrument that the operator sets and reads
 BY_HAND = "by hand"
+#: the beginning of the resource of a sound interface; a part of its name follows
+SOUND = "sound::"
 ShortKey = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]{0,31}$")]
 Node = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]*(\.[a-z0-9_]+){0,6}$")]
 _FACTOR = {"type": "number", "exclusiveMinimum": 0, "maximum": 10000}
@@ -196,6 +199,10 @@ class Bench(FileModel):
     load: tuple[Load, ...] = ()
     sensor: tuple[Sensor, ...] = ()
     dirt: Dirt = Field(Dirt(), description="what no data sheet tells")
+    sound: Sound | None = Field(
+        None,
+        description="levels and faults of a sound interface, as 'seqrun bench sound' found them",
+    )
 
     @property
     def simulated(self) -> bool:
@@ -289,6 +296,13 @@ def unreachable(bench: Bench, drivers: Mapping[str, Driver]) -> Iterator[Problem
                 f'"{entry.resource}", and its driver says that it has no remote interface',
                 f'"{BY_HAND}"',
             )
+        is_sound = entry.resource.lower().startswith(SOUND)
+        if is_sound != (drivers[key].sound is not None):
+            found = f'"{entry.resource}" with the driver "{drivers[key].name}"'
+            yield Problem(
+                f"instrument.{key}, resource", found,
+                f'"{SOUND}" and part of the name of a sound interface, with a driver for one',
+            )  # fmt: skip
         if drivers[key].role == "switch" and entry.by_hand:
             yield Problem(
                 f"instrument.{key}, resource", "a switch by hand", "no [instrument] at all"

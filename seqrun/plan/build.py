@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from seqrun.errors import BenchLacks, SeqrunError, UsageError
 from seqrun.files.sequence.fields import StepFields
-from seqrun.plan import by_hand, capability, leads, supply_checks, tones
+from seqrun.plan import by_hand, capability, leads, sound, supply_checks, tones
 from seqrun.plan.actions import Action, Plan
 from seqrun.plan.contract import Step
 from seqrun.plan.leaving_out import Chooser, LeftOut, NotOnThisBench, lines, without_the_unit
@@ -53,6 +53,7 @@ def build(
     warnings = [*supply_checks.warnings(sequence, actions)]
     warnings += by_hand.warnings(view, sequence.trip)
     warnings += tones.warnings(view, actions)
+    warnings += sound.warnings(view)
     return Plan(sequence, view, tuple(actions), tuple(warnings), tuple(left_out))
 
 
@@ -141,25 +142,6 @@ def _together(problems: list[UsageError]) -> UsageError:
     )
 
 
-def _probes(view: BenchView, actions: list[Action]) -> None:
-    """A step that looks at several places at once needs a probe for each of them."""
-    scopes = {key for key, driver in view.drivers.items() if driver.role == "scope"}
-    for action in actions:
-        there: dict[str, str] = {}
-        for hookup in action.needs.hookups:
-            for terminal, node in hookup.leads:
-                if terminal.partition(".")[0] not in scopes:
-                    continue
-                if there.setdefault(terminal, node) != node:
-                    raise UsageError(
-                        f"the probe {terminal} would have to be on {there[terminal]} and on {node} "
-                        "at once",
-                        expected="a scope with a probe for each place that the step looks at",
-                        where=action.id,
-                        hint="use a scope of more channels, or a bench file that leaves one free",
-                    )
-
-
 def _order(view: BenchView, actions: list[Action]) -> None:
     """Steps that read a powered unit come after the step that powers it and before power-down;
     those for a unit without power never between powering it and seeing it discharged."""
@@ -187,6 +169,5 @@ def _order(view: BenchView, actions: list[Action]) -> None:
 
 #: what a plan must keep to; each raises a UsageError for what it finds
 CHECKS: tuple[Callable[[BenchView, list[Action]], None], ...] = (
-    _probes,
     _order,
 )

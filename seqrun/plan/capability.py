@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from seqrun.errors import BenchLacks
 from seqrun.instruments.record import longest_record
-from seqrun.plan import by_hand
+from seqrun.plan import by_hand, sound
 from seqrun.quantity import render
 
 if TYPE_CHECKING:
@@ -31,6 +31,7 @@ def check(view: BenchView, needs: Needs) -> None:
     for role in sorted(needs.roles):
         view.key(role)
     by_hand.check(view, needs)
+    sound.check(view, needs)
     if "meter" in needs.roles:
         for function, value in (needs.meter or {"dc_voltage": None}).items():
             _function(view, function, value)
@@ -39,6 +40,8 @@ def check(view: BenchView, needs: Needs) -> None:
             _operation(view, operation)
     if "scope" in needs.roles and needs.record is not None:
         _record(view, needs.record)
+    if "scope" in needs.roles:
+        _probes(view, needs)
 
 
 def _function(view: BenchView, function: str, value: float | None) -> None:
@@ -103,3 +106,21 @@ def _record(view: BenchView, record: ScopeRecord) -> None:
             expected="a probe with more attenuation, named in the bench file (probe = 10)",
             where=view.bench.name,
         )
+
+
+def _probes(view: BenchView, needs: Needs) -> None:
+    """A step that looks at several places at once needs a probe for each of them."""
+    scopes = {key for key, driver in view.drivers.items() if driver.role == "scope"}
+    there: dict[str, str] = {}
+    for hookup in needs.hookups:
+        for terminal, node in hookup.leads:
+            if terminal.partition(".")[0] not in scopes:
+                continue
+            if there.setdefault(terminal, node) != node:
+                raise BenchLacks(
+                    f"the probe {terminal} would have to be on {there[terminal]} and on {node} "
+                    "at once",
+                    expected="a scope with a probe for each place that the step looks at",
+                    where=view.bench.name,
+                    hint="use a scope of more channels, or a bench file that leaves one free",
+                )

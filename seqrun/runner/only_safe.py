@@ -13,6 +13,7 @@ from seqrun.files.driver.load import load_driver
 from seqrun.instruments.link import Link
 from seqrun.instruments.opening import open_instrument
 from seqrun.instruments.roles import Clock, Instrument, Supply
+from seqrun.instruments.sound_stream import is_sound
 from seqrun.runner.opening import DEMO, BenchClock, WallClock, visa_manager
 from seqrun.runner.safe import SafeReport, found_on, make_safe
 
@@ -90,6 +91,8 @@ def _opened(
     for key in order:
         if drivers[key].role not in ("supply", "generator", "switch"):
             continue  # nothing to switch off
+        if is_sound(file.instrument[key].resource):
+            continue  # it plays only while a run of this computer sends it something
         if file.instrument[key].by_hand:
             report.unconfirmed.append(
                 f"{key}: by hand; said, not confirmed: switch its outputs off now"

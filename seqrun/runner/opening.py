@@ -35,7 +35,10 @@ from seqrun.instruments.link import Link, MessageLog
 from seqrun.instruments.opening import open_instrument
 from seqrun.instruments.roles import Clock, Instrument
 from seqrun.instruments.screen import on_screen
+from seqrun.instruments.sound import SoundGenerator, SoundRole, SoundScope
+from seqrun.instruments.sound_stream import Stream, is_sound, open_card
 from seqrun.plan.needs import Hookup
+from seqrun.plan.sound import as_levelled
 from seqrun.plan.view import BenchView
 from seqrun.runner.presses import Presses, no_presses
 
@@ -183,10 +186,10 @@ class OpenBench:
     desk: Desk = field(default_factory=Desk)
     open_panel: Callable[[str], DrivenInstrument] | None = None
     closers: list[Callable[[], None]] = field(default_factory=list)
-    driven: list[DrivenInstrument | ByHand] = field(default_factory=list)
+    driven: list[DrivenInstrument | ByHand | SoundRole] = field(default_factory=list)
 
     @property
-    def by_key(self) -> dict[str, DrivenInstrument | ByHand]:
+    def by_key(self) -> dict[str, DrivenInstrument | ByHand | SoundRole]:
         """Each instrument by itself, also where several play one role."""
         return {instrument.name: instrument for instrument in self.driven}
 
@@ -278,7 +281,7 @@ def _view(file: Bench, sheet: Unit) -> BenchView:
     drivers: dict[str, Driver] = {}
     for key in file.instrument:
         drivers[key] = load_driver(driver_path(file, key))
-    return BenchView(file, sheet, drivers)
+    return BenchView(file, sheet, as_levelled(file, drivers))
 
 
 def open_bench(files: BenchFiles, log: MessageLog) -> OpenBench:
@@ -302,7 +305,8 @@ def open_bench(files: BenchFiles, log: MessageLog) -> OpenBench:
             control = Link.open("control", view.bench.simulator.control, manager, log)
             closers.append(control.close)
         instruments: dict[str, Instrument] = {}
-        driven: list[DrivenInstrument | ByHand] = []
+        driven: list[DrivenInstrument | ByHand | SoundRole] = []
+        streams: dict[str, Stream] = {}  # two roles of one sound interface share its stream
         desk = Desk()
         links: dict[str, Link] = {}  # two roles of one instrument share its link
         for key, entry in view.bench.instrument.items():
@@ -310,6 +314,15 @@ def open_bench(files: BenchFiles, log: MessageLog) -> OpenBench:
                 hand = by_hand(key, view.drivers[key], desk, entry.label)
                 instruments[key] = hand
                 driven.append(hand)
+                continue
+            if is_sound(entry.resource):
+                where = entry.resource.lower()
+                if where not in streams:
+                    streams[where] = _open_stream(files, key)
+                    closers.append(streams[where].close)
+                role = _sound_role(view, key, streams[where])
+                instruments[key] = role
+                driven.append(role)
                 continue
             shared = links.get(entry.resource.upper())
             instrument = open_instrument(
@@ -343,6 +356,32 @@ def open_bench(files: BenchFiles, log: MessageLog) -> OpenBench:
     return OpenBench(
         view, instruments, clock, simulated, control, desk, open_panel, closers, driven
     )
+
+
+def _open_stream(files: BenchFiles, key: str) -> Stream:
+    """The stream of a sound interface: of this computer, or of the simulated bench."""
+    view = files.view
+    resource = view.bench.instrument[key].resource
+    if files.demo is not None:
+        stream: Stream = files.demo.sound
+        return stream
+    rate = view.drivers[key].sound
+    assert rate is not None, "bench files are checked when they are read"
+    same = [
+        view.drivers[other]
+        for other, entry in view.bench.instrument.items()
+        if entry.resource.lower() == resource.lower()
+    ]
+    inputs = max(driver.channels for driver in same)
+    outputs = max(driver.outputs for driver in same)
+    return open_card(resource, rate, inputs, outputs)
+
+
+def _sound_role(view: BenchView, key: str, stream: Stream) -> SoundRole:
+    driver, entry, bench = view.drivers[key], view.bench.instrument[key], view.bench
+    if driver.role == "generator":
+        return SoundGenerator(key, driver, stream, bench.sound)
+    return SoundScope(key, driver, stream, bench.sound, entry.probe, bench.dirt.probe_ratio)
 
 
 def visa_manager(library: str = "") -> Any:

@@ -29,6 +29,7 @@ from seqrun.instruments.selfcheck import (
     safe_afterwards,
     self_check,
 )
+from seqrun.instruments.sound_stream import is_sound
 from seqrun.measure.sinefit import fit_sine_4
 from seqrun.quantity import render
 from seqrun.runner.opening import DEMO, visa_manager
@@ -158,7 +159,7 @@ def _opened(
     links: dict[str, Link] = {}
     try:
         for key, entry in bench.instrument.items():
-            if entry.by_hand:
+            if entry.by_hand or is_sound(entry.resource):
                 continue
             where = entry.resource.upper()
             found[key] = open_instrument(

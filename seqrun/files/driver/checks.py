@@ -44,7 +44,9 @@ def operations_of(driver: Driver) -> Mapping[str, Operation]:
 
 def problems(driver: Driver) -> Iterator[Problem]:
     """What does not fit between the keys of a driver file, and to its role."""
-    if driver.remote:
+    if driver.sound is not None:
+        yield from _sound(driver)
+    elif driver.remote:
         yield from _remote(driver)
         yield from _operations(driver)
         yield from _absent(driver)
@@ -76,6 +78,19 @@ def _by_hand(driver: Driver) -> Iterator[Problem]:
         yield Problem(
             "accuracy", "nothing is said about what it reads", "an [[accuracy]] entry per range"
         )
+
+
+def _sound(driver: Driver) -> Iterator[Problem]:
+    """A sound interface is played and recorded, never spoken to."""
+    for key in ("idn", "identity", "link", "words", "scale", "operation"):
+        if key in driver.model_fields_set:
+            yield Problem(key, "beside sound", "nothing: no message is ever sent to it")
+    if not driver.remote:
+        yield Problem("remote", "false, beside sound", "one of the two")
+    if driver.role not in ("generator", "scope"):
+        yield Problem("role", f"a sound interface as {driver.role}", "generator or scope")
+    if driver.scope is not None and len(driver.scope.ranges) != 1:
+        yield Problem("scope.ranges", f"{len(driver.scope.ranges)} of them", "the one that it has")
 
 
 # --- operations ----------------------------------------------------------------------------------
@@ -284,7 +299,7 @@ def _settings(driver: Driver) -> Iterator[Problem]:
             yield Problem(table, f"the role is {driver.role}", f"no [{table}] table")
         if table == driver.role and not given and table != "meter":
             yield Problem(table, f"the table [{table}] is missing", "what the instrument has")
-    if driver.role == "scope" and driver.scope is not None and driver.remote:
+    if driver.role == "scope" and driver.scope is not None and driver.remote and not driver.sound:
         yield from scope_problems(driver, driver.scope)
 
 

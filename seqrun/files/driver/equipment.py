@@ -87,6 +87,12 @@ class ScopeSettings(Strict):
     distortion: Fraction | None = Field(
         None, gt=0, lt=1, description="harmonics over a full-scale sine, from the data sheet"
     )
+    noise: Volts | None = Field(
+        None, gt=0, description="of its own, 22 Hz to 22 kHz, at its own input, V rms at most"
+    )
+    isolated: bool = Field(
+        default=False, description="of a sound interface: inputs differential or isolated"
+    )
     max_points: int = Field(ge=100, description="longest record")
     memory: Literal["per channel", "shared"] = Field(
         default="per channel", description="shared: divided among the channels that are on"

@@ -24,6 +24,7 @@ from seqrun.files.driver.equipment import (
 from seqrun.files.driver.figures import AccuracyRow
 from seqrun.files.driver.manners import Document, Identity, Manners, PatternText, Sent
 from seqrun.files.driver.operations import Role
+from seqrun.quantity import Hertz
 
 __all__ = [
     "AccuracyRow", "Commands", "Driver", "GeneratorSettings", "Manners", "MeterSettings",
@@ -40,6 +41,11 @@ class Driver(FileModel):
     )
     remote: bool = Field(
         default=True, description="false: no remote interface; the operator sets it and reads it"
+    )
+    sound: Hertz | None = Field(
+        default=None,
+        gt=0,
+        description="sample rate of a computer's sound interface, which is reached at its stream",
     )
     idn: PatternText = Field(
         default="", description="regular expression that the identity must match"
@@ -74,9 +80,17 @@ class Driver(FileModel):
     def can(self, operation: str) -> bool:
         """Whether it has an optional operation. One without a remote interface has the functions
         that it states an accuracy for, and a knob for a square wave; no two tones, no bursts."""
+        if self.sound is not None:
+            return operation == "two_tone"
         if self.remote:
             return operation in self.operation
         return operation == "square" or operation.removeprefix("configure_") in self.rows
+
+    def changed(self, **update: object) -> Self:
+        """The same driver with other figures, as they were found for one instrument."""
+        copy = self.model_copy(update=update)
+        copy.__dict__.pop("rows", None)  # worked out from the figures before
+        return copy
 
     @property
     def verified(self) -> bool:

@@ -18,7 +18,7 @@ from uncertainties import UFloat
 from seqrun.errors import NotMeasured
 from seqrun.measure.bounds import quantisation_rms
 from seqrun.measure.noise import NoiseLevel, noise_level
-from seqrun.measure.weighting import BAND_HZ, Weighting
+from seqrun.measure.weighting import BAND_HZ, Weighting, power_weights
 from seqrun.plan.context import Context
 from seqrun.plan.needs import Hookup, Needs, ScopeRecord
 from seqrun.plan.view import BenchView
@@ -83,10 +83,13 @@ def listening_needs(
 @dataclass(frozen=True, slots=True)
 class Heard:
     """One record of a point. ``own`` is what the spare probe on ground read at the same time on
-    the same range, shape as the record; None where no probe is spare."""
+    the same range, shape as the record; None where no probe is spare. ``stated_v``
+    is what is known of its noise otherwise, 22 Hz to 22 kHz, V rms at the tip; 0: nothing.
+    """
 
     wave: Waveform
     own: Array | None
+    stated_v: float = 0.0
 
     @property
     def rate_hz(self) -> float:
@@ -116,6 +119,8 @@ class Heard:
         if self.own is not None:
             alone = noise_level(self.own, self.rate_hz, weighting=weighting)
             own = float(alone.rms.value.nominal_value)
+        elif self.stated_v > 0.0:
+            own = self.stated_v * _of_white(weighting)
         return noise_level(
             self.wave.volts,
             self.rate_hz,
@@ -230,4 +235,19 @@ class Listening:
             own = got.volts[self.spare]
             if cold is not None:
                 own = own * math.sqrt(2.0)
-        return Heard(wave, own), float(np.abs(wave.volts).max())
+        return Heard(wave, own, self._stated(cold is not None)), float(np.abs(wave.volts).max())
+
+    def _stated(self, twice: bool) -> float:
+        """What the driver states of the scope's own noise, V rms at a tip; at two of them."""
+        key = self.ctx.view.key("scope")
+        settings = self.ctx.view.drivers[key].scope
+        if settings is None or settings.noise is None:
+            return 0.0
+        probe = max(self.ctx.view.bench.instrument[key].probe, default=1.0)
+        return settings.noise * probe * (math.sqrt(2.0) if twice else 1.0)
+
+
+def _of_white(weighting: Weighting) -> float:
+    """What a weighting makes of white noise of the audio band, as a ratio of rms values."""
+    f = np.linspace(*BAND_HZ, 2000)
+    return math.sqrt(float(power_weights(weighting, f).mean()))
