@@ -168,6 +168,4 @@ def _order(view: BenchView, actions: list[Action]) -> None:
 
 
 #: what a plan must keep to; each raises a UsageError for what it finds
-CHECKS: tuple[Callable[[BenchView, list[Action]], None], ...] = (
-    _order,
-)
+CHECKS: tuple[Callable[[BenchView, list[Action]], None], ...] = (_order,)

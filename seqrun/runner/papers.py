@@ -25,6 +25,9 @@ def against_release(
     for key, entry in bench.instrument.items():
         if drivers[key].role in NO_PAPERS:
             continue
+        if drivers[key].sound is not None and bench.sound is not None:
+            found += _levelled(bench, key, bench.sound.levelled, on)
+            continue
         if drivers[key].verified:
             pass
         elif not entry.accuracy_checked:
@@ -42,3 +45,15 @@ def against_release(
         elif entry.overdue(on):
             found.append(f"{key}: its calibration was due on {entry.calibration_due}")
     return tuple(found)
+
+
+def _levelled(
+    bench: Bench, key: str, levelled: datetime.date, on: datetime.date
+) -> tuple[str, ...]:
+    """Of a sound interface: its figures were found on this bench, on a day that has to be past."""
+    due = bench.instrument[key].calibration_due
+    if levelled > on:
+        return (f"{key}: the day on which it was levelled, {levelled}, is in the future",)
+    if due is not None and due < on:
+        return (f"{key}: its levels were due to be found anew on {due}",)
+    return ()

@@ -22,12 +22,13 @@ from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Seconds
 from seqrun.steps.common.at_power import AtPower
 from seqrun.steps.common.bench_floor import floor_probe
-from seqrun.steps.common.drive import HEADROOM, Drive, Waveform
+from seqrun.steps.common.drive import HEADROOM, Drive, Waveform, recorded
 from seqrun.steps.common.forecasts import near_limit, scope_share
 from seqrun.steps.common.listening import ALIKE
 from seqrun.values import COVERAGE_FACTOR, normal, rectangular
 
 FASTEST_HZ = 50e6  # samples per second: an output stage oscillates below 25 MHz (common practice)
+LEAST_RATES = 4.0  # samples a second over the frequency above which anything is stray
 PERIODS = 1.2  # of the drive in a record: both tips are in it
 #: further looks take other rates, so that nothing folds down onto the drive in all of them
 RATES = (1.0, 0.83, 0.71, 0.59)
@@ -78,7 +79,7 @@ class StraySignal(_Driven):
     above: Hertz = Field(default=200e3, ge=50e3)
 
     def needs(self, view: BenchView) -> Needs:
-        needs = self.needs_at_power(view, 4.0)
+        needs = recorded(self.needs_at_power(view, 4.0), LEAST_RATES * self.above, 0.0)
         spare = floor_probe(view, self.channels(view))
         return needs if spare is None else replace(needs, hookups=(*needs.hookups, spare[1]))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -75,7 +76,9 @@ def test_leads_that_were_measured_are_taken_off(sequence: str, tmp_path: Path) -
     outcome, plan = run(sequence, tmp_path)
     assert any("less the 100 mΩ of the leads" in line for line in plan.warnings)
     for reading in loads(outcome):
-        assert reading.expanded_uncertainty == pytest.approx(2 * 0.02 / 3**0.5, rel=0.03)
+        assert reading.expanded_uncertainty == pytest.approx(
+            2 * math.hypot(0.02, 0.02) / 3**0.5, rel=0.03
+        )
         assert reading.value == pytest.approx(8.0, abs=0.2)
         assert "less the 100 mΩ" in reading.note
 

@@ -47,11 +47,13 @@ def fundamental(wave: Waveform, frequency_hz: float) -> UFloat:
 def at_input(ctx: Context, drive: Drive, channel: str) -> UFloat:
     """What the generator puts into an input, V rms: its set level, less what the input draws."""
     z = ctx.view.unit.input_impedance or INPUT_OHM
+    settings = ctx.view.drivers[ctx.view.key("generator")].generator
+    source = settings.impedance if settings is not None else SOURCE_OHM
     loading = ctx.persistent(
         "loading of the generator",
         lambda: rectangular(
-            1.0 - SOURCE_OHM / (z + SOURCE_OHM),
-            0.5 * SOURCE_OHM / z,
+            1.0 - source / (z + source),
+            0.5 * source / z,
             "loading of the generator by the input",
         ),
     )
