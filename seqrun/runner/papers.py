@@ -21,7 +21,7 @@ def against_release(
     Args:
         on: the day of the run.
     """
-    found = []
+    found: list[str] = []
     for key, entry in bench.instrument.items():
         if drivers[key].role in NO_PAPERS:
             continue

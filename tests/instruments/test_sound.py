@@ -1,0 +1,244 @@
+"""A sound interface as generator and scope: levels, its band, what it has not, and its library."""
+
+from __future__ import annotations
+
+import sys
+import types
+from typing import Any
+
+import numpy as np
+import pytest
+
+from seqrun.errors import FileError, InstrumentRefused, InstrumentSilent, NotMeasured, UsageError
+from seqrun.files.bench import Bench
+from seqrun.files.driver.file import Driver, load_driver
+from seqrun.files.shipped import find
+from seqrun.instruments.sound import SoundGenerator, SoundScope, loop_frames
+from seqrun.instruments.sound_stream import open_card
+from seqrun.measure.distortion import distortion
+from seqrun.measure.sinefit import fit_sine_4
+from seqrun.runner.opening import open_bench, read_bench
+
+FILES = {role: load_driver(find("driver", f"sound-{role}put", None)) for role in ("in", "out")}
+
+
+class SoundBench:
+    """The simulated interface on a bench, its first input on what its first output drives."""
+
+    def __init__(self, bench: str = "demo:sound_card", seed: int = 3) -> None:
+        self.files = read_bench(bench, None, seed=seed)
+        self.opened = open_bench(self.files, lambda *_: None)
+        self.generator: Any = self.opened.instruments["generator"]
+        self.scope: Any = self.opened.instruments["scope"]
+        self.files.demo.world.connect("scope.1", "in.left")
+
+    def tone(self, frequency_hz: float, volts: float, rate_hz: float = 192e3) -> Any:
+        self.generator.sine(1, frequency_hz, volts)
+        self.generator.enable(1, True)
+        got = self.scope.acquire({1: 2.0}, sample_rate_hz=rate_hz, points=20_000)
+        return fit_sine_4(got.volts[1], 1.0 / got.dt_s, frequency_hz, gain=got.gain[1])
+
+
+@pytest.fixture
+def bench() -> Any:
+    made = SoundBench()
+    yield made
+    made.opened.close()
+
+
+def test_levels_out_and_in_are_what_they_say(bench: SoundBench) -> None:
+    seen = bench.tone(1000.0, 1.0).rms
+    set_there = bench.generator.amplitude(1) * 10e3 / (10e3 + 100.0)  # into the input's 10 kΩ
+    assert abs((seen - set_there).nominal_value) < 2.5 * (seen - set_there).std_dev
+    assert 2.0 * seen.std_dev / seen.nominal_value < 0.003
+
+
+@pytest.mark.parametrize("rate_hz", [192e3, 20e3, 5e3])
+def test_a_slower_record_keeps_the_tone_and_folds_nothing_down(
+    bench: SoundBench, rate_hz: float
+) -> None:
+    assert bench.tone(440.0, 1.0, rate_hz).rms.nominal_value == pytest.approx(0.99, rel=0.02)
+    folded = bench.scope.sample_rate_near(5e3) - 440.0
+    bench.tone(folded, 1.0)
+    got = bench.scope.acquire({1: 2.0}, sample_rate_hz=5e3, points=5000)
+    assert float(np.std(got.volts[1])) < 1e-3
+
+
+@pytest.mark.parametrize("frequency_hz", [7.0, 50.0, 997.3, 12_345.6])
+def test_a_loop_holds_whole_cycles(frequency_hz: float) -> None:
+    frames = loop_frames(frequency_hz, 192e3)
+    cycles = frequency_hz * frames / 192e3
+    assert abs(cycles - round(cycles)) / cycles < 2e-6
+    assert frames < 4.1 * 192e3
+
+
+def test_it_tells_less_distortion_than_any_scope_of_twelve_bits(bench: SoundBench) -> None:
+    bench.generator.sine(1, 1000.0, 1.0)
+    bench.generator.enable(1, True)
+    got = bench.scope.acquire({1: 2.0}, sample_rate_hz=192e3, points=192_000)
+    assert distortion(got.volts[1], 1.0 / got.dt_s).thd.value.nominal_value < 3e-5
+
+
+def test_an_input_that_clips_is_told(bench: SoundBench) -> None:
+    bench.files.demo.world.connect("scope.1", "in.right")
+    quiet = bench.scope.acquire({1: 2.0}, sample_rate_hz=192e3, points=1000)
+    assert not quiet.clipped[1]
+    bench.files.demo.sound.input_peak_v = lambda number: 0.5
+    bench.files.demo.world.connect("scope.1", "in.left")
+    bench.generator.sine(1, 1000.0, 1.0)
+    bench.generator.enable(1, True)
+    assert bench.scope.acquire({1: 2.0}, sample_rate_hz=192e3, points=1000).clipped[1]
+
+
+def test_there_is_no_dc_in_its_records(bench: SoundBench) -> None:
+    world = bench.files.demo.world
+    bench.opened.instruments["supply"].set_voltage(1, 10.0)
+    bench.opened.instruments["supply"].set_current_limit(1, 1.0)
+    bench.opened.instruments["supply"].enable(True)
+    world.advance(5.0)
+    world.connect("scope.1", "rail.pos")
+    assert world.truth.dc("rail.pos") > 9.0
+    got = bench.scope.acquire({1: 12.0}, sample_rate_hz=192e3, points=20_000)
+    assert abs(float(got.volts[1].mean())) < 0.05
+
+
+def test_what_it_has_not_is_refused(bench: SoundBench) -> None:
+    with pytest.raises(NotMeasured, match="no trigger"):
+        bench.scope.acquire({1: 1.0}, sample_rate_hz=192e3, points=100, trigger=1)
+    with pytest.raises(InstrumentRefused, match="no burst"):
+        bench.generator.burst(1, 1000.0, 1.0, 5, 0.1)
+    with pytest.raises(InstrumentRefused, match="no square"):
+        bench.generator.square(1, 1000.0, 1.0)
+    with pytest.raises(InstrumentRefused, match="more than output 1 gives"):
+        bench.generator.sine(1, 1000.0, 5.0)
+    with pytest.raises(InstrumentRefused, match="outside its band"):
+        bench.generator.sine(1, 1.0, 1.0)
+    with pytest.raises(InstrumentRefused, match="no input 3"):
+        bench.scope.acquire({3: 1.0}, sample_rate_hz=192e3, points=100)
+
+
+def test_safe_is_silence(bench: SoundBench) -> None:
+    bench.generator.sine(1, 1000.0, 1.0)
+    bench.generator.enable(1, True)
+    assert bench.files.demo.truth.input_v_rms("left") > 0.9
+    bench.generator.make_safe()
+    assert bench.files.demo.truth.input_v_rms("left") == 0.0
+    assert not bench.generator.enabled()
+
+
+# --- files ---------------------------------------------------------------------------------------
+
+
+def test_a_driver_of_a_sound_interface_has_no_commands() -> None:
+    text = find("driver", "sound-output", None).read_text(encoding="utf-8")
+    with pytest.raises(FileError, match="beside sound"):
+        Driver.from_text(text + '\n[operation]\nenable = "OUTP {on}"\n')
+    with pytest.raises(FileError, match="a sound interface as meter"):
+        Driver.from_text(text.replace('role = "generator"', 'role = "meter"'))
+
+
+@pytest.mark.parametrize(
+    ("resource", "driver"),
+    [("TCPIP0::192.0.2.1::INSTR", "sound-input"), ("sound::usb", "generic-meter")],
+)
+def test_its_resource_and_its_driver_belong_together(
+    resource: str, driver: str, tmp_path: Any
+) -> None:
+    from seqrun.files.bench import load_bench
+
+    path = tmp_path / "bench.toml"
+    path.write_text(
+        f'name = "B"\n[instrument.it]\nresource = "{resource}"\ndriver = "{driver}"\n', "utf-8"
+    )
+    with pytest.raises(FileError, match="part of the name of a sound interface"):
+        load_bench(path)
+
+
+def test_levels_that_were_found_stand_in_every_budget() -> None:
+    view = SoundBench().files.view
+    scope, generator = view.drivers["scope"], view.drivers["generator"]
+    assert scope.row("voltage", 10.0).gain < 0.003 < FILES["in"].row("voltage", 10.0).gain
+    assert generator.row("level", 1.0).gain < 0.003 < FILES["out"].row("level", 1.0).gain
+    assert scope.scope is not None
+    assert scope.scope.distortion == pytest.approx(3e-5)
+
+
+def test_a_level_above_zero_belongs_to_each_input() -> None:
+    text = read_bench("demo:sound_card", None).view.bench.text
+    with pytest.raises(FileError, match="sound"):
+        Bench.from_text(text.replace('crosstalk = "-95 dB"', 'crosstalk = "95 dB"'))
+
+
+# --- the library's edge --------------------------------------------------------------------------
+
+
+class _Library(types.ModuleType):
+    """What ``sounddevice`` is to us: a stream that calls back with blocks."""
+
+    def __init__(self, *, lost: bool = False, dead: bool = False) -> None:
+        super().__init__("sounddevice")
+        self.lost, self.dead = lost, dead
+        self.heard: list[Any] = []
+
+    def query_devices(self, name: str) -> dict[str, str]:
+        if name == "absent":
+            raise ValueError("No device matching 'absent'")
+        return {"name": f"Interface {name}"}
+
+    def Stream(self, *, callback: Any, channels: tuple[int, int], **_: Any) -> Any:  # noqa: N802
+        import threading
+
+        stop = threading.Event()
+        inputs, outputs = channels
+
+        def run() -> None:
+            while not stop.wait(0.001):
+                out = np.zeros((256, outputs), np.float32)
+                callback(np.full((256, inputs), 0.25, np.float32), out, 256, None, self.lost)
+                self.heard.append(out)
+
+        thread = threading.Thread(target=run, daemon=True)
+        start = (lambda: None) if self.dead else thread.start
+        return types.SimpleNamespace(start=start, stop=stop.set, close=lambda: None)
+
+
+def test_a_card_plays_a_loop_round_and_records_whole_records(mocker: Any) -> None:
+    library = _Library()
+    mocker.patch.dict(sys.modules, sounddevice=library)
+    card = open_card("sound::usb", 48e3, 2, 2)
+    card.play(np.tile(np.arange(100) / 100.0, (2, 1)))
+    taken = card.record(1000)
+    card.close()
+    assert taken.shape == (2, 1000)
+    assert np.all(taken == 0.25)
+    out = np.concatenate(library.heard)[:, 0]
+    first = int(np.flatnonzero(out)[0])
+    assert np.allclose(out[first : first + 300], (np.arange(1, 301) % 100) / 100.0)
+    assert card.identity == "Interface usb (sound interface)"
+
+
+def test_lost_samples_are_no_record(mocker: Any) -> None:
+    mocker.patch.dict(sys.modules, sounddevice=_Library(lost=True))
+    card = open_card("sound::usb", 48e3, 2, 2)
+    with pytest.raises(NotMeasured, match="lost"):
+        card.record(1000)
+    card.close()
+
+
+def test_an_interface_that_is_not_there_is_silent(mocker: Any) -> None:
+    mocker.patch.dict(sys.modules, sounddevice=_Library())
+    with pytest.raises(InstrumentSilent, match="cannot be opened"):
+        open_card("sound::absent", 48e3, 2, 2)
+
+
+def test_without_its_library_it_says_what_to_install(mocker: Any) -> None:
+    mocker.patch.dict(sys.modules, sounddevice=None)
+    with pytest.raises(UsageError) as caught:
+        open_card("sound::usb", 48e3, 2, 2)
+    assert "seqrun[sound]" in str(caught.value.hint)
+
+
+def test_both_roles_share_one_stream(bench: SoundBench) -> None:
+    assert isinstance(bench.generator, SoundGenerator)
+    assert isinstance(bench.scope, SoundScope)
+    assert bench.generator.stream is bench.scope.stream

@@ -1,0 +1,94 @@
+"""Lines of a budget that no data sheet gives, and a load whose measured value enters the power."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import pytest
+
+from seqrun.errors import FileError
+from seqrun.files.bench import Bench
+from seqrun.files.dirt import Dirt
+from seqrun.study.benches import Wanted, done
+from seqrun.study.groups import step
+from seqrun.study.power import AMBIENT
+from seqrun.values import Contribution, Reading
+
+REAL = """
+name = "Corner bench"
+{head}
+[instrument.meter]
+resource = "TCPIP0::192.0.2.10::INSTR"
+driver = "keysight-34461a"
+{dirt}
+"""
+STEPS = (
+    AMBIENT
+    + step("sink", "temperature", at='"sensor.sink"')
+    + step("offset.left", "dc_voltage", at='"out.left"')
+    + step("cold", "device_current", at='"ballast.left.upper.1"')
+    + step("source", "source_impedance", power='"10 W"')
+    + step("balance", "efficiency", power='"rated_power"')
+    + step("response", "frequency_response", high='"30 kHz"', low='"900 Hz"')
+)
+NAMES = {
+    "load": "load_resistance",
+    "sink": "sink_temperature",
+    "offset": "dc_offset",
+    "cold": "idle_current",
+    "source": "source_impedance",
+    "balance": "efficiency",
+    "response": "flatness",
+}
+
+
+@cache
+def readings(bench: str) -> dict[str, Reading]:
+    wanted = [Wanted(q, q, s, lambda seen: 0.0) for s, q in NAMES.items()]
+    return {pair.name: pair.reading for pair in reversed(done(3, STEPS, wanted, bench=bench))}
+
+
+def lines(bench: str, quantity: str) -> dict[str, Contribution]:
+    return {line.source.name: line for line in readings(bench)[quantity].budget}
+
+
+@pytest.mark.parametrize(
+    ("quantity", "line"),
+    [
+        ("load_resistance", "load left leads"),
+        ("sink_temperature", "sensor sink contact"),
+        ("dc_offset", "thermal EMF of leads and clips"),
+        ("idle_current", "thermal EMF of leads and clips"),
+        ("idle_current", "ballast.left.upper.1 heating"),
+        ("source_impedance", "contact of the clip that was moved"),
+        ("efficiency", "load left heating at power"),
+        ("efficiency", "probe scope.1 ratio"),
+        ("flatness", "probe scope.1 compensation"),
+    ],
+)
+def test_a_bench_that_says_nothing_has_some_of_it_all_the_same(quantity: str, line: str) -> None:
+    assert lines("demo", quantity)[line].standard_uncertainty > 0.0
+    assert line not in lines("demo:clean", quantity)
+
+
+def test_a_source_impedance_is_not_known_better_than_a_clip_makes_contact() -> None:
+    assert readings("demo")["source_impedance"].expanded_uncertainty > 10e-3
+    assert readings("demo:clean")["source_impedance"].expanded_uncertainty < 1e-3
+
+
+def test_power_goes_by_the_load_as_it_was_measured_and_not_by_its_label() -> None:
+    found = lines("demo:clean", "efficiency")
+    assert "load left tolerance" not in found
+    assert any(name.startswith("meter resistance_4w") for name in found)
+
+
+def test_every_default_is_more_than_nothing() -> None:
+    assert all(value > 0.0 for _, value in Dirt())
+
+
+@pytest.mark.parametrize("key", list(Dirt.model_fields))
+def test_a_real_bench_has_some_of_each(key: str) -> None:
+    unit = {"load_leads": "Ω", "clip_contact": "Ω", "thermal_emf": "V", "room_per_hour": "K"}
+    said = f'[dirt]\n{key} = "0 {unit.get(key, "%")}"'
+    with pytest.raises(FileError, match=f"dirt, {key}.*none at all"):
+        Bench.from_text(REAL.format(head="", dirt=said))
