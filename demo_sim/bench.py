@@ -8,7 +8,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 from demo_sim.amplifier.unit_values import unit_values
-from demo_sim.bench_file import Wiring, bench_text, fixed_leads, load_leads
+from demo_sim.bench_file import SCOPE_CHANNELS, Wiring, bench_text, fixed_leads, load_leads
 from demo_sim.clock import Clock, RealTimeClock
 from demo_sim.errors import DemoError
 from demo_sim.instruments import specifications as spec
@@ -245,5 +245,6 @@ def _wiring(unit: Mapping[str, object], outfit: Outfit) -> Wiring:
         bridged=unit["topology"] != "single_ended",
         split_rails=unit["rails"] == "split",
         single_supplies=outfit.single_supplies,
+        scope_channels=SoundInterface.inputs if outfit.sound else SCOPE_CHANNELS,
         splitter=outfit.splitter,
     )

@@ -42,6 +42,7 @@ class Wiring:
     bridged: bool
     split_rails: bool
     single_supplies: bool = False
+    scope_channels: int = SCOPE_CHANNELS
     splitter: bool = False  # one output of the generator into all inputs
 
 
@@ -59,7 +60,7 @@ def fixed_leads(wiring: Wiring) -> dict[str, str]:
             leads[f"generator.{number}"] = f"in.{channel}"
     tips = [node for channel in wiring.channels for node in output_nodes(wiring, channel)]
     # A bridged output is seen as the difference of two tips: only whole channels are wired.
-    whole = len(tips[:SCOPE_CHANNELS]) // (2 if wiring.bridged else 1)
+    whole = len(tips[: wiring.scope_channels]) // (2 if wiring.bridged else 1)
     tips = tips[: whole * (2 if wiring.bridged else 1)]
     for number, node in enumerate(tips, 1):
         leads[f"scope.{number}"] = node

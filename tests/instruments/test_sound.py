@@ -11,7 +11,7 @@ import pytest
 
 from seqrun.errors import FileError, InstrumentRefused, InstrumentSilent, NotMeasured, UsageError
 from seqrun.files.bench import Bench
-from seqrun.files.driver.file import Driver, load_driver
+from seqrun.files.driver.load import driver_from_text, load_driver
 from seqrun.files.shipped import find
 from seqrun.instruments.sound import SoundGenerator, SoundScope, loop_frames
 from seqrun.instruments.sound_stream import open_card
@@ -48,7 +48,8 @@ def bench() -> Any:
 
 def test_levels_out_and_in_are_what_they_say(bench: SoundBench) -> None:
     seen = bench.tone(1000.0, 1.0).rms
-    set_there = bench.generator.amplitude(1) * 10e3 / (10e3 + 100.0)  # into the input's 10 kΩ
+    z = bench.files.view.unit.input_impedance
+    set_there = bench.generator.amplitude(1) * z / (z + 100.0)
     assert abs((seen - set_there).nominal_value) < 2.5 * (seen - set_there).std_dev
     assert 2.0 * seen.std_dev / seen.nominal_value < 0.003
 
@@ -132,9 +133,9 @@ def test_safe_is_silence(bench: SoundBench) -> None:
 def test_a_driver_of_a_sound_interface_has_no_commands() -> None:
     text = find("driver", "sound-output", None).read_text(encoding="utf-8")
     with pytest.raises(FileError, match="beside sound"):
-        Driver.from_text(text + '\n[operation]\nenable = "OUTP {on}"\n')
+        driver_from_text(text + '\n[operation]\nenable = "OUTP {on}"\n')
     with pytest.raises(FileError, match="a sound interface as meter"):
-        Driver.from_text(text.replace('role = "generator"', 'role = "meter"'))
+        driver_from_text(text.replace('role = "generator"', 'role = "meter"'))
 
 
 @pytest.mark.parametrize(

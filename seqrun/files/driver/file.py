@@ -86,7 +86,7 @@ class Driver(FileModel):
             return operation in self.operation
         return operation == "square" or operation.removeprefix("configure_") in self.rows
 
-    def changed(self, **update: object) -> Self:
+    def changed(self, **update: object) -> Driver:
         """The same driver with other figures, as they were found for one instrument."""
         copy = self.model_copy(update=update)
         copy.__dict__.pop("rows", None)  # worked out from the figures before
