@@ -40,16 +40,16 @@ def find_command(resources: list[str], write: Path | None, visa: str) -> int:
             found.append(one)
             fit = ", ".join(one.drivers) or "no driver here fits: see drivers/README.md"
             if one.identity:
-                _say(f"{resource}\n  answers: {one.identity}\n  driver: {fit}")
+                say(f"{resource}\n  answers: {one.identity}\n  driver: {fit}")
             else:
                 hint = f"\n  next: {one.hint}" if one.hint else ""
-                _say(f"{resource}\n  {one.trouble}{hint}")
+                say(f"{resource}\n  {one.trouble}{hint}")
             if one.by_fingerprint:
-                _say('  its answer only fits the type: put label = "…" in the bench file')
+                say('  its answer only fits the type: put label = "…" in the bench file')
     finally:
         manager.close()
     for note in notes:
-        _say(f"note: {note}")
+        say(f"note: {note}")
     answered = [one for one in found if one.identity]
     if write is not None:
         entries: list[tuple[str, str, str, str]] = []
@@ -62,9 +62,9 @@ def find_command(resources: list[str], write: Path | None, visa: str) -> int:
                     continue  # of several drivers for one role the first is written
                 entries.append((key, one.resource, driver, clean(one.identity)))
         write.write_text(bench_file(entries), encoding="utf-8")
-        _say(f"written: {write}; fill in what is marked, then: seqrun bench test {write}")
+        say(f"written: {write}; fill in what is marked, then: seqrun bench test {write}")
     if not answered:
-        _say(
+        say(
             "nothing answers: check power, cable and address; raw LAN sockets are asked by name, "
             "as in: seqrun bench find TCPIP0::192.0.2.10::5025::SOCKET"
         )
@@ -78,35 +78,36 @@ def test_command(path: str, nothing_connected: bool, connect: bool) -> int:
 
     def tell(check: Check) -> None:
         mark = {True: "ok", False: "WRONG", None: "-"}[check.ok]
-        _say(f"{mark:6}{check.instrument}: {check.operation} = {check.taken}")
+        say(f"{mark:6}{check.instrument}: {check.operation} = {check.taken}")
         for text in check.sent:
-            _say(f"        > {text}")
+            say(f"        > {text}")
         for text in check.came:
-            _say(f"        < {text}")
+            say(f"        < {text}")
 
     def allowed(words: str) -> bool:
-        return nothing_connected or _asked(f"{words}\nIs nothing connected? Type yes: ")
+        return nothing_connected or asked(f"{words}\nIs nothing connected? Type yes: ")
 
     def connected(words: str) -> bool:
-        return connect and _asked(f"{words}\nConnected? Type yes, or Enter to leave it out: ")
+        return connect and asked(f"{words}\nConnected? Type yes, or Enter to leave it out: ")
 
     proof = prove(path, tell, allowed, connected)
     wrong = sum(check.ok is False for check in proof.checks)
     if proof.declined:
-        _say(
+        say(
             "The handshake is good; the self-check was not done: it needs your word, or "
             "--nothing-connected."
         )
     elif wrong:
-        _say(f"{wrong} of {len(proof.checks)} checks are wrong.")
+        say(f"{wrong} of {len(proof.checks)} checks are wrong.")
     elif not proof.tried:
-        _say("Nothing here has an interface: there was nothing to try.")
+        say("Nothing here has an interface: there was nothing to try.")
     else:
-        _say(f"All {proof.tried} checks are right.")
+        say(f"All {proof.tried} checks are right.")
     return 0 if proof.good else 3
 
 
-def _asked(words: str) -> bool:
+def asked(words: str) -> bool:
+    """Whether somebody at the terminal types yes."""
     from seqrun.runner.typed import discard_typed
 
     if not sys.stdin.isatty():
@@ -115,5 +116,6 @@ def _asked(words: str) -> bool:
     return input(words).strip().lower() == "yes"
 
 
-def _say(text: str) -> None:
+def say(text: str) -> None:
+    """A line of a command's output."""
     print(clean(text), flush=True)

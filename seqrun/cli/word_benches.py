@@ -146,6 +146,21 @@ def bench_test(
     raise typer.Exit(test_command(file, nothing_connected, each_other))
 
 
+@bench_app.command("sound")
+def bench_sound(
+    bench: Annotated[str, typer.Argument(help="Bench file, or demo:sound_card.")],
+    unit: UnitSheet = None,
+    write: Annotated[
+        bool, typer.Option("--write", help="Add the table [sound] to the bench file.")
+    ] = False,
+    seed: Seed = 1,
+) -> None:
+    """Level a sound interface against the meter, and find its floor and distortion."""
+    from seqrun.cli.sounding import sound_command
+
+    raise typer.Exit(sound_command(bench, unit, write, seed))
+
+
 @bench_app.command("serve")
 def bench_serve(
     unit: UnitSheet = None,

@@ -82,6 +82,10 @@ class SoundGenerator(SoundRole):
     def outputs(self) -> int:
         return self.driver.outputs
 
+    def full_scale(self, output: int) -> float:
+        """V peak of an output at full scale, as far as it is known."""
+        return self._full[self._known(output)]
+
     def sine(self, output: int, frequency_hz: float, volts_rms: float) -> None:
         """Set a sine."""
         self._set(output, ((frequency_hz, math.sqrt(2.0) * volts_rms),))
@@ -247,6 +251,10 @@ class SoundScope(SoundRole):
     @property
     def max_points(self) -> int:
         return self._settings.max_points
+
+    def full_scale(self, channel: int) -> float:
+        """V peak at the tip that an input's full scale is, as far as it is known."""
+        return self._full[channel]
 
     def sample_rate_near(self, wanted_hz: float) -> float:
         """Its own rate, or that over a whole number."""

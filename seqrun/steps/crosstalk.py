@@ -22,6 +22,7 @@ from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz
 from seqrun.steps.common.at_power import AtPower
+from seqrun.steps.common.dirt import own_leak
 from seqrun.steps.common.drive import Drive, across
 from seqrun.steps.common.forecasts import BETTER_SCOPE, decibels, scope_share
 from seqrun.steps.common.inputs import generator_to, turned
@@ -89,6 +90,7 @@ class _Leak(AtPower):
         note: str,
     ) -> Yielded:
         """How far the quiet one lies below the loud one, dB."""
+        quiet = Bounded(quiet.value + own_leak(ctx, loud), quiet.bound)
         if quiet.bound is Bound.AT_MOST:
             found = Bounded(separation_db(loud, quiet.value).value, Bound.AT_LEAST)
         else:

@@ -9,7 +9,7 @@ from uncertainties import UFloat
 from seqrun.files.bench import Load
 from seqrun.plan.context import Context
 from seqrun.plan.view import BenchView
-from seqrun.values import rectangular
+from seqrun.values import normal, rectangular
 
 ROOM_C = 25.0  # where a part has the value on its label (common practice)
 #: a passive ×10 probe passes from its resistors to its capacitors about here, Hz (from memory)
@@ -148,6 +148,15 @@ def compensated(ctx: Context, at: str, level: UFloat, frequency_hz: float) -> UF
         return (f / CROSSING_HZ) ** 2 / (1.0 + (f / CROSSING_HZ) ** 2)
 
     return level * (1.0 + error * (over(frequency_hz) - over(1000.0)))
+
+
+def own_leak(ctx: Context, loud: UFloat) -> UFloat | float:
+    """What of a loud input a sound interface lets into the one beside it, V rms, of any phase."""
+    sound = ctx.view.bench.sound
+    if sound is None or ctx.view.drivers[ctx.view.key("scope")].sound is None:
+        return 0.0
+    leak = float(loud.nominal_value) * math.pow(10.0, sound.crosstalk / 20.0)
+    return normal(0.0, leak / math.sqrt(2.0), "crosstalk of the sound interface")
 
 
 def probes(view: BenchView) -> dict[int, float]:

@@ -1,0 +1,62 @@
+"""``seqrun bench sound``: a sound interface is levelled, and its table written."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+from seqrun.errors import UsageError
+
+
+def sound_command(bench: str, unit: str | None, write: bool, seed: int) -> int:
+    """Level the sound interface of a bench; 0 when it was done."""
+    from seqrun.cli.benches import say
+    from seqrun.plan.needs import Hookup
+    from seqrun.runner.levelling import OFF, level, table
+    from seqrun.runner.opening import VirtualHands, open_bench, read_bench
+
+    files = read_bench(bench, unit, seed=seed)
+    path = Path(bench)
+    if write and (files.demo is not None or "[sound]" in files.view.bench.text):
+        raise UsageError(
+            "the table [sound] cannot be added" + ("" if files.demo else ": there is one already"),
+            expected="a bench file without it, or no --write",
+            where=bench,
+            hint="the table is printed: put it in place of the old one",
+        )
+    if not files.simulated:
+        _word(f"{OFF}\nIs it so? Type yes: ")
+    opened = open_bench(files, lambda *_: None)
+    try:
+        hands = None if opened.control is None else VirtualHands(opened.control)
+
+        def connect(hookup: Hookup) -> None:
+            if hands is not None:
+                hands.connect(hookup, False)
+            else:
+                _word(f"{hookup.words}\nDone? Type yes: ")
+
+        found = level(files.view, dict(opened.instruments), connect, say, datetime.now(UTC).date())
+    finally:
+        opened.close()
+    text = table(found.sound)
+    for note in found.notes:
+        say(f"! {note}")
+    say("\n" + text)
+    if write:
+        before = path.read_text(encoding="utf-8")
+        path.write_text(f"{before.rstrip()}\n\n{text}", encoding="utf-8")
+        say(f"added to {path}")
+    return 0
+
+
+def _word(words: str) -> None:
+    """Somebody's yes.
+
+    Raises:
+        UsageError: nobody is there, or the answer is another.
+    """
+    from seqrun.cli.benches import asked
+
+    if not asked(words):
+        raise UsageError("not confirmed", expected="yes, typed at a terminal", where="bench sound")
