@@ -24,6 +24,10 @@ COVERAGE_FACTOR = 2.0
 COVERAGE_PROBABILITY = math.erf(COVERAGE_FACTOR / math.sqrt(2.0))
 
 
+#: how a record marks an instrument whose number a person read and typed in
+TYPED = " (typed)"
+
+
 class Source(NamedTuple):
     """Where a contribution comes from: the tag on each independent variable.
 

@@ -7,11 +7,10 @@ from dataclasses import replace
 
 from seqrun.errors import Interrupted, NotMeasured
 from seqrun.files.bench import Bench
-from seqrun.instruments.by_hand import TYPED
 from seqrun.instruments.desk import Impossible, Question, Typed
 from seqrun.plan.context import Key
 from seqrun.runner.prompts import AGAIN, END, Asked, Prompt
-from seqrun.values import Reading
+from seqrun.values import TYPED, Reading
 
 QUIT = ("q", "quit")
 CANNOT = "-"

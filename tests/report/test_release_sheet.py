@@ -186,6 +186,18 @@ def test_the_channel_that_could_not_be_read_before_is_named(results: Path) -> No
     assert line.before == "left\u00a03.1\u00a0mV, right could not be read"
 
 
+def test_what_a_person_read_and_typed_in_is_told_to_the_owner(results: Path) -> None:
+    typed = replace(judged(), reading=replace(judged().reading, instruments=("meter (typed)",)))
+    run = on_record(results, [typed, *good()[1:]], Disposition.ACCEPT)
+    page = render_sheet(sheet(run))
+    assert "Read off a display by a person and typed in: steady voltage at" in page
+
+
+def test_nothing_is_called_typed_that_was_not(accepted: RunData) -> None:
+    assert sheet(accepted).typed == ()
+    assert "typed in" not in render_sheet(sheet(accepted))
+
+
 def test_what_was_complained_of_stands_first_and_what_was_not_tested_is_listed(
     results: Path,
 ) -> None:

@@ -14,8 +14,6 @@ from seqrun.instruments.link import MessageLog
 FRESH_S = 10.0
 #: half-width of a yes or no, of 1 (our own choice): a look is no measurement
 SURE = 0.1
-#: how a record marks what was typed
-TYPED = " (typed)"
 #: what was typed, when, and after which turn of a lead or a knob
 Held = tuple[Typed, float, int]
 

@@ -16,7 +16,7 @@ from seqrun.quantity import render
 from seqrun.report.shared.assets import PAST, rendered, write
 from seqrun.report.shared.rows import Row
 from seqrun.report.shared.summary import Summary, summarise
-from seqrun.values import Bound, Disposition, Verdict
+from seqrun.values import TYPED, Bound, Disposition, Verdict
 
 if TYPE_CHECKING:
     from seqrun.record import RunData, RunRow
@@ -115,6 +115,7 @@ class Release:
     measured: tuple[OwnersLine, ...]
     limits: int  # how many were held
     untested: tuple[str, ...]  # what an owner may ask about and this test did not look at
+    typed: tuple[str, ...]  # readings with a limit that a person read and typed in
     complaint: str
     cautions: tuple[str, ...]
     signed_by: str
@@ -194,6 +195,7 @@ def release(
         measured(summary.rows, old, complaint),
         sum(1 for r in summary.rows if r.verdict is Verdict.PASS),
         untested(summary.rows),
+        read_by_a_person(summary.rows),
         _typed("--complaint", complaint, needed=False),
         (*own, *CAUTIONS, *((BENCH_SUPPLY,) if supplied else ())),
         _typed("--signed-by", signed_by, needed=False, most=60) or row.operator,
@@ -245,6 +247,16 @@ def untested(rows: Sequence[Row]) -> tuple[str, ...]:
     held = {row.quantity for row in rows if row.has_limit}
     told = (plain.words for name, plain in OWNERS_WORDS.items() if name not in held)
     return tuple(word for word in dict.fromkeys(told) if word not in _words_of(held))
+
+
+def read_by_a_person(rows: Sequence[Row]) -> tuple[str, ...]:
+    """What was held against a limit and was read off a display and typed in, in owner's words."""
+    found = [r for r in rows if r.has_limit and any(i.endswith(TYPED) for i in r.instruments)]
+    words = (
+        OWNERS_WORDS[r.quantity].words if r.quantity in OWNERS_WORDS else r.quantity_words
+        for r in found
+    )
+    return tuple(dict.fromkeys(words))
 
 
 def _words_of(quantities: set[str]) -> set[str]:
