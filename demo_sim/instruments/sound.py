@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from demo_sim.instruments.hidden import HiddenErrors
-from demo_sim.instruments.scope_coupling import without_dc
+from demo_sim.instruments.scope_coupling import Capacitor, without_dc
 from demo_sim.instruments.surroundings import Surroundings
 from demo_sim.ports import Drive, Tone
 
@@ -50,6 +50,7 @@ class SoundInterface:
         self._in, self._out = key_in, key_out
         self._errors = HiddenErrors(world, "sound")
         self._noise = world.rng("sound.noise")
+        self._capacitors: dict[int, tuple[str | None, Capacitor]] = {}
         self._true_rate = RATE_HZ * (1.0 + self._errors.within(CLOCK, "clock"))
 
     # --- what it really is ---
@@ -167,7 +168,11 @@ class SoundInterface:
             volts = self._world.voltage(node, "ground", t)
             return volts if pickup is None else volts + pickup.at(t)
 
-        return lambda t: without_dc(offered, t, COUPLING_HZ)
+        where, capacitor = self._capacitors.get(number, ("", Capacitor(COUPLING_HZ)))
+        if where != node:  # charged by what it was on before
+            capacitor = Capacitor(COUPLING_HZ)
+        self._capacitors[number] = (node, capacitor)
+        return lambda t: without_dc(offered, t, capacitor)
 
     def close(self) -> None:
         """Silence."""
