@@ -13,14 +13,14 @@ from __future__ import annotations
 
 from seqrun.errors import InstrumentRefused
 from seqrun.files.driver.file import Driver
-from seqrun.instruments.by_hand.base import SURE, TYPED, ByHand
+from seqrun.instruments.by_hand.base import SURE, ByHand
 from seqrun.instruments.by_hand.looking import ScopeByHand, Shown, ThermometerByHand
 from seqrun.instruments.by_hand.meter import MeterByHand
 from seqrun.instruments.by_hand.sources import GeneratorByHand, SupplyByHand
 from seqrun.instruments.desk import Desk
 
 __all__ = [
-    "SURE", "TYPED", "ByHand", "GeneratorByHand", "MeterByHand", "ScopeByHand", "Shown",
+    "SURE", "ByHand", "GeneratorByHand", "MeterByHand", "ScopeByHand", "Shown",
     "SupplyByHand", "ThermometerByHand", "by_hand",
 ]  # fmt: skip
 
