@@ -39,6 +39,7 @@ class Outlook:
     better: str = ""
     accepted: bool = False
     unforecast: str = ""
+    origin: str = ""  # where the limit comes from, where the sequence says it
 
     @property
     def word(self) -> str:
@@ -72,7 +73,13 @@ def _outlook(
     low, high = spec.sides
     written = " to ".join(str(side) for side in (low, high) if side is not None)
     outlook = Outlook(
-        action.id, of.name, of.unit, written, None, accepted=action.step.accept_undecided
+        action.id,
+        of.name,
+        of.unit,
+        written,
+        None,
+        accepted=action.step.accept_undecided,
+        origin=spec.origin or "",
     )
     try:
         limit = spec.resolve(of.unit, names)
@@ -89,6 +96,13 @@ def _outlook(
         objection=cannot_decide(limit, spread, plan.sequence.decision, forecast.floor),
         better=forecast.better,
     )
+
+
+def limits_from(plan: Plan) -> dict[str, str]:
+    """Where the limit of each step comes from, by its id; those whose file does not say it are
+    left out."""
+    found = {a.id: a.limit.origin for a in plan.actions if a.limit is not None}
+    return {name: origin for name, origin in found.items() if origin}
 
 
 def refuse_undecidable(plan: Plan) -> None:

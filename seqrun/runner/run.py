@@ -18,6 +18,7 @@ from seqrun.judge import dispose, held, weighed
 from seqrun.judge.findings import Findings
 from seqrun.plan.actions import Plan
 from seqrun.plan.leaving_out import lines
+from seqrun.plan.outlook import limits_from
 from seqrun.plan.standing import cautions_screen, screen, standing
 from seqrun.plan.view import BenchView
 from seqrun.record import MessageFile, RunInfo, RunRecord, Store
@@ -304,6 +305,7 @@ def _preflight(engine: Engine, opened: OpenBench, record: RunRecord) -> None:
             "plan": {
                 "steps": [action.id for action in plan.actions],
                 "warnings": plan.warnings,
+                "limits_from": limits_from(plan),
                 "left_out": lines(plan.left_out),
                 "standing_leads": [one.words for one in standing(plan)],
             },

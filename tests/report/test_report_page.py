@@ -297,3 +297,11 @@ def test_any_note_leaves_the_page_well_formed(
 def test_writing_the_page_leaves_utf_8_at_the_path(recorded: Recorded, tmp_path: Path) -> None:
     path = write_page(recorded(good(), Disposition.ACCEPT, "all met"), tmp_path / "report.html")
     assert "±" in path.read_text(encoding="utf-8")
+
+
+def test_a_limit_says_where_it_comes_from_where_its_sequence_did(recorded: Recorded) -> None:
+    plan = {"limits_from": {"offset.left": "common practice"}}
+    page = render_page(
+        recorded(good(), Disposition.ACCEPT, "all met", facts={**FACTS, "plan": plan})
+    )
+    assert page.count("from: common practice") == 1

@@ -22,13 +22,20 @@ from seqrun.files.unit.features import FEATURES
 from seqrun.quantity import Quantity, Seconds, custom_error
 from seqrun.values import Limit
 
+#: where a limit comes from; the unit sheet stands for what its maker rates it at
+Origin = Literal["sheet", "standard", "common practice", "our own choice"]
+
 
 class LimitSpec(Strict):
-    """A limit as written; its unit is that of the reading."""
+    """A limit as written; its unit is that of the reading. ``origin`` is None where the file does
+    not say where it comes from."""
 
     at_least: Expression | None = None
     at_most: Expression | None = None
     between: Annotated[tuple[Expression, ...], Field(min_length=2, max_length=2)] | None = None
+    origin: Origin | None = Field(
+        None, alias="from", description="where it comes from; why says more"
+    )
 
     @model_validator(mode="after")
     def _one_way(self) -> LimitSpec:

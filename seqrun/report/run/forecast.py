@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, TextIO
+from typing import TYPE_CHECKING, TextIO, get_args
 
+from seqrun.files.sequence.fields import Origin
 from seqrun.plan.leaving_out import lines
 from seqrun.plan.outlook import ENOUGH, Outlook, outlooks
 from seqrun.plan.standing import cautions_screen, screen
@@ -82,6 +83,7 @@ def plan_view(plan: Plan, *, ascii_only: bool = False) -> Group:
             better = f" Better: {o.better}." if o.better else ""
             accepted = " The sequence accepts that." if o.objection and o.accepted else ""
             parts.append(Text(say(f"! {o.step}: {reason}.{accepted}{better}")))
+    parts += [Text(say(line)) for line in _origins(listed)]
     for line in plan.warnings:
         if not any(o.step and line.startswith(f"{o.step}: ") for o in listed):
             parts.append(Text(say(f"! {line}")))
@@ -92,6 +94,19 @@ def plan_view(plan: Plan, *, ascii_only: bool = False) -> Group:
         parts += [Text(), *(Text(say(line)) for line in leads.splitlines())]
     parts += [Text(say(line)) for line in _hookups(plan)]
     return Group(*parts)
+
+
+def _origins(listed: list[Outlook]) -> Iterator[str]:
+    """Where the limits come from: the steps of each origin, as they are repeated."""
+    of: dict[str, dict[str, None]] = {}
+    for one in listed:
+        of.setdefault(one.origin or "not said", {})[one.step.split(".")[0]] = None
+    if set(of) <= {"not said"}:
+        return
+    yield "Where the limits come from:"
+    for origin in (*get_args(Origin), "not said"):
+        if origin in of:
+            yield from wrapped(f"  {origin}: {', '.join(of[origin])}", 4)
 
 
 def _hookups(plan: Plan) -> Iterator[str]:

@@ -84,6 +84,12 @@ class Summary:
             said.insert(0, verdicts.Said(f"This record is not whole: {lost}. It proves nothing."))
         return said
 
+    def limit_from(self, step: str) -> str:
+        """Where the limit of a step comes from, as the sequence says; "" where it does not."""
+        plan = self.facts.get("plan")
+        origins = plan.get("limits_from") if isinstance(plan, Mapping) else None
+        return str(origins.get(step, "")) if isinstance(origins, Mapping) else ""
+
     @property
     def releases(self) -> bool:
         """Whether an accept by this sequence is proof enough to release the unit."""
