@@ -65,13 +65,13 @@ def _tip_oscillation(c: ChannelSpec, severity: float) -> ChannelSpec:
     return replace(c, oscillation=Oscillation(severity, above_v=21.0))
 
 
-@neighbour("bass_at_150", "-3 dB at 150 Hz")
-def _bass_at_150(c: ChannelSpec, severity: float) -> ChannelSpec:
+@neighbour("short_bass", "-3 dB at 150 Hz")
+def _short_bass(c: ChannelSpec, severity: float) -> ChannelSpec:
     return _legs(c, lambda leg: replace(leg, low_cut_hz=150.0 * severity))
 
 
-@neighbour("treble_at_22k", "-3 dB at 22 kHz")
-def _treble_at_22k(c: ChannelSpec, severity: float) -> ChannelSpec:
+@neighbour("short_treble", "-3 dB at 22 kHz")
+def _short_treble(c: ChannelSpec, severity: float) -> ChannelSpec:
     return _legs(c, lambda leg: replace(leg, pole_hz=22e3 / severity))
 
 
