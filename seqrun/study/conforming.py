@@ -12,6 +12,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from demo_sim import DemoError
 from seqrun.files.unit.sheet import Unit
 from seqrun.plan.contract import Step
 from seqrun.study import truths
@@ -166,8 +167,8 @@ def told(asked: ToldOf) -> float | None:
         return None
     try:
         return tell(asked)
-    except (KeyError, ValueError):  # a step it rests on was not reached; a corner that is nowhere
-        return None
+    except (DemoError, KeyError, ValueError):
+        return None  # a channel that no reading names, a step not reached, a corner that is nowhere
 
 
 def violates(judged: Judged, truth: float) -> bool:
