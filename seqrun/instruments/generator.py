@@ -33,7 +33,7 @@ class DrivenGenerator(DrivenSource):
 
     def sine(self, output: int, frequency_hz: float, volts_rms: float) -> None:
         """Set a sine; only its level when the rest is set already and the driver can."""
-        values = self._values(volts_rms, math.sqrt(2.0))
+        values = told(self._settings, volts_rms, math.sqrt(2.0))
         if "level" in self._ops and self._set.get(output) == ("sine", frequency_hz):
             if self._level[output][0] != volts_rms:
                 self._do("level", output, ("sine", frequency_hz), volts_rms, values)
@@ -45,22 +45,22 @@ class DrivenGenerator(DrivenSource):
         self, output: int, f1_hz: float, v1_rms: float, f2_hz: float, v2_rms: float
     ) -> None:
         """Two sines at once."""
-        values = self._values(v1_rms, math.sqrt(2.0)) | {
-            f"{name}_2": value for name, value in self._values(v2_rms, math.sqrt(2.0)).items()
-        }
+        values = told(self._settings, v1_rms, math.sqrt(2.0))
+        second = told(self._settings, v2_rms, math.sqrt(2.0))
+        values |= {f"{name}_2": value for name, value in second.items()}
         values |= {"frequency": float(f1_hz), "frequency_2": float(f2_hz)}
         self._do("two_tone", output, ("two_tone", f1_hz), math.hypot(v1_rms, v2_rms), values)
 
     def square(self, output: int, frequency_hz: float, volts_rms: float) -> None:
         """A square wave; its peak is its rms value."""
-        values = self._values(volts_rms, 1.0) | {"frequency": float(frequency_hz)}
+        values = told(self._settings, volts_rms, 1.0) | {"frequency": float(frequency_hz)}
         self._do("square", output, ("square", frequency_hz), volts_rms, values)
 
     def burst(
         self, output: int, frequency_hz: float, volts_rms: float, cycles: int, period_s: float
     ) -> None:
         """Bursts of ``cycles`` of a sine of that rms value, one each ``period_s``."""
-        values: dict[str, Any] = self._values(volts_rms, math.sqrt(2.0))
+        values: dict[str, Any] = told(self._settings, volts_rms, math.sqrt(2.0))
         values |= {
             "frequency": float(frequency_hz), "cycles": int(cycles), "period": float(period_s),
         }  # fmt: skip
@@ -141,24 +141,6 @@ class DrivenGenerator(DrivenSource):
         call(output=output, **values)
         self._set[output], self._level[output] = state, (volts_rms, float(state[1]))  # type: ignore[arg-type]
 
-    def _values(self, volts_rms: float, crest: float) -> dict[str, Any]:
-        """One level in the units that generators take.
-
-        ``volts_rms`` is what an amplifier's input, an open circuit to the source, shall get; a
-        generator whose levels are meant for a matched load is told half of it (IEC 60268-3: source
-        e.m.f.). dBm is the power in that load: 1 mW is 0 dBm.
-        """
-        settings = self._settings
-        load = 50.0 if settings.levels_into == "50 Ω" else math.inf
-        told = float(volts_rms) * (load / (load + settings.impedance) if load < math.inf else 1.0)
-        matched = float(volts_rms) / 2.0
-        power = matched * matched / settings.impedance
-        peak = told * crest
-        return {
-            "volts_rms": told, "volts_peak": peak, "volts_pp": 2.0 * peak,
-            "dbm": 10.0 * math.log10(power / 1e-3) if power > 0.0 else LEAST_DBM,
-        }  # fmt: skip
-
 
 def possible(
     settings: GeneratorSettings, volts_rms: float, frequency_hz: float, where: str
@@ -177,3 +159,25 @@ def possible(
                 f"{value:g} {unit} is more than it gives", expected=f"at most {most:g} {unit}",
                 where=where,
             )  # fmt: skip
+
+
+def told(settings: GeneratorSettings, volts_rms: float, crest: float) -> dict[str, Any]:
+    """One level in the units that generators take.
+
+    ``volts_rms`` is what an amplifier's input, an open circuit to the source, shall get; a
+    generator whose levels are meant for a matched load is told half of it (IEC 60268-3: source
+    e.m.f.). dBm is the power in that load: 1 mW is 0 dBm.
+
+    Args:
+        crest: peak over rms of the waveform.
+    """
+    load = 50.0 if settings.levels_into == "50 Ω" else math.inf
+    share = load / (load + settings.impedance) if load < math.inf else 1.0
+    rms = float(volts_rms) * share
+    matched = float(volts_rms) / 2.0
+    power = matched * matched / settings.impedance
+    peak = rms * crest
+    return {
+        "volts_rms": rms, "volts_peak": peak, "volts_pp": 2.0 * peak,
+        "dbm": 10.0 * math.log10(power / 1e-3) if power > 0.0 else LEAST_DBM,
+    }  # fmt: skip
