@@ -1,8 +1,11 @@
-"""CPU time of a whole acceptance against a bare PyVISA script that exchanges the same messages.
+"""How many acceptances an hour of one core makes, and what of it is the sequencer's own.
 
-Run by hand: ``python tests/benchmarks/bench_run.py``. Both are done in this process on a demo bench
-of the same seed, alternately, and the medians of the CPU times are compared. The bare script has
-its messages ready in memory; it only writes and reads.
+Run by hand: ``python tests/benchmarks/bench_run.py``; exit code 1 where a goal is missed. A whole
+acceptance, and a bare PyVISA script that exchanges the same messages, are done in turns in this
+process on demo benches of the same seed; CPU times, medians. The bare script has its messages
+ready in memory and only writes and reads: it is what the simulated bench costs. The rest, per
+message, is the sequencer's own: asking, watching, working out, judging, recording. A ratio of the
+two would punish a faster simulator, so none is a goal.
 """
 
 from __future__ import annotations
@@ -30,6 +33,7 @@ from seqrun.runner.run import Options, execute
 from seqrun.runner.signals import Interrupts
 
 ROUNDS = 5
+AIM_PER_HOUR = 2_000
 LINE = re.compile(r"^\s*[\d.]+ (\S+) ([<>]) (.*)$")
 
 
@@ -87,13 +91,16 @@ def main() -> int:
         for _ in range(ROUNDS):
             ours.append(run_once(results)[0])
             theirs.append(bare(messages))
-    ratio = statistics.median(ours) / statistics.median(theirs)
+    run, bare_s = statistics.median(ours), statistics.median(theirs)
+    per_hour = 3600.0 / run
     print(f"messages exchanged          {len(messages)}")
     print(f"bench time                  {bench_s:.0f} s")
-    print(f"CPU of a run                {statistics.median(ours):.2f} s")
-    print(f"CPU of a bare script        {statistics.median(theirs):.2f} s")
-    print(f"ratio                       {ratio:.2f}  (wanted: at most 1.3)")
-    return 0
+    print(f"CPU of a run                {run:.2f} s")
+    print(f"  the simulated bench       {bare_s:.2f} s")
+    own = run - bare_s
+    print(f"  the sequencer's own       {own:.2f} s, {1e6 * own / len(messages):.0f} µs a message")
+    print(f"acceptances per core-hour   {per_hour:,.0f}  (aim: at least {AIM_PER_HOUR:,})")
+    return 0 if per_hour >= AIM_PER_HOUR else 1
 
 
 if __name__ == "__main__":

@@ -1,7 +1,9 @@
-"""Virtual seconds per wall second of a 40 minute soak, polled every 5 s. Aim: 5,000 or more.
+"""Virtual seconds per wall second of a 40 minute soak, polled every 5 s. Aim: 5,000 or more, else
+exit code 1.
 
 Each poll lets 5 s pass and asks the world for the supply current and a ballast's voltage; no SCPI.
-The wall seconds are this process's CPU time, which is what a machine with nothing else to do needs.
+The wall seconds are this process's CPU time, which is what a machine with nothing else to do needs;
+the cases are done in turns, and the best of each counts.
 """
 
 from __future__ import annotations
@@ -11,6 +13,7 @@ import os
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does it
 
 import math
+import sys
 import time
 
 import demo_sim
@@ -18,6 +21,7 @@ from demo_sim.ports import Drive, OutputSetting, Tone
 
 SOAK_S, POLL_S = 2400.0, 5.0
 AIM = 5_000.0
+ROUNDS = 3
 
 
 def soak(drive_v_rms: float, faults: tuple[str, ...] = ()) -> float:
@@ -38,7 +42,7 @@ def soak(drive_v_rms: float, faults: tuple[str, ...] = ()) -> float:
     return SOAK_S / (time.process_time() - began)
 
 
-def main() -> None:
+def main() -> int:
     eighth = math.sqrt(5.0 * 8.0) / 10 ** (29 / 20)
     cases = {
         "idle": (0.0, ()),
@@ -46,10 +50,15 @@ def main() -> None:
         "an eighth, dry joint": (eighth, ("dry_thermal_joint",)),
         "runaway": (0.0, ("thermal_runaway",)),
     }
-    for name, (volts, faults) in cases.items():
-        best = max(soak(volts, faults) for _ in range(3))
-        print(f"soak, {name:26s} {best:10,.0f} virtual s per wall s (aim {AIM:,.0f})")
+    best = dict.fromkeys(cases, 0.0)
+    for _ in range(ROUNDS):
+        for name, (volts, faults) in cases.items():
+            best[name] = max(best[name], soak(volts, faults))
+    for name, found in best.items():
+        word = "" if found >= AIM else "  TOO SLOW"
+        print(f"soak, {name:26s} {found:10,.0f} virtual s per wall s (aim {AIM:,.0f}){word}")
+    return int(min(best.values()) < AIM)
 
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main())

@@ -1,59 +1,45 @@
-"""Start-up and wall time, as a person meets them. Run by hand.
+"""Start-up, as a person meets it. Run by hand; exit code 1 where the aim is missed.
 
-``seqrun --help`` against importing the library that it is built on, and the demo acceptance from
-the shell to the report.
+CPU time of ``seqrun --help`` against importing the library that it is built on, in turns, and of
+the demo acceptance from the shell to the report.
 """
 
 from __future__ import annotations
 
+import os
 import statistics
 import subprocess
 import sys
 import tempfile
-import time
 
 ROUNDS = 7
+AIM = 2.5
 
 
-def wall(*command: str) -> float:
-    """Median wall time of a command, s."""
-    times = []
-    for _ in range(ROUNDS):
-        start = time.perf_counter()
-        subprocess.run(command, check=True, capture_output=True)
-        times.append(time.perf_counter() - start)
-    return statistics.median(times)
+def cpu(*command: str) -> float:
+    """CPU time of a command, s."""
+    before = os.times()
+    subprocess.run(command, check=True, capture_output=True)
+    after = os.times()
+    spent = after.children_user + after.children_system
+    return spent - before.children_user - before.children_system
 
 
 def main() -> int:
     python = sys.executable
-    library = wall(python, "-c", "import typer")
-    ours = wall(python, "-m", "seqrun", "--help")
+    turns = [
+        (cpu(python, "-c", "import typer"), cpu(python, "-m", "seqrun", "--help"))
+        for _ in range(ROUNDS)
+    ]
+    library, ours = (statistics.median(column) for column in zip(*turns, strict=True))
     print(f"python -c 'import typer'    {library:.3f} s")
     print(f"seqrun --help               {ours:.3f} s")
-    print(f"ratio                       {ours / library:.2f}  (wanted: at most 2.5)")
+    print(f"ratio                       {ours / library:.2f}  (aim: at most {AIM:g})")
     with tempfile.TemporaryDirectory() as folder:
-        start = time.perf_counter()
-        subprocess.run(
-            [
-                python,
-                "-m",
-                "seqrun",
-                "run",
-                "acceptance",
-                "--bench",
-                "demo",
-                "--serial",
-                "DEMO-001",
-                "--results",
-                folder,
-            ],
-            check=True,
-            capture_output=True,
-        )
-        spent = time.perf_counter() - start
-    print(f"demo acceptance             {spent:.1f} s of wall time (wanted: under 10 s)")
-    return 0
+        words = ("run", "acceptance", "--bench", "demo", "--serial", "DEMO-001")
+        spent = cpu(python, "-m", "seqrun", *words, "--results", folder)
+    print(f"demo acceptance             {spent:.1f} s (no aim of its own: see bench_run.py)")
+    return int(ours / library > AIM)
 
 
 if __name__ == "__main__":
