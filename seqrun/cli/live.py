@@ -1,13 +1,16 @@
-"""``run --live``: the bench page beside the terminal."""
+"""``run --live``: the bench page beside the terminal; ``live``: records in a browser."""
 
 from __future__ import annotations
 
+import signal
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from seqrun.live.access import Door
     from seqrun.live.bench_page import BenchPage
     from seqrun.plan.actions import Plan
     from seqrun.report.run.progress import Progress
@@ -41,14 +44,51 @@ def page_beside(
         yield page
 
 
+def live_command(results: Path, *, lan: bool, port: int) -> int:
+    """``seqrun live``: until Ctrl-C."""
+    from seqrun.errors import UsageError
+    from seqrun.live.server import served
+    from seqrun.record import Store
+
+    if not results.is_dir():
+        raise UsageError(
+            "there is no such results folder",
+            expected="a folder that runs were recorded in",
+            where=str(results),
+            hint="'seqrun run' makes one; --results names another",
+        )
+    Store(results).runs()  # what cannot be read is told here, and not first in a browser
+
+    def make(door: Door) -> Any:
+        from seqrun.live.past import Past
+
+        return Past(results).app(door)
+
+    with served(make, lan=lan, port=port) as page:
+        for number in (signal.SIGINT, signal.SIGTERM):
+            signal.signal(number, lambda *_: page.serving.end())
+        show_address(page.address, page.qr, _line, lan=lan, what="records, read only")
+        page.serving.wait()
+    return 0
+
+
+def _line(text: str) -> None:
+    print(text, flush=True)
+
+
 def show_address(
-    address: str, qr: tuple[str, ...], say: Callable[[str], None], *, lan: bool
+    address: str,
+    qr: tuple[str, ...],
+    say: Callable[[str], None],
+    *,
+    lan: bool,
+    what: str = "bench page",
 ) -> None:
     """Where the page is. It works for whoever has it, so it is for this bench's people only."""
-    say(f"bench page: {address}")
+    say(f"{what}: {address}")
     if lan:
-        say("Whoever has this address can command the run, and it is not encrypted: for a network")
-        say("that you trust.")
+        say("Whoever has this address is let in, and it is not encrypted: for a network that you")
+        say("trust.")
         if qr and sys.stdout.isatty():
             for line in qr:
                 say(line)

@@ -7,7 +7,7 @@ from typing import Annotated, Optional
 
 import typer
 
-from seqrun.cli.app import CsvFile, PageFile, Results, app
+from seqrun.cli.app import CsvFile, Lan, PageFile, Port, Results, app
 
 
 @app.command()
@@ -21,6 +21,14 @@ def report(
     from seqrun.cli.commands import report_command
 
     raise typer.Exit(report_command(run_id, results, budget=budget, page=page))
+
+
+@app.command()
+def live(results: Results = Path("results"), lan: Lan = False, port: Port = 0) -> None:
+    """Show finished reports and cases in a browser, read only, until Ctrl-C."""
+    from seqrun.cli.live import live_command
+
+    raise typer.Exit(live_command(results, lan=lan, port=port))
 
 
 @app.command()

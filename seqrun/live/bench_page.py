@@ -4,20 +4,20 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, contextmanager, suppress
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from seqrun.live.access import Commander, Door
 from seqrun.live.asking import Answers
 from seqrun.live.board import Board
-from seqrun.live.network import LOOPBACK, lan_address, listening, qr_lines
-from seqrun.live.server import Serving, missing
+from seqrun.live.server import Serving, served
 from seqrun.live.watching import Both
 from seqrun.runner.events import Watcher
 from seqrun.runner.presses import Presses
 
 if TYPE_CHECKING:
+    from seqrun.live.app import LivePage
     from seqrun.plan.actions import Plan
 
 BY = "the bench page"
@@ -62,36 +62,33 @@ def bench_page(
     Raises:
         UsageError: the extra is not installed, the port is taken, or there is no LAN.
     """
-    try:
-        from seqrun.live.app import LivePage
-
-        hosts = [LOOPBACK, *([lan_address()] if lan else [])]
-        sockets = listening(hosts, port)
-    except ImportError as error:
-        raise missing(error) from None
-    number = int(sockets[0].getsockname()[1])
-    door = Door([*hosts, "localhost"], number)
     board = Board(
         title=plan.sequence.title,
         serial=serial,
         model=plan.view.unit.model,
         cautions=(*plan.sequence.cautions, *plan.view.unit.cautions),
     )
-    command = Commander()
-    answers = Answers(board, command.held)
-    live = LivePage(board, answers, command, lambda: stop(BY), plan.view)
-    address = f"http://{hosts[-1]}:{number}/?token={door.token}"
-    try:
-        serving = Serving(live.app(door), sockets)
-        qr = tuple(qr_lines(address)) if lan else ()
-        serving.start()
-    except ImportError as error:
-        raise missing(error) from None
-    try:
-        yield BenchPage(address, qr, answers, board, serving, plan)
-    finally:
-        live.close()
-        until = time.monotonic() + TOLD_S
-        while live.fed and serving.alive and time.monotonic() < until:
-            time.sleep(0.02)
-        serving.stop()
+    commander = Commander()
+    answers = Answers(board, commander.held)
+    made: list[LivePage] = []
+
+    def make(door: Door) -> Any:
+        from seqrun.live.app import LivePage
+
+        made.append(LivePage(board, answers, commander, lambda: stop(BY), plan.view))
+        return made[0].app(door)
+
+    with served(make, lan=lan, port=port) as page:
+        try:
+            yield BenchPage(page.address, page.qr, answers, board, page.serving, plan)
+        finally:
+            with suppress(Exception):  # the run is over and judged: a page takes nothing from it
+                _let_go(made[0], page.serving)
+
+
+def _let_go(live: LivePage, serving: Serving) -> None:
+    """Let each page have the end of the run, those that take it at once."""
+    live.close()
+    until = time.monotonic() + TOLD_S
+    while live.fed and serving.alive and time.monotonic() < until:
+        time.sleep(0.02)

@@ -5,10 +5,14 @@ from __future__ import annotations
 import socket
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
 from typing import Any
 
 from seqrun.errors import UsageError
+from seqrun.live.access import Door
+from seqrun.live.network import LOOPBACK, lan_address, listening, qr_lines
 
 START_S, END_S = 15.0, 3.0  # how long its start and its end may take
 CONNECTIONS = 100  # at once, of all pages together
@@ -71,9 +75,13 @@ class Serving:
     def alive(self) -> bool:
         return self._thread.is_alive()
 
+    def end(self) -> None:
+        """Serve no more, from now or a moment later; a signal's handler may call it."""
+        self._server.should_exit = True
+
     def stop(self) -> None:
         """Serve no more; waits a moment for what is under way."""
-        self._server.should_exit = True
+        self.end()
         self._thread.join(END_S)
         for one in self._sockets:
             one.close()
@@ -82,3 +90,42 @@ class Serving:
         """Serve until the server is told to stop."""
         while self._thread.is_alive():
             self._thread.join(0.5)
+
+
+@dataclass(frozen=True)
+class Served:
+    """What is being served. ``qr``: its address as lines of a terminal, with a LAN only."""
+
+    address: str
+    qr: tuple[str, ...]
+    serving: Serving
+
+
+@contextmanager
+def served(make: Callable[[Door], Any], *, lan: bool = False, port: int = 0) -> Iterator[Served]:
+    """Serve an application as long as it lasts, on loopback or on the LAN as well.
+
+    Args:
+        make: the application, for those whom a door lets in.
+        port: 0 takes a free one.
+
+    Raises:
+        UsageError: the extra is not installed, the port is taken, or there is no LAN.
+    """
+    hosts = [LOOPBACK, *([lan_address()] if lan else [])]
+    sockets = listening(hosts, port)
+    number = int(sockets[0].getsockname()[1])
+    door = Door([*hosts, "localhost"], number)
+    address = f"http://{hosts[-1]}:{number}/?token={door.token}"
+    try:
+        qr = tuple(qr_lines(address)) if lan else ()
+        serving = Serving(make(door), sockets)
+    except ImportError as error:
+        for one in sockets:
+            one.close()
+        raise missing(error) from None
+    try:
+        serving.start()
+        yield Served(address, qr, serving)
+    finally:
+        serving.stop()

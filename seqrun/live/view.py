@@ -39,6 +39,7 @@ HEADS = {
 #: letters of a text that is still read at two metres on a screen of usual size, and at one
 FAR, ARM = 110, 260
 CLOSE = 0.8  # of the way to a trip
+MOST = 8  # readings that are shown: of those against the unit, and of the newest others
 _PREFIXES = {
     "V": ("mV", "V"),
     "A": ("µA", "mA", "A"),
@@ -116,7 +117,7 @@ class Parts:
 
     def _number(self, scene: Scene) -> str:
         number = scene.number
-        if number is None:
+        if number is None or scene.disposition is not None:
             return ""
         limit = _limit_words(scene)
         value = render(number.value, number.unit, digits=3) if number.unit else f"{number.value:g}"
@@ -124,7 +125,7 @@ class Parts:
         return page("number.html.j2", number=number, value=value, limit=limit, gauge=gauge)
 
     def _course(self, scene: Scene) -> str:
-        if scene.number is None:
+        if scene.number is None or scene.disposition is not None:
             return ""
         svg = drawings.course(scene.course, scene.number, scene.limit)
         if not svg:
@@ -207,13 +208,16 @@ class Parts:
         return page("keys.html.j2", parts=parts, actions=actions, written=key_name)
 
     def _done(self, scene: Scene) -> str:
+        known = [(clock(done.bench_s), row) for done in scene.done for row in done.rows]
+        known = [(when, row) for when, row in known if row.verdict is not Verdict.NONE]
+        against = [one for one in known if one[1].verdict is not Verdict.PASS][-MOST:]
+        newest = [one for one in known if one not in against][-MOST:]
         rows = [
-            (clock(done.bench_s), done.step, row, MARKS[row.verdict])
-            for done in reversed(scene.done)
-            for row in done.rows
-            if row.verdict is not Verdict.NONE
+            (when, row, MARKS[row.verdict])
+            for part in (against, newest)
+            for when, row in part[::-1]
         ]
-        return page("done.html.j2", rows=rows[:30], counted=scene.counted)
+        return page("done.html.j2", rows=rows, counted=scene.counted)
 
     def _notes(self, scene: Scene) -> str:
         return page("notes.html.j2", notes=list(reversed(scene.notes)))

@@ -336,7 +336,7 @@ class PowerDown(Step):
 
             def discharged() -> float | None:
                 volts = meter.read_raw()
-                at = Indication(rail, volts, "V", judged=True)  # noqa: B023 - used within this turn only
+                at = Indication(rail, abs(volts), "V", judged=True)  # noqa: B023 - used within this turn only
                 ctx.progress(f"{rail} at {volts:.2f} V", indication=at)  # noqa: B023
                 return volts if abs(volts) < self.below else None
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import http.client
 import json
+import time
 from typing import Any
 
-from seqrun.live.access import Commander, Door
+from seqrun.live.access import GONE_S, Commander, Door
 from seqrun.live.app import LivePage
 from seqrun.live.asking import Answers
 from seqrun.live.board import Board
@@ -24,7 +25,8 @@ class Served:
         self.port = int(sockets[0].getsockname()[1])
         self.door = Door([LOOPBACK, "localhost"], self.port)
         self.board = Board(title="A look", serial="S-1", model="Practice", cautions=("Hot metal.",))
-        self.command = Commander()
+        self.goes_by = False  # no page is gone as long as time stands, however busy the machine
+        self.command = Commander(lambda: GONE_S + time.monotonic() if self.goes_by else 0.0)
         self.answers = Answers(self.board, self.command.held)
         self.stopped: list[bool] = []
         self.live = LivePage(

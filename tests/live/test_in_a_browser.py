@@ -14,11 +14,21 @@ if sys.platform == "win32":
     pytest.skip("a pseudo-terminal is POSIX", allow_module_level=True)
 
 from browsing import AtTerminal, browser, no_browser, until
+from serving import Served
+
+from seqrun.live.past import Past
+from seqrun.live.server import served as page_of
+from seqrun.record import Store
+from seqrun.record.cases import Cases
+from seqrun.runner.prompts import Asked, Key, Prompt
+from seqrun.steps.hunt import MEANT
+from seqrun.values import Disposition
 
 WHY_NOT = no_browser()
 if WHY_NOT and os.environ.get("SEQRUN_BROWSER") == "required":  # as .ci/run has it
     raise RuntimeError(f"the page has to be looked at in a browser: {WHY_NOT}")
 pytestmark = pytest.mark.skipif(bool(WHY_NOT), reason=WHY_NOT or "there is a browser")
+RUN = ("run", "short.toml", "--bench", "bench.toml", "--serial", "K-1", "--live")
 WIDTHS = ((390, 844), (768, 1024), (1200, 900))
 
 
@@ -87,7 +97,6 @@ def _overflow(seen: Any) -> list[str]:
 def _violations(seen: Any) -> list[str]:
     """What axe finds wrong, light and dark."""
     import axe_core_python
-    from axe_core_python.sync_playwright import Axe  # noqa: F401 - only its script is used
 
     script = (Path(axe_core_python.__file__).parent / "axe.min.js").read_text(encoding="utf-8")
     found = []
@@ -104,9 +113,7 @@ def _violations(seen: Any) -> list[str]:
 
 
 def test_a_whole_run_is_answered_at_the_page(seen: Any, by_hand: Path) -> None:
-    at = AtTerminal(
-        by_hand, "run", "short.toml", "--bench", "bench.toml", "--serial", "K-1", "--live"
-    )
+    at = AtTerminal(by_hand, *RUN)
     try:
         seen.get(at.address)
         assert "token" not in seen.current_url
@@ -135,3 +142,108 @@ def test_a_whole_run_is_answered_at_the_page(seen: Any, by_hand: Path) -> None:
         assert _violations(seen) == [] and _overflow(seen) == []
     finally:
         at.close()
+
+
+def _served_question(served: Served) -> Any:
+    leads = (("meter.hi", "out.left"), ("meter.lo", "ground"))
+    keys = (Key("", "done"), Key("r", "read again"), Key("s", "skip it"), Key("q", "end the run"))
+    asked = Asked("lead", "HOOKUP  meter: red to out.left", keys, True, "What for.", leads)
+    return served.answers.asking(Prompt("", asked))
+
+
+def test_a_wrong_token_gets_a_page_that_says_so(seen: Any, served: Served) -> None:
+    seen.get(f"http://{served.host}/?token=guess")
+    text = seen.find_element("css selector", "main").text
+    assert "not, or no longer, the one" in text and "S-1" not in text
+    assert _violations(seen) == [] and _overflow(seen) == []
+
+
+def test_two_pages_watch_and_one_commands(seen: Any, served: Served) -> None:
+    address = f"http://{served.host}/?token={served.door.token}"
+    first = seen.current_window_handle
+    with _served_question(served) as given:
+        seen.get(address)
+        usable = '#todo [data-answer=""]:not(:disabled)'
+        until(lambda: seen.find_elements("css selector", usable), lambda: _text(seen))
+        seen.switch_to.new_window("tab")
+        second = seen.current_window_handle
+        seen.get(address)
+        take = seen.find_element("id", "take")
+        until(take.is_displayed, lambda: _text(seen))
+        assert "red to out.left" in _text(seen)  # it watches
+        assert not seen.find_elements("css selector", usable)
+        take.click()
+        refusal = seen.find_element("id", "refusal")
+        until(lambda: "Another page commands" in refusal.text)
+        assert _violations(seen) == [] and _overflow(seen) == []
+        seen.switch_to.window(first)
+        seen.close()
+        seen.switch_to.window(second)
+        # The first is gone once it was not heard of; nobody has to wait here for the clock.
+        served.goes_by = True
+        take.click()
+        until(lambda: seen.find_elements("css selector", usable), lambda: refusal.text)
+        seen.find_element("css selector", usable).click()
+        until(lambda: given() == "")
+
+
+def test_the_keys_of_a_hunt_by_press_and_by_keyboard(seen: Any, served: Served) -> None:
+    served.board.change(index=0, steps=3, step="hunt", text="3.2 mV, 4 bursts", keys=MEANT)
+    seen.get(f"http://{served.host}/?token={served.door.token}")
+    part = '#keys [data-key="3"]:not(:disabled)'
+    found = until(lambda: seen.find_elements("css selector", part), lambda: _text(seen))
+    with served.answers.presses() as pressed:  # at the page alone: no terminal is here
+        found[0].click()
+        got: list[str] = []
+
+        def taken() -> bool:
+            got.extend(press.key for press in pressed())
+            return len(got) == 2
+
+        seen.switch_to.active_element.send_keys("t")
+        until(taken, lambda: got)
+        assert sorted(got) == ["3", "t"]
+    assert _violations(seen) == [] and _overflow(seen) == []
+
+
+def test_the_run_is_ended_from_the_page_by_two_presses_and_its_end_stays(
+    seen: Any, served: Served
+) -> None:
+    served.board.change(index=0, steps=3, step="soak", text="sink 40 °C")
+    seen.get(f"http://{served.host}/?token={served.door.token}")
+    until(lambda: served.live.fed == 1)
+    seen.find_element("id", "stop").click()
+    assert _violations(seen) == [] and served.stopped == []
+    seen.find_element("id", "stop-now").click()
+    until(lambda: served.stopped == [True])
+    until(lambda: "Ending the run" in seen.find_element("id", "state").text)
+    served.board.change(safe=True, confirmed=("supply",))
+    served.board.change(disposition=Disposition.ABORTED, reason="interrupted by the bench page")
+    until(lambda: "ABORTED" in _text(seen), lambda: _text(seen))
+    served.live.close()
+    served.serving.stop()
+    lost = seen.find_element("id", "lost")
+    until(lambda: "stays as it is" in lost.text, lambda: lost.text)
+    assert "ABORTED" in _text(seen) and not seen.find_element("id", "stop").is_enabled()
+
+
+def test_a_page_that_is_fed_no_more_says_so_and_takes_no_answer(seen: Any, served: Served) -> None:
+    with _served_question(served):
+        seen.get(f"http://{served.host}/?token={served.door.token}")
+        usable = '#todo [data-answer=""]:not(:disabled)'
+        until(lambda: seen.find_elements("css selector", usable), lambda: _text(seen))
+        served.serving.stop()
+        lost = seen.find_element("id", "lost")
+        until(lambda: "look at the terminal" in lost.text, lambda: lost.text)
+        until(lambda: not seen.find_elements("css selector", usable))
+
+
+def test_records_are_read_on_a_phone(seen: Any, tmp_path: Path) -> None:
+    results = tmp_path / "results"
+    Cases(Store(results)).add("S-1", "complaint", "hums loudly, in the left channel only")
+    with page_of(Past(results).app) as page:
+        seen.get(page.address)
+        assert _violations(seen) == [] and _overflow(seen) == []
+        seen.find_element("link text", "S-1").click()
+        until(lambda: "hums loudly" in seen.find_element("css selector", "main").text)
+        assert _violations(seen) == [] and _overflow(seen) == []
