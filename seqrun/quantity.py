@@ -197,9 +197,7 @@ def read(text: str) -> Quantity:
             ) from problem
         value, unit = float(parsed), str(parsed.units)
         if SPELLINGS.get(unit, ("", 0.0))[0] not in _SCALED | {"K", "K/W"} or unit in {"min", "h"}:
-            raise QuantityError(
-                f"{shown} has no unit that is known here" + _metre(unit), _known_units()
-            )
+            raise QuantityError(f"{shown} has no known unit" + _metre(unit), _known_units())
     base, factor = SPELLINGS[unit]
     value *= factor
     if not math.isfinite(value):

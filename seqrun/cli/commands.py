@@ -120,10 +120,10 @@ def refuse_to_guess(sequence: str | None) -> UsageError:
     """The refusal of a run that does not say of what, or of which unit."""
     lacks = "--serial, the serial number of the unit" if sequence else "a sequence, and --serial"
     return UsageError(
-        "it is not said " + ("of which unit" if sequence else "what to run"),
+        "no serial number is given" if sequence else "no sequence is named",
         expected=lacks,
         where="seqrun run",
-        hint="'seqrun check acceptance' tells of a shipped one; --resume goes on with a run",
+        hint="'seqrun check acceptance' shows what is in a shipped one; --resume goes on with a run",
     )
 
 

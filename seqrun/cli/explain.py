@@ -50,7 +50,7 @@ def explain_command(quantity: str | None) -> int:
         ("How", text.how),
         ("Beware", text.fooled_by),
         *((("Contact", text.contact),) if text.contact else ()),
-        ("Step", ", ".join(steps) or "any that could not be done"),
+        ("Step", ", ".join(steps) or "of any kind, when it could not be done"),
     ):
         print(_entry(f"  {label:<{LABEL - 2}}", words, LABEL))
     return 0

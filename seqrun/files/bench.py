@@ -374,7 +374,9 @@ def _all(bench: Bench) -> Iterable[Problem]:
 def _by_hand(bench: Bench, key: str) -> Iterator[Problem]:
     """What makes no sense for an instrument that nothing is sent to."""
     if bench.instrument[key].line is not None:
-        yield Problem(f"instrument.{key}, line", "a line to an instrument by hand", "none")
+        yield Problem(
+            f"instrument.{key}, line", "serial-line settings for an instrument by hand", "none"
+        )
     if bench.simulator is not None and key not in bench.simulator.panel:
         yield Problem(
             f"instrument.{key}, resource",

@@ -141,7 +141,7 @@ def one_of(name: str, known: Iterable[str], what: str = "one of") -> str:
     if near is not None:
         return f"'{near}', the nearest known name"
     listed = ", ".join(names[:24]) + (" …" if len(names) > 24 else "")
-    return f"{what} {listed}" if names else "none is known here"
+    return f"{what} {listed}" if names else "there is none to choose from"
 
 
 def read_text(path: Path) -> str:

@@ -230,7 +230,7 @@ class Expression:
             raise FileError(f'"{self.text}" is too large', expected="smaller numbers") from None
         except (simpleeval.InvalidExpression, TypeError, AttributeError, RecursionError):
             raise FileError(
-                f'"{self.text}" is not arithmetic that is understood here',
+                f'"{self.text}" is not arithmetic that a limit may hold',
                 expected="+ - * / ** and min( ), max( ), abs( ), sqrt( )",
             ) from None
         if not isinstance(result, Term):

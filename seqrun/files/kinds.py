@@ -38,7 +38,7 @@ def kind_of(path: Path) -> FileKind:
     kind = kind_of_table(parse_toml(read_text(path), path))
     if kind is None:
         raise FileError(
-            "is no kind of file that is known here",
+            "is not a file of any known kind",
             expected="a sequence (title, [[step]]), a unit sheet (model, topology), a bench file "
             "([instrument.…]), a driver file (role), a findings file ([[sign]], [[cause]]) or a "
             "cost sheet (hourly_rate)",

@@ -97,8 +97,8 @@ def _no_sense(step: Step, why: Exception) -> UsageError:
     """Figures of an entry that no arithmetic can be done with: a power below zero, say."""
     figures = ", ".join(f'{key} = "{expression}"' for key, expression in step.expressions())
     return UsageError(
-        f"'{step.do}' cannot work with its figures: {figures or why}",
-        expected="powers, times and levels above zero, of a size that exists",
+        f"'{step.do}' cannot be done with its figures: {figures or why}",
+        expected="powers, times and levels above zero and within reason",
     )
 
 
@@ -119,7 +119,7 @@ def _nothing_left(view: BenchView, left_out: Sequence[LeftOut]) -> UsageError:
     first = next((out.error for out in left_out if out.error is not None), None)
     reasons = "\n".join(f"  - {line}" for line in lines(left_out))
     return UsageError(
-        f"this bench can do no step of it that has a limit:\n{reasons}",
+        f"this bench can do none of the sequence's steps that have a limit:\n{reasons}",
         expected=first.expected if first else None,
         where=view.bench.name,
         hint=first.hint if first else None,

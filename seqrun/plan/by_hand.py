@@ -82,6 +82,6 @@ def warnings(view: BenchView, trips: Iterable[Trip]) -> Iterator[str]:
         yield f"the trip on {quantity} is blind: the {READ_BY[quantity]} is by hand; {why}"
     if view.by_hand("supply"):
         yield (
-            "the supply is by hand: no trip and no ending switches it off; that it is off is said, "
-            "never confirmed"
+            "the supply is by hand: neither a trip nor the end of the run switches it off; you are "
+            "asked to do it, and that it is off is not confirmed"
         )

@@ -35,7 +35,7 @@ STEP_DONE = Measurand(
 READ_AGAIN = Measurand(
     "read_again",
     "",
-    what="That a step was read again: how many of its readings before this row count no more.",
+    what="That a step was read again: how many of its readings before this row no longer count.",
     how="The operator said so, or what was read looked like a lead on a wrong place.",
     fooled_by="The note tells why, and what had been read.",
 )

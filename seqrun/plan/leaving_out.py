@@ -137,12 +137,12 @@ class Chooser:
         for name in named:
             for i in ids:
                 if i == name or i.startswith(f"{name}."):
-                    return f"it goes by '{i}', which is left out"
+                    return f"it needs '{i}', which is left out"
         for _, expression in step.expressions():
             for name in expression.names():
                 for i in ids:
                     if name == i or name.startswith(f"{i}."):
-                        return f"it goes by '{i}', which is left out"
+                        return f"it needs '{i}', which is left out"
         for condition in step.only_if:
             if condition.state == "not measured":
                 continue

@@ -96,8 +96,8 @@ def told(sequence: SequenceFile, view: BenchView, actions: Sequence[Action]) -> 
     ours = f"the trips on {' and '.join(trips)}" if trips else "no trip"
     by_hand = "it is to be confirmed before power, and goes on record as the operator's word"
     alone = (
-        f"the supply's current limit and {ours} stand in; the run is allowed, stay at the bench, "
-        "and the unit is held"
+        f"the supply's current limit and {ours} stand in for it; the run is allowed: stay at the "
+        "bench; the unit is held"
     )
     return [
         f"{' and '.join(rails)}: {words}: {by_hand if stands_in else alone}"

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 
 def warnings(view: BenchView, actions: Sequence[Action]) -> Iterator[str]:
-    """Which steps hang on somebody who looks, one line for each reason."""
+    """Which steps need somebody at the bench who looks, one line for each reason."""
     silent: dict[str, list[str]] = {}
     for action in actions:
         channel = action.needs.proved_on

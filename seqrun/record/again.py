@@ -1,4 +1,4 @@
-"""Readings that were read again: the rows they replace stay in the table, and count no more.
+"""Readings that were read again: the rows they replace stay in the table, and no longer count.
 
 A row of the quantity :data:`READ_AGAIN` says so: of its step, what stands before it in the table
 was set aside, and its note tells why and what that was.

@@ -1,6 +1,6 @@
 """Reading again: at the operator's word, or where a reading looks like a lead on a wrong place.
 
-The rows that were read first stay on record, and a row after them says that they count no more. A
+The rows that were read first stay on record, and a row after them says that they no longer count. A
 limit is not to be met by reading until it is: where a reading that was no pass is read again on a
 powered unit, the run accepts no more.
 """

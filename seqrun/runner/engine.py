@@ -125,7 +125,7 @@ class Engine(Lent):
         self._done[action.id] = self.now()
         self.reached.add(action.id)
         if action.limit is not None and not _decided(self.judged[self._begun :]):
-            self._not_measured(action, "the step made no reading that its limit is about")
+            self._not_measured(action, "the step gave no reading of what its limit is for")
         new = self.judged[self._begun :]
         self.watcher.step_ended(action.id, new, self.elapsed)
         if {j.verdict for j in new} & _ending(action.step):
@@ -166,7 +166,7 @@ class Engine(Lent):
         return repeatable(self.plan.actions[index], charged=self._charged, up=self.seen_up)
 
     def _set_aside(self, action: Action, why: str) -> None:
-        """What a step has read counts no more, for it is read again; the rows stay on record."""
+        """What a step has read no longer counts, for it is read again; the rows stay on record."""
         aside = [j for j in self.judged if j.step == action.id and j.quantity != READ_AGAIN.name]
         self.judged = [j for j in self.judged if j not in aside]
         if self._charged and (told := against(action.id, aside)) and told not in self.against:

@@ -163,7 +163,7 @@ class Operator:
         leads: tuple[tuple[str, str], ...] = (),
     ) -> None:
         keys = (
-            Key("", "read, and so it is" if kind == "note" else "done"),
+            Key("", "read, and it is so" if kind == "note" else "done"),
             *([Key("r", "read again")] if again else []),
             *([Key("s", "skip it")] if skip else []),
             END,
@@ -203,24 +203,24 @@ class Operator:
 
 
 _WHY_AGAIN = (
-    "What was read stays on record either way. Read again, it counts no more; kept, it is held "
-    "against its limit as it is, and the run ends by it."
+    "What was read stays on record either way. If it is read again, the first reading no longer "
+    "counts; if it is kept, it is judged as it is, and the run ends."
 )
 
 
 def _what_for(live: bool, again: bool, skip: bool) -> str:
     """What an answer comes to, for whoever asks."""
     if not again:
-        return "It goes on when Enter says that somebody has read it."
+        return "Press Enter once you have read it; the run goes on then."
     told = (
-        "What is read next is read there, and a lead that is somewhere else is taken for the "
-        "unit's fault. r: a lead of the step before was on a wrong place, and is right now; what "
-        "was read there stays on record, and counts no more."
+        "The next reading is taken there; a lead in the wrong place would look like a fault of the "
+        "unit. r: a lead of the step before was in the wrong place and is right now, so that step "
+        "is read again; its first reading stays on record and no longer counts."
     )
     if live:
         told += f" {LIVE_WARNING}"
     if skip:
-        told += " Skipped, what depends on it is not measured, and the unit is held."
+        told += " If it is skipped, what depends on it is not measured, and the unit is held."
     return told
 
 

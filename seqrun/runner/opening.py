@@ -403,7 +403,7 @@ def visa_manager(library: str = "") -> Any:
             f"the VISA library '{chosen}' cannot be loaded: {problem}",
             expected='"@py", or the path of a maker\'s library',
             where="visa in the bench file" if library else "PYVISA_LIBRARY",
-            hint='take it out, or write visa = "@py" for the library that comes along',
+            hint='take it out, or write visa = "@py" for the library that comes with seqrun',
         ) from problem
 
 

@@ -222,7 +222,7 @@ def _agree(trial: Trial, label: str, compare: Callable[[], tuple[Any, Any]], uni
     values = " and ".join(render(v.nominal_value, unit, digits=6) for v in (mine, its))
     if expanded > USEFUL * max(abs(mine.nominal_value), abs(its.nominal_value)):
         within = render(expanded, unit, digits=2)
-        trial.note(label, f"{values}: with U = {within} they say nothing of each other", False)
+        trial.note(label, f"{values}: with U = {within} neither can check the other", False)
         return
     trial.note(label, f"{values}, apart by {ratio:.2f} U", ratio <= 1.0)
 

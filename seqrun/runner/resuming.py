@@ -68,7 +68,7 @@ class Resumption:
 
     def lines(self) -> Iterator[str]:
         """What it does, for the person and the record."""
-        yield f"resumed from {self.of.run.run_id}, which ended so: {self.of.run.reason}"
+        yield f"resumed from {self.of.run.run_id}, which ended with: {self.of.run.reason}"
         if self.because:
             yield f"explained: {self.because}"
         yield f"kept as read then, {len(self.keeps)}: {_listed(self.keeps)}"
@@ -180,7 +180,7 @@ def interrupted(store: Store, name: str, because: str) -> RunData:
     if row.disposition is not Disposition.ABORTED:
         raise _refused(f"{row.run_id} came to its end: {row.disposition.value}", row.run_id)
     if "reached" not in run.facts or _table(run, "resumed").get("disagreed"):
-        raise _refused(f"{row.run_id} says of none of its steps that it may be kept", row.run_id)
+        raise _refused(f"{row.run_id} marks none of its steps as one that may be kept", row.run_id)
     if row.reason.startswith("tripped") and not any(c.isalnum() for c in because):
         raise UsageError(
             f"{row.run_id} ended by a trip: {row.reason}",

@@ -53,7 +53,7 @@ STRAY = Measurand(
     "V",
     title="stray signal at power",
     what=(
-        "The largest rms, over 20 µs, of what a driven output carries above 200 kHz: oscillation "
+        "The largest rms, over 20 µs, of what lies above 200 kHz on a driven output: oscillation "
         "of an output stage, on the tips of the signal alone or all the time."
     ),
     how=(

@@ -59,7 +59,7 @@ LISTENED = Measurand(
 LOST_TIME = Measurand(
     "lost_time",
     "s",
-    what="For how long in all the tone was away while the output was listened to.",
+    what="The total time for which the tone was missing while the output was listened to.",
     how="As drop_out_rate. Shown, not judged.",
     fooled_by="As drop_out_rate.",
 )

@@ -67,7 +67,7 @@ CONTROL_EFFECT = Measurand(
     "dB",
     what="How much louder the output is with a control at one position than at another.",
     how="A sine at one level; the output at both positions, the first one last again.",
-    fooled_by="Other controls that are not where they should be; a lifted level that clips.",
+    fooled_by="Other controls out of place; a lifted level that clips.",
     contact="The driven tone itself, with the control in both positions.",
 )
 

@@ -22,7 +22,7 @@ from seqrun.values import COVERAGE_FACTOR
 CONDITION_MET = Measurand(
     "condition_met",
     "",
-    what="1 when a condition that the test asks for was there.",
+    what="1 when a condition that the test asks for was met.",
     how="An earlier reading is held against the stated bounds, its uncertainty left out.",
     fooled_by=(
         "Where it is not met the results hold for the conditions that there were, and not for "

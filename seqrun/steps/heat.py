@@ -167,14 +167,14 @@ THERMAL_TIME_CONSTANT = Measurand(
     "thermal_time_constant",
     "s",
     what="The time in which the rise covers 63 % of what is left of it.",
-    how="From the fit of the rise. Indication, not judged.",
+    how="From the fit of the rise. Shown, not judged.",
     fooled_by="A fit over too short a time; power that changed during the soak.",
 )
 SOAK_POWER = Measurand(
     "soak_power",
     "W",
     what="The power into each load at the end of the soak.",
-    how="V²/R by the scope. Indication, not judged.",
+    how="V²/R by the scope. Shown, not judged.",
     fooled_by="As output_power.",
 )
 

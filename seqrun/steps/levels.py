@@ -291,9 +291,7 @@ IDLE_DRIFT = Measurand(
     fooled_by=(
         "A reading taken before the metal had warmed, or while it was still cooling after power."
     ),
-    contact=(
-        "The currents that it is the difference of are not near zero, and have limits of their own."
-    ),
+    contact=("The two currents are not near zero, and have limits of their own."),
 )
 
 

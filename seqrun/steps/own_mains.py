@@ -115,6 +115,6 @@ class OwnMains(Step):
             raise
         if overloaded:
             ctx.turn(MAINS, "off", PLUG_OUT)
-        seen = rectangular(float(overloaded), SURE, "how sure a look is")
+        seen = rectangular(float(overloaded), SURE, "doubt of a look by eye")
         note = f"{self.through}, as seen"
         yield self.reading(OVERLOAD_SEEN, seen, note=note)

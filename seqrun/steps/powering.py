@@ -163,7 +163,7 @@ SUPPLY_VOLTAGE = Measurand(
     "supply_voltage",
     "V",
     what="The voltage of a rail at the supply's terminals once it is up.",
-    how="The supply's own read-back. Indication, not judged.",
+    how="The supply's own read-back. Shown, not judged.",
     fooled_by="The leads drop some of it before the unit.",
 )
 

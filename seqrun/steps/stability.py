@@ -128,7 +128,7 @@ IDLE_CURRENT_SLOPE = Measurand(
     "idle_current_slope",
     "A/K",
     what="How much the unit's idle current changes for each kelvin of the heatsink.",
-    how="As thermal_loop_gain. Indication, not judged.",
+    how="As thermal_loop_gain. Shown, not judged.",
     fooled_by="Near nothing or slightly falling is what a bias that follows the heat gives.",
 )
 

@@ -145,7 +145,7 @@ def test_a_step_that_leans_on_one_that_is_left_out_goes_with_it(
     planned: Callable[..., tuple[Plan, BenchFiles]],
 ) -> None:
     reasons = out(planned(without("generator"))[0])
-    assert reasons["again"] == "it goes by 'gain', which is left out"
+    assert reasons["again"] == "it needs 'gain', which is left out"
     assert "the bench has no generator" in reasons["distorts"]
 
 

@@ -90,7 +90,7 @@ def test_the_plan_says_which_trips_are_blind() -> None:
     plan, _ = prepare("intake", "demo:supply_by_hand", None)
     told = "\n".join(plan.warnings)
     assert "trip on supply_current is blind" in told
-    assert "no trip and no ending switches it off" in told
+    assert "neither a trip nor the end of the run switches it off" in told
     plain, _ = prepare("intake", "demo", None)
     assert "by hand" not in "\n".join(plain.warnings)
 

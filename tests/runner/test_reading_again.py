@@ -1,4 +1,4 @@
-"""Reading again: what was read first stays on record, counts no more, and earns no accept."""
+"""Reading again: what was read first stays on record, no longer counts, and earns no accept."""
 
 from __future__ import annotations
 

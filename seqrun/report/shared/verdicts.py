@@ -223,8 +223,8 @@ def next_actions(rows: Sequence[Row], disposition: Disposition | None) -> list[s
             said.append("Remove what kept a reading from being made, then do the sequence again.")
         if len(said) == 1:
             said.append(
-                "No limit is open: put right what the reason names ('seqrun findings last' says "
-                "where to look), then do the sequence again."
+                "Every limit is decided, and something else holds the unit: see to what the reason "
+                "names ('seqrun findings last' says where to look), then do the sequence again."
             )
         return said
     return [
