@@ -123,7 +123,7 @@ def refuse_to_guess(sequence: str | None) -> UsageError:
         "no serial number is given" if sequence else "no sequence is named",
         expected=lacks,
         where="seqrun run",
-        hint="'seqrun check acceptance' shows what is in a shipped one; --resume goes on with a run",
+        hint="'seqrun check acceptance' shows what a shipped one holds; --resume goes on with one",
     )
 
 
