@@ -82,6 +82,7 @@ OF_KIND: dict[tuple[str, str], str] = {
     ("tone_range", "middle"): "name of its flat position",
     ("tone_range", "least"): "name of its position for the least",
     ("whine", "shown"): "lines that go on record, the strongest first",
+    ("switching_thump", "when"): "which is watched: switching on or off",
 }
 
 
