@@ -28,7 +28,7 @@ def find_command(resources: list[str], write: Path | None, visa: str) -> int:
             loaded = load_driver(path)
         except FileError:
             continue  # a TOML file of the folder that is no driver
-        if loaded.remote:  # what is read by hand answers nobody
+        if loaded.idn:  # what is read by hand, and a sound interface, answer nobody
             drivers[name] = loaded
     manager = visa_manager(visa)
     notes: list[str] = []
@@ -51,7 +51,9 @@ def find_command(resources: list[str], write: Path | None, visa: str) -> int:
     for note in notes:
         say(f"note: {note}")
     answered = [one for one in found if one.identity]
-    if write is not None:
+    if write is not None and not answered:
+        say(f"not written: {write}: there is nothing to put into it")
+    elif write is not None:
         entries: list[tuple[str, str, str, str]] = []
         for one in answered:
             for driver in one.drivers or ("",):

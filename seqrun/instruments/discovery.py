@@ -63,7 +63,9 @@ def resources(manager: ResourceManager, notes: list[str]) -> list[str]:
         except Exception as problem:  # libraries raise what they like
             notes.append(f"the VISA library lists nothing: {problem}")
             listed = []
-    notes += sorted({str(warning.message).splitlines()[0] for warning in heard})
+    # What libraries leave open of their own is no news to anybody here.
+    told = [w.message for w in heard if not issubclass(w.category, ResourceWarning)]
+    notes += sorted({str(message).splitlines()[0] for message in told})
     notes += missing_libraries()
     return [*listed, *(r for r in _raw_sockets(notes) if r not in listed)]
 
@@ -165,7 +167,8 @@ def fitting(
     fit = [
         (name, driver.identity.tells)
         for name, driver in drivers.items()
-        if driver.identity == question
+        if driver.idn  # what has none is never asked
+        and driver.identity == question
         and (simulated or driver.accuracy_of is None)
         and regular.compiled(driver.idn).search(said)
     ]

@@ -43,14 +43,21 @@ def test_what_answers_is_named_with_its_driver_and_only_asked_who_it_is(
 ) -> None:
     answer = seqrun("bench", "find", resources["meter"], "TCPIP0::127.0.0.1::9::SOCKET")
     assert answer.code == 0
-    assert "driver: generic-meter" in answer.out
+    fits = re.findall(r"^  driver: (.*)$", answer.out, re.MULTILINE)
+    assert fits == ["generic-meter-two-wire, generic-meter"]  # and nothing that is never asked
     assert "takes no connection on that port" in answer.out
 
 
-def test_where_nothing_answers_the_exit_is_3(seqrun: Callable) -> None:
-    answer = seqrun("bench", "find", "TCPIP0::127.0.0.1::9::SOCKET")
+def test_where_nothing_answers_the_exit_is_3_and_nothing_is_written(
+    seqrun: Callable, tmp_path: Path
+) -> None:
+    file = tmp_path / "mine.toml"
+    asked = "TCPIP0::127.0.0.1::9::SOCKET"
+    answer = seqrun("bench", "find", asked, "--write", str(file))
     assert answer.code == 3
     assert "nothing answers" in answer.out
+    assert "not written" in answer.out
+    assert not file.exists()
 
 
 def test_a_bench_file_is_written_with_gaps_and_never_over_another(
@@ -144,3 +151,21 @@ def test_a_bench_of_nothing_but_hands_has_nothing_to_prove(
     assert answer.code == 0
     assert "unverified until you have compared them" in answer.out
     assert "nothing to try" in answer.out
+
+
+def test_what_a_library_leaves_open_is_no_note(monkeypatch: pytest.MonkeyPatch) -> None:
+    import warnings
+
+    from seqrun.instruments import discovery
+
+    class Library:
+        def list_resources(self, _query: str) -> tuple[str, ...]:
+            warnings.warn("unclosed <socket.socket fd=7>", ResourceWarning, stacklevel=2)
+            warnings.warn("USB needs pyusb", UserWarning, stacklevel=2)
+            return ("USB0::1::2::INSTR",)
+
+    monkeypatch.setattr(discovery, "_raw_sockets", lambda _notes: [])
+    notes: list[str] = []
+    assert discovery.resources(Library(), notes) == ["USB0::1::2::INSTR"]
+    assert "USB needs pyusb" in notes
+    assert not any("unclosed" in note for note in notes)
