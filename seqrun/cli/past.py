@@ -89,7 +89,7 @@ def history_command(
 
 
 def release_command(
-    run_id: str,
+    run_ids: list[str],
     results: Path,
     *,
     fault_found: str,
@@ -106,12 +106,18 @@ def release_command(
     from seqrun.report.release.sheet import release, write_sheet
     from seqrun.values import Disposition
 
-    run = chosen(
-        results,
-        run_id,
-        wanted=lambda one: one.disposition is Disposition.ACCEPT,
-        what="accepted run",
-    )
+    named = [
+        chosen(
+            results,
+            run_id,
+            wanted=lambda one: one.disposition is Disposition.ACCEPT,
+            what="accepted run",
+        )
+        for run_id in run_ids
+    ]
+    # Whichever of them releases comes first; the others cover what it does not look at.
+    named.sort(key=lambda one: one.facts.get("releases") is not True)
+    run, *beside = named
     sheet = release(
         run,
         *_asked(fault_found, work_done),
@@ -119,8 +125,13 @@ def release_command(
         signed_by=signed_by,
         cautions=cautions,
         before=chosen(results, before) if before is not None else None,
+        beside=beside,
         others=Store(results).runs(),
     )
+    for sequence in dict.fromkeys(part.sequence for part in sheet.uncovered):
+        parts = "; ".join(p.words for p in sheet.uncovered if p.sequence == sequence)
+        print(f"not tested, and said so on the sheet: {parts}")
+        print(f"  to cover it: seqrun run {sequence}, then name that run here as well")
     if sheet.simulated:
         print("SIMULATED: this sheet releases nothing")
     print(f"release sheet: {write_sheet(sheet, page or run.folder / 'release.html')}")

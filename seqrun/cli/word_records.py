@@ -112,7 +112,13 @@ def history(
 
 @app.command()
 def release(
-    run_id: Annotated[str, typer.Argument(help="An accepted run: its id, 'last', or a serial.")],
+    run_ids: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="RUN...",
+            help="An accepted run: its id, 'last', or a serial; then runs that cover more of it.",
+        ),
+    ],
     results: Results = Path("results"),
     fault_found: Annotated[
         str, typer.Option("--fault-found", help="What was wrong, in words for the owner.")
@@ -141,7 +147,7 @@ def release(
 
     raise typer.Exit(
         release_command(
-            run_id,
+            run_ids,
             results,
             fault_found=fault_found,
             complaint=complaint,

@@ -2,12 +2,16 @@
 
 A release rests on one finished run whose disposition is accept, by a sequence that says
 ``releases = true``, that ended with everything shown to be off and discharged and whose record is
-whole; and on no later run of the unit that says otherwise. All of it is our own rule.
+whole; and on no later run of the unit that says otherwise. Runs that cover what that sequence does
+not look at (a selector, a phono input, the unit's own supply) may stand beside it: then all of them
+have to be accepts of the one unit, and the release is one decision over them. What no run has
+covered is told in words. All of it is our own rule.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Protocol
 
 from seqrun.errors import UsageError
@@ -86,8 +90,58 @@ def refuse_release(
             where=run.run_id,
             hint="do the sequence again",
         )
+    _refuse_later(run, others, {})
+
+
+def refuse_beside(
+    run: Ended,
+    beside: Sequence[Ended],
+    *,
+    unconfirmed: Mapping[str, Sequence[str]],
+    missing: Mapping[str, Sequence[str]],
+    others: Sequence[Ended] = (),
+) -> None:
+    """Say why runs that cover other parts of the unit do not stand beside the one that releases.
+
+    Args:
+        beside: they. unconfirmed, missing: as in :func:`refuse_release`, by run id.
+        others: every run on record.
+
+    Raises:
+        UsageError: one is of another unit, no accept, or not whole; or a later run of its sequence
+            says otherwise.
+    """
+    for one in beside:
+        if (one.serial, one.model, one.simulated) != (run.serial, run.model, run.simulated):
+            raise UsageError(
+                f"{one.run_id} is of {one.model} {one.serial}",
+                expected=f"runs of {run.model} {run.serial}, all on a real bench or none",
+                where="seqrun release",
+            )
+        if not one.finished or one.disposition is not Disposition.ACCEPT:
+            what = one.disposition.value if one.finished else "not finished"
+            raise UsageError(
+                f"{one.run_id} ({one.sequence}) is {what}",
+                expected="an accept in every run that the release rests on",
+                where="seqrun release",
+                hint=f"do '{one.sequence}' again, or leave it out: the sheet then says what was "
+                "not tested",
+            )
+        if said := (*missing.get(one.run_id, ()), *unconfirmed.get(one.run_id, ())):
+            raise UsageError(
+                f"{one.run_id} ({one.sequence}) proves nothing: {'; '.join(said)}",
+                expected="a whole record, and an end with everything off and discharged",
+                where="seqrun release",
+            )
+    latest = {one.sequence: one for one in sorted((run, *beside), key=lambda o: o.started_utc)}
+    _refuse_later(run, others, latest)
+
+
+def _refuse_later(run: Ended, others: Sequence[Ended], latest: Mapping[str, Ended]) -> None:
+    """``latest``: the run that speaks for a sequence; the one that releases where none is named."""
     for other in others:
-        later = (other.started_utc, other.run_id) > (run.started_utc, run.run_id)
+        speaks = latest.get(other.sequence, run)
+        later = (other.started_utc, other.run_id) > (speaks.started_utc, speaks.run_id)
         same = (other.serial, other.model) == (run.serial, run.model)
         kind = other.simulated is run.simulated
         if later and same and kind and other.disposition is not Disposition.ACCEPT:
@@ -97,6 +151,42 @@ def refuse_release(
                 where=run.run_id,
                 hint="test the unit again, and release it on that run",
             )
+
+
+@dataclass(frozen=True, slots=True)
+class PartOfUnit:
+    """A part of a unit that an owner knows, and the sequence that covers it."""
+
+    words: str
+    sequence: str
+
+
+def parts_beside(unit: Mapping[str, object]) -> tuple[PartOfUnit, ...]:
+    """What a unit has that the acceptance on a bench supply does not look at.
+
+    Args:
+        unit: its sheet's values, as on record.
+    """
+    found: list[PartOfUnit] = []
+    inputs = unit.get("inputs")
+    if isinstance(inputs, list | tuple) and inputs:
+        found.append(PartOfUnit(f"each input ({', '.join(map(str, inputs))})", "preamp"))
+        if "phono" in inputs:
+            found.append(PartOfUnit("the phono input's equalisation and noise", "preamp"))
+        found.append(PartOfUnit("volume and tone controls", "preamp"))
+        found.append(PartOfUnit("muting while the input is changed", "relays"))
+    if unit.get("headphones") is True:
+        found.append(PartOfUnit("the headphone output", "preamp"))
+    if unit.get("standby_voltage"):
+        found.append(PartOfUnit("the standby supply", "supplies"))
+    if unit.get("own_supply", "none") not in ("none", None):
+        found.append(PartOfUnit("the unit's own power supply", "supplies"))
+    return tuple(found)
+
+
+def not_covered(unit: Mapping[str, object], sequences: Sequence[str]) -> tuple[PartOfUnit, ...]:
+    """Of those, what the named sequences have not covered."""
+    return tuple(part for part in parts_beside(unit) if part.sequence not in sequences)
 
 
 def refuse_before(run: Ended, before: Ended) -> None:

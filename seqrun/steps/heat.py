@@ -57,6 +57,9 @@ CARRIED_ON = 1.4  # time constants that a fit carries an even drift on (tried on
 BEYOND = 1.25  # times the limit: no need to go on heating
 #: time constants until a rise has settled by the rule, and until a fit tells where it ends (tried)
 LONG, ENOUGH = 4.5, 0.75
+#: where the sheet has no time constant: heatsinks for tens of watts take five to fifteen minutes
+#: (common practice)
+USUAL_TAU_S = 540.0
 TWICE = 2  # fits in a row that agree on it
 LIVE = 0.45  # of the time of a soak that listens is in its records
 
@@ -243,10 +246,8 @@ class Soak(Step):
 
     def _expected_s(self, view: BenchView) -> float:
         """How long it takes as a rule, s, by the sheet's time constant where it has one."""
-        tau = view.unit.sink_time_constant
-        if tau is None:
-            usual = 0.6 * self.at_most
-        elif self.until == "settled":
+        tau = view.unit.sink_time_constant or USUAL_TAU_S
+        if self.until == "settled":
             usual = tau * LONG
         elif self.until == "decided":
             usual = -tau * math.log(1.0 - self.seen)

@@ -202,13 +202,14 @@ def on_record(
     curves: bool = False,
     serial: str = "EX-0007",
     operator: str = "bench 2",
+    sequence: str = "acceptance",
 ) -> RunData:
     """Write a run through the record and read it back. No disposition: it was never ended."""
     record = Store(results).start(
         RunInfo(
             serial=serial,
             model="Example 2x40",
-            sequence="acceptance",
+            sequence=sequence,
             revision="A",
             bench="Corner bench",
             operator=operator,

@@ -226,3 +226,65 @@ def test_a_record_that_lost_rows_is_not_released_and_the_report_says_so(results:
     with pytest.raises(UsageError, match="not whole"):
         sheet(torn)
     assert "This record is not whole" in render_page(torn)
+
+
+RECEIVER = {"inputs": ["line", "phono"], "headphones": True, "standby_voltage": 5.0}
+
+
+def part_run(results: Path, sequence: str, disposition: Disposition, **more: object) -> RunData:
+    """A run of the same receiver by another sequence, which by itself releases nothing."""
+    facts = {**FACTS, "releases": False, "unit": RECEIVER}
+    return on_record(
+        results, good(), disposition, "as it says", facts=facts, sequence=sequence, **more
+    )
+
+
+@pytest.fixture
+def receiver(results: Path) -> RunData:
+    return on_record(results, good(), Disposition.ACCEPT, facts={**FACTS, "unit": RECEIVER})
+
+
+def test_what_a_receiver_has_and_no_run_looked_at_is_on_its_sheet_in_plain_words(
+    results: Path, receiver: RunData
+) -> None:
+    found = sheet(receiver)
+    assert {part.sequence for part in found.uncovered} == {"preamp", "supplies", "relays"}
+    page = render_sheet(found)
+    for words in ("each input (line, phono)", "volume and tone", "standby supply", "headphone"):
+        assert words in page
+
+
+def test_runs_that_cover_the_rest_are_one_release_with_the_acceptance(
+    results: Path, receiver: RunData
+) -> None:
+    names = ("preamp", "supplies", "relays")
+    beside = [part_run(results, name, Disposition.ACCEPT) for name in names]
+    found = sheet(receiver, beside=beside, others=Store(results).runs())
+    assert not found.uncovered
+    assert found.limits > sheet(receiver).limits
+    assert all(run.run.run_id in render_sheet(found) for run in (receiver, *beside))
+
+
+def test_a_run_beside_that_is_no_accept_refuses_the_whole_release(
+    results: Path, receiver: RunData
+) -> None:
+    held = part_run(results, "preamp", Disposition.HOLD)
+    with pytest.raises(UsageError, match=r"preamp.* is hold"):
+        sheet(receiver, beside=[held])
+
+
+def test_a_run_beside_of_another_unit_is_refused(results: Path, receiver: RunData) -> None:
+    other = part_run(results, "preamp", Disposition.ACCEPT, serial="ANOTHER-1")
+    with pytest.raises(UsageError, match="ANOTHER-1"):
+        sheet(receiver, beside=[other])
+
+
+def test_a_later_run_of_a_sequence_speaks_for_it(results: Path, receiver: RunData) -> None:
+    """A preamplifier rejected after its accept is not released by the accept before it; one that
+    was rejected first, put right and accepted is."""
+    part_run(results, "preamp", Disposition.REJECT)
+    accepted = part_run(results, "preamp", Disposition.ACCEPT)
+    assert sheet(receiver, beside=[accepted], others=Store(results).runs())
+    part_run(results, "preamp", Disposition.REJECT)
+    with pytest.raises(UsageError, match="a later run of this unit is reject"):
+        sheet(receiver, beside=[accepted], others=Store(results).runs())

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -11,7 +11,13 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from seqrun.errors import UsageError
 from seqrun.judge.condition import Condition, conditions
-from seqrun.judge.release import refuse_before, refuse_release
+from seqrun.judge.release import (
+    PartOfUnit,
+    not_covered,
+    refuse_before,
+    refuse_beside,
+    refuse_release,
+)
 from seqrun.quantity import render
 from seqrun.report.shared.assets import PAST, rendered, write
 from seqrun.report.shared.rows import Row
@@ -120,6 +126,13 @@ class Release:
     cautions: tuple[str, ...]
     signed_by: str
     date: str
+    runs: tuple[str, ...] = ()  # all that the release rests on
+    uncovered: tuple[PartOfUnit, ...] = ()  # parts of the unit that none of them looked at
+
+    @property
+    def left_out(self) -> tuple[str, ...]:
+        """What was not tested, in the owner's words."""
+        return (*(part.words for part in self.uncovered), *self.untested)
 
     @property
     def simulated(self) -> bool:
@@ -149,6 +162,7 @@ def release(
     signed_by: str = "",
     cautions: Sequence[str] = (),
     before: RunData | None = None,
+    beside: Sequence[RunData] = (),
     others: Sequence[RunRow] = (),
     now: datetime | None = None,
 ) -> Release:
@@ -160,6 +174,8 @@ def release(
         signed_by: who releases it; by default the operator of the run.
         cautions: for this unit, beside the usual ones.
         before: a run of the same unit before the repair.
+        beside: accepted runs of the unit that cover what the first does not look at; the release is
+            one decision over all of them.
         others: runs on record, to see whether a later one of this unit says otherwise.
 
     Raises:
@@ -172,8 +188,20 @@ def release(
         releases=summary.releases,
         unconfirmed=summary.unconfirmed,
         missing=run.missing,
-        others=others,
+        others=() if beside else others,
     )
+    more = {one.run.run_id: summarise(one) for one in beside}
+    if beside:
+        refuse_beside(
+            row,
+            [one.run for one in beside],
+            unconfirmed={run_id: one.unconfirmed for run_id, one in more.items()},
+            missing={one.run.run_id: one.missing for one in beside},
+            others=others,
+        )
+    rows = (*summary.rows, *(r for one in more.values() for r in one.rows))
+    told = summary.facts.get("unit")
+    unit = told if isinstance(told, Mapping) else {}
     texts = [
         _typed("--fault-found", fault_found, needed=True),
         _typed("--work-done", work_done, needed=True),
@@ -192,14 +220,16 @@ def release(
         summary,
         texts[0],
         texts[1],
-        measured(summary.rows, old, complaint),
-        sum(1 for r in summary.rows if r.verdict is Verdict.PASS),
-        untested(summary.rows),
+        measured(rows, old, complaint),
+        sum(1 for r in rows if r.verdict is Verdict.PASS),
+        untested(rows),
         read_by_a_person(summary.rows),
         _typed("--complaint", complaint, needed=False),
         (*own, *CAUTIONS, *((BENCH_SUPPLY,) if supplied else ())),
         _typed("--signed-by", signed_by, needed=False, most=60) or row.operator,
         (now or datetime.now(UTC)).strftime("%Y-%m-%d"),
+        runs=(row.run_id, *more),
+        uncovered=not_covered(unit, [row.sequence, *(one.sequence for one in more.values())]),
     )
 
 
