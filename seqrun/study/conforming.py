@@ -167,7 +167,7 @@ def told(asked: ToldOf) -> float | None:
         return None
     try:
         return tell(asked)
-    except (DemoError, KeyError, ValueError):
+    except (DemoError, KeyError, IndexError, StopIteration, ValueError):
         return None  # a channel that no reading names, a step not reached, a corner that is nowhere
 
 

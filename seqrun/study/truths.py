@@ -91,9 +91,10 @@ def clipping_onset_w(truth: Any, channel: str, frequency_hz: float = 1000.0) -> 
 def noise_v(truth: Any, channel: str, weighting: Weighting = Weighting.UNWEIGHTED) -> float:
     """V rms of noise and hum at an output, 22 Hz to 22 kHz, weighted."""
     f = np.arange(BAND_HZ[0], BAND_HZ[1], GRID_HZ) + 0.5 * GRID_HZ
-    density = truth.noise_density(f"out.{channel}", f)
+    hi, lo = truth.terminals(channel)
+    density = truth.noise_density(hi, f, lo)
     square = float((density**2 * power_weights(weighting, f)).sum()) * GRID_HZ
-    lines = truth.lines(f"out.{channel}")
+    lines = truth.lines(hi, lo)
     at = np.array([line for line in lines if BAND_HZ[0] <= line <= BAND_HZ[1]])
     if at.size:
         rms = np.array([lines[float(line)] for line in at])
@@ -104,7 +105,8 @@ def noise_v(truth: Any, channel: str, weighting: Weighting = Weighting.UNWEIGHTE
 def hum_v(truth: Any, channel: str, mains_hz: float = 50.0, multiples: int = 10) -> float:
     """V rms of the lines at multiples of the mains."""
     top = (multiples + 0.5) * mains_hz
-    return math.hypot(0.0, *(v for f, v in truth.lines(f"out.{channel}").items() if f < top))
+    lines = truth.lines(*truth.terminals(channel))
+    return math.hypot(0.0, *(v for f, v in lines.items() if f < top))
 
 
 def ripple_v(truth: Any, rail: str, sample_rate_hz: float = 100e3) -> float:

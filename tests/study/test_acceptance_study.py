@@ -158,6 +158,16 @@ def test_the_command_prints_rates_and_goes_on(short: str, tmp_path: Path) -> Non
     assert "healthy and accepted: 1 of 1" in text
 
 
+def test_the_world_tells_of_a_bridged_output_between_its_terminals() -> None:
+    from seqrun.runner.opening import read_bench
+    from seqrun.study import truths
+
+    truth = read_bench("demo", "demo-bridged").demo.truth
+    assert truth.terminals("left") == ("out.left.pos", "out.left.neg")
+    assert truths.noise_v(truth, "left") == 0.0  # without power
+    assert truths.hum_v(truth, "left") == 0.0
+
+
 @pytest.mark.parametrize("fault", ["inverted_polarty", "dc_offset=3"])
 def test_a_fault_that_there_is_not_is_wrong_use(
     fault: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
