@@ -21,6 +21,11 @@ from seqrun.record.plain import read_json
 from seqrun.record.table import Table, encode
 
 SEAL = "record"  # its table in run.json
+#: of a record that has nothing to be compared with: it may be whole, and nobody can say so
+NOT_COUNTED = (
+    f"{FACTS} holds no count of what the run wrote, as of runs made before rows were counted; "
+    "whether all of it is there cannot be known, and a new run tells what this one cannot"
+)
 
 
 @dataclass
@@ -110,7 +115,7 @@ def lost_of_run(folder: Path, rows: Sequence[Sequence[str]], disposition: str) -
         return (f"{FACTS} cannot be read: {error.found}",)
     seal = facts.get(SEAL)
     if not isinstance(seal, dict):
-        return (f"{FACTS} does not say what the run wrote",)
+        return (NOT_COUNTED,)
     found = []
     wanted = seal.get("rows")
     if wanted != len(rows):

@@ -180,3 +180,10 @@ def test_two_supplies_do_not_feed_one_rail(planned: Callable[..., str]) -> None:
     leads = {**SPLIT, "other.1.pos": "ground", "other.1.neg": "rail.neg"}
     message = planned(leads, extra=SECOND_SUPPLY)
     assert "rail.neg would be fed by" in message
+
+
+def test_a_standby_rail_that_no_step_protects_is_not_fed(planned: Callable[..., str]) -> None:
+    leads = {**SPLIT, "psu.3.pos": "standby", "psu.3.neg": "ground"}
+    message = planned(leads, "demo-receiver")
+    assert "psu.3.pos would feed the standby rail" in message
+    assert "no step sets or protects" in message

@@ -71,6 +71,11 @@ def test_shares_of_a_budget_are_shares_of_the_variance() -> None:
     assert math.isclose(shares[0], 100.0 * 0.16 / 0.25, abs_tol=0.1)
 
 
+def test_a_share_of_a_record_with_absurd_numbers_is_a_share_all_the_same() -> None:
+    row = a_row(u=1e200)
+    assert [row.share_shown(line) for line in row.budget] == ["64.0 %", "36.0 %"]
+
+
 @given(
     st.floats(-1.0, 1.0),
     st.floats(0.0, 0.2),

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from seqrun.errors import FileError, UsageError
 from seqrun.judge.change import CHANCE, KEPT, SHARE, Change, Difference, difference
 from seqrun.quantity import render
+from seqrun.record.seal import NOT_COUNTED
 from seqrun.report.shared.rows import Row
 from seqrun.report.shared.summary import Summary, summarise
 from seqrun.values import Verdict
@@ -226,7 +227,9 @@ class RunPair:
         said = []
         for word, s in (("before", a), ("after", b)):
             if s.missing:
-                said.append(f"The record of the run {word} is not whole: {'; '.join(s.missing)}.")
+                lost = "; ".join(s.missing)
+                known = "cannot be shown to be whole" if lost == NOT_COUNTED else "is not whole"
+                said.append(f"The record of the run {word} {known}: {lost}.")
         if a.serial != b.serial:
             said.append(
                 f"These are two units, {a.serial} and {b.serial}:"

@@ -63,7 +63,7 @@ def unit_view(history: UnitHistory, *, ascii_only: bool = False) -> Group:
     n = len(history.runs)
     head.append(say(f"  {', '.join(history.models)}  {n} run{'' if n == 1 else 's'}"))
     parts.append(head)
-    parts += [Text(say(f"Record not whole: {text}"), "bold red") for text in history.lost]
+    parts += [Text(say(f"Record that proves nothing: {text}"), "bold red") for text in history.lost]
     if len(history.runs) > _RUNS_SHOWN:
         parts.append(Text(f"  {len(history.runs) - _RUNS_SHOWN} earlier runs", "dim"))
     for run in history.runs[-_RUNS_SHOWN:]:

@@ -134,8 +134,8 @@ class Row(Judged):
 
     def share_shown(self, line: Contribution) -> str:
         """A contribution's share of the combined variance."""
-        total = sum(x.standard_uncertainty**2 for x in self.budget)
-        return f"{100.0 * line.standard_uncertainty**2 / total:.1f} %" if total > 0.0 else ""
+        total = math.hypot(*(x.standard_uncertainty for x in self.budget))
+        return f"{100.0 * (line.standard_uncertainty / total) ** 2:.1f} %" if total > 0.0 else ""
 
     def freedom_shown(self, line: Contribution) -> str:
         """A contribution's degrees of freedom: ``"∞"``, ``"4"``."""

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from seqrun.record.seal import NOT_COUNTED
 from seqrun.report.shared import verdicts
 from seqrun.report.shared.rows import Row
 from seqrun.values import COVERAGE_FACTOR, Disposition, Verdict
@@ -81,7 +82,8 @@ class Summary:
             said.insert(0, verdicts.Said(f"The safe state could not be confirmed: {names}."))
         if self.missing:
             lost = "; ".join(self.missing)
-            said.insert(0, verdicts.Said(f"This record is not whole: {lost}. It proves nothing."))
+            known = "cannot be shown to be whole" if lost == NOT_COUNTED else "is not whole"
+            said.insert(0, verdicts.Said(f"This record {known}: {lost}. It proves nothing."))
         return said
 
     def limit_from(self, step: str) -> str:
