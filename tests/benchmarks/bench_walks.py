@@ -86,7 +86,7 @@ class Walk:
         if not re.search(wanted, self.cause, re.IGNORECASE):
             self.wrong.append(f"the cause is '{self.cause}', and {self.fault} it was")
         _, told = self.call("compare", self.serial)
-        if "cured" not in told:
+        if "Cured: " not in told:
             self.wrong.append("compare does not say cured")
         sheets = list(Path("results").glob("*/release.html"))
         text = sheets[0].read_text(encoding="utf-8") if sheets else ""

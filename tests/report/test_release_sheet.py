@@ -125,7 +125,7 @@ def test_before_and_after_are_of_one_unit(results: Path) -> None:
 def test_a_simulated_run_is_marked_across_and_releases_nothing(results: Path) -> None:
     run = on_record(results, good(), Disposition.ACCEPT, simulated=True)
     page = render_sheet(sheet(run))
-    assert '<div class="across" aria-hidden="true"><b>SIMULATED</b></div>' in page
+    assert '<div class="across" aria-hidden="true"><b data-word="SIMULATED"></b></div>' in page
     assert "it releases nothing" in page
     assert "may go back into use" not in page
 

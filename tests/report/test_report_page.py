@@ -273,7 +273,7 @@ def test_text_from_people_and_files_is_shown_and_never_obeyed(recorded: Recorded
     reader = Reader(page)
     assert not reader.all("script")
     assert not reader.all("i")
-    assert page.count("<b>") == 1  # ours, across the page
+    assert "<b>" not in page
     assert NASTY in reader.text
 
 
