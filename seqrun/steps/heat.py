@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import bisect
 import math
 from collections.abc import Iterator, Mapping
 from typing import ClassVar, Literal
 
-import numpy as np
 from pydantic import Field
 from uncertainties import UFloat
 
@@ -15,12 +13,6 @@ from seqrun.errors import NotMeasured, Tripped
 from seqrun.files.expression import AmperesExpression, WattsExpression
 from seqrun.files.unit.sheet import Unit
 from seqrun.measure.heat import (
-    SETTLED_OVER_S,
-    SETTLED_WITHIN_K,
-    RisePrediction,
-    SettledRise,
-    predict_rise,
-    settled_rise,
     still_climbing,
 )
 from seqrun.measure.power import dissipation, supply_power
@@ -28,7 +20,7 @@ from seqrun.measure.temperature import (
     check_attached,
     pt100_tolerance_k,
 )
-from seqrun.plan.context import Context, Indication
+from seqrun.plan.context import Context
 from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.measurand import Measurand, judged, shown
 from seqrun.plan.needs import Forecast, Needs
@@ -37,6 +29,7 @@ from seqrun.quantity import Hertz, Kelvins, Seconds
 from seqrun.steps.common.drive import Drive
 from seqrun.steps.common.ears import REST_S, Ears, key_of
 from seqrun.steps.common.forecasts import near_limit
+from seqrun.steps.common.rise_curve import RiseCurve
 from seqrun.steps.common.sink import (
     PT100_EXPECTED_OHM,
     driven_and_watched,
@@ -48,7 +41,7 @@ from seqrun.steps.common.sink import (
     watch_sink,
 )
 from seqrun.steps.rails import DISSIPATION
-from seqrun.values import COVERAGE_FACTOR, Bound, Limit, rectangular
+from seqrun.values import COVERAGE_FACTOR, Bound, rectangular
 
 ROOM_C = 25.0  # of a workshop, for forecasts
 OHM_PER_K = 0.385  # slope of a Pt100 (IEC 60751), for forecasts
@@ -290,12 +283,12 @@ class Soak(Step):
             if drive is not None:
                 drive.stop()
 
-    def _watch(self, ctx: Context, ambient: UFloat, ears: Ears | None) -> tuple[_Curve, str]:
+    def _watch(self, ctx: Context, ambient: UFloat, ears: Ears | None) -> tuple[RiseCurve, str]:
         watch_sink(ctx)
         ambient_c = float(ambient.nominal_value)
         high = ctx.limit.high if ctx.limit is not None else None
         most = ctx.evaluate(self.healthy_current, "A") if self.healthy_current else None
-        curve = _Curve()
+        curve = RiseCurve()
         start = ctx.clock.now()
         tolerance = pt100_tolerance_k(ambient_c, ctx.view.sensor(self.at).tolerance_class)
         apart = math.hypot(float(ambient.std_dev), tolerance / math.sqrt(3.0))
@@ -376,7 +369,7 @@ class Soak(Step):
         self,
         ctx: Context,
         ambient: UFloat,
-        curve: _Curve,
+        curve: RiseCurve,
         how: str,
         powers: Mapping[str, UFloat],
     ) -> Iterator[Yielded]:
@@ -477,76 +470,3 @@ def usual_k_per_w(unit: Unit) -> float:
     span = unit.rail_voltage * len(unit.rail_names)
     heat = span * unit.supply_current_at(power) - len(unit.channels) * power
     return 0.5 * unit.sink_rise_limit / heat
-
-
-class _Curve:
-    """A rise over ambient and what is drawn, as they are being recorded (s, K, A)."""
-
-    def __init__(self) -> None:
-        self.times: list[float] = []
-        self.rises: list[float] = []
-        self.amperes: list[float] = []
-        self._latest: RisePrediction | None = None
-
-    def indication(self) -> Indication:
-        """The rise as it is, and where the latest fit saw it end."""
-        rise, fit = self.rises[-1], self._latest
-        if fit is None:
-            return Indication("rise", rise, "K", judged=True)
-        end, tau = fit.end_k, float(fit.tau_s.nominal_value)
-        return Indication(
-            "rise", rise, "K", True, float(end.nominal_value), float(end.std_dev), tau
-        )
-
-    def add(self, time_s: float, rise_k: float, amperes: float) -> None:
-        self.times.append(time_s)
-        self.rises.append(rise_k)
-        self.amperes.append(amperes)
-
-    def prediction(self, systematic: UFloat | None = None) -> RisePrediction | None:
-        """The fitted end value, None while the curve does not bend enough to have one."""
-        try:
-            times, rises = np.array(self.times), np.array(self.rises)
-            self._latest = predict_rise(times, rises, systematic=systematic)
-        except NotMeasured:
-            self._latest = None
-        return self._latest
-
-    def settling(self, systematic: UFloat | None = None) -> SettledRise | None:
-        """Whether it has levelled off, None while the record is too short to say."""
-        if self.times[-1] - self.times[0] < SETTLED_OVER_S:
-            return None
-        try:
-            return settled_rise(np.array(self.times), np.array(self.rises), systematic=systematic)
-        except NotMeasured:
-            return None
-
-    def predicted(self, within_k: float) -> bool:
-        """The end value is known within ``within_k`` (k = 2) by the fit alone."""
-        found = self.prediction()
-        return found is not None and COVERAGE_FACTOR * float(found.end_k.std_dev) <= within_k
-
-    def decided(self, limit: Limit | None, apart_k: float, seen: float) -> bool:
-        """The guarded verdict on the end value cannot change any more, and what is past of the
-        rise is enough; a rise that will be too large need not be waited for.
-
-        Args:
-            apart_k: standard uncertainty that all readings share. seen: share of the final rise.
-        """
-        found = self.prediction()
-        if found is None:
-            return False
-        end = float(found.end_k.nominal_value)
-        guard = COVERAGE_FACTOR * math.hypot(float(found.end_k.std_dev), apart_k)
-        high = limit.high if limit is not None else None
-        if high is not None and end - guard > high:
-            return True
-        return (high is None or end + guard <= high) and self.rises[-1] >= seen * end
-
-    def settled(self) -> bool:
-        # The change itself first: what still moves by more needs no statistics to say so.
-        before = bisect.bisect_left(self.times, self.times[-1] - SETTLED_OVER_S)
-        if abs(self.rises[-1] - self.rises[before]) > 1.2 * SETTLED_WITHIN_K:
-            return False
-        found = self.settling()
-        return found is not None and found.settled

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from seqrun.steps.heat import _Curve
+from seqrun.steps.common.rise_curve import RiseCurve
 from seqrun.values import Bound, Limit
 
 Powered = Callable[..., Any]
@@ -90,9 +90,9 @@ def test_a_soak_that_did_not_listen_proves_no_continuity(powered: Powered) -> No
     assert "has not listened" in missing[0].note
 
 
-def rising(minutes: float, end_k: float = 30.0, tau_s: float = 540.0) -> _Curve:
+def rising(minutes: float, end_k: float = 30.0, tau_s: float = 540.0) -> RiseCurve:
     """A sink's rise as it was recorded so far."""
-    curve, scatter = _Curve(), np.random.default_rng(2)
+    curve, scatter = RiseCurve(), np.random.default_rng(2)
     for time_s in np.arange(0.0, 60.0 * minutes, 5.0):
         rise_k = end_k * (1.0 - math.exp(-time_s / tau_s)) + 0.02 * scatter.normal()
         curve.add(float(time_s), rise_k, 1.0)

@@ -1,0 +1,94 @@
+"""A rise over the room as it is being recorded, and what can be said of its end."""
+
+from __future__ import annotations
+
+import bisect
+import math
+
+import numpy as np
+from uncertainties import UFloat
+
+from seqrun.errors import NotMeasured
+from seqrun.measure.heat import (
+    SETTLED_OVER_S,
+    SETTLED_WITHIN_K,
+    RisePrediction,
+    SettledRise,
+    predict_rise,
+    settled_rise,
+)
+from seqrun.plan.context import Indication
+from seqrun.values import COVERAGE_FACTOR, Limit
+
+
+class RiseCurve:
+    """A rise over ambient and what is drawn, as they are being recorded (s, K, A)."""
+
+    def __init__(self) -> None:
+        self.times: list[float] = []
+        self.rises: list[float] = []
+        self.amperes: list[float] = []
+        self._latest: RisePrediction | None = None
+
+    def indication(self) -> Indication:
+        """The rise as it is, and where the latest fit saw it end."""
+        rise, fit = self.rises[-1], self._latest
+        if fit is None:
+            return Indication("rise", rise, "K", judged=True)
+        end, tau = fit.end_k, float(fit.tau_s.nominal_value)
+        return Indication(
+            "rise", rise, "K", True, float(end.nominal_value), float(end.std_dev), tau
+        )
+
+    def add(self, time_s: float, rise_k: float, amperes: float) -> None:
+        self.times.append(time_s)
+        self.rises.append(rise_k)
+        self.amperes.append(amperes)
+
+    def prediction(self, systematic: UFloat | None = None) -> RisePrediction | None:
+        """The fitted end value, None while the curve does not bend enough to have one."""
+        try:
+            times, rises = np.array(self.times), np.array(self.rises)
+            self._latest = predict_rise(times, rises, systematic=systematic)
+        except NotMeasured:
+            self._latest = None
+        return self._latest
+
+    def settling(self, systematic: UFloat | None = None) -> SettledRise | None:
+        """Whether it has levelled off, None while the record is too short to say."""
+        if self.times[-1] - self.times[0] < SETTLED_OVER_S:
+            return None
+        try:
+            return settled_rise(np.array(self.times), np.array(self.rises), systematic=systematic)
+        except NotMeasured:
+            return None
+
+    def predicted(self, within_k: float) -> bool:
+        """The end value is known within ``within_k`` (k = 2) by the fit alone."""
+        found = self.prediction()
+        return found is not None and COVERAGE_FACTOR * float(found.end_k.std_dev) <= within_k
+
+    def decided(self, limit: Limit | None, apart_k: float, seen: float) -> bool:
+        """The guarded verdict on the end value cannot change any more, and what is past of the
+        rise is enough; a rise that will be too large need not be waited for.
+
+        Args:
+            apart_k: standard uncertainty that all readings share. seen: share of the final rise.
+        """
+        found = self.prediction()
+        if found is None:
+            return False
+        end = float(found.end_k.nominal_value)
+        guard = COVERAGE_FACTOR * math.hypot(float(found.end_k.std_dev), apart_k)
+        high = limit.high if limit is not None else None
+        if high is not None and end - guard > high:
+            return True
+        return (high is None or end + guard <= high) and self.rises[-1] >= seen * end
+
+    def settled(self) -> bool:
+        # The change itself first: what still moves by more needs no statistics to say so.
+        before = bisect.bisect_left(self.times, self.times[-1] - SETTLED_OVER_S)
+        if abs(self.rises[-1] - self.rises[before]) > 1.2 * SETTLED_WITHIN_K:
+            return False
+        found = self.settling()
+        return found is not None and found.settled
