@@ -252,6 +252,9 @@ class RampSupply(Step):
                 last[rail] = amperes
                 reached = float(supply.voltage(output).nominal_value)
                 near &= abs(reached - volts) <= max(0.02 * volts, 0.1)
+                if near and amperes > healthy and supply.has("constant_current"):
+                    # The last volts still come in at the limit: reservoirs that charge.
+                    near &= not supply.constant_current(output)
             if near:
                 there.append(ctx.clock.now())
             return True if calm and near else None

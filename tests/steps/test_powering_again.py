@@ -38,3 +38,13 @@ def test_a_relay_delay_counts_from_the_latest_time_the_rails_came_up(
     for reading in powered(seed=11).do(AGAIN).all("relay_delay"):
         assert reading.value is not None, reading.note
         assert 1.0 < reading.value < 8.0
+
+
+def test_reservoirs_that_are_still_charged_at_the_limit_are_no_surprise(
+    powered: Callable[..., Any],
+) -> None:
+    """Two stages are large steps: the last volts of one come in while the supply limits."""
+    steps = AGAIN.split('[[step]]\nid = "down_again"')[0].replace("stages = 5", "stages = 2")
+    steps = steps.replace('"5 * supply_idle"', '"3 * supply_idle"')
+    done = powered(seed=2, unit="demo-mono").do(steps)
+    assert all(reading.value is not None for reading in done.all("bring_up_current"))
