@@ -53,7 +53,8 @@ def build(
     warnings = [*supply_checks.warnings(sequence, actions)]
     warnings += by_hand.warnings(view, sequence.trip)
     warnings += tones.warnings(view, actions)
-    warnings += sound.warnings(view)
+    asked = [*(action.step for action in actions), *(out.step for out in left_out)]
+    warnings += sound.warnings(view, {of.name for step in asked for of in step.judges})
     return Plan(sequence, view, tuple(actions), tuple(warnings), tuple(left_out))
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import TYPE_CHECKING
 
 from seqrun.errors import BenchLacks
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 #: nodes without DC of their own, of a healthy unit
 _AC_ONLY = ("out.", "in.", "phones.", "ground")
+DISTORTIONS = frozenset({"thd", "thd_n", "sinad"})
 #: what the plan compares with: bits of usual scopes, and a usual sound interface's distortion
 USUAL_BITS = (8, 12)
 USUAL_SOUND = 3e-5
@@ -94,8 +95,9 @@ def check(view: BenchView, needs: Needs) -> None:
                 )
 
 
-def warnings(view: BenchView) -> list[str]:
-    """What a sound interface brings along, and what distortion each kind of bench tells."""
+def warnings(view: BenchView, judged: Collection[str]) -> list[str]:
+    """What a sound interface brings along, and, where distortion is among the quantities that are
+    judged, how little of it each kind of bench tells."""
     if not (view.has("scope") and view.has("generator")):
         return []
     told = []
@@ -111,7 +113,7 @@ def warnings(view: BenchView) -> list[str]:
                 "the sound interface was never levelled: 'seqrun bench sound FILE' finds its "
                 "levels against the meter, and its own floor"
             )
-    return [*told, thd_told(view)]
+    return [*told, thd_told(view)] if DISTORTIONS & set(judged) else told
 
 
 def thd_told(view: BenchView) -> str:

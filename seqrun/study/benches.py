@@ -122,6 +122,9 @@ class _Witness:
     def trace(self, name: str, columns: Mapping[str, Iterable[float]]) -> None:
         """Traces are not kept."""
 
+    def sound(self, *_: object) -> None:
+        """Nor is what was heard."""
+
 
 class _WatchedEngine(Engine):
     """Looks at the world whenever the scope is about to be asked for a record."""

@@ -47,7 +47,7 @@ def test_without_isolation_it_goes_onto_no_bridge() -> None:
     ],
 )
 def test_the_plan_says_what_distortion_each_kind_of_bench_tells(bench: str, told: str) -> None:
-    plan, _ = prepare("quick", bench, None)
+    plan, _ = prepare("acceptance", bench, None)
     (line,) = [line for line in plan.warnings if line.startswith("THD below")]
     assert told in line
     if bench != "demo":

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 from uncertainties import UFloat
 
@@ -12,9 +13,11 @@ from seqrun.plan.view import BenchView
 from seqrun.values import normal, rectangular
 
 ROOM_C = 25.0  # where a part has the value on its label (common practice)
+COLD_FOR_S = 600.0  # a unit that idles has hardly warmed its metal by then (common practice)
 #: a passive ×10 probe passes from its resistors to its capacitors about here, Hz (from memory)
 CROSSING_HZ = 2000.0
-_LOAD = "load as measured "
+_LOAD, _HEAT = "load as measured ", "heat of load "
+LOAD_S, QUICK = 60.0, 0.1
 _SINK, _AMBIENT = "sink now, °C", "ambient as read, °C"
 
 
@@ -42,28 +45,61 @@ def load_ohms(ctx: Context, channel: str) -> float:
     return ctx.view.load(channel).resistance
 
 
+@dataclass(slots=True)
+class LoadHeat:
+    """How warm a load is taken to be: the constant power that would have made it so, W.
+
+    It follows the power in it with :data:`LOAD_S`, as the middle of what loads do (common practice:
+    from half a minute to some minutes).
+    """
+
+    at_s: float
+    watts: float = 0.0
+    put_in: float = 0.0
+
+    def look(self, now_s: float) -> float:
+        """The equivalent power now."""
+        left = math.exp(-max(now_s - self.at_s, 0.0) / LOAD_S)
+        self.watts = self.put_in + (self.watts - self.put_in) * left
+        self.at_s = now_s
+        return self.watts
+
+    def put(self, now_s: float, watts: float) -> None:
+        """From now on so much goes in."""
+        self.look(now_s)
+        self.put_in = watts
+
+
+def heat_of(ctx: Context, channel: str) -> LoadHeat:
+    """The warmth of a channel's load through the run."""
+    found = ctx.kept(_HEAT + channel)
+    if not isinstance(found, LoadHeat):
+        found = LoadHeat(ctx.clock.now())
+        ctx.keep(_HEAT + channel, found)
+    return found
+
+
 def load_at(ctx: Context, channel: str, watts: float = 0.0) -> UFloat:
     """A channel's load while so much power is in it, Ω; the same variables through the run.
 
     The measured value where this run has measured it, else what the bench file says; its warming
-    in proportion to the power.
+    by what has gone into it so far, which may be nothing or twice as much, and a tenth of where
+    this power would end, for a load that is quick.
     """
     load, dirt = ctx.view.load(channel), ctx.view.bench.dirt
     found = ctx.kept(_LOAD + channel)
     if not isinstance(found, UFloat):
         found = ctx.persistent(f"load.{channel}", lambda: _by_label(load, dirt.load_leads))
-    if watts <= 0.0 or not dirt.load_heating:
+    warmth = heat_of(ctx, channel).look(ctx.clock.now()) / load.power
+    if not dirt.load_heating or warmth <= 0.0 >= watts:
         return found
-    heating = ctx.persistent(
+    label = f"load {load.name} heating"
+    unknown = ctx.persistent(
         f"heating of load.{channel}",
-        lambda: rectangular(
-            dirt.load_heating,
-            dirt.load_heating,
-            f"load {load.name} heating at power",
-            f"load {load.name} heating",
-        ),
+        lambda: rectangular(0.0, dirt.load_heating, f"{label} at power", label),
     )
-    return found * (1.0 + heating * (watts / load.power))
+    spread = warmth + QUICK * watts / load.power
+    return found * (1.0 + dirt.load_heating * warmth + unknown * spread)
 
 
 def _by_label(load: Load, leads_ohm: float) -> UFloat:
@@ -122,9 +158,11 @@ def touching(ctx: Context, point: str, celsius: UFloat) -> UFloat:
 
 
 def warmed(ctx: Context, point: str, ohms: UFloat) -> UFloat:
-    """A ballast as warm as the heatsink is known to be (half its limit where nobody looked)."""
-    unit = ctx.view.unit
-    now = _kept(ctx, _SINK, ROOM_C + 0.5 * unit.sink_rise_limit)
+    """A ballast as warm as the heatsink is known to be. Where nobody looked, it is as warm as the
+    room while the unit has just been powered, and later half as warm as it may become."""
+    late = ctx.clock.now() - ctx.powered_at > COLD_FOR_S
+    unseen = 0.5 * ctx.view.unit.sink_rise_limit if late else 0.0
+    now = _kept(ctx, _SINK, _kept(ctx, _AMBIENT, ROOM_C) + unseen)
     coefficient = ctx.persistent(
         f"heating of {point}",
         lambda: rectangular(

@@ -21,7 +21,7 @@ from seqrun.measure.power import (
 from seqrun.plan.context import Context
 from seqrun.plan.needs import Hookup, Needs, ScopeRecord
 from seqrun.plan.view import BenchView
-from seqrun.steps.common.dirt import load_at, load_ohms
+from seqrun.steps.common.dirt import heat_of, load_at, load_ohms
 
 #: room above the expected peak, so that a unit slightly above its gain does not clip the converter
 HEADROOM = 1.15
@@ -214,6 +214,15 @@ class Drive:
             for output in self.fed:
                 self.ctx.generator.enable(output, True)
             self._on = True
+        self._warm()
+
+    def _warm(self) -> None:
+        """What goes into the loads from now on, by the gains known so far: they warm by it."""
+        now = self.ctx.clock.now()
+        for channel in self.channels:
+            volts = self.levels[channel] * self.gain[channel] if self._on else 0.0
+            watts = volts * volts / load_ohms(self.ctx, channel)
+            heat_of(self.ctx, channel).put(now, watts)
 
     def alike(self, channel: str) -> tuple[str, ...]:
         """The channels that have one level with a channel, itself among them."""
@@ -249,6 +258,7 @@ class Drive:
         for output in self.fed:
             self.ctx.generator.enable(output, False)
         self._on = False
+        self._warm()
 
     def capture(
         self,

@@ -99,6 +99,9 @@ class Circuit:
     def restless(self, seconds: float) -> bool:
         return False
 
+    def probe_errors(self, terminal: str) -> tuple[float, float]:
+        return 0.0, 0.0
+
     def probe_noise(self, terminal: str) -> float:
         return 0.0
 
