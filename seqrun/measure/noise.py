@@ -144,6 +144,15 @@ class Bursts:
         return self.span_s - math.fsum(self.lengths_s)
 
 
+def _least_square(volts: Array, square: Array) -> float:
+    """The mean square below which frames are alike, V²: where noise is so small that whole frames
+    stand on one code of the converter, that of its rounding (step²/12)."""
+    if square.all():
+        return 1e-300
+    steps = np.diff(np.unique(volts))
+    return max(float(steps.min()) ** 2 / 12.0, 1e-300) if steps.size else 1e-300
+
+
 def find_bursts(
     volts: Array,
     sample_rate_hz: float,
@@ -180,11 +189,12 @@ def find_bursts(
     frames = volts[: count * each].reshape(count, each)
     frames = frames - frames.mean(axis=1, keepdims=True)
     square = np.einsum("ij,ij->i", frames, frames) / each
-    level = np.log(np.maximum(square, 1e-300))
+    level = np.log(np.maximum(square, _least_square(volts, square)))
     middle = float(np.median(level))
     # Upper spread from the lower half: bursts are only ever above.
     spread = (middle - float(np.quantile(level, 0.25))) / 0.6745
-    limit = math.exp(middle + _quantile(1.0 - false_alarms / count) * max(spread, 1e-9) * 1.15)
+    above = _quantile(1.0 - false_alarms / count) * max(spread, 1e-9) * 1.15
+    limit = math.exp(middle + min(above, 2.0 * math.log(MOST_LOUDER)))
     # Hum makes frames of two kinds and bursts without end make a spread of any size: whatever the
     # statistics say, a burst is at least twice as loud as what is quiet, and ten times is one.
     typical = math.exp(middle)

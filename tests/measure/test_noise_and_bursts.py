@@ -172,3 +172,18 @@ def test_a_record_counts_by_itself_only_where_it_stands_out(loud: float) -> None
     assert alone is (loud > 2.0)
     middle = (sum(v * v for v in volts) / len(volts)) ** 0.5
     assert level.value.nominal_value == pytest.approx(loud if alone else middle)
+
+
+def test_noise_below_one_code_of_the_converter_is_no_burst_and_a_burst_is_one() -> None:
+    rng = np.random.default_rng(5)
+    step = 0.01
+    volts = np.rint(rng.normal(0.0, 0.13 * step, 20_000) / step) * step
+    frames = volts.reshape(-1, 20)
+    assert (frames.std(axis=1) == 0.0).any()  # whole frames on one code
+    assert len(find_bursts(volts, 20e3).starts_s) == 0
+    volts[10_000:10_200] += np.rint(rng.normal(0.0, 5.0, 200)) * step
+    assert len(find_bursts(volts, 20e3).starts_s) == 1
+
+
+def test_a_record_of_one_code_has_no_bursts() -> None:
+    assert len(find_bursts(np.full(20_000, 0.25), 20e3).starts_s) == 0
