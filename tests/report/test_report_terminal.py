@@ -183,6 +183,19 @@ def test_a_terminal_shows_step_value_bench_time_and_time_left(
     assert "45:10 of virtual bench time in 5.2 s" in screen.getvalue()
 
 
+def test_the_run_lasts_as_long_as_its_step_though_less_was_planned(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setenv("TERM", "xterm-256color")
+    progress = Progress(Screen())
+    progress.started("20260611-EX", 2, 600.0, True)
+    progress.step_started(0, "heat", "soak", 600.0)
+    progress.step_progress("rise 12 K", 0.25, 300.0)
+    view = progress._view().plain
+    progress.close()
+    assert "left 15:00, this step 15:00" in view
+
+
 def test_a_bench_not_shown_to_be_off_is_told_even_in_a_pipe() -> None:
     pipe = Pipe()
     Progress(pipe).safe(["generator"], ["supply: no answer"])

@@ -181,10 +181,12 @@ class Progress(Watcher):
         title = f"step {self._index + 1} of {self._steps}  {self._step}  ({self._what})"
         spent = self._bench_s - self._begun_s
         total = max(self._left_s - spent, 0.0)
-        times = f"bench time {clock(self._bench_s)}   left {clock(total)}"
-        share = self._fraction
+        share, step = self._fraction, ""
         if share is not None and 0.02 < share <= 1.0 and spent > 0.0:
-            times += f", this step {clock(spent * (1.0 - share) / share)}"
+            left = spent * (1.0 - share) / share
+            total = max(total, left)  # the run lasts as long as its step, whatever was planned
+            step = f", this step {clock(left)}"
+        times = f"bench time {clock(self._bench_s)}   left {clock(total)}{step}"
         view = Text(no_wrap=True, overflow="ellipsis")
         view.append(_cut(say(title), width) + "\n", "bold")
         view.append(_cut(say(f"  {self._text or 'working'}"), width) + "\n")
