@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import re
+
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from invented_run import a_row
 from pytest import approx
 
+from seqrun.quantity import render
+from seqrun.report.shared.drawings import limit_bar
 from seqrun.report.shared.rows import Row
 from seqrun.report.shared.scale import LOWER_AT, UPPER_AT, bar, text_bar
 
@@ -103,3 +108,13 @@ def test_what_was_not_measured_has_no_bar() -> None:
 def test_a_stretched_scale_shows_its_axis_broken() -> None:
     assert text_bar(a_row(value=1.98, u=0.01, low=None, high=2.0), ascii_only=True)[0] == "~"
     assert "~" not in text_bar(a_row(value=1.57, u=0.01, low=None, high=2.0), ascii_only=True)
+
+
+@pytest.mark.parametrize(("value", "high", "told"), [(0.057, 0.04, False), (5.0, 1.0, True)])
+def test_the_label_of_a_reading_off_the_scale_keeps_clear_of_the_limits(
+    value: float, high: float, told: bool
+) -> None:
+    """57 mA stands only in the column beside the bar; 5 V has room beside 1 V."""
+    row = some_row(value, 0.01 * value, (0.3 * high, high), "A" if high < 1.0 else "V")
+    labels = re.findall(r">([^<>]+)</text>", limit_bar(row))
+    assert (render(value, row.unit, digits=3) in labels) is told

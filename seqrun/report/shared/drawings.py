@@ -17,6 +17,7 @@ WIDTH, HEIGHT = 320, 46
 _TOP, _BOTTOM = 8, 28  # of the bar's body
 _MIDDLE = (_TOP + _BOTTOM) / 2
 _CHARACTER = 7.4  # px, of a bold label
+_APART = 1.5  # characters between two labels, at least
 _INK, _SOFT = "#1d2530", "#66707c"
 
 #: fill patterns used by all bars; hatching and dots survive a grey printer
@@ -82,7 +83,7 @@ def _reading(row: Row, x: float, half: float, off_left: bool, off_right: bool) -
         limit = row.limit_low if off_left else row.limit_high
         label = render(limit, row.unit) if limit is not None else ""
         beyond = WIDTH * (LOWER_AT if off_left else 1.0 - UPPER_AT)
-        if (len(shown) + len(label) / 2.0) * _CHARACTER > beyond:
+        if (len(shown) + len(label) / 2.0 + _APART) * _CHARACTER > beyond:
             return [arrow]  # no room beside the limit's label; the column beside the bar says it
         return [arrow, _text(tip, shown, _INK, bold=True, anchor="start" if off_left else "end")]
     left, right = max(x - half, 0.0), min(x + half, float(WIDTH))
