@@ -84,6 +84,21 @@ def test_what_fails_alone_names_its_class_and_channel(
     assert found.likely[0].id == f"{cause}.{channel}"
 
 
+@pytest.mark.parametrize(
+    ("decibels", "cause"), [(30.5, "gain_raised.left"), (19.0, "loss_of_gain.left")]
+)
+def test_a_gain_off_its_rating_is_named_by_its_direction(decibels: float, cause: str) -> None:
+    file = findings_for("acceptance")
+    assert file is not None
+    judged = [
+        read("gain", "gain", decibels, "dB", "left", Verdict.FAIL),
+        read("gain", "gain", 29.02, "dB", "right", Verdict.PASS),
+        *(read("p1k", "output_power", 44.0, "W", c) for c in UNIT.channels),
+    ]
+    found = weigh(patterns_for(file, UNIT), judged, "fail: gain", "acceptance")
+    assert found.likely[0].id == cause
+
+
 def test_two_channels_that_hear_each_other_are_crossed() -> None:
     found = weighed(*(("own_channel", c) for c in UNIT.channels))
     assert found.likely[0].id == "crossed_channels"
