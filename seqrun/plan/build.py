@@ -54,7 +54,7 @@ def build(
     warnings += by_hand.warnings(view, sequence.trip)
     warnings += tones.warnings(view, actions)
     asked = [*(action.step for action in actions), *(out.step for out in left_out)]
-    warnings += sound.warnings(view, {of.name for step in asked for of in step.judges})
+    warnings += sound.warnings(view, {step.kind for step in asked})
     return Plan(sequence, view, tuple(actions), tuple(warnings), tuple(left_out))
 
 

@@ -95,9 +95,9 @@ def check(view: BenchView, needs: Needs) -> None:
                 )
 
 
-def warnings(view: BenchView, judged: Collection[str]) -> list[str]:
-    """What a sound interface brings along, and, where distortion is among the quantities that are
-    judged, how little of it each kind of bench tells."""
+def warnings(view: BenchView, kinds: Collection[str]) -> list[str]:
+    """What a sound interface brings along, and, where a kind of step is about distortion, how
+    little of it each kind of bench tells."""
     if not (view.has("scope") and view.has("generator")):
         return []
     told = []
@@ -113,7 +113,7 @@ def warnings(view: BenchView, judged: Collection[str]) -> list[str]:
                 "the sound interface was never levelled: 'seqrun bench sound FILE' finds its "
                 "levels against the meter, and its own floor"
             )
-    return [*told, thd_told(view)] if DISTORTIONS & set(judged) else told
+    return [*told, thd_told(view)] if DISTORTIONS & set(kinds) else told
 
 
 def thd_told(view: BenchView) -> str:

@@ -200,6 +200,8 @@ def test_one_probe_cannot_be_in_two_places(planned: Callable[..., Plan], tmp_pat
     driver.write_text(scope.replace("channels = 4", "channels = 1"), encoding="utf-8")
     bench = bench_file(tmp_path, one_probe)
     both = '[[step]]\nid = "gain"\ndo = "gain"\n'
-    message = refused(planned, TRIP, PROTECT, LOADS, RAMP, both, DOWN, bench=bench)
-    assert "scope" in message
-    assert "out.right" in message
+    plan = planned(TRIP, PROTECT, LOADS, RAMP, both, DOWN, bench=bench)
+    (out,) = plan.left_out
+    assert out.id == "gain"
+    assert "scope" in out.reason
+    assert "out.right" in out.reason
