@@ -55,6 +55,11 @@ def bench_file(folder: Path, change: Callable[[str], str], unit: str = "demo-2x4
     return str(path)
 
 
+def warned(plan: Plan) -> list[str]:
+    """What a plan warns of, beside how little distortion its bench tells."""
+    return [line for line in plan.warnings if not line.startswith("THD below")]
+
+
 def refused(plan: Callable[..., Plan], *parts: str, **more: str) -> str:
     with pytest.raises(SeqrunError) as error:
         plan(*parts, **more)
@@ -63,7 +68,7 @@ def refused(plan: Callable[..., Plan], *parts: str, **more: str) -> str:
 
 
 def test_a_whole_sequence_is_planned_without_a_warning(planned: Callable[..., Plan]) -> None:
-    assert planned(TRIP, PROTECT, LOADS, RAMP, POWER, DOWN).warnings == ()
+    assert warned(planned(TRIP, PROTECT, LOADS, RAMP, POWER, DOWN)) == []
 
 
 def test_power_before_protection_is_refused(planned: Callable[..., Plan]) -> None:
@@ -160,14 +165,14 @@ def test_the_current_for_a_power_is_that_of_half_sines_from_every_channel() -> N
 def test_no_trip_on_current_is_warned_of(planned: Callable[..., Plan]) -> None:
     assert NO_TRIP in planned(PROTECT, LOADS, RAMP, POWER, DOWN).warnings[0]
     why = 'no_current_trip = "the supply limits at 0.3 A"\n'
-    (warning,) = planned(why, PROTECT, LOADS, RAMP, POWER, DOWN).warnings
+    (warning,) = warned(planned(why, PROTECT, LOADS, RAMP, POWER, DOWN))
     assert "the supply limits at 0.3 A" in warning
 
 
 def test_no_discharge_at_the_end_is_warned_of(planned: Callable[..., Plan]) -> None:
     assert NO_DISCHARGE in planned(TRIP, PROTECT, LOADS, RAMP, POWER).warnings[0]
     why = 'no_discharge = "the unit has a bleeder across each rail"\n'
-    (warning,) = planned(why, TRIP, PROTECT, LOADS, RAMP, POWER).warnings
+    (warning,) = warned(planned(why, TRIP, PROTECT, LOADS, RAMP, POWER))
     assert "bleeder" in warning
 
 
