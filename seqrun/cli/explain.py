@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from seqrun.plan.measurand import Yields
 
 WIDTH = 80
-LABEL = 9  # columns before the text
+LABEL = 10  # columns before the text
 
 
 def explain_command(quantity: str | None) -> int:
