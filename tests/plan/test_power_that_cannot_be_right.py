@@ -210,3 +210,10 @@ def test_one_probe_cannot_be_in_two_places(planned: Callable[..., Plan], tmp_pat
     assert out.id == "gain"
     assert "scope" in out.reason
     assert "out.right" in out.reason
+
+
+@pytest.mark.parametrize("to", ["-30 V", "0 V"])
+def test_rails_are_raised_to_a_positive_voltage(planned: Callable[..., Plan], to: str) -> None:
+    ramp = RAMP.replace('"rail_voltage"', f'"{to}"')
+    message = refused(planned, PROTECT, LOADS, ramp, DOWN)
+    assert "the rails would be raised to" in message
