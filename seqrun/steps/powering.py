@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from typing import ClassVar
 
 from pydantic import Field
@@ -253,8 +254,10 @@ class RampSupply(Step):
                 reached = float(supply.voltage(output).nominal_value)
                 near &= abs(reached - volts) <= max(0.02 * volts, 0.1)
                 if near and amperes > healthy and supply.has("constant_current"):
-                    # The last volts still come in at the limit: reservoirs that charge.
-                    near &= not supply.constant_current(output)
+                    # The last volts still come in at the limit: reservoirs that charge. Where the
+                    # supply's answer is no answer, the current alone decides.
+                    with suppress(NotMeasured):
+                        near &= not supply.constant_current(output)
             if near:
                 there.append(ctx.clock.now())
             return True if calm and near else None

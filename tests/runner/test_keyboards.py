@@ -80,7 +80,7 @@ def operator(*answers: str) -> tuple[Operator, list[str]]:
 def test_a_question_mark_tells_what_is_expected_and_why_and_asks_again() -> None:
     hands, said = operator("?", "")
     hands.connect(LEAD, live=False)
-    assert any("taken for the unit's fault" in text for text in said)
+    assert any("would look like a fault of the unit" in text for text in said)
 
 
 def test_a_lead_that_is_skipped_needs_a_reason_and_is_not_measured() -> None:
