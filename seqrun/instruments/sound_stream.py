@@ -144,7 +144,7 @@ class SoundCard:
 
 def _library() -> Any:
     try:
-        import sounddevice  # type: ignore[import-untyped]
+        import sounddevice
     except (ImportError, OSError) as problem:
         raise UsageError(
             f"the library for sound interfaces cannot be loaded: {problem}",
