@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,7 +26,8 @@ class Listened:
     """What one record of an output has told.
 
     ``drop_outs`` began in it and took ``lost_s`` in all; ``crackles`` began in what is left, the
-    loudest of ``peak_v``. ``live_s``: how long it was listened to.
+    loudest of ``peak_v``. ``live_s``: how long it was listened to. ``least_v``: the rms over 5 ms
+    from which on a crackle was heard in the whole of it.
     """
 
     drop_outs: int
@@ -33,6 +35,7 @@ class Listened:
     crackles: int
     peak_v: float
     live_s: float
+    least_v: float = 0.0
 
     def __add__(self, other: Listened) -> Listened:
         return Listened(
@@ -41,6 +44,7 @@ class Listened:
             self.crackles + other.crackles,
             max(self.peak_v, other.peak_v),
             self.live_s + other.live_s,
+            max(self.least_v, other.least_v),
         )
 
 
@@ -54,18 +58,35 @@ def period_of(sample_rate_hz: float, frequency_hz: float) -> int:
     return round(best)
 
 
+def least_beside_a_tone(step_v: float) -> float:
+    """The rms over 5 ms, V, from which on a crackle beside a tone stands out of a converter's
+    steps.
+
+    A record less itself a period before holds two roundings, each of step²/12 (IEEE 1241), and a
+    slow drift moves them by one step at the most: what is three times as loud is neither.
+    """
+    return LOUDER * step_v / math.sqrt(6.0)
+
+
 def listen_driven(
-    volts: Array, sample_rate_hz: float, frequency_hz: float, *, clipped: bool = False
+    volts: Array,
+    sample_rate_hz: float,
+    frequency_hz: float,
+    *,
+    step_v: float = 0.0,
+    clipped: bool = False,
 ) -> Listened:
     """Listen to an output that plays a tone.
 
     A drop-out is a stretch in which the rms over a period departs from the record's middle by more
     than a tenth. For crackles the record less itself a period before is looked at: a tone and all
     its harmonics, and what hum there is to the most part, are gone; where a frame of that is three
-    times as loud as the middle one something crackled, unless the tone dropped out there.
+    times as loud as the middle one, and as the converter's own steps, something crackled, unless
+    the tone dropped out there.
 
     Args:
         volts: one record, shape (points,), V. frequency_hz: of the tone.
+        step_v: of the converter, V at the tip; 0: not known.
 
     Raises:
         NotMeasured: clipped; less than a hundred periods; no tone.
@@ -91,7 +112,8 @@ def listen_driven(
     pieces = rest[: many * each].reshape(many, each)
     square = np.einsum("ij,ij->i", pieces, pieces) / each
     quiet = float(np.median(square))
-    loud = square > LOUDER**2 * max(quiet, 1e-30)
+    least = max(LOUDER * math.sqrt(max(quiet, 1e-30)), least_beside_a_tone(step_v))
+    loud = square > least**2
     # A period lost shows in the frame that holds it and, a period later, once more.
     at = np.flatnonzero(gone)
     for shift in (-2, -1, 0, 1):
@@ -104,18 +126,24 @@ def listen_driven(
         _beginnings(loud),
         float(np.abs(heard).max()) if heard.size else 0.0,
         volts.size / sample_rate_hz,
+        least,
     )
 
 
-def listen_quiet(volts: Array, sample_rate_hz: float, *, clipped: bool = False) -> Listened:
+def listen_quiet(
+    volts: Array, sample_rate_hz: float, *, step_v: float = 0.0, clipped: bool = False
+) -> Listened:
     """Listen to an output without drive: the bursts of :func:`~seqrun.measure.noise.find_bursts`.
 
     Raises:
         NotMeasured: clipped, or a record of less than fifty frames.
     """
-    found = find_bursts(volts, sample_rate_hz, false_alarms=FALSE_ALARMS, clipped=clipped)
+    found = find_bursts(
+        volts, sample_rate_hz, false_alarms=FALSE_ALARMS, step_v=step_v, clipped=clipped
+    )
     crackles = len(found.starts_s) if not found.merged else max(len(found.starts_s), 1)
-    return Listened(0, 0.0, crackles, max(found.peaks_v, default=0.0), found.span_s)
+    peak = max(found.peaks_v, default=0.0)
+    return Listened(0, 0.0, crackles, peak, found.span_s, found.threshold_rms_v)
 
 
 def _beginnings(on: NDArray[np.bool_]) -> int:

@@ -144,9 +144,12 @@ class Bursts:
         return self.span_s - math.fsum(self.lengths_s)
 
 
-def _least_square(volts: Array, square: Array) -> float:
-    """The mean square below which frames are alike, V²: where noise is so small that whole frames
-    stand on one code of the converter, that of its rounding (step²/12)."""
+def _least_square(volts: Array, square: Array, step_v: float) -> float:
+    """The mean square below which frames are alike, V²: that of a record between two codes of the
+    converter, which a signal of no size at all may sit between (half a step, rms). Where the step
+    is not told and whole frames stand on one code, that of its rounding (step²/12)."""
+    if step_v > 0.0:
+        return (0.5 * step_v) ** 2
     if square.all():
         return 1e-300
     steps = np.diff(np.unique(volts))
@@ -159,6 +162,7 @@ def find_bursts(
     *,
     frame_s: float = FRAME_S,
     false_alarms: float = 0.01,
+    step_v: float = 0.0,
     clipped: bool = False,
 ) -> Bursts:
     """Random bursts in the noise of an output.
@@ -169,12 +173,15 @@ def find_bursts(
     the whole record, within two to ten times the quiet rms. Quiet level and spread come from median
     and quartiles of the logarithm of the frames' mean squares, which bursts do not move while they
     fill less than a quarter of the record. (Robust statistics and extreme values; any textbook.)
+    Frames between two codes of the converter count as quiet ones: what is no louder than twice that
+    cannot be told from its steps.
 
     Args:
         volts: samples, shape (points,), V; slow drifts are taken out frame by frame.
         sample_rate_hz: samples per second.
         frame_s: length of a frame: shorter than the bursts looked for.
         false_alarms: expected number of frames set off by chance in the whole record.
+        step_v: of the converter, V at the tip; 0: not known.
 
     Raises:
         NotMeasured: clipped, or fewer than fifty frames.
@@ -189,7 +196,7 @@ def find_bursts(
     frames = volts[: count * each].reshape(count, each)
     frames = frames - frames.mean(axis=1, keepdims=True)
     square = np.einsum("ij,ij->i", frames, frames) / each
-    level = np.log(np.maximum(square, _least_square(volts, square)))
+    level = np.log(np.maximum(square, _least_square(volts, square, step_v)))
     middle = float(np.median(level))
     # Upper spread from the lower half: bursts are only ever above.
     spread = (middle - float(np.quantile(level, 0.25))) / 0.6745

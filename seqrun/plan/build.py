@@ -64,6 +64,7 @@ def _chosen(
     """The actions that this bench can do, the steps that are left out, and what is wrong with those
     that do not fit the unit."""
     forecasts: dict[str, tuple[tuple[Measurand, Forecast | Unforecast], ...]] = {}
+    others = {step.id: step for step in steps if isinstance(step, Step)}
 
     def planned(step: Step) -> Needs:
         if (withheld := without_the_unit(step, view.unit)) is not None:
@@ -74,6 +75,7 @@ def _chosen(
             raise _no_sense(step, impossible) from None
         try:
             capability.check(view, needs)
+            step.leans_on(view, others)
             forecasts[step.id] = tuple((of, step.forecast(view, of)) for of in step.judges)
         except BenchLacks as error:
             raise NotOnThisBench(needs, error) from None

@@ -8,7 +8,7 @@ quantity that is not declared cannot be yielded.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
@@ -91,6 +91,16 @@ class Step(StepFields):
     def forecast(self, view: BenchView, of: Measurand) -> Forecast | Unforecast:
         """What this bench can say of a quantity that the step judges, from the files alone."""
         raise NotImplementedError
+
+    def leans_on(self, view: BenchView, others: Mapping[str, Step]) -> None:
+        """See that this bench can say what the entry asks of what other entries do.
+
+        Args:
+            others: all entries of the sequence, by id.
+
+        Raises:
+            BenchLacks: it cannot, and the step is left out.
+        """
 
     @property
     def judges(self) -> tuple[Measurand, ...]:

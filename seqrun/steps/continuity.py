@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import ClassVar
 
+from pydantic import Field
+
 from seqrun.errors import NotMeasured
+from seqrun.files.expression import VoltsExpression
 from seqrun.measure.counts import event_rate
-from seqrun.measure.listening import Listened
 from seqrun.plan.context import Context
 from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.measurand import Measurand, judged, shown
@@ -15,8 +17,19 @@ from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.steps.common.contact import BY_TONE
 from seqrun.steps.common.ears import Ears, key_of
+from seqrun.steps.common.faintest import (
+    WORDS,
+    faintest_v,
+    least_driven,
+    least_quiet,
+    refuse_deaf,
+    too_coarse,
+)
 from seqrun.steps.common.forecasts import near_limit
-from seqrun.values import COVERAGE_FACTOR
+from seqrun.steps.heat import Soak
+from seqrun.values import COVERAGE_FACTOR, Bound
+
+LEAST_SHARE = 0.5  # of the time listened to, in which the faintest crackle would have been heard
 
 _HOW = (
     "While a soak goes on, the scope takes records of one to two seconds of all outputs, one after "
@@ -99,21 +112,30 @@ class _OverTheSoak(Step):
                 why = ears.deaf.get(channel, "no record of it could be looked through")
                 yield self.not_measured(self.judges[0], why, channel=channel)
                 continue
-            yield from self._told(ctx, channel, heard)
+            yield from self._told(ctx, channel, ears)
 
-    def _told(self, ctx: Context, channel: str, heard: Listened) -> Iterator[Yielded]:
+    def _told(self, ctx: Context, channel: str, ears: Ears) -> Iterator[Yielded]:
         raise NotImplementedError
 
-    def rate(self, ctx: Context, channel: str, seen: int, heard: Listened, what: str) -> Yielded:
+    def rate(
+        self,
+        ctx: Context,
+        channel: str,
+        seen: int,
+        live_s: float,
+        what: str,
+        *,
+        at_least: bool = False,
+    ) -> Yielded:
         """The reading that is judged."""
-        found = event_rate(seen, heard.live_s)
+        found = event_rate(seen, live_s)
         return self.reading(
             self.judges[0],
             found.value,
             channel=channel,
-            bound=found.bound,
+            bound=Bound.AT_LEAST if at_least else found.bound,
             instruments=(ctx.scope.name,),
-            note=f"{seen} {what} in {heard.live_s:.0f} s of listening; bound 97.7 %, k = "
+            note=f"{seen} {what} in {live_s:.0f} s of listening; bound 97.7 %, k = "
             f"{COVERAGE_FACTOR:g}",
         )
 
@@ -128,15 +150,18 @@ class DropOuts(_OverTheSoak):
         shown(LISTENED, "channel"),
     )
 
-    def _told(self, ctx: Context, channel: str, heard: Listened) -> Iterator[Yielded]:
-        names = (ctx.scope.name,)
-        yield self.rate(ctx, channel, heard.drop_outs, heard, "drop-outs")
+    def _told(self, ctx: Context, channel: str, ears: Ears) -> Iterator[Yielded]:
+        names, heard = (ctx.scope.name,), ears.heard[channel]
+        yield self.rate(ctx, channel, heard.drop_outs, heard.live_s, "drop-outs")
         yield self.plain(LOST_TIME, heard.lost_s, channel=channel, instruments=names)
         yield self.plain(LISTENED, heard.live_s, channel=channel, instruments=names)
 
 
 class Crackles(_OverTheSoak):
-    """Crackles that were heard while a soak went on, driven or at idle."""
+    """Crackles that were heard while a soak went on, driven or at idle.
+
+    Only time counts in which the faintest that matters would have been heard.
+    """
 
     kind: ClassVar[str] = "crackles"
     yields: ClassVar = (
@@ -145,9 +170,34 @@ class Crackles(_OverTheSoak):
         shown(LISTENED, "channel"),
     )
 
-    def _told(self, ctx: Context, channel: str, heard: Listened) -> Iterator[Yielded]:
-        names = (ctx.scope.name,)
-        yield self.rate(ctx, channel, heard.crackles, heard, "crackles")
+    faintest: VoltsExpression | None = Field(None, description=WORDS)
+
+    def leans_on(self, view: BenchView, others: Mapping[str, Step]) -> None:
+        soak, wanted = others.get(self.of), faintest_v(view, self.faintest)
+        if not isinstance(soak, Soak):
+            return
+        watts = None
+        if soak.power is not None:
+            watts = soak.power.evaluate_in("W", view.unit.names())
+        for channel in self.channels(view):
+            point = f"out.{channel}"
+            least = least_quiet(view, point)
+            if watts is not None:
+                least = least_driven(view, point, watts)
+            refuse_deaf(view, least, wanted, self.id)
+
+    def _told(self, ctx: Context, channel: str, ears: Ears) -> Iterator[Yielded]:
+        names, heard = (ctx.scope.name,), ears.heard[channel]
+        wanted = faintest_v(ctx.view, self.faintest)
+        live = ears.heard_s(channel, wanted)
+        if live < LEAST_SHARE * heard.live_s and not heard.crackles:
+            why = too_coarse(ears.least_v(channel), wanted)
+            yield self.not_measured(CRACKLE_RATE, why, channel=channel)
+            return
+        # What was heard was there, however deaf the bench: then it is at least that.
+        deaf = live < LEAST_SHARE * heard.live_s
+        live = heard.live_s if deaf else live
+        yield self.rate(ctx, channel, heard.crackles, live, "crackles", at_least=deaf)
         if heard.crackles:
             yield self.plain(CRACKLE_PEAK, heard.peak_v, channel=channel, instruments=names)
         yield self.plain(LISTENED, heard.live_s, channel=channel, instruments=names)

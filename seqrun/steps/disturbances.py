@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import ClassVar, Literal
 
 from pydantic import Field
 
 from seqrun.errors import NotMeasured
+from seqrun.files.expression import VoltsExpression
 from seqrun.measure.lines import LEAST_PERIODS, Line, find_lines, hum, not_among, threshold
 from seqrun.measure.noise import (
     FRAME_S,
@@ -25,6 +26,7 @@ from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Seconds
 from seqrun.steps.common.contact import BY_TONE
+from seqrun.steps.common.faintest import WORDS, faintest_v, least_quiet, refuse_deaf, too_coarse
 from seqrun.steps.common.forecasts import near_limit, quiet_volts
 from seqrun.steps.common.heard import Kept
 from seqrun.steps.common.listening import Heard, Listening, listening_needs
@@ -283,6 +285,11 @@ class NoiseBursts(Step):
     record_time: Seconds = Field(default=2.0, ge=0.5)
     sample_rate: Hertz = Field(default=50e3, gt=5000.0)
     trace: Literal["none", "levels"] = "levels"
+    faintest: VoltsExpression | None = Field(None, description=WORDS)
+
+    def leans_on(self, view: BenchView, others: Mapping[str, Step]) -> None:
+        least = least_quiet(view, self.at)
+        refuse_deaf(view, least, faintest_v(view, self.faintest), self.id)
 
     def needs(self, view: BenchView) -> Needs:
         seconds = 1.2 * self.watch + 5.0
@@ -314,7 +321,12 @@ class NoiseBursts(Step):
             start = ctx.clock.now()
             heard = listening.hear()
             kept.add(start, heard)
-            found = find_bursts(heard.wave.volts, heard.rate_hz, clipped=heard.wave.clipped)
+            found = find_bursts(
+                heard.wave.volts,
+                heard.rate_hz,
+                step_v=heard.wave.lsb_v,
+                clipped=heard.wave.clipped,
+            )
             bursts += len(found.starts_s)
             span += found.span_s
             between += found.quiet_s
@@ -337,11 +349,20 @@ class NoiseBursts(Step):
                 expected="a quiet level that bursts stand out of",
                 where=place,
             )
+        wanted = faintest_v(ctx.view, self.faintest)
+        deaf = threshold > wanted
+        if deaf and not bursts:
+            raise NotMeasured(
+                too_coarse(threshold, wanted),
+                expected="a threshold below the faintest burst that counts",
+                where=place,
+            )
         rate = burst_rate(bursts, between, frame)
         yield self.reading(
             BURST_RATE,
             rate.value,
-            bound=Bound.AT_LEAST if merged else rate.bound,
+            # What was heard was there: fainter ones, or those within others, are more.
+            bound=Bound.AT_LEAST if merged or deaf else rate.bound,
             note=note + ", which run into one another" * merged,
             channel=place,
             instruments=names,

@@ -71,11 +71,14 @@ class Watch:
     seconds: list[float] = field(default_factory=list)
     frames: list[Array] = field(default_factory=list)
     kept: Kept = field(default_factory=Kept)
+    step_v: float = 0.0  # of the converter, the coarsest of all records
 
     @property
     def threshold_v(self) -> float:
         """A frame above it belongs to a burst, V rms."""
-        return hunting.LOUDER * hunting.quiet_rms(np.concatenate(self.frames))
+        quiet = hunting.quiet_rms(np.concatenate(self.frames))
+        # A record between two codes of the converter tells nothing of what is below half a step.
+        return hunting.LOUDER * max(quiet, 0.5 * self.step_v)
 
     def bursts(self) -> list[float]:
         """Bench times at which bursts began."""
@@ -320,6 +323,7 @@ class NoiseHunt(Step):
         watch.starts.append(start)
         watch.seconds.append(frames.size * hunting.FRAME_S)
         watch.frames.append(frames)
+        watch.step_v = max(watch.step_v, heard.wave.lsb_v)
         watch.kept.add(start, heard)
         return float(frames.max())
 

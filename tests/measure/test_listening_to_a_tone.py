@@ -59,6 +59,42 @@ def test_steady_noise_of_a_whole_soak_sets_nothing_off() -> None:
     assert total == 0
 
 
+STEP_V = 0.0859375  # of 8 bits over 22 V
+
+
+def by_steps(volts: np.ndarray, step_v: float) -> np.ndarray:
+    """What a converter makes of it."""
+    return step_v * np.round(volts / step_v)
+
+
+@pytest.mark.parametrize("noise_v", [0.0, 1e-4, 0.005, 0.03])
+def test_steps_of_a_coarse_converter_beside_a_tone_are_no_crackles(noise_v: float) -> None:
+    """Whole frames repeat code by code, others toggle as the tone drifts against the samples."""
+    for begin in range(0, 20_000, 2_500):
+        volts = by_steps(tone(noise_v=noise_v)[begin : begin + 2_500], STEP_V)
+        assert listen_driven(volts, RATE, TONE, step_v=STEP_V).crackles == 0
+
+
+def test_a_crackle_of_several_steps_is_heard_and_what_is_least_is_told() -> None:
+    volts = tone(0.25)
+    volts[1000:1100] += 3.0 * STEP_V * RNG.normal(size=100)
+    heard = listen_driven(by_steps(volts, STEP_V), RATE, TONE, step_v=STEP_V)
+    assert heard.crackles == 1
+    assert STEP_V < heard.least_v < 2.0 * STEP_V
+
+
+@pytest.mark.parametrize("noise_v", [1e-6, 3e-5, 6e-5, 1e-4, 2e-4])
+def test_silence_that_toggles_between_codes_does_not_crackle(noise_v: float) -> None:
+    """Wherever between two codes of 0.39 mV it rests, and though hum or a drift crosses one."""
+    step_v = 3.90625e-4
+    t = np.arange(2_500) / RATE
+    for rest in np.arange(0.0, 1.0, 0.05) * step_v:
+        volts = rest + 3e-5 * np.sin(2 * np.pi * 100 * t) + noise_v * RNG.normal(size=t.size)
+        assert listen_quiet(by_steps(volts, step_v), RATE, step_v=step_v).crackles == 0
+        volts[1200:1300] += 2e-3 * RNG.normal(size=100)
+        assert listen_quiet(by_steps(volts, step_v), RATE, step_v=step_v).crackles == 1
+
+
 def test_a_record_of_silence_is_no_tone() -> None:
     with pytest.raises(NotMeasured):
         listen_driven(np.zeros(20000), RATE, TONE)

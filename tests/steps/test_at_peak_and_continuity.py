@@ -126,3 +126,43 @@ def test_idle_drift_of_a_soak_that_ended_early_is_carried_on_to_its_end(powered:
     plain, carried = found.all("idle_drift")
     assert carried.value / plain.value > 1.2
     assert carried.standard_uncertainty >= 0.25 * abs(carried.value - plain.value)
+
+
+COARSE = "demo:small_memory"
+
+
+def test_a_coarse_converter_s_own_codes_do_not_crackle(powered: Powered) -> None:
+    """Eight bits beside a tone of seven volts hear nothing below a tenth of a volt."""
+    idle = powered(bench=COARSE).do(SOAK + CRACKLES)
+    for channel in ("left", "right"):
+        assert idle.one("crackle_rate", channel).bound is Bound.AT_MOST
+    loud = CRACKLES + 'faintest = "0.15 V"\n'
+    driven = powered(bench=COARSE).do(DRIVEN + loud)
+    for channel in ("left", "right"):
+        assert driven.one("crackle_rate", channel).bound is Bound.AT_MOST
+
+
+def test_crackles_below_a_coarse_converter_s_steps_are_left_out_before_power(
+    powered: Powered,
+) -> None:
+    plan = powered(bench=COARSE)._plan(DRIVEN + CRACKLES + DROPS)
+    (out,) = plan.left_out
+    assert out.id == "crackles"
+    assert "V rms to stand out of the scope's steps" in out.reason
+    assert not powered()._plan(DRIVEN + CRACKLES).left_out
+
+
+def test_a_bench_that_turns_out_deaf_measures_no_silence(powered: Powered) -> None:
+    """The unit's noise, and not the scope's smallest range, hides a crackle of 60 µV."""
+    read = powered().do(SOAK + CRACKLES + 'faintest = "60 µV"\n')
+    rates = read.all("crackle_rate")
+    assert len(rates) == 2
+    for rate in rates:
+        assert rate.value is None
+        assert "stand out of the scope's steps and noise" in rate.note
+
+
+def test_a_unit_that_crackles_is_heard_in_silence_by_a_coarse_converter(powered: Powered) -> None:
+    read = powered("crackle@left=1", bench=COARSE).do(SOAK + CRACKLES)
+    assert read.one("crackle_rate", "left").value > 0.01
+    assert read.one("crackle_rate", "right").bound is Bound.AT_MOST

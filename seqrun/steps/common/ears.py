@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from seqrun.errors import NotMeasured
@@ -35,6 +37,8 @@ class Ears:
         self.channels = tuple(ctx.view.unit.channels)
         self.heard: dict[str, Listened] = dict.fromkeys(self.channels, NOTHING)
         self.deaf: dict[str, str] = {}
+        #: of each record: the faintest crackle that it tells, V rms over 5 ms, and its length, s
+        self.looks: dict[str, list[tuple[float, float]]] = {c: [] for c in self.channels}
         unit = ctx.view.unit
         self._on_a_rail = unit.bridged and unit.rails == "single"
         self._peak_v = START_V
@@ -50,6 +54,18 @@ class Ears:
         return min(
             (heard.live_s for c, heard in self.heard.items() if c not in self.deaf), default=np.inf
         )
+
+    def heard_s(self, channel: str, faintest_v: float) -> float:
+        """How long a crackle that faint would have been heard, s."""
+        return math.fsum(seconds for least, seconds in self.looks[channel] if least <= faintest_v)
+
+    def least_v(self, channel: str) -> float:
+        """The faintest crackle that half of the records tell, V rms over 5 ms."""
+        return float(np.median([least for least, _ in self.looks[channel]] or [0.0]))
+
+    def _add(self, channel: str, one: Listened) -> None:
+        self.heard[channel] += one
+        self.looks[channel].append((one.least_v, one.live_s))
 
     def told(self) -> str:
         """What there was to hear, for people."""
@@ -70,12 +86,16 @@ class Ears:
         for channel, wave in drive.capture(rate_hz=rate, points=points).items():
             try:
                 one = listen_driven(
-                    wave.volts, 1.0 / wave.dt_s, drive.frequency_hz, clipped=wave.clipped
+                    wave.volts,
+                    1.0 / wave.dt_s,
+                    drive.frequency_hz,
+                    step_v=wave.lsb_v,
+                    clipped=wave.clipped,
                 )
             except NotMeasured as reason:
                 self.deaf[channel] = reason.found
                 continue
-            self.heard[channel] += one
+            self._add(channel, one)
 
     def _quiet(self) -> None:
         self.ctx.poll()
@@ -96,10 +116,10 @@ class Ears:
         for channel, wave in waves.items():
             if wave.clipped:
                 # What was quiet a moment ago and is beyond its range now has crackled.
-                self.heard[channel] += Listened(0, 0.0, 1, top, wave.volts.size * wave.dt_s)
+                self._add(channel, Listened(0, 0.0, 1, top, wave.volts.size * wave.dt_s))
                 continue
             try:
-                self.heard[channel] += listen_quiet(wave.volts, 1.0 / wave.dt_s)
+                self._add(channel, listen_quiet(wave.volts, 1.0 / wave.dt_s, step_v=wave.lsb_v))
             except NotMeasured as reason:
                 self.deaf[channel] = reason.found
         if any(wave.clipped for wave in waves.values()):

@@ -1,0 +1,82 @@
+"""The faintest crackle that counts, and the faintest that this bench can tell from the steps of its
+scope's converter."""
+
+from __future__ import annotations
+
+import math
+
+from seqrun.errors import BenchLacks
+from seqrun.files.expression import VoltsExpression
+from seqrun.measure.listening import least_beside_a_tone
+from seqrun.plan.view import BenchView
+from seqrun.quantity import render
+from seqrun.steps.common.drive import HEADROOM
+
+#: of the rated voltage: 60 dB below it, which a quiet room still hears (common practice)
+OF_RATED = 1e-3
+WORDS = "faintest crackle that counts, V rms over 5 ms; rated_voltage / 1000 if none"
+
+
+def faintest_v(view: BenchView, given: VoltsExpression | None) -> float:
+    """The faintest crackle that counts, V rms over 5 ms."""
+    if given is not None:
+        return float(given.evaluate_in("V", view.unit.names()))
+    return OF_RATED * float(view.unit.rated_voltage)
+
+
+def step_v(view: BenchView, point: str, peak_v: float) -> float:
+    """The converter's step at a point on the range that holds a peak, V; 0: no scope says it."""
+    key = view.key("scope")
+    scope = view.drivers[key].scope
+    if scope is None:
+        return 0.0
+    hot, cold, _ = view.scope_on(point)
+    ratios = view.bench.instrument[key].probe or (1.0,)
+    square = 0.0
+    for number in (hot, cold):
+        if number is None:
+            continue
+        probe = ratios[number - 1] if number <= len(ratios) else ratios[-1]
+        part = peak_v if cold is None else 0.75 * peak_v
+        needed = 2.0 * part * (1.0 + scope.headroom) / probe
+        ranges = sorted(scope.ranges)
+        holds = next((r for r in ranges if r >= needed), ranges[-1])
+        if scope.vernier:
+            holds = min(holds, max(needed, ranges[0]))
+        square += (holds * probe / 2.0**scope.bits) ** 2
+    return math.sqrt(square)
+
+
+def least_driven(view: BenchView, point: str, watts: float) -> float:
+    """The faintest crackle beside a tone of that power at an output, V rms over 5 ms."""
+    peak = HEADROOM * math.sqrt(2.0 * watts * view.unit.rated_load)
+    return least_beside_a_tone(step_v(view, point, peak))
+
+
+def least_quiet(view: BenchView, point: str) -> float:
+    """The same of a point without drive, on the smallest range: twice a record between codes."""
+    return step_v(view, point, 0.0)
+
+
+def refuse_deaf(view: BenchView, least_v: float, wanted_v: float, where: str) -> None:
+    """See that this bench hears the faintest crackle that counts.
+
+    Raises:
+        BenchLacks: the steps of its converter are louder.
+    """
+    if least_v > wanted_v:
+        raise BenchLacks(
+            too_coarse(least_v, wanted_v),
+            expected=f"a converter of at least {math.ceil(math.log2(least_v / wanted_v))} bits more"
+            ", or a smaller range",
+            where=where,
+            hint="a scope of more bits; or what counts in the step: faintest = …",
+        )
+
+
+def too_coarse(least_v: float, wanted_v: float) -> str:
+    """Why nothing can be said of the faintest crackle that counts."""
+    return (
+        f"a crackle has to be {render(least_v, 'V', digits=2)} rms to stand out of the scope's "
+        f"steps and noise here, and one of {render(wanted_v, 'V', digits=2)} counts"
+    )
