@@ -96,13 +96,20 @@ def above_distortion(
     return Bounded(measured + variable(0.0, u, name, "rectangular"))
 
 
-def root_of_square(square: float, u_square: float, name: str) -> Bounded:
+def root_of_square(
+    square: float, u_square: float, name: str, stands_out: float = COVERAGE_FACTOR
+) -> Bounded:
     """An rms from an estimate of a mean square that may come out negative by noise.
 
     When the square is not larger than its own expanded uncertainty the root of its upper limit
     ``max(square, 0) + 2 u`` is given as at_most.
+
+    Args:
+        stands_out: how many times u it has to be larger than instead, where what is read may not be
+            there at all or was looked for at several places: of many such readings those are taken
+            for one that chance has carried highest, and their U does not reach down to the truth.
     """
-    if square <= COVERAGE_FACTOR * u_square:
+    if square <= stands_out * u_square:
         return Bounded(
             exactly(math.sqrt(max(square, 0.0) + COVERAGE_FACTOR * u_square)), Bound.AT_MOST
         )

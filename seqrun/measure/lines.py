@@ -15,16 +15,18 @@ from seqrun.measure.bounds import Bounded, above_noise, root_of_square
 from seqrun.measure.sinefit import check_record
 from seqrun.measure.spectrum import MEDIAN_OF_NOISE, power_spectrum, tone_at
 from seqrun.measure.windows import BLACKMAN_HARRIS, HANN
-from seqrun.values import COVERAGE_FACTOR, Bound, exactly
+from seqrun.values import Bound
 
 Array = NDArray[np.float64]
 #: mains frequency is kept within ±1 % nearly always (EN 50160: ±1 % for 99.5 % of a year)
 MAINS_TOLERANCE = 0.01
+UNDER_HUM = "noise under the hum"
 FALSE_ALARMS = 0.01  # lines that noise alone may make in a record
 LEAST_PERIODS = 10.0  # of the mains, so that its lines stand apart (0.2 s)
 #: a line on the instrument itself, this strong against the one found, explains it
 SAME_LINE_SHARE = 0.3
-#: times its noise's u; at 2 one silent channel in twenty would have a tone
+#: times its noise's u; at 2 one silent channel in twenty would have a tone, and the hum that was
+#: looked for within ±1 % of the mains would be what chance has put there
 TONE_STANDS_OUT = 5.0
 
 
@@ -92,10 +94,11 @@ def hum(
     scale = gain if gain is not None else 1.0
     lines = []
     for tone in found:
-        one = root_of_square(tone.square, tone.u_square, "noise under the hum")
+        one = root_of_square(tone.square, tone.u_square, UNDER_HUM, TONE_STANDS_OUT)
         lines.append(Line(tone.frequency_hz, Bounded(one.value * scale, one.bound)))
     square = sum(t.square for t in found)
-    total = root_of_square(square, math.hypot(*(t.u_square for t in found)), "noise under the hum")
+    u_square = math.hypot(*(t.u_square for t in found))
+    total = root_of_square(square, u_square, UNDER_HUM, TONE_STANDS_OUT)
     scaled = Bounded(total.value * scale, total.bound)
     even = sum(t.square for t, n in zip(found, orders, strict=True) if n % 2 == 0)
     if total.bound is Bound.EXACT:
@@ -232,8 +235,5 @@ def tone_in_noise(
     """
     check_record(volts, sample_rate_hz, frequency_hz, clipped)
     tone = tone_at(power_spectrum(volts, sample_rate_hz), frequency_hz)
-    found = root_of_square(tone.square, tone.u_square, "noise under the tone")
-    if tone.square <= TONE_STANDS_OUT * tone.u_square:
-        most = math.sqrt(max(tone.square, 0.0) + COVERAGE_FACTOR * tone.u_square)
-        found = Bounded(exactly(most), Bound.AT_MOST)
+    found = root_of_square(tone.square, tone.u_square, "noise under the tone", TONE_STANDS_OUT)
     return Bounded(found.value * gain if gain is not None else found.value, found.bound)

@@ -22,6 +22,7 @@ from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Seconds
 from seqrun.steps.common.at_power import AtPower
 from seqrun.steps.common.bench_floor import floor_probe
+from seqrun.steps.common.dirt import load_ohms
 from seqrun.steps.common.drive import HEADROOM, Drive, Waveform, recorded
 from seqrun.steps.common.forecasts import near_limit, scope_share
 from seqrun.steps.common.listening import ALIKE
@@ -203,10 +204,15 @@ class HumDriven(_Driven):
         points = min(round(self.record_time * self.sample_rate), ctx.scope.max_points)
         rate = points / self.record_time
         try:
-            drive.to_power(self.watts(ctx))
+            watts = self.watts(ctx)
+            drive.to_power(watts)
             waves = drive.capture(rate_hz=rate, points=points)
         finally:
             drive.stop()
+        # What the rails give to all channels makes the hum of each, and it grows with it.
+        powers = [w.rms_v**2 / load_ohms(ctx, channel) for channel, w in waves.items()]
+        departs = max(abs(power / watts - 1.0) for power in powers)
+        as_meant = rectangular(1.0, departs, "power of the drive, as it was met")
         for channel, wave in waves.items():
             heard = hum(
                 wave.volts,
@@ -219,7 +225,7 @@ class HumDriven(_Driven):
             )
             yield self.reading(
                 HUM_DRIVEN,
-                heard.total.value,
+                heard.total.value * as_meant,
                 channel=channel,
                 bound=heard.total.bound,
                 instruments=(ctx.scope.name,),

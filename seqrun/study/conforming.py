@@ -90,13 +90,15 @@ def _noise(a: ToldOf) -> float:
 
 
 def _hum(a: ToldOf) -> float:
-    return truths.hum_v(a.truth, a.channel, a.evaluate("mains", "Hz", 50.0))
+    """As many multiples of the mains as the step adds up."""
+    multiples = int(getattr(a.step, "multiples", 10))
+    return truths.hum_v(a.truth, a.channel, a.evaluate("mains", "Hz", 50.0), multiples)
 
 
 def _hum_driven(a: ToldOf) -> float:
     watts = a.evaluate("power", "W", 0.5 * a.unit.rated_power)
     with a.truth.driven(a.input_v(watts, a.channel)):
-        return truths.hum_v(a.truth, a.channel, a.evaluate("mains", "Hz", 50.0))
+        return _hum(a)
 
 
 def _stray(a: ToldOf) -> float:
