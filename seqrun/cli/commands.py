@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from seqrun.errors import FileError, SeqrunError, UsageError
+from seqrun.report.shared.cleaned import shown, unhurried
 from seqrun.values import EXIT_CODES
 
 if TYPE_CHECKING:
@@ -71,6 +72,7 @@ def run_command(
     return do_run(plan, files, serial, operator, results, asked, attended)
 
 
+@unhurried()
 def do_run(
     plan: Plan,
     files: BenchFiles,
@@ -109,6 +111,7 @@ def do_run(
         outcome = execute(plan, files, hands, watcher, options, interrupts)
     try:
         _show(outcome, results)
+        shown(sys.stdout, 1.0)  # what cannot be printed at all is known by then
     except (OSError, ValueError, SeqrunError) as error:
         # The run is over and judged: what it came to does not depend on a page.
         with contextlib.suppress(OSError, ValueError):

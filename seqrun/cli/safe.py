@@ -5,10 +5,11 @@ from __future__ import annotations
 import contextlib
 from pathlib import Path
 
-from seqrun.report.shared.screen import clean
+from seqrun.report.shared.cleaned import clean, unhurried
 from seqrun.runner.only_safe import bring_to_safe
 
 
+@unhurried()
 def safe_command(bench: str | None) -> int:
     """0 when everything was confirmed off and discharged, 4 when not."""
     done = bring_to_safe(bench, _say)

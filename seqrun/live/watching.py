@@ -127,3 +127,6 @@ class Both(Watcher):
             question=None,
             keys=(),
         )
+
+    def catch_up(self, within_s: float) -> None:
+        self._first.catch_up(within_s)

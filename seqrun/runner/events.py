@@ -72,6 +72,13 @@ class Watcher:
     def ended(self, disposition: Disposition, reason: str, bench_s: float, wall_s: float) -> None:
         """The run is over and on record."""
 
+    def catch_up(self, within_s: float) -> None:
+        """Wait at most so many seconds until all of it is shown.
+
+        Raises:
+            OSError, ValueError: it can show nothing any more.
+        """
+
 
 class Guarded(Watcher):
     """Hands every event on to a watcher until that cannot show them any more.
@@ -90,6 +97,7 @@ class Guarded(Watcher):
         Raises:
             Interrupted: a run that nobody can follow ends.
         """
+        self.catch_up(0.0)
         if self.lost:
             raise Interrupted(self.reason)
 
@@ -138,3 +146,6 @@ class Guarded(Watcher):
 
     def ended(self, disposition: Disposition, reason: str, bench_s: float, wall_s: float) -> None:
         self._pass(self._to.ended, disposition, reason, bench_s, wall_s)
+
+    def catch_up(self, within_s: float) -> None:
+        self._pass(self._to.catch_up, within_s)

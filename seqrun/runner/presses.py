@@ -67,12 +67,14 @@ def terminal_presses() -> Iterator[Presses]:
         raise _nobody() from None
     reader = _KeyListener(partial(_from_terminal, number))
     try:
-        tty.setcbreak(number)
+        # At once: to wait until all is shown is to wait for a screen that may be stuck
+        tty.setcbreak(number, termios.TCSANOW)
+        termios.tcflush(number, termios.TCIFLUSH)
         reader.start()
         yield reader.taken
     finally:
         reader.stop()
-        termios.tcsetattr(number, termios.TCSADRAIN, before)
+        termios.tcsetattr(number, termios.TCSANOW, before)
 
 
 class _KeyListener:

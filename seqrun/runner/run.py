@@ -43,6 +43,8 @@ from seqrun.values import Disposition, Judged
 
 #: of a rail's rated voltage: from rail to rail, with the mains and an unloaded supply at their most
 LIKELY = 2.6
+#: seconds that a screen gets to show the safe state before the run is judged
+SHOWN_S = 1.0
 
 
 @dataclass(frozen=True)
@@ -241,6 +243,7 @@ def _run(
         for line in ending.safe.sent:
             watcher.note(line)
         marker.end(safe=ending.safe.complete)
+        watcher.catch_up(SHOWN_S)
     if ending.reason is None and interrupts.arrived:
         # It came after the last step or while the unit was being made safe.
         ending.reason = interrupts.reason

@@ -12,11 +12,12 @@ import time
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any, TextIO
 
+from seqrun.report.shared.cleaned import shown
 from seqrun.report.shared.rows import Row
 from seqrun.report.shared.screen import STYLES, WIDTH, clean, console, is_ascii, plain
 from seqrun.report.shared.verdicts import DISPOSITION_MARKS, MARKS, worst_first
 from seqrun.runner.events import Watcher
-from seqrun.runner.typed import waits
+from seqrun.runner.typed import discard_typed, waits
 from seqrun.values import Disposition, Judged, Verdict
 
 if TYPE_CHECKING:
@@ -99,6 +100,9 @@ class Progress(Watcher):
         spent = f" of virtual bench time in {wall_s:.1f} s" if virtual else " of bench time"
         self._line(f"{clock(bench_s)}{spent}")
 
+    def catch_up(self, within_s: float) -> None:
+        shown(self._console.file, within_s)
+
     def close(self) -> None:
         """Leave the terminal as it was found; for ways out on which no ending was told."""
         self._stop()
@@ -116,7 +120,8 @@ class Progress(Watcher):
         meanwhile: Callable[[], None],
         elsewhere: Callable[[], str | None] | None = None,
     ) -> str:
-        """Ask the person at the terminal; what moves stands still meanwhile.
+        """Ask the person at the terminal; what moves stands still meanwhile. Nothing that is typed
+        there before the question is seen answers it.
 
         Args:
             meanwhile: called each second until the answer is there; what it raises ends the
@@ -128,15 +133,19 @@ class Progress(Watcher):
         """
         self._stop()
         print(plain(prompt) if self._ascii else prompt, end="", flush=True)
+        seen = shown(sys.stdout, _ASK_S)
         looked = time.monotonic()
+        every_s = _ASK_S if elsewhere is None else _ELSEWHERE_S
         try:
-            while not waits(_ASK_S if elsewhere is None else _ELSEWHERE_S):
+            while not (seen and waits(every_s)):
                 if elsewhere is not None and (given := elsewhere()) is not None:
                     print(f"(at the page) {given}", flush=True)
                     return given
                 if elsewhere is None or time.monotonic() - looked >= _ASK_S:
                     meanwhile()
                     looked = time.monotonic()
+                if not seen and (seen := shown(sys.stdout, every_s)):
+                    discard_typed()
             answer = sys.stdin.readline()
         finally:
             self._draw(now=True)
@@ -160,6 +169,8 @@ class Progress(Watcher):
         moment = time.monotonic()
         if not now and moment - self._drawn < _REDRAW_S:
             return
+        if not shown(self._console.file, 0.0):
+            return  # the lines come first: what moves is of no use later
         if self._live is None:
             from rich.live import Live
 

@@ -9,10 +9,13 @@ from __future__ import annotations
 
 import contextlib
 import io
+import os
 import re
 import sys
 from collections.abc import Iterator
-from typing import Any, TextIO, cast
+from typing import IO, Any, TextIO, cast
+
+from seqrun.report.shared.printing import Printer
 
 # Unicode's general categories Cc, Zl, Zp, Cs and the Cf that can be met: C0 and C1 controls, line
 # and paragraph separators, zero widths, marks and isolates of direction, tags, lone surrogates.
@@ -32,15 +35,43 @@ def clean(text: str) -> str:
 
 
 class CleanedStream(io.TextIOWrapper):
-    """A text stream whose ``write`` cleans what it gets."""
+    """A text stream whose ``write`` cleans what it gets; within :func:`unhurried` nobody waits for
+    its reader."""
+
+    _printer: Printer | None = None
 
     def write(self, text: str, /) -> int:
-        super().write(_STEERING.sub(" ", text))
+        self.draw(_STEERING.sub(" ", text))
         return len(text)
 
     def draw(self, text: str) -> int:
         """What we draw ourselves, as it is."""
-        return super().write(text)
+        if self._printer is None:
+            return super().write(text)
+        said = text.replace("\n", os.linesep)
+        self._printer.put(said.encode(self.encoding, self.errors or "replace"))
+        return len(text)
+
+    def flush(self) -> None:
+        if self._printer is None:
+            super().flush()
+        else:
+            self._printer.shown(0.0)
+
+    def shown(self, within_s: float) -> bool:
+        """See :func:`shown`."""
+        return self._printer is None or self._printer.shown(within_s)
+
+    def hand_over(self) -> None:
+        """Have a thread print from now on."""
+        super().flush()
+        raw: Any = getattr(self.buffer, "raw", self.buffer)
+        self._printer = Printer(raw)
+
+    def take_back(self) -> None:
+        """Print here again; nothing more, where the thread still waits for the reader."""
+        if self._printer is not None and self._printer.finish():
+            self._printer = None
 
 
 class _Drawing:
@@ -57,6 +88,33 @@ class _Drawing:
 def through(stream: TextIO) -> TextIO:
     """The same stream for our own drawing; its user cleans what it shows."""
     return cast(TextIO, _Drawing(stream)) if isinstance(stream, CleanedStream) else stream
+
+
+def shown(stream: IO[str], within_s: float) -> bool:
+    """Whether all that was printed there was taken by its reader, after at most so many seconds.
+
+    Raises:
+        OSError, ValueError: nothing can be printed there any more.
+    """
+    ask = getattr(stream, "shown", None)
+    return ask is None or bool(ask(within_s))
+
+
+@contextlib.contextmanager
+def unhurried() -> Iterator[None]:
+    """Meanwhile nobody who prints waits for the reader of standard output or standard error: what
+    it does not take is kept for later. At the end it is waited for as long as it takes something;
+    one that takes nothing is given up. What cannot be printed at all is told to whoever prints
+    next."""
+    streams = [s for s in (sys.stdout, sys.stderr) if isinstance(s, CleanedStream)]
+    for stream in streams:
+        with contextlib.suppress(OSError, ValueError):  # its user is told by what it prints
+            stream.hand_over()
+    try:
+        yield
+    finally:
+        for stream in streams:
+            stream.take_back()
 
 
 @contextlib.contextmanager

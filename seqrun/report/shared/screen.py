@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 from seqrun.report.shared.cleaned import clean as clean
 from seqrun.report.shared.cleaned import through
+from seqrun.report.shared.printing import UNREAD
 from seqrun.values import Verdict
 
 if TYPE_CHECKING:
@@ -65,7 +66,7 @@ def console(file: TextIO | None = None) -> Console:
             """An error that can be handled, in place of an exit with code 1: that is a reject."""
             with contextlib.suppress(SystemExit):
                 super().on_broken_pipe()
-            raise BrokenPipeError("nobody reads the output any more")
+            raise BrokenPipeError(UNREAD)
 
     file = through(file or sys.stdout)
     probe = Console(file=file)
