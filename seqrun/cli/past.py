@@ -103,6 +103,7 @@ def release_command(
     """``seqrun release``."""
     from seqrun.cli.which import chosen
     from seqrun.record import Store
+    from seqrun.record.cases import Cases
     from seqrun.report.release.sheet import release, write_sheet
     from seqrun.values import Disposition
 
@@ -118,6 +119,7 @@ def release_command(
     # Whichever of them releases comes first; the others cover what it does not look at.
     named.sort(key=lambda one: one.facts.get("releases") is not True)
     run, *beside = named
+    store = Store(results)
     sheet = release(
         run,
         *_asked(fault_found, work_done),
@@ -126,7 +128,8 @@ def release_command(
         cautions=cautions,
         before=chosen(results, before) if before is not None else None,
         beside=beside,
-        others=Store(results).runs(),
+        others=store.runs(),
+        work=[e for e in Cases(store).entries(run.run.serial) if e.kind == "work"],
     )
     for sequence in dict.fromkeys(part.sequence for part in sheet.uncovered):
         parts = "; ".join(p.words for p in sheet.uncovered if p.sequence == sequence)

@@ -18,6 +18,15 @@ from seqrun.errors import UsageError
 from seqrun.values import Disposition
 
 
+class Done(Protocol):
+    """Something that was done to a unit, as its case has it."""
+
+    @property
+    def time_utc(self) -> str: ...
+    @property
+    def text(self) -> str: ...
+
+
 class Ended(Protocol):
     """A run, as ``runs.csv`` has it."""
 
@@ -100,17 +109,23 @@ def refuse_beside(
     unconfirmed: Mapping[str, Sequence[str]],
     missing: Mapping[str, Sequence[str]],
     others: Sequence[Ended] = (),
+    work: Sequence[Done] = (),
 ) -> None:
     """Say why runs that cover other parts of the unit do not stand beside the one that releases.
 
     Args:
         beside: they. unconfirmed, missing: as in :func:`refuse_release`, by run id.
         others: every run on record.
+        work: what was done to the unit, at any time.
 
     Raises:
-        UsageError: one is of another unit, no accept, or not whole; or a later run of its sequence
-            says otherwise.
+        UsageError: one is of another unit, no accept, not whole, or named twice; work was done on
+            the unit between the first and the last of them; or a later run of its sequence says
+            otherwise.
     """
+    named = [run.run_id, *(one.run_id for one in beside)]
+    if len(set(named)) < len(named):
+        raise UsageError("a run is named twice", expected="each run once", where="seqrun release")
     for one in beside:
         if (one.serial, one.model, one.simulated) != (run.serial, run.model, run.simulated):
             raise UsageError(
@@ -133,7 +148,17 @@ def refuse_beside(
                 expected="a whole record, and an end with everything off and discharged",
                 where="seqrun release",
             )
-    latest = {one.sequence: one for one in sorted((run, *beside), key=lambda o: o.started_utc)}
+    in_order = sorted((run, *beside), key=lambda one: one.started_utc)
+    first, last = in_order[0], in_order[-1]
+    for done in work:
+        if first.started_utc < done.time_utc < last.started_utc:
+            raise UsageError(
+                f"work was done on the unit after {first.run_id} ({first.sequence}): {done.text}",
+                expected="runs of the unit as it is handed out",
+                where="seqrun release",
+                hint=f"do '{first.sequence}' again: it tells of the unit as it was before that",
+            )
+    latest = {one.sequence: one for one in in_order}
     _refuse_later(run, others, latest)
 
 

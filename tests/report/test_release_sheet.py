@@ -10,6 +10,7 @@ from invented_run import FACTS, bad, good, judged, on_record
 
 from seqrun.errors import UsageError
 from seqrun.record import RunData, Store, load_run
+from seqrun.record.cases import Cases
 from seqrun.report.release.sheet import LONGEST, Release, release, render_sheet, write_sheet
 from seqrun.report.run.page import render_page
 from seqrun.values import Bound, Disposition, Judged
@@ -288,3 +289,55 @@ def test_a_later_run_of_a_sequence_speaks_for_it(results: Path, receiver: RunDat
     part_run(results, "preamp", Disposition.REJECT)
     with pytest.raises(UsageError, match="a later run of this unit is reject"):
         sheet(receiver, beside=[accepted], others=Store(results).runs())
+
+
+def test_a_simulated_run_stands_beside_no_real_one(results: Path, receiver: RunData) -> None:
+    beside = part_run(results, "preamp", Disposition.ACCEPT)
+    virtual = replace(beside, run=replace(beside.run, simulated=True))
+    with pytest.raises(UsageError, match="is of"):
+        sheet(receiver, beside=[virtual])
+
+
+def test_a_run_beside_that_lost_rows_or_was_not_shown_to_be_off_proves_nothing(
+    results: Path, receiver: RunData
+) -> None:
+    beside = part_run(results, "preamp", Disposition.ACCEPT)
+    with pytest.raises(UsageError, match="proves nothing: 3 rows are gone"):
+        sheet(receiver, beside=[replace(beside, missing=("3 rows are gone",))])
+    unsafe = {**beside.facts, "safe": {"confirmed": [], "unconfirmed": ["supply output 1"]}}
+    with pytest.raises(UsageError, match="proves nothing: supply output 1"):
+        sheet(receiver, beside=[replace(beside, facts=unsafe)])
+
+
+def test_no_run_counts_twice(results: Path, receiver: RunData) -> None:
+    beside = part_run(results, "preamp", Disposition.ACCEPT)
+    for named in ([beside, beside], [receiver]):
+        with pytest.raises(UsageError, match="named twice"):
+            sheet(receiver, beside=named)
+
+
+def test_what_was_measured_before_a_repair_is_not_released_with_what_was_after(
+    results: Path,
+) -> None:
+    beside = part_run(results, "preamp", Disposition.ACCEPT)
+    Cases(Store(results)).add(beside.run.serial, "work", "new volume control", "")
+    work = Cases(Store(results)).entries(beside.run.serial)
+    after = on_record(results, good(), Disposition.ACCEPT, facts={**FACTS, "unit": RECEIVER})
+    with pytest.raises(UsageError, match=r"after .*preamp.*new volume control") as caught:
+        sheet(after, beside=[beside], work=work)
+    assert "do 'preamp' again" in str(caught.value.hint)
+    again = part_run(results, "preamp", Disposition.ACCEPT)
+    assert sheet(after, beside=[again], work=work).runs == (after.run.run_id, again.run.run_id)
+
+
+def test_what_was_typed_in_or_judged_simply_in_a_run_beside_is_told_too(
+    results: Path, receiver: RunData
+) -> None:
+    beside = part_run(results, "preamp", Disposition.ACCEPT)
+    assert "with room for the error" in sheet(receiver, beside=[beside]).kept
+    reading = replace(judged().reading, instruments=("meter (typed)",))
+    by_hand = replace(beside, judged=(replace(judged(), reading=reading),))
+    assert sheet(receiver, beside=[by_hand]).typed
+    simple = replace(beside, facts={**beside.facts, "decision": "simple"})
+    found = sheet(receiver, beside=[simple])
+    assert "with room for the error" not in found.kept

@@ -26,6 +26,7 @@ from seqrun.values import TYPED, Bound, Disposition, Verdict
 
 if TYPE_CHECKING:
     from seqrun.record import RunData, RunRow
+    from seqrun.record.cases import CaseEntry
 
 #: characters of a typed text, and of a typed caution, that leave the sheet on one page
 LONGEST, LONGEST_CAUTION = 400, 160
@@ -128,6 +129,7 @@ class Release:
     date: str
     runs: tuple[str, ...] = ()  # all that the release rests on
     uncovered: tuple[PartOfUnit, ...] = ()  # parts of the unit that none of them looked at
+    guarded: bool = True  # each of them left room for the error of the instruments
 
     @property
     def left_out(self) -> tuple[str, ...]:
@@ -144,7 +146,7 @@ class Release:
         said = "The one limit of the test is kept"
         if self.limits != 1:
             said = f"All {self.limits} limits of the test are kept"
-        if self.summary.decision == "simple":
+        if not self.guarded:
             return f"{said}, as far as the instruments can tell."
         return f"{said}, with room for the error of the instruments."
 
@@ -164,6 +166,7 @@ def release(
     before: RunData | None = None,
     beside: Sequence[RunData] = (),
     others: Sequence[RunRow] = (),
+    work: Sequence[CaseEntry] = (),
     now: datetime | None = None,
 ) -> Release:
     """A release sheet for an accepted run.
@@ -177,6 +180,7 @@ def release(
         beside: accepted runs of the unit that cover what the first does not look at; the release is
             one decision over all of them.
         others: runs on record, to see whether a later one of this unit says otherwise.
+        work: what was done to the unit, to see that nothing was between the runs.
 
     Raises:
         UsageError: the run is not an accept, a later run of the unit is not, a text is missing or
@@ -198,6 +202,7 @@ def release(
             unconfirmed={run_id: one.unconfirmed for run_id, one in more.items()},
             missing={one.run.run_id: one.missing for one in beside},
             others=others,
+            work=work,
         )
     rows = (*summary.rows, *(r for one in more.values() for r in one.rows))
     told = summary.facts.get("unit")
@@ -223,13 +228,14 @@ def release(
         measured(rows, old, complaint),
         sum(1 for r in rows if r.verdict is Verdict.PASS),
         untested(rows),
-        read_by_a_person(summary.rows),
+        read_by_a_person(rows),
         _typed("--complaint", complaint, needed=False),
         (*own, *CAUTIONS, *((BENCH_SUPPLY,) if supplied else ())),
         _typed("--signed-by", signed_by, needed=False, most=60) or row.operator,
         (now or datetime.now(UTC)).strftime("%Y-%m-%d"),
         runs=(row.run_id, *more),
         uncovered=not_covered(unit, [row.sequence, *(one.sequence for one in more.values())]),
+        guarded=all(one.decision != "simple" for one in (summary, *more.values())),
     )
 
 
