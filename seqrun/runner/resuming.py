@@ -31,7 +31,7 @@ from seqrun.runner.opening import BenchFiles, OpenBench
 from seqrun.values import Disposition, Heat, Judged, Verdict
 
 if TYPE_CHECKING:
-    from seqrun.record import RunRecord
+    from seqrun.record import RunRecord, RunRow
 
 #: a unit that stands overnight is another one in the morning; our own choice
 OLDEST = timedelta(hours=12)
@@ -120,6 +120,15 @@ class Resumption:
         if step_id not in self.checks:
             return
         before = {(one.quantity, one.channel): one for one in _rows(self.of, step_id)}
+        lacks = before.keys() - {(one.quantity, one.channel) for one in new}
+        if lacks:
+            quantity, channel = min(lacks)
+            raise Disagrees(
+                f"the spot check of {step_id} reads no {quantity} {channel}".rstrip(),
+                expected="each reading that was made before, so that the others can be kept",
+                where=self.of.run.run_id,
+                hint="do the whole sequence again",
+            )
         for one in new:
             was = before.get((one.quantity, one.channel))
             if was is not None and not _agree(was, one):
@@ -190,10 +199,11 @@ def interrupted(store: Store, name: str, because: str) -> RunData:
         )
     if row.version != __version__:
         raise _refused(f"{row.run_id} was made with seqrun {row.version}", row.run_id)
-    ended = datetime.fromisoformat(row.ended_utc)
-    if datetime.now(UTC) - ended > OLDEST:
+    # What a run took over is as old as the run that read it.
+    first = _first(store, run)
+    if datetime.now(UTC) - datetime.fromisoformat(first.ended_utc) > OLDEST:
         hours = OLDEST.total_seconds() / 3600.0
-        raise _refused(f"{row.run_id} ended more than {hours:.0f} h ago", row.run_id)
+        raise _refused(f"{first.run_id} ended more than {hours:.0f} h ago", row.run_id)
     later = [one for one in store.runs() if one.serial == row.serial and one.run_id > row.run_id]
     if later:
         raise _refused(
@@ -203,6 +213,18 @@ def interrupted(store: Store, name: str, because: str) -> RunData:
     if work and work[-1].time_utc > row.started_utc:
         raise _refused(f"work was done on the unit since: {work[-1].text}", row.run_id)
     return run
+
+
+def _first(store: Store, run: RunData) -> RunRow:
+    """The run that the first of a chain of resumed runs went on with; itself, when it is none."""
+    rows = {row.run_id: row for row in store.runs()}
+    row, of = run.run, _table(run, "resumed").get("of")
+    while isinstance(of, str) and of < row.run_id:  # an older one each time: it comes to an end
+        if of not in rows:
+            raise _refused(f"{of}, which {row.run_id} went on with, is not on record", row.run_id)
+        row = rows[of]
+        of = _table(load_run(store.folder, of), "resumed").get("of")
+    return row
 
 
 def resumption(of: RunData, plan: Plan, files: BenchFiles, because: str) -> Resumption:
@@ -223,7 +245,7 @@ def resumption(of: RunData, plan: Plan, files: BenchFiles, because: str) -> Resu
     done = [a for a in plan.actions if a.id in set(_list(of.facts["reached"]))]
     keeps = _kept(of, plan, {a.id for a in done})
     checks = _spot_checks(plan, keeps)
-    keeps -= set(checks)
+    keeps = keeps - set(checks) if checks else set()  # with nothing checked nothing is kept
     order = [action.id for action in plan.actions]
     return Resumption(
         of,

@@ -7,7 +7,8 @@ import csv
 import json
 import re
 from collections.abc import Callable, Sequence
-from datetime import timedelta
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -22,10 +23,10 @@ from seqrun.record.cases import Cases
 from seqrun.runner import resuming
 from seqrun.runner.events import Watcher
 from seqrun.runner.preparation import prepare
-from seqrun.runner.resuming import Resumption, interrupted, resumption
+from seqrun.runner.resuming import Disagrees, Resumption, interrupted, resumption
 from seqrun.runner.run import Options, Outcome, execute
 from seqrun.runner.signals import Interrupts
-from seqrun.values import Disposition, Heat, Verdict
+from seqrun.values import Disposition, Heat, Judged, Verdict
 
 STEPS = """
 [[step]]
@@ -121,7 +122,7 @@ def sequence(short_sequence: Callable[..., str]) -> str:
         ("bring_up", set(), set()),
         ("offset.left", set(), {"cold.lower"}),
         ("hot_gain", {"heat", "ambient"}, {"hot.upper", "hot.lower"}),
-        ("discharge", set(), {"heat", "hot_gain"}),  # nobody needs the heat any more
+        ("discharge", {"ambient"}, {"heat", "hot_gain"}),  # nobody needs the heat any more
     ],
 )
 def test_wherever_it_was_interrupted_it_goes_on_to_what_a_whole_run_comes_to(
@@ -293,6 +294,76 @@ def test_files_that_were_changed_and_instruments_that_were_exchanged_are_refused
     with pytest.raises(UsageError, match="and was 'ANOTHER,ONE,7,1'"):
         gone_on(results, sequence)
     assert len(Store(results).runs()) == 1  # nothing was begun
+
+
+def test_another_seqrun_another_bench_file_or_a_simulated_bench_keeps_nothing(
+    tmp_path: Path, sequence: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    results = _aborted(tmp_path, sequence)
+    of = interrupted(Store(results), "last", "")
+    plan, files = prepare(sequence, "demo", None)
+    real = replace(of, run=replace(of.run, simulated=False))
+    with pytest.raises(UsageError, match="one bench is simulated"):
+        resumption(real, plan, files, "")
+    text = files.view.bench.text
+    others = [p for p in of.files if p.read_text("utf-8") != text]
+    assert len(others) == len(of.files) - 1
+    with pytest.raises(UsageError, match="the bench file demo bench is not as it was"):
+        resumption(replace(of, files=tuple(others)), plan, files, "")
+    monkeypatch.setattr(resuming, "__version__", "0.0.0")
+    with pytest.raises(UsageError, match="was made with seqrun"):
+        interrupted(Store(results), "last", "")
+
+
+def test_a_spot_check_disagrees_by_its_verdict_by_its_value_and_by_what_it_lacks(
+    tmp_path: Path, sequence: str
+) -> None:
+    results = tmp_path / "r"
+    started(results, sequence, until="gain")
+    of = interrupted(Store(results), "last", "")
+    found = resumption(of, *prepare(sequence, "demo", None), "")
+    step = found.checks[-1]
+    rows = [one for one in of.judged if one.step == step]
+    found.compare(step, rows)
+    one = rows[0]
+    assert one.value is not None and one.limit_high is not None and one.limit_low is not None
+    moved = one.value + 0.2 * (one.limit_high - one.limit_low)  # a pass all the same
+
+    def read(value: float | None, verdict: Verdict = Verdict.PASS) -> list[Judged]:
+        return [replace(one, reading=replace(one.reading, value=value), verdict=verdict)]
+
+    for wrong in (read(moved), read(one.value, Verdict.CONDITIONAL_PASS), read(None)):
+        with pytest.raises(Disagrees, match=f"the spot check of {step} reads .*, and was"):
+            found.compare(step, wrong)
+    with pytest.raises(Disagrees, match=f"the spot check of {step} reads no "):
+        found.compare(step, [])
+
+
+def test_where_nothing_can_be_checked_nothing_is_kept(
+    tmp_path: Path, sequence: str, mocker: MockerFixture
+) -> None:
+    started(tmp_path / "r", sequence, until="gain")
+    of = interrupted(Store(tmp_path / "r"), "last", "")
+    plan, files = prepare(sequence, "demo", None)
+    assert resumption(of, plan, files, "").keeps
+    mocker.patch.object(resuming, "_spot_checks", return_value=())
+    found = resumption(of, plan, files, "")
+    assert not found.keeps
+    assert "cold.lower" in found.again
+
+
+def test_what_was_taken_over_is_as_old_as_the_run_that_read_it(
+    tmp_path: Path, sequence: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Resumed each evening, a unit would be accepted on what was read last week."""
+    results = tmp_path / "r"
+    first = started(results, sequence, until="offset.left")
+    second, _, _ = gone_on(results, sequence, until="gain")
+    ended = [datetime.fromisoformat(row.ended_utc) for row in Store(results).runs()]
+    between = (datetime.now(UTC) - ended[0] + datetime.now(UTC) - ended[1]) / 2
+    monkeypatch.setattr(resuming, "OLDEST", between)
+    with pytest.raises(UsageError, match=f"{first.run_id} ended more than"):
+        interrupted(Store(results), second.run_id, "")
 
 
 def test_only_passes_are_kept(tmp_path: Path, sequence: str) -> None:
