@@ -6,6 +6,7 @@ is changed; what is recorded is handed out once it is there.
 
 from __future__ import annotations
 
+import math
 import threading
 from typing import Any, Protocol
 
@@ -54,6 +55,8 @@ class Stream(Protocol):
 class SoundCard:
     """A sound interface of this computer, by the ``sounddevice`` library.
 
+    A record begins with what was played last: the frames that were still under way are left out.
+
     Args:
         name: part of its name, as the system lists it.
 
@@ -82,6 +85,8 @@ class SoundCard:
                 callback=self._turn,
             )  # fmt: skip
             self._stream.start()
+            #: frames on their way when one is played or asked for: out to the outputs, in from there
+            self._under_way = math.ceil(sum(self._stream.latency) * rate_hz)
         except Exception as problem:  # the library raises what it likes
             raise InstrumentSilent(
                 f"the sound interface cannot be opened: {problem}",
@@ -101,9 +106,9 @@ class SoundCard:
 
     def record(self, points: int) -> Frames:
         with self._lock:
-            self._kept, self._wanted, self._lost = [], points, False
+            self._kept, self._wanted, self._lost = [], self._under_way + points, False
             self._there.clear()
-        if not self._there.wait(points / self.rate_hz + 5.0):
+        if not self._there.wait((self._under_way + points) / self.rate_hz + 5.0):
             raise InstrumentSilent(
                 "no samples come from the sound interface", expected="a record", where=self._where
             )
@@ -115,7 +120,7 @@ class SoundCard:
                 expected="a record without gaps", where=self._where,
                 hint="close other programs, use another USB port, or a lower sample rate",
             )  # fmt: skip
-        return np.concatenate(kept, axis=1)[:, :points]
+        return np.concatenate(kept, axis=1)[:, self._under_way :][:, :points]
 
     def close(self) -> None:
         try:

@@ -14,7 +14,7 @@ from seqrun.files.bench import Bench
 from seqrun.files.driver.load import driver_from_text, load_driver
 from seqrun.files.shipped import find
 from seqrun.instruments.sound import SoundGenerator, SoundScope, loop_frames
-from seqrun.instruments.sound_stream import open_card
+from seqrun.instruments.sound_stream import open_card, quiet
 from seqrun.measure.distortion import distortion
 from seqrun.measure.sinefit import fit_sine_4
 from seqrun.runner.opening import open_bench, read_bench
@@ -200,7 +200,9 @@ class _Library(types.ModuleType):
 
         thread = threading.Thread(target=run, daemon=True)
         start = (lambda: None) if self.dead else thread.start
-        return types.SimpleNamespace(start=start, stop=stop.set, close=lambda: None)
+        return types.SimpleNamespace(
+            start=start, stop=stop.set, close=lambda: None, latency=(0.004, 0.008)
+        )
 
 
 def test_a_card_plays_a_loop_round_and_records_whole_records(mocker: Any) -> None:
@@ -216,6 +218,54 @@ def test_a_card_plays_a_loop_round_and_records_whole_records(mocker: Any) -> Non
     first = int(np.flatnonzero(out)[0])
     assert np.allclose(out[first : first + 300], (np.arange(1, 301) % 100) / 100.0)
     assert card.identity == "Interface usb (sound interface)"
+
+
+def test_a_record_begins_with_what_was_played_last(mocker: Any) -> None:
+    """What is heard left the computer some milliseconds before, and what comes was heard as long
+    ago: a record that began at once would hold the tone before."""
+    late = 512  # frames from what is played to what is heard, of the 576 that the library tells
+
+    class Loop(_Library):
+        def Stream(self, *, callback: Any, **more: Any) -> Any:  # noqa: N802
+            under_way = np.zeros((late, 2), np.float32)
+
+            def looped(_: Any, out: Any, frames: int, *rest: Any) -> None:
+                nonlocal under_way
+                callback(under_way[:frames].copy(), out, frames, *rest)
+                under_way = np.concatenate((under_way[frames:], out))
+
+            return super().Stream(callback=looped, **more)
+
+    mocker.patch.dict(sys.modules, sounddevice=Loop())
+    card = open_card("sound::usb", 48e3, 2, 2)
+    for level in (0.25, 0.5, 0.75):
+        card.play(np.full((2, 100), level))
+        taken = card.record(1000)
+        assert taken.shape == (2, 1000)
+        assert np.all(taken == level)
+    card.close()
+
+
+@pytest.mark.parametrize("gone", [False, True])
+def test_an_interface_that_stands_still_is_not_said_to_be_silent(mocker: Any, gone: bool) -> None:
+    class Stuck:
+        closed = False
+
+        def play(self, loop: Any) -> None:
+            if gone:
+                raise InstrumentSilent("the sound interface stands still")
+
+        def close(self) -> None:
+            self.closed = True
+
+    stream: Any = Stuck()
+    if not gone:
+        quiet(stream)
+        assert not stream.closed
+        return
+    with pytest.raises(InstrumentSilent, match="stands still"):
+        quiet(stream)
+    assert stream.closed
 
 
 def test_lost_samples_are_no_record(mocker: Any) -> None:
