@@ -4,16 +4,20 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from seqrun.errors import UsageError
+
+if TYPE_CHECKING:
+    from seqrun.runner.opening import BenchFiles
 
 
 def sound_command(bench: str, unit: str | None, write: bool, seed: int) -> int:
     """Level the sound interface of a bench; 0 when it was done."""
     from seqrun.cli.benches import say
-    from seqrun.plan.needs import Hookup
-    from seqrun.runner.levelling import OFF, level, table
-    from seqrun.runner.opening import VirtualHands, open_bench, read_bench
+    from seqrun.runner.levelling import OFF
+    from seqrun.runner.marker import Marker, NoMarker, told
+    from seqrun.runner.opening import read_bench
 
     files = read_bench(bench, unit, seed=seed)
     path = Path(bench)
@@ -26,6 +30,33 @@ def sound_command(bench: str, unit: str | None, write: bool, seed: int) -> int:
         )
     if not files.simulated:
         _word(f"{OFF}\nIs it so? Type yes: ")
+    marker = Marker(files.view.bench) if files.demo is None else NoMarker()
+    left = marker.claim()  # no tone into a unit that a run has powered, or left powered
+    try:
+        if left:
+            raise UsageError(
+                told(left),
+                expected="a bench that is off",
+                where=bench,
+                hint=f"seqrun safe --bench {bench}, then this again",
+            )
+        text = _levelled(files)
+    finally:
+        marker.end(safe=not left)
+    if write:
+        before = path.read_text(encoding="utf-8")
+        path.write_text(f"{before.rstrip()}\n\n{text}", encoding="utf-8")
+        say(f"added to {path}")
+    return 0
+
+
+def _levelled(files: BenchFiles) -> str:
+    """The table of what is found."""
+    from seqrun.cli.benches import say
+    from seqrun.plan.needs import Hookup
+    from seqrun.runner.levelling import level, table
+    from seqrun.runner.opening import VirtualHands, open_bench
+
     opened = open_bench(files, lambda *_: None)
     try:
         hands = None if opened.control is None else VirtualHands(opened.control)
@@ -43,11 +74,7 @@ def sound_command(bench: str, unit: str | None, write: bool, seed: int) -> int:
     for note in found.notes:
         say(f"! {note}")
     say("\n" + text)
-    if write:
-        before = path.read_text(encoding="utf-8")
-        path.write_text(f"{before.rstrip()}\n\n{text}", encoding="utf-8")
-        say(f"added to {path}")
-    return 0
+    return text
 
 
 def _word(words: str) -> None:

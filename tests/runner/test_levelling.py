@@ -7,12 +7,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from pytest_mock import MockerFixture
 from typer.testing import CliRunner
 
 from seqrun.cli import app
-from seqrun.errors import UsageError
+from seqrun.errors import NotMeasured, UsageError
 from seqrun.files.bench import Bench
 from seqrun.runner.levelling import Levelled, level, table
+from seqrun.runner.marker import Marker
 from seqrun.runner.opening import VirtualHands, open_bench, read_bench
 
 TODAY = datetime.date(2026, 11, 27)
@@ -79,7 +81,9 @@ def test_at_the_command_line_the_table_is_printed() -> None:
     assert "[sound]" in done.output and "output_full_scale" in done.output
 
 
-def test_a_real_unit_is_first_said_to_be_without_power(tmp_path: Path) -> None:
+@pytest.fixture
+def real(tmp_path: Path) -> Path:
+    """A sound interface of this computer."""
     leads = "".join(
         f'[[lead]]\nfrom = "{a}"\nto = "{b}"\n'
         for a, b in (("generator.1", "in.left"), ("generator.2", "in.right"))
@@ -90,7 +94,83 @@ def test_a_real_unit_is_first_said_to_be_without_power(tmp_path: Path) -> None:
     )
     bench = tmp_path / "bench.toml"
     bench.write_text(f'name = "B"\nunit = "demo-2x40"\n{sound}{leads}', encoding="utf-8")
+    return bench
+
+
+def test_a_real_unit_is_first_said_to_be_without_power(real: Path) -> None:
+    bench = real
     done = CliRunner().invoke(app, ["bench", "sound", str(bench), "--write"])
     assert isinstance(done.exception, UsageError)
     assert done.exception.found == "not confirmed"
     assert "[sound]" not in bench.read_text(encoding="utf-8")
+
+
+def test_no_tone_goes_to_a_bench_that_a_run_uses_or_has_left_on(
+    real: Path, mocker: MockerFixture, tmp_path: Path
+) -> None:
+    mocker.patch("seqrun.cli.benches.asked", return_value=True)
+    opened = mocker.patch("seqrun.runner.opening.open_bench")
+    marker = Marker(read_bench(str(real), None).view.bench)
+    marker.claim()
+    marker.begin("20260101T000000000Z-DEAD-000000", tmp_path)
+    done = CliRunner().invoke(app, ["bench", "sound", str(real)])
+    assert isinstance(done.exception, UsageError) and "another run" in done.exception.found
+    marker.end(safe=False)
+    done = CliRunner().invoke(app, ["bench", "sound", str(real)])
+    assert isinstance(done.exception, UsageError) and "DEAD" in done.exception.found
+    opened.assert_not_called()
+    assert marker.claim()  # what was left on is still told to whoever comes next
+    marker.end(safe=True)
+
+
+@pytest.mark.parametrize("what", ["clips", "ends midway"])
+def test_a_levelling_that_does_not_come_to_its_end_leaves_silence(
+    what: str, mocker: MockerFixture
+) -> None:
+    files = read_bench("demo:sound_card", None, seed=1)
+    opened = open_bench(files, lambda *_: None)
+    assert opened.control is not None
+    hands = VirtualHands(opened.control)
+    loud: list[float] = []
+
+    def heard(*_: object) -> None:
+        loud.append(files.demo.truth.input_v_rms("left"))
+        if what == "ends midway":
+            raise KeyboardInterrupt
+
+    if what == "clips":
+        files.demo.sound.input_peak_v = lambda number: 0.01
+    mocker.patch("seqrun.runner.levelling.fit_sine_4", side_effect=heard)
+    try:
+        with pytest.raises((KeyboardInterrupt, NotMeasured)) as caught:
+            level(
+                files.view, dict(opened.instruments), lambda h: hands.connect(h, False), str, TODAY
+            )
+        if what == "clips":
+            assert "an input clips" in str(caught.value)
+        else:
+            assert loud and loud[0] > 0.1
+        assert files.demo.truth.input_v_rms("left") == 0.0
+    finally:
+        opened.close()
+
+
+def test_an_output_that_the_meter_hardly_sees_is_not_levelled() -> None:
+    files = read_bench("demo:sound_card", None, seed=1)
+    opened = open_bench(files, lambda *_: None)
+    try:
+        with pytest.raises(NotMeasured, match="output 1 gives .* to the meter"):
+            level(files.view, dict(opened.instruments), lambda _: None, str, TODAY)
+    finally:
+        opened.close()
+
+
+@pytest.mark.parametrize("bench", ["demo:sound_card", "real, with a table"])
+def test_a_table_is_never_written_over_nor_from_a_simulated_bench(bench: str, real: Path) -> None:
+    if bench != "demo:sound_card":
+        found, _ = levelled("demo:sound_card", 1)
+        real.write_text(real.read_text("utf-8") + table(found.sound), encoding="utf-8")
+        bench = str(real)
+    done = CliRunner().invoke(app, ["bench", "sound", bench, "--write"])
+    assert isinstance(done.exception, UsageError)
+    assert "cannot be added" in done.exception.found
