@@ -85,7 +85,7 @@ class SoundCard:
                 callback=self._turn,
             )  # fmt: skip
             self._stream.start()
-            #: frames on their way when one is played or asked for: out to the outputs, in from there
+            #: frames on their way to the outputs, and from there to whoever asks
             self._under_way = math.ceil(sum(self._stream.latency) * rate_hz)
         except Exception as problem:  # the library raises what it likes
             raise InstrumentSilent(

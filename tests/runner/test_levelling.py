@@ -159,7 +159,7 @@ def test_an_output_that_the_meter_hardly_sees_is_not_levelled() -> None:
     files = read_bench("demo:sound_card", None, seed=1)
     opened = open_bench(files, lambda *_: None)
     try:
-        with pytest.raises(NotMeasured, match="output 1 gives .* to the meter"):
+        with pytest.raises(NotMeasured, match=r"output 1 gives .* to the meter"):
             level(files.view, dict(opened.instruments), lambda _: None, str, TODAY)
     finally:
         opened.close()

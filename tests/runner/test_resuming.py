@@ -366,6 +366,19 @@ def test_what_was_taken_over_is_as_old_as_the_run_that_read_it(
         interrupted(Store(results), second.run_id, "")
 
 
+def test_what_a_step_that_is_done_again_leans_on_is_read_again_with_it(
+    tmp_path: Path, short_sequence: Callable[..., str]
+) -> None:
+    """No arithmetic joins two runs."""
+    leans = '[[step]]\nid = "held"\ndo = "condition"\nof = "gain"\nat_least = "10 dB"\n'
+    sequence = short_sequence(STEPS + leans)
+    started(tmp_path / "r", sequence, until="held")
+    of = interrupted(Store(tmp_path / "r"), "last", "")
+    found = resumption(of, *prepare(sequence, "demo", None), "")
+    assert "gain" in found.again
+    assert {"cold.lower", "offset.right"} <= {*found.keeps, *found.checks}
+
+
 def test_only_passes_are_kept(tmp_path: Path, sequence: str) -> None:
     started(tmp_path / "r", sequence, "dc_offset@right=0.5", until="gain")
     of = interrupted(Store(tmp_path / "r"), "last", "")
