@@ -370,7 +370,7 @@ def test_what_a_step_that_is_done_again_leans_on_is_read_again_with_it(
     tmp_path: Path, short_sequence: Callable[..., str]
 ) -> None:
     """No arithmetic joins two runs."""
-    leans = '[[step]]\nid = "held"\ndo = "condition"\nof = "gain"\nat_least = "10 dB"\n'
+    leans = '[[step]]\nid = "held"\ndo = "condition"\nof = "gain"\nat_least = "90 dB"\n'
     sequence = short_sequence(STEPS + leans)
     started(tmp_path / "r", sequence, until="held")
     of = interrupted(Store(tmp_path / "r"), "last", "")
