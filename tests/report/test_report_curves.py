@@ -121,3 +121,11 @@ def test_a_response_tells_where_it_is_within_three_decibels() -> None:
     trace = {"frequency_hz": frequency, "db_left": np.array([-6.0, -1.0, 0.0, -2.0, -9.0])}
     figure = response("response", trace, {}, ())
     assert figure.caption == "left: within 3 dB from 100 Hz to 10 kHz."
+
+
+def test_between_two_records_no_level_is_drawn() -> None:
+    times = np.concatenate([np.arange(20) * 0.005, 0.7 + np.arange(20) * 0.005])
+    trace = {"time_s": times, "loudest_v": np.full(40, 1e-4)}
+    whole = {"time_s": np.arange(40) * 0.005, "loudest_v": np.full(40, 1e-4)}
+    assert level_in_time("noise", trace, {}, ()).svg.count("<polyline") == 2
+    assert level_in_time("noise", whole, {}, ()).svg.count("<polyline") == 1

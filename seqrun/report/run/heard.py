@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from html import escape
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from seqrun.quantity import render
@@ -36,7 +37,9 @@ def level_in_time(
         f"Level at {step}",
         f"Largest {render(float(np.nanmax(level)), 'V', digits=3)} rms.",
     )
-    chart.line(time, level, "level", ("#1f5f7a", "", 1.2))
+    for at, stretch in enumerate(_stretches(time)):
+        name = "" if at else "level"
+        chart.line(time[stretch], level[stretch], name, ("#1f5f7a", "", 1.2))
     caption = f"The loudest 5 ms: {render(float(np.nanmax(level)), 'V', digits=3)} rms"
     caption += f"; the middle of all: {render(float(np.nanmedian(level)), 'V', digits=3)}."
     if threshold is not None:
@@ -46,6 +49,17 @@ def level_in_time(
             f" {int(np.count_nonzero(over[1:] & ~over[:-1]) + over[0])} bursts are seen here."
         )
     return Figure(step, f"Noise in time: {step}", caption, chart.svg())
+
+
+def _stretches(time: Array) -> list[slice]:
+    """What was listened to without a pause: between two records nobody knows the level."""
+    import numpy as np
+
+    steps = np.diff(time)
+    usual = float(np.median(steps)) if steps.size else 0.0
+    pauses = np.flatnonzero(steps > 2.0 * usual) + 1
+    ends = [0, *(int(n) for n in pauses), len(time)]
+    return [slice(a, b) for a, b in pairwise(ends)]
 
 
 def hunt(
