@@ -7,7 +7,7 @@ from pathlib import Path
 
 from seqrun.errors import UsageError
 from seqrun.record import RunData, RunRow, Store, load_run
-from seqrun.values import Disposition
+from seqrun.values import Disposition, Verdict
 
 
 def chosen(
@@ -42,7 +42,8 @@ def chosen(
 
 def before_and_after(results: Path, before: str, after: str | None) -> tuple[RunData, RunData]:
     """Two runs to compare: both named, or the latest of a unit and the last one of the same kind
-    before it that was no accept (else the earliest).
+    before it that was no accept (else the earliest). Where none is of the same kind, the one of
+    which the most complaints are read again, the last of equals.
 
     Raises:
         UsageError: the unit has no two runs that may stand beside each other.
@@ -66,6 +67,19 @@ def before_and_after(results: Path, before: str, after: str | None) -> tuple[Run
         )
     bad = [run for run in alike if run.disposition is not Disposition.ACCEPT]
     first = bad[-1] if bad else alike[0]
+    after_it = load_run(results, last.run_id)
+    if len(bad) > 1 and first.sequence != last.sequence:
+        first = max(reversed(bad), key=lambda run: _read_again(results, run, after_it))
     print(f"{before}: {first.run_id} ({first.sequence}, {first.disposition.value}) before,")
     print(f"{'':{len(before)}}  {last.run_id} ({last.sequence}, {last.disposition.value}) after")
-    return load_run(results, first.run_id), load_run(results, last.run_id)
+    return load_run(results, first.run_id), after_it
+
+
+def _read_again(results: Path, before: RunRow, after: RunData) -> int:
+    """How many of a run's failed limits are of quantities and channels that the later run read."""
+    read = {(j.reading.quantity, j.channel) for j in after.judged}
+    return sum(
+        (j.reading.quantity, j.channel) in read
+        for j in load_run(results, before.run_id).judged
+        if j.verdict in {Verdict.FAIL, Verdict.CONDITIONAL_FAIL}
+    )

@@ -124,3 +124,27 @@ def test_a_serial_number_stands_for_the_run_that_is_plainly_meant(
     sheet = seqrun("release", "EX-1", *WORDS)
     assert sheet.code == 0
     assert f"latest accepted run is {after}" in sheet.out
+
+
+def test_a_units_complaint_is_compared_with_the_run_that_read_it(
+    seqrun: Seqrun, tmp_path: Path
+) -> None:
+    """The last run before the repair cut the section out and read something else."""
+    folder = str(tmp_path / "r")
+
+    def on_record(sequence: str, quantity: str, volts: float, day: int) -> str:
+        reading = Reading(quantity, "V", volts, (Contribution(Source("all"), 0.0005),), "left")
+        judged = [decide(reading, Limit(-0.05, 0.05), "guarded", "offset.left")]
+        info = RunInfo("EX-9", "Example 2x40", sequence, operator="bench 2")
+        record = Store(folder).start(info, datetime(2026, 5, day, tzinfo=UTC))
+        record.facts({"releases": sequence == "acceptance"})
+        record.reading(judged[0])
+        record.finish(*dispose(judged, "guarded"))
+        return record.run_id
+
+    intake = on_record("intake", "dc_offset", 0.3, 1)
+    on_record("isolate", "offset_disturbance", 0.3, 2)
+    on_record("acceptance", "dc_offset", 0.003, 3)
+    out = seqrun("compare", "EX-9", "--results", folder).out
+    assert f"{intake} (intake, reject) before" in " ".join(out.split())
+    assert "Cured: " in out
