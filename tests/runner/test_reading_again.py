@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import ClassVar
 
@@ -16,9 +17,10 @@ from seqrun.plan.needs import Hookup
 from seqrun.record import Store, load_run
 from seqrun.record.again import READ_AGAIN
 from seqrun.report.history.collect import unit_history
-from seqrun.runner.again import ReadAgain
+from seqrun.runner.again import LONGEST_S, ReadAgain, repeatable
 from seqrun.runner.hands import Operator
 from seqrun.runner.opening import VirtualHands
+from seqrun.runner.preparation import prepare
 from seqrun.values import Disposition
 
 LOAD = """
@@ -148,6 +150,36 @@ def test_a_fail_that_is_read_again_until_it_passes_is_no_accept(
     assert [r["verdict"] for r in rows][-2:] == ["pass", "pass"], rows
     assert outcome.disposition is Disposition.HOLD
     assert "comes and goes" in outcome.reason
+
+
+def test_only_what_reads_the_unit_as_it_is_now_can_be_read_again(
+    short_sequence: Callable[..., str],
+) -> None:
+    plan, _ = prepare(short_sequence(), "demo", None)
+    by = {action.id: action for action in plan.actions}
+    cold, live, energises = by["loads"], by["offset.left"], by["bring_up"]
+    assert repeatable(cold, charged=False, up=False)
+    assert not repeatable(cold, charged=True, up=False)
+    assert repeatable(live, charged=True, up=True)
+    assert not repeatable(live, charged=True, up=False)
+    assert not repeatable(energises, charged=False, up=False)
+    assert not repeatable(by["discharge"], charged=True, up=True)
+    long = replace(live, needs=replace(live.needs, seconds=LONGEST_S + 1.0))
+    assert not repeatable(long, charged=True, up=True)
+
+
+def test_nobody_is_asked_to_put_a_lead_right_on_a_powered_unit(
+    tmp_path: Path, slipping: type[Slipping], short_sequence: Callable[..., str]
+) -> None:
+    steps = (
+        '[[step]]\nid = "offset"\ndo = "dc_voltage"\nat = "out.left"\nstop_if_failed = true\n'
+        'limit = { between = ["-50 mV", "50 mV"] }\n'
+    )
+    slipping.set_up("rail.pos", when=True)
+    outcome = run(tmp_path / "r", short_sequence(steps))
+    assert [r["verdict"] for r in _rows(tmp_path / "r", "dc_offset")] == ["fail"]
+    assert not slipping.told and outcome.safe.complete
+    assert outcome.disposition is not Disposition.ACCEPT
 
 
 def test_where_nothing_was_read_there_is_nothing_to_read_again(

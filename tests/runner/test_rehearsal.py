@@ -4,15 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from pytest_mock import MockerFixture
 from short_runs import run
 
-from seqrun.errors import Interrupted
+from seqrun.errors import Interrupted, UsageError
+from seqrun.instruments.link import MessageLog
 from seqrun.plan.context import Press
 from seqrun.record import load_run
 from seqrun.runner.hands import Operator
+from seqrun.runner.opening import BenchFiles, OpenBench, open_bench
 from seqrun.runner.preparation import prepare
 from seqrun.runner.presses import Presses
 from seqrun.runner.rehearsal import PacedClock, Rehearsal
@@ -62,6 +66,17 @@ def test_every_lead_is_asked_for_and_then_moved_by_virtual_hands(
     assert any("POWERED" in text for text in person.heard)
     as_usual = run(tmp_path / "u", path)
     assert [j.verdict for j in outcome.judged] == [j.verdict for j in as_usual.judged]
+
+
+def test_a_bench_without_virtual_hands_is_not_rehearsed_on(
+    tmp_path: Path, short_sequence: Callable[..., str], mocker: MockerFixture
+) -> None:
+    def real(files: BenchFiles, log: MessageLog) -> OpenBench:
+        return replace(open_bench(files, log), control=None)
+
+    mocker.patch("seqrun.runner.run.open_bench", real)
+    with pytest.raises(UsageError, match="--rehearse asks a person"):
+        run(tmp_path / "r", short_sequence(), hands=Person().rehearsal())
 
 
 def test_the_keys_of_a_hunt_are_pressed_as_on_the_day(
