@@ -123,9 +123,18 @@ def test_a_second_commander_is_told_why_and_may_still_end_the_run(served: Served
         status, text = served.say("answer", OTHER, question=question.id, answer="")
         assert status == 409 and "Another page commands" in text and given() is None
         assert served.say("command", OTHER)[0] == 409
+        served.board.change(keys=(Key("t", "tap"),))
+        assert served.say("press", OTHER, key="t")[0] == 409
+        assert served.answers.taken() == []
         assert served.say("stop", OTHER)[0] == 200 and served.stopped == [True]
         assert served.say("answer", PAGE, question=question.id, answer="")[0] == 200
         assert given() == ""
+
+
+def test_a_run_that_is_safe_already_is_not_ended_once_more(served: Served) -> None:
+    served.board.change(safe=True)
+    status, text = served.say("stop")
+    assert status == 409 and "entered already" in text and not served.stopped
 
 
 def test_a_dead_page_and_one_that_reads_nothing_hold_up_nothing(served: Served) -> None:

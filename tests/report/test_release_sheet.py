@@ -341,3 +341,9 @@ def test_what_was_typed_in_or_judged_simply_in_a_run_beside_is_told_too(
     simple = replace(beside, facts={**beside.facts, "decision": "simple"})
     found = sheet(receiver, beside=[simple])
     assert "with room for the error" not in found.kept
+
+
+def test_an_interrupted_run_whose_readings_count_is_named(results: Path) -> None:
+    first = replace(judged(), reading=replace(judged().reading, note="kept from RUN-1: 4.1 mV"))
+    found = sheet(on_record(results, [first, *good()[1:]], Disposition.ACCEPT))
+    assert found.runs[1:] == ("RUN-1",) and "RUN-1" in render_sheet(found)

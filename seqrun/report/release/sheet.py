@@ -19,6 +19,7 @@ from seqrun.judge.release import (
     refuse_release,
 )
 from seqrun.quantity import render
+from seqrun.record.again import KEPT
 from seqrun.report.shared.assets import PAST, rendered, write
 from seqrun.report.shared.rows import Row
 from seqrun.report.shared.summary import Summary, summarise
@@ -233,7 +234,7 @@ def release(
         (*own, *CAUTIONS, *((BENCH_SUPPLY,) if supplied else ())),
         _typed("--signed-by", signed_by, needed=False, most=60) or row.operator,
         (now or datetime.now(UTC)).strftime("%Y-%m-%d"),
-        runs=(row.run_id, *more),
+        runs=tuple(dict.fromkeys((row.run_id, *more, *_taken_from(rows)))),
         uncovered=not_covered(unit, [row.sequence, *(one.sequence for one in more.values())]),
         guarded=all(one.decision != "simple" for one in (summary, *more.values())),
     )
@@ -293,6 +294,12 @@ def read_by_a_person(rows: Sequence[Row]) -> tuple[str, ...]:
         for r in found
     )
     return tuple(dict.fromkeys(words))
+
+
+def _taken_from(rows: Sequence[Row]) -> list[str]:
+    """The interrupted runs whose readings a resumed one took over."""
+    found = (re.match(rf"{KEPT}([^:]+)", row.note) for row in rows)
+    return list(dict.fromkeys(one[1] for one in found if one))
 
 
 def _words_of(quantities: set[str]) -> set[str]:
