@@ -6,13 +6,14 @@ import http.client
 import json
 import re
 import threading
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from seqrun.errors import Interrupted, UsageError
+from seqrun.errors import Interrupted, Tripped, UsageError
 from seqrun.live.bench_page import BenchPage, bench_page
 from seqrun.live.board import Scene
 from seqrun.live.network import LOOPBACK, listening
@@ -185,3 +186,32 @@ def test_whoever_answers_first_at_page_or_terminal_is_the_one(
             hands.connect(across, live=True)
         thread.join(60.0)
         assert page.board.scene.question is None
+
+
+def test_while_a_question_stands_at_the_page_the_trips_are_looked_at(
+    short_sequence: Callable[..., str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from seqrun.cli.live import operator_with_page
+
+    plan, _ = prepare(short_sequence(), "demo", None)
+    interrupts = Interrupts()
+    monkeypatch.setattr("seqrun.report.run.progress.waits", lambda _: False)
+    monkeypatch.setattr("seqrun.report.run.progress._ASK_S", 0.01)
+    looks: list[int] = []
+
+    def watch() -> None:
+        looks.append(1)
+        if len(looks) == 3:
+            raise Tripped("5 A", where="supply_current")
+
+    def nobody() -> str | None:  # answers; the test ends all the same, as a failed one
+        return "" if time.monotonic() > until else None
+
+    interrupts.watch = watch
+    until = time.monotonic() + 30.0
+    across = Hookup((("meter.hi", "out.left"),), "meter: red to out.left")
+    with bench_page(plan, "T-1", interrupts.stop) as page:
+        monkeypatch.setattr(page.answers, "_taken", nobody)
+        hands = operator_with_page(page, Progress(live=False), interrupts)
+        with pytest.raises(Tripped):
+            hands.connect(across, live=True)
