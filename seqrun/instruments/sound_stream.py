@@ -18,6 +18,7 @@ from seqrun.files.bench import SOUND
 
 Frames = NDArray[np.float64]
 INSTALL = "pip install 'seqrun[sound]', and the PortAudio library of the system"
+STILL_S = 5.0  # an interface that does nothing for so long does nothing any more
 
 
 def is_sound(resource: str) -> bool:
@@ -99,7 +100,7 @@ class SoundCard:
         self._turned.clear()
         with self._lock:
             self._loop, self._at = loop, 0
-        if not self._turned.wait(5.0):
+        if not self._turned.wait(STILL_S):
             raise InstrumentSilent(
                 "the sound interface stands still", expected="frames going out", where=self._where
             )
@@ -108,7 +109,7 @@ class SoundCard:
         with self._lock:
             self._kept, self._wanted, self._lost = [], self._under_way + points, False
             self._there.clear()
-        if not self._there.wait((self._under_way + points) / self.rate_hz + 5.0):
+        if not self._there.wait((self._under_way + points) / self.rate_hz + STILL_S):
             raise InstrumentSilent(
                 "no samples come from the sound interface", expected="a record", where=self._where
             )

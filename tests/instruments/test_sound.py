@@ -13,6 +13,7 @@ from seqrun.errors import FileError, InstrumentRefused, InstrumentSilent, NotMea
 from seqrun.files.bench import Bench
 from seqrun.files.driver.load import driver_from_text, load_driver
 from seqrun.files.shipped import find
+from seqrun.instruments import sound_stream
 from seqrun.instruments.sound import SoundGenerator, SoundScope, loop_frames
 from seqrun.instruments.sound_stream import open_card, quiet
 from seqrun.measure.distortion import distortion
@@ -89,6 +90,27 @@ def test_an_input_that_clips_is_told(bench: SoundBench) -> None:
     bench.generator.sine(1, 1000.0, 1.0)
     bench.generator.enable(1, True)
     assert bench.scope.acquire({1: 2.0}, sample_rate_hz=192e3, points=1000).clipped[1]
+
+
+@pytest.mark.parametrize("half", [-1.0, 1.0])
+def test_an_input_that_clips_on_one_side_is_told_too(bench: SoundBench, half: float) -> None:
+    frames = np.tile(0.2 * np.sin(np.arange(1000) / 7.0), (2, 1))
+    frames[0, 500] = half
+    bench.scope.stream.record = lambda points: frames
+    got = bench.scope.acquire({1: 2.0, 2: 2.0}, sample_rate_hz=192e3, points=1000)
+    assert got.clipped == {1: True, 2: False}
+
+
+def test_a_divider_that_was_not_levelled_adds_its_own_doubt(bench: SoundBench) -> None:
+    driver, stream = FILES["in"], bench.scope.stream
+
+    def doubt(probe: float, ratio: float) -> float:
+        scope = SoundScope("scope", driver, stream, None, (probe, probe), ratio)
+        got = scope.acquire({1: 2.0}, sample_rate_hz=192e3, points=100)
+        return float(got.gain[1].std_dev)
+
+    assert doubt(1.0, 0.1) == pytest.approx(doubt(10.0, 0.0))
+    assert doubt(10.0, 0.1) == pytest.approx(np.hypot(doubt(10.0, 0.0), 0.1 / np.sqrt(3.0)))
 
 
 def test_there_is_no_dc_in_its_records(bench: SoundBench) -> None:
@@ -266,6 +288,17 @@ def test_an_interface_that_stands_still_is_not_said_to_be_silent(mocker: Any, go
     with pytest.raises(InstrumentSilent, match="stands still"):
         quiet(stream)
     assert stream.closed
+
+
+def test_an_interface_that_turns_no_frames_is_neither_playing_nor_silent(mocker: Any) -> None:
+    mocker.patch.dict(sys.modules, sounddevice=_Library(dead=True))
+    mocker.patch.object(sound_stream, "STILL_S", 0.02)
+    card = open_card("sound::usb", 48e3, 2, 2)
+    for loop in (np.zeros((2, 100)), None):
+        with pytest.raises(InstrumentSilent, match="stands still"):
+            card.play(loop)
+    with pytest.raises(InstrumentSilent, match="no samples come"):
+        card.record(10)
 
 
 def test_lost_samples_are_no_record(mocker: Any) -> None:

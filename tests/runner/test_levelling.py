@@ -55,6 +55,7 @@ def test_its_own_faults_are_found_from_out_to_in() -> None:
     assert sound.crosstalk == pytest.approx(-95.0, abs=2.0)
     # Out and in together bend by no more than 0.06 dB, and not by nothing.
     assert 1e-4 < sound.flatness < 10.0 ** (0.06 / 20.0) - 1.0 + 2e-4
+    assert sound.distortion == pytest.approx(3e-5)
     assert "stays the 0.003 % that its driver states" in found.notes[0]
     assert demo.truth.input_v_rms("left") == 0.0  # silence afterwards
 
