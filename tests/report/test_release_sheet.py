@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from invented_run import FACTS, bad, good, judged, on_record
 
+from seqrun.cli.past import release_command
 from seqrun.errors import UsageError
 from seqrun.record import RunData, Store, load_run
 from seqrun.record.cases import Cases
@@ -326,6 +327,11 @@ def test_what_was_measured_before_a_repair_is_not_released_with_what_was_after(
     with pytest.raises(UsageError, match=r"after .*preamp.*new volume control") as caught:
         sheet(after, beside=[beside], work=work)
     assert "do 'preamp' again" in str(caught.value.hint)
+    with pytest.raises(UsageError, match="new volume control"):  # at the command line, too
+        release_command(
+            [after.run.run_id, beside.run.run_id], results, fault_found=FAULT, work_done=WORK,
+            complaint="", signed_by="", cautions=[], before=None, page=None,
+        )  # fmt: skip
     again = part_run(results, "preamp", Disposition.ACCEPT)
     assert sheet(after, beside=[again], work=work).runs == (after.run.run_id, again.run.run_id)
 
