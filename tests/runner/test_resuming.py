@@ -168,6 +168,7 @@ def test_a_unit_that_is_another_is_found_by_the_spot_check(tmp_path: Path, seque
     outcome, _, _ = gone_on(results, sequence, "bias_low@left=0.4")
     assert outcome.disposition is Disposition.ABORTED
     assert "the spot check of cold.upper reads" in outcome.reason
+    assert outcome.safe.complete and outcome.safe.confirmed
     with pytest.raises(UsageError, match="may be kept"):
         interrupted(Store(results), "last", "")
 
