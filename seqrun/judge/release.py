@@ -18,7 +18,7 @@ from seqrun.errors import UsageError
 from seqrun.values import Disposition
 
 
-class Done(Protocol):
+class WorkDone(Protocol):
     """Something that was done to a unit, as its case has it."""
 
     @property
@@ -109,7 +109,7 @@ def refuse_beside(
     unconfirmed: Mapping[str, Sequence[str]],
     missing: Mapping[str, Sequence[str]],
     others: Sequence[Ended] = (),
-    work: Sequence[Done] = (),
+    work: Sequence[WorkDone] = (),
 ) -> None:
     """Say why runs that cover other parts of the unit do not stand beside the one that releases.
 
