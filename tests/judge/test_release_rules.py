@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from typing import Any
 
 import pytest
 
 from seqrun.errors import UsageError
-from seqrun.judge.release import refuse_before, refuse_release
+from seqrun.judge.release import not_covered, refuse_before, refuse_beside, refuse_release
 from seqrun.record import RunRow
 from seqrun.values import Disposition
 
@@ -57,3 +58,112 @@ def test_the_run_before_is_an_earlier_one_of_the_same_unit() -> None:
         refuse_before(RUN, LATER)
     with pytest.raises(UsageError, match="run before is of"):
         refuse_before(LATER, replace(RUN, serial="A-2"))
+
+
+# --- runs beside the one that releases -----------------------------------------------------------
+
+BESIDE = replace(
+    RUN,
+    run_id="20260105T110000000Z-A-1-000000",
+    started_utc="2026-01-05T11:00:00Z",
+    sequence="preamp",
+)
+
+
+@dataclass(frozen=True)
+class Work:
+    time_utc: str
+    text: str = "a relay replaced"
+
+
+def beside(*runs: RunRow, **said: Any) -> None:
+    refuse_beside(RUN, runs, **{"unconfirmed": {}, "missing": {}, **said})
+
+
+def test_an_accept_of_another_sequence_of_the_same_unit_may_stand_beside() -> None:
+    beside(BESIDE, others=[RUN, BESIDE])
+
+
+def test_a_run_is_named_once() -> None:
+    for runs in ((RUN,), (BESIDE, BESIDE)):
+        with pytest.raises(UsageError, match="named twice"):
+            beside(*runs)
+
+
+@pytest.mark.parametrize("other", [{"serial": "A-2"}, {"model": "Other"}, {"simulated": True}])
+def test_a_run_of_another_unit_or_bench_does_not_stand_beside(other: dict[str, Any]) -> None:
+    with pytest.raises(UsageError, match="is of"):
+        beside(replace(BESIDE, **other))
+
+
+@pytest.mark.parametrize(
+    ("other", "told"),
+    [({"disposition": Disposition.HOLD}, "is hold"), ({"ended_utc": ""}, "is not finished")],
+)
+def test_a_run_that_is_no_accept_does_not_stand_beside(other: dict[str, Any], told: str) -> None:
+    with pytest.raises(UsageError, match=told):
+        beside(replace(BESIDE, **other))
+
+
+@pytest.mark.parametrize("lack", ["missing", "unconfirmed"])
+def test_a_run_that_lost_rows_or_was_not_shown_to_be_off_does_not_stand_beside(lack: str) -> None:
+    with pytest.raises(UsageError, match="proves nothing: supply"):
+        beside(BESIDE, **{lack: {BESIDE.run_id: ["supply"]}})
+    beside(BESIDE, **{lack: {"another run": ["supply"]}})
+
+
+def test_work_between_the_runs_breaks_the_release_and_work_before_or_after_does_not() -> None:
+    beside(BESIDE, work=[Work("2026-01-05T08:00:00Z"), Work("2026-01-05T12:00:00Z")])
+    beside(BESIDE, work=[Work(RUN.started_utc), Work(BESIDE.started_utc)])
+    with pytest.raises(UsageError, match=r"work was done on the unit after .*: a relay replaced"):
+        beside(BESIDE, work=[Work("2026-01-05T10:30:00Z")])
+
+
+def test_a_later_run_of_the_sequence_beside_that_says_otherwise_stands_in_the_way() -> None:
+    reject = replace(BESIDE, disposition=Disposition.REJECT)
+    later = replace(reject, run_id="20260107", started_utc="2026-01-07T09:00:00Z")
+    with pytest.raises(UsageError, match="later run of this unit is reject"):
+        beside(BESIDE, others=[later])
+    # one that failed between the release and the run beside it is overtaken by that one
+    earlier = replace(reject, run_id="20260105T103", started_utc="2026-01-05T10:30:00Z")
+    beside(BESIDE, others=[earlier])
+    with pytest.raises(UsageError, match="later run of this unit is reject"):
+        beside(BESIDE, others=[replace(earlier, sequence="relays")])
+
+
+# --- what no run has covered ---------------------------------------------------------------------
+
+
+def covered(unit: dict[str, object], *sequences: str) -> list[str]:
+    return [part.words for part in not_covered(unit, sequences)]
+
+
+def test_a_plain_power_stage_has_nothing_that_the_acceptance_leaves_out() -> None:
+    assert covered({}) == []
+    assert covered({"inputs": [], "headphones": False, "own_supply": "none"}) == []
+
+
+def test_what_a_selector_unit_has_is_told_until_a_run_has_covered_it() -> None:
+    unit: dict[str, object] = {"inputs": ["line", "tuner"]}
+    muting = "muting while the input is changed"
+    controls = "volume and tone controls"
+    assert covered(unit) == ["each input (line, tuner)", controls, muting]
+    assert covered(unit, "preamp") == [muting]
+    assert covered(unit, "preamp", "relays") == []
+
+
+@pytest.mark.parametrize(
+    ("unit", "told", "by"),
+    [
+        ({"headphones": True}, "the headphone output", "preamp"),
+        ({"standby_voltage": 5.0}, "the standby supply", "supplies"),
+        ({"own_supply": "transformer"}, "the unit's own power supply", "supplies"),
+    ],
+)
+def test_other_parts_of_a_unit_are_told_too(unit: dict[str, object], told: str, by: str) -> None:
+    assert covered(unit) == [told]
+    assert covered(unit, by) == []
+
+
+def test_a_phono_input_has_its_own_words() -> None:
+    assert "the phono input's equalisation and noise" in covered({"inputs": ["phono"]})
