@@ -27,6 +27,8 @@ from seqrun.values import Judged
 
 #: what is left of the weight of a cause that somebody answered with a reason; our own choice
 ANSWERED = 0.05
+#: states of a section: the one that tells most of several runs first
+_TELLING = ("suspect", "good", "not told")
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,11 +112,9 @@ def _with_places(patterns: Patterns) -> Patterns:
 def _merged(patterns: Patterns, runs: Sequence[Told]) -> dict[str, Evidence]:
     """Every sign, over all runs that tell it."""
     each = [evidence_of(patterns, run.judged, run.reason, run.sequence) for run in runs]
-    return (
-        {sign.id: _one([found[sign.id] for found in each]) for sign in patterns.signs}
-        if (each)
-        else {sign.id: Evidence(sign, None) for sign in patterns.signs}
-    )
+    if not each:
+        return {sign.id: Evidence(sign, None) for sign in patterns.signs}
+    return {sign.id: _one([found[sign.id] for found in each]) for sign in patterns.signs}
 
 
 def _one(found: Sequence[Evidence]) -> Evidence:
@@ -132,7 +132,6 @@ def _sections(patterns: Patterns, runs: Sequence[Told]) -> tuple[SectionState, .
     found = []
     for section in patterns.sections:
         states = [section_state(section, within(run.judged)) for run in runs]
-        order = {"suspect": 0, "good": 1, "not told": 2}
-        best = min(states, key=lambda one: order[one.state], default=None)
+        best = min(states, key=lambda one: _TELLING.index(one.state), default=None)
         found.append(best or SectionState(section.id, section.title, "not told", 0))
     return tuple(found)

@@ -105,7 +105,7 @@ def decide(
         apart = Apart(reading.standard_uncertainty, reading.standard_uncertainty)
     objection = _objection(value, expanded + apart.low + apart.high, limit)
     if objection:
-        return _undecided(_finite(reading), limit, decision, step, objection)
+        return _undecided(_finite(reading, value), limit, decision, step, objection)
     if limit is None:
         return Judged(reading, step, None, decision, Verdict.NONE, None)
     if not exact:
@@ -202,10 +202,9 @@ def _noted(reading: Reading, text: str) -> Reading:
     return replace(reading, note=f"{reading.note}; {text}" if reading.note else text)
 
 
-def _finite(reading: Reading) -> Reading:
+def _finite(reading: Reading, value: float) -> Reading:
     """The reading without a value that is no number: it must not reach a table or a plot."""
-    value = reading.value
-    if value is not None and math.isfinite(value) and abs(value) < SCPI_INFINITY:
+    if math.isfinite(value) and abs(value) < SCPI_INFINITY:
         if math.isfinite(reading.expanded_uncertainty):
             return reading
         return replace(reading, budget=())

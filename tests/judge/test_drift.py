@@ -84,3 +84,13 @@ def test_a_limit_is_foretold_only_within_twice_the_time_that_was_looked_at(
     line: StraightLine, limit: Limit | None
 ) -> None:
     assert drift(line, limit, "V", (0.1, 0.1)).reaches is None
+
+
+@pytest.mark.parametrize(("high", "days"), [(0.087, 19.0), (0.093, None)])
+def test_ten_days_of_readings_tell_of_the_next_twenty(high: float, days: float | None) -> None:
+    """3 mV a day: 57 mV more are 19 days off, 63 mV are 21."""
+    found = drift(moving(0.0, 0.030, 0.001), Limit(None, high), "V", share=0.1)
+    assert found.change is Change.CHANGED
+    assert not found.slight
+    reached = None if found.reaches is None else found.reaches[1] / DAY_S - 10.0
+    assert reached == (None if days is None else pytest.approx(days))

@@ -235,6 +235,19 @@ def test_a_section_that_only_an_unlikely_cause_sits_in_is_kept_and_one_not_told_
     assert found.untold == ("relay",)
 
 
+@pytest.mark.parametrize(("probability", "kept"), [(0.11, False), (0.09, True)])
+def test_a_cause_of_one_in_ten_accuses_its_section(probability: float, kept: bool) -> None:
+    stage = SectionState("output_stage.left", "output stage, left", "good", 8)
+    both = findings(
+        cause("hum.left", 1.0 - probability, section="supply"),
+        cause("bias_high.left", probability, section=stage.id),
+        sections=(stage,),
+    )
+    found = advise(both, sheet())
+    assert [section.title for section in found.kept] == ([stage.title] if kept else [])
+    assert found.suspect == (() if kept else (stage.title,))
+
+
 def test_a_stated_range_of_value_is_drawn_from_and_a_single_figure_is_sure() -> None:
     sure = advise(findings(cause("bias_high.left", 1.0)), sheet()).repair
     assert (sure.u, sure.low, sure.high) == (pytest.approx(0.0, abs=1e-9), sure.mean, sure.mean)

@@ -121,3 +121,30 @@ def test_a_hunt_that_made_bursts_come_more_often_is_evidence() -> None:
         )
     )
     assert same < untold < more
+
+
+def stage(*runs: Told) -> str:
+    """The state of the left stage: good when offset and noise are, suspect when one is."""
+    (state,) = (s.state for s in together(patterns(), runs).sections if s.id == "stage.left")
+    return state
+
+
+def test_a_section_is_suspect_when_one_run_says_so_and_good_when_one_has_seen_it_whole() -> None:
+    good = run(offset(0.0), read("noise", "noise", 1e-4, "V", "left"))
+    bad = run(read("offset", "dc_offset", 0.9, "V", "left", Verdict.FAIL))
+    half = run(offset(0.0))
+    for runs, state in (
+        ((good, bad), "suspect"),
+        ((bad, good), "suspect"),
+        ((half, good), "good"),
+        ((good, half), "good"),
+        ((half, bad), "suspect"),
+        ((half, half), "not told"),
+        ((), "not told"),
+    ):
+        assert stage(*runs) == state
+
+
+def test_without_any_run_a_section_rests_on_no_reading() -> None:
+    found = together(patterns(), [])
+    assert [(s.state, s.readings) for s in found.sections] == [("not told", 0)] * 2

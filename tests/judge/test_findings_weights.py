@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from seqrun.files.findings.file import Section
 from seqrun.judge.evidence import ratio_of, within
-from seqrun.judge.findings import section_state, weigh
+from seqrun.judge.findings import Finding, Findings, section_state, weigh
 from seqrun.values import Verdict
 
 OK, BAD = 0.001, 0.4
@@ -176,3 +176,25 @@ def test_a_general_sign_that_was_not_measured_says_nothing_of_an_unknown_fault()
     seen = weigh(patterns(text), [offset(OK, "left")], "")
     assert found.unknown / found.no_fault == pytest.approx(0.06)  # 0.02 of three causes
     assert seen.unknown / seen.no_fault < 0.06
+
+
+@pytest.mark.parametrize(
+    ("kind", "probability", "none", "unknown", "mistake"),
+    [
+        ("bench", 0.6, 0.3, 0.1, True),
+        ("unit", 0.6, 0.3, 0.1, False),
+        ("bench", 0.3, 0.6, 0.1, False),  # likelier that nothing is wrong
+        ("bench", 0.3, 0.1, 0.6, False),  # likelier a fault that nobody has described
+    ],
+)
+def test_a_bench_mistake_is_the_likeliest_cause_when_that_is_of_the_bench(
+    kind: str, probability: float, none: float, unknown: float, mistake: bool
+) -> None:
+    first = Finding("probe.left", "the probe is set wrong", kind, "", "", probability, "look", ())
+    found = Findings((first,), none, "", (), "", (), unknown=unknown)
+    assert found.bench_mistake is (first if mistake else None)
+
+
+def test_without_a_cause_there_is_no_bench_mistake() -> None:
+    assert Findings((), 1.0, "", (), "", ()).bench_mistake is None
+    assert Findings((), 0.2, "", (), "", (), unknown=0.8).bench_mistake is None

@@ -190,6 +190,7 @@ def test_an_uncertainty_that_is_no_number_decides_nothing(u: float, decision: st
     judged = decide(reading(0.0, u), OFFSET, decision, "s")
     assert judged.verdict is Verdict.NOT_MEASURED
     assert math.isfinite(judged.reading.expanded_uncertainty)
+    assert judged.reading.value == 0.0
 
 
 @pytest.mark.parametrize(
@@ -198,7 +199,11 @@ def test_an_uncertainty_that_is_no_number_decides_nothing(u: float, decision: st
 )
 @pytest.mark.parametrize("decision", ["guarded", "simple"])
 def test_a_limit_that_is_none_holds_the_unit(limit: Limit, decision: str) -> None:
-    assert verdict(0.0, 0.001, limit, decision) is Verdict.NOT_MEASURED
+    judged = decide(reading(0.0, 0.001), limit, decision, "s")
+    assert judged.verdict is Verdict.NOT_MEASURED
+    # what was read is as good as it was: value and budget stay on record
+    assert judged.reading.value == 0.0
+    assert judged.reading.budget == reading(0.0, 0.001).budget != ()
 
 
 def test_what_was_not_measured_is_so_with_and_without_a_limit() -> None:
