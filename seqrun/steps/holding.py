@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import ClassVar
 
 from pydantic import Field
@@ -19,6 +20,7 @@ from seqrun.steps.common.drive import Drive
 from seqrun.steps.common.sink import driven_and_watched, let_pass, read_temperature, watch_sink
 from seqrun.steps.distortion import THD
 from seqrun.steps.output_power import OUTPUT_POWER, SUPPLY_CURRENT, OutputPower
+from seqrun.values import Bound
 
 
 class _Hold(Step):
@@ -115,9 +117,22 @@ class SustainedPower(_Hold, OutputPower):
         return self.hold_needs(view, most, 15.0)
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
+        unheld = ""
         try:
             yield from self.held(ctx)
         except NotMeasured as reason:
-            # A unit that cannot give it shows by how much: that decides, and not the holding.
-            ctx.say(f"{self.id}: {reason.found}; read without having held it")
-        yield from OutputPower.perform(self, ctx)
+            # A unit that cannot give it still shows by how much; one that could proves nothing.
+            unheld = f"the power was not held: {reason.found}"
+            ctx.say(f"{self.id}: {unheld}")
+        for made in OutputPower.perform(self, ctx):
+            yield self._without_holding(made, unheld) if unheld and made.judged else made
+
+    def _without_holding(self, made: Yielded, why: str) -> Yielded:
+        """What a unit gives before it is hot: it is taken to give no more afterwards (our own
+        choice), so this can fail it and never pass it."""
+        read = made.reading
+        if read.value is None:
+            return made
+        if read.bound is Bound.AT_LEAST:
+            return self.not_measured(OUTPUT_POWER, why, channel=read.channel)
+        return replace(made, reading=replace(read, bound=Bound.AT_MOST, note=f"{read.note}; {why}"))

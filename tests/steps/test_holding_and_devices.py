@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from seqrun.measure.banks import busiest, current_per_kelvin
-from seqrun.values import normal
+from seqrun.values import Bound, Verdict, normal
 
 Powered = Callable[..., Any]
 
@@ -74,3 +74,18 @@ def test_hold_up_is_charge_over_current(powered: Powered) -> None:
     expected = rail.reservoir_f * 0.2 * 30.0 / amps
     # The idle current falls a little with the rails, so it lasts a little longer.
     assert expected < read.one("hold_up").value < 1.5 * expected
+
+
+def test_power_read_without_the_holding_never_passes_a_unit(powered: Powered) -> None:
+    """60 W is more than the unit has to give: it is never held, and what it gives cold is read."""
+    read = powered().do(
+        '[[step]]\nid = "p"\ndo = "sustained_power"\npower = "60 W"\nfor = "10 s"\n'
+        'at_distortion = "1 %"\nlimit = { at_least = "30 W" }\n'
+    )
+    found = [j for j in read.judged if j.quantity == "output_power"]
+    assert [j.channel for j in found] == ["left", "right"]
+    for judged in found:
+        assert judged.value > 35.0
+        assert judged.reading.bound is Bound.AT_MOST
+        assert judged.verdict is Verdict.NOT_MEASURED
+        assert "the power was not held" in judged.reading.note
