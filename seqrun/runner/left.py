@@ -24,8 +24,8 @@ def left_on_record(store: Store, files: BenchFiles) -> list[str]:
         return []
     try:
         runs = [run for run in store.runs() if run.bench == files.view.bench.name]
-    except RecordError:
-        return []
+    except RecordError as error:
+        return [f"whether the last run of this bench ended is not known: {error.found}"]
     if not runs or runs[-1].finished:
         return []
     return [f"a run did not end, or is still going: {runs[-1].run_id} has no end on record"]

@@ -52,11 +52,13 @@ class Marker:
         self._path = self._folder / f"bench-{digest}.json"
         self._lock = FileLock(self._path.with_suffix(".lock"), thread_local=False)
         self._kept = False
+        self.blind = ""  # why the bench could not be marked as in use
 
     def claim(self) -> Mapping[str, Any]:
         """Take the bench; what the last run left when it did not end, else nothing.
 
-        A state folder that cannot be written marks nothing, and keeps nobody from a run.
+        A state folder that cannot be written marks nothing, and keeps nobody from a run: what the
+        last run of the bench left is then looked up in the record, and :attr:`blind` says why.
 
         Raises:
             UsageError: another run is using the bench now.
@@ -71,7 +73,8 @@ class Marker:
                 where=str(self._path),
                 hint="wait for it, or end it; it leaves the bench in the safe state",
             ) from None
-        except (OSError, NotImplementedError):
+        except (OSError, NotImplementedError) as error:
+            self.blind = str(error) or type(error).__name__
             return {}
         self._kept = True
         return self._left()
@@ -87,16 +90,16 @@ class Marker:
     def begin(self, run_id: str, results: Path) -> None:
         """From now on the bench counts as in use, until :meth:`end`."""
         if self._kept:
-            with suppress(Exception):  # the run itself is safe without it
-                write_json(
-                    self._path,
-                    {
-                        "run_id": run_id,
-                        "bench": self._name,
-                        "results": str(results.resolve()),
-                        "began": datetime.now(UTC),
-                    },
-                )
+            entry = {
+                "run_id": run_id,
+                "bench": self._name,
+                "results": str(results.resolve()),
+                "began": datetime.now(UTC),
+            }
+            try:
+                write_json(self._path, entry)
+            except Exception as error:  # the run itself is safe without it
+                self.blind = str(error).partition("\n")[0] or type(error).__name__
 
     def end(self, *, safe: bool) -> None:
         """The run is over; the marker stays when the safe state was not confirmed."""
@@ -113,6 +116,7 @@ class NoMarker(Marker):
 
     def __init__(self) -> None:
         self._kept = False
+        self.blind = ""
 
     def claim(self) -> Mapping[str, Any]:
         return {}

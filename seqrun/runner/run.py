@@ -206,6 +206,11 @@ def _run(
     ending = _Ending()
     try:
         watcher.started(record.run_id, len(plan.actions), plan.seconds(), opened.simulated)
+        if marker.blind:
+            engine.say(
+                "this bench could not be marked as in use, so a second run of it, or one that is "
+                f"cut off, would not be noticed: {marker.blind}"
+            )
         bring_down_first(engine, left)
         _preflight(engine, opened, record)
         engine.do_all()

@@ -123,6 +123,7 @@ def _tell_outputs(key: str, instrument: Generator | Supply, report: SafeReport) 
             if _still_on(instrument, output):
                 on.append(str(output))
         except NotMeasured as reason:
+            _tell_on(key, on, report)
             told = f"{key}: sent off, not confirmed ({reason.found}); look at its panel"
             if getattr(instrument, "by_hand", False):
                 told = f"{key}: by hand; said, not confirmed: see that its outputs are off"
@@ -130,14 +131,19 @@ def _tell_outputs(key: str, instrument: Generator | Supply, report: SafeReport) 
             where.append(told)
             return
         except Exception as error:  # report, never raise on the way to safety
+            _tell_on(key, on, report)
             report.unconfirmed.append(
                 f"{key} output {output}: could not be read back ({_first_line(error)})"
             )
             return
+    _tell_on(key, on, report)
+    if not on:
+        report.confirmed.append(f"{key}: outputs off, read back")
+
+
+def _tell_on(key: str, on: list[str], report: SafeReport) -> None:
     if on:
         report.unconfirmed.append(f"{key}: still reports output {', '.join(on)} as on")
-    else:
-        report.confirmed.append(f"{key}: outputs off, read back")
 
 
 def _still_on(instrument: Generator | Supply, output: int) -> bool:
@@ -214,8 +220,8 @@ def is_discharged(supply: Supply, output: int) -> bool:
 
 
 def found_on(instruments: Mapping[str, Instrument]) -> list[str]:
-    """What a bench has on, in words, without changing anything; what cannot be told is left out:
-    the safe state that follows reports it."""
+    """What a bench has on, in words, without changing anything. An output that cannot be asked is
+    named too: nobody knows that it is off."""
     found: list[str] = []
     for key, instrument in instruments.items():
         if not isinstance(instrument, Generator | Supply):
@@ -223,16 +229,28 @@ def found_on(instruments: Mapping[str, Instrument]) -> list[str]:
         if getattr(instrument, "by_hand", False):
             continue
         for output in range(1, instrument.outputs + 1):
-            with suppress(Exception):
-                line = f"{key} output {output}"
-                on = instrument.enabled(output)
-                if isinstance(instrument, Supply):
-                    volts = float(instrument.voltage(output).nominal_value)
-                    if on or not abs(volts) < DISCHARGED_V:
-                        found.append(f"{line} {'on' if on else 'off'}, at {volts:.3g} V")
-                elif on:
-                    found.append(f"{line} on")
+            try:
+                told = _as_found(instrument, output)
+            except Exception as error:  # it is told, and brought down with the others
+                told = f"cannot be asked ({_first_line(error)})"
+            if told:
+                found.append(f"{key} output {output} {told}")
     return found
+
+
+def _as_found(instrument: Generator | Supply, output: int) -> str:
+    """What an output is found as; "" when it is off, and discharged where it feeds a rail. One that
+    does not tell whether it is on goes by its volts."""
+    word, on = "off", False
+    try:
+        if on := instrument.enabled(output):
+            word = "on"
+    except NotMeasured:
+        word = "not known to be off"
+    if not isinstance(instrument, Supply):
+        return word if on else ""
+    volts = float(instrument.voltage(output).nominal_value)
+    return f"{word}, at {volts:.3g} V" if on or not abs(volts) < DISCHARGED_V else ""
 
 
 def _first_line(error: BaseException) -> str:

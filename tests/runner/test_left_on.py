@@ -23,10 +23,11 @@ from seqrun.instruments.generator import DrivenGenerator
 from seqrun.instruments.supply import DrivenSupply
 from seqrun.record import Store
 from seqrun.runner.events import Watcher
+from seqrun.runner.left import left_on_record
 from seqrun.runner.marker import Marker
 from seqrun.runner.opening import BenchFiles, open_bench, read_bench
-from seqrun.runner.safe import make_safe
-from seqrun.values import Disposition
+from seqrun.runner.safe import found_on, make_safe
+from seqrun.values import Disposition, exactly
 
 Served = tuple[demo_sim.Bench, str]
 
@@ -301,3 +302,74 @@ def test_a_link_that_broke_is_opened_again_on_the_way_to_the_safe_state(
     monkeypatch.setattr(DrivenSupply, "reopen", reopen)
     bench = opened[1]
     assert make_safe(bench.instruments, bench.clock).complete  # type: ignore[attr-defined]
+
+
+# --- what cannot be told is not taken for off ---------------------------------------------------
+
+
+def test_a_charged_rail_is_found_by_its_volts_where_the_supply_does_not_tell_of_outputs(
+    opened: tuple[demo_sim.Bench, object], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def silent(self: DrivenSupply, output: int | None = None) -> bool:
+        raise NotMeasured("supply does not tell whether its outputs are on")
+
+    monkeypatch.setattr(DrivenSupply, "enabled", silent)
+    instruments = opened[1].instruments  # type: ignore[attr-defined]
+    assert found_on(instruments) == []
+    monkeypatch.setattr(DrivenSupply, "voltage", lambda _, n: exactly(30.0 if n == 2 else 0.0))
+    assert found_on(instruments) == ["supply output 2 not known to be off, at 30 V"]
+
+
+@pytest.mark.parametrize("kind", [DrivenSupply, DrivenGenerator])
+def test_an_output_that_cannot_be_asked_counts_as_found_on(
+    opened: tuple[demo_sim.Bench, object],
+    monkeypatch: pytest.MonkeyPatch,
+    kind: type[DrivenSupply] | type[DrivenGenerator],
+) -> None:
+    def silent(*_: object) -> bool:
+        raise InstrumentSilent("no answer within 2 s")
+
+    monkeypatch.setattr(kind, "enabled", silent)
+    name = "supply" if kind is DrivenSupply else "generator"
+    found = found_on(opened[1].instruments)  # type: ignore[attr-defined]
+    assert found == [f"{name} output {n} cannot be asked (no answer within 2 s)" for n in (1, 2)]
+
+
+def test_an_output_that_says_on_is_told_though_the_next_one_does_not_tell(
+    opened: tuple[demo_sim.Bench, object], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def enabled(self: DrivenGenerator, output: int) -> bool:
+        if output == 1:
+            return True
+        raise NotMeasured("output 2 does not tell")
+
+    monkeypatch.setattr(DrivenGenerator, "enabled", enabled)
+    bench = opened[1]
+    report = make_safe(bench.instruments, bench.clock)  # type: ignore[attr-defined]
+    assert report.unconfirmed == ["generator: still reports output 1 as on"]
+
+
+def test_a_record_that_cannot_be_read_does_not_say_that_the_last_run_ended(
+    served: Served, tmp_path: Path
+) -> None:
+    files = read_bench(served[1], None)
+    store = Store(tmp_path / "r")
+    assert left_on_record(store, files) == []
+    (tmp_path / "r").mkdir(exist_ok=True)
+    (tmp_path / "r" / "runs.csv").write_text("no such table\n", encoding="utf-8")
+    (told,) = left_on_record(store, files)
+    assert told.startswith("whether the last run of this bench ended is not known: ")
+
+
+def test_a_bench_that_cannot_be_marked_as_in_use_is_told(
+    served: Served,
+    tmp_path: Path,
+    short_sequence: Callable[..., str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    blocked = tmp_path / "a file"
+    blocked.write_text("", encoding="utf-8")
+    monkeypatch.setattr("seqrun.runner.marker.state_folder", lambda: blocked / "seqrun")
+    watcher = Notes()
+    run(tmp_path / "r", short_sequence(""), bench=served[1], watcher=watcher)
+    assert any("could not be marked as in use" in text for text in watcher.said)
