@@ -188,9 +188,10 @@ class Lent:
 
     def was_there(self) -> None:
         """Tell a pause in which nobody watched the unit. It is asked before the unit comes to
-        count as charged or as discharged, so that a pause is held against what it was then."""
+        count as charged or as discharged, so that a pause is held against what it was then. Where
+        time is virtual a pause of the program is none of the unit's: nothing passes on the bench."""
         gap = self.pulse.gap()
-        if gap and self._charged:
+        if gap and self._charged and not self.clock.virtual:
             told = (
                 f"nobody watched the powered unit for {gap:.0f} s: the computer slept, or the "
                 "program was stopped"

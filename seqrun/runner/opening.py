@@ -78,8 +78,12 @@ class BenchClock:
 
     def __init__(self, control: Link) -> None:
         self._control = control
-        self.virtual = control.query("CLOC:VIRT?").strip() in ("1", "ON")
+        self._virtual = control.query("CLOC:VIRT?").strip() in ("1", "ON")
         self._zero = float(control.query("CLOC:NOW?"))
+
+    @property
+    def virtual(self) -> bool:
+        return self._virtual
 
     def now(self) -> float:
         return float(self._control.query("CLOC:NOW?")) - self._zero

@@ -25,6 +25,7 @@ from seqrun.plan.contract import Yielded
 from seqrun.runner import pulse
 from seqrun.runner.events import Watcher
 from seqrun.runner.limiting import Limiting
+from seqrun.runner.opening import BenchClock
 from seqrun.runner.preparation import prepare
 from seqrun.runner.pulse import Pulse
 from seqrun.steps.powering import PowerDown
@@ -95,7 +96,7 @@ def test_a_supply_that_does_not_tell_is_known_by_its_rail() -> None:
 
 
 @pytest.fixture
-def stop(monkeypatch: pytest.MonkeyPatch) -> Callable[[], None]:
+def held_up(monkeypatch: pytest.MonkeyPatch) -> Callable[[], None]:
     """Stops the whole program for half a minute, without half a minute."""
     slept = 0.0
 
@@ -106,6 +107,13 @@ def stop(monkeypatch: pytest.MonkeyPatch) -> Callable[[], None]:
     monkeypatch.setattr(pulse, "BEAT_S", 1000.0)  # the thread does not beat: as when stopped
     monkeypatch.setattr(pulse, "_clock", lambda: slept)
     return stopped
+
+
+@pytest.fixture
+def stop(held_up: Callable[[], None], monkeypatch: pytest.MonkeyPatch) -> Callable[[], None]:
+    """The same where what passes for the program passes for the unit, as on a real bench."""
+    monkeypatch.setattr(BenchClock, "virtual", False)
+    return held_up
 
 
 class At(Watcher):
@@ -154,6 +162,18 @@ def test_a_pause_at_the_end_of_the_power_down_is_told_and_holds(
     outcome = run(tmp_path, short_sequence())
     assert outcome.disposition is Disposition.HOLD
     assert "nobody watched" in outcome.reason
+
+
+def test_a_pause_of_the_program_is_none_on_a_bench_whose_time_is_virtual(
+    tmp_path: Path,
+    short_sequence: Callable[..., str],
+    held_up: Callable[[], None],
+) -> None:
+    """A busy machine holds up the program, and with it the simulated bench."""
+    watcher = At("offset.right", held_up)
+    outcome = run(tmp_path, short_sequence(), watcher=watcher)
+    assert outcome.disposition is Disposition.ACCEPT, outcome.reason
+    assert not any("nobody watched" in text for text in watcher.said)
 
 
 @pytest.mark.parametrize("event", ["end of loads", "end of discharge"])

@@ -188,6 +188,7 @@ def test_what_stood_against_the_first_run_stands_against_the_second(
     tmp_path: Path, sequence: str, mocker: MockerFixture
 ) -> None:
     results = tmp_path / "r"
+    mocker.patch("seqrun.runner.opening.BenchClock.virtual", False)
     # it is asked once more before the unit counts as charged
     mocker.patch("seqrun.runner.pulse.Pulse.gap", side_effect=[0.0, 31.0] + 9999 * [0.0])
     started(results, sequence, until="gain")
