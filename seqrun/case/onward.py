@@ -12,6 +12,7 @@ from seqrun.case.stay import Case
 from seqrun.case.weighing import Weighed
 from seqrun.errors import SeqrunError
 from seqrun.files.kinds import kind_of
+from seqrun.judge.findings import Finding
 from seqrun.record import RunData, RunRow, Store, load_run
 from seqrun.record.places import FILES
 from seqrun.runner.resuming import interrupted
@@ -28,6 +29,7 @@ class Onward:
     why: str
     words: tuple[str, ...]  # of the command, without "seqrun"
     by_hand: str = ""
+    work: str = ""  # where ``by_hand`` sends somebody: a unit that is "off" or "powered"
 
     @property
     def command(self) -> str:
@@ -80,15 +82,15 @@ def _towards_the_cause(case: Case, found: Weighed, ran: list[RunRow]) -> Onward:
         for name in ("isolate", "quick", PROOF):
             if name not in done:
                 return _run(case, name, "no cause known here is likelier than none yet")
-        return _work(case, "what failed", "begin with what failed")
+        return _work(case, "what failed", "begin with what failed", "")
     first = findings.causes[0]
     if first.kind == "bench":
-        return _run(case, last.sequence, f"a mistake on the bench: {first.title}", first.next)
+        return _run(case, last.sequence, f"a mistake on the bench: {first.title}", first)
     if not found.settled:
         fresh = next((name for name in (*found.then, "quick", PROOF) if name not in done), "")
         if fresh:
             return _run(case, fresh, "the cause is not settled")
-    return _work(case, first.title, first.next)
+    return _work(case, first.title, first.next, first.work)
 
 
 def _can_go_on(case: Case, last: RunData) -> bool:
@@ -104,9 +106,10 @@ def _tripped(run: RunData) -> bool:
     return run.run.reason.startswith("tripped")
 
 
-def _work(case: Case, title: str, by_hand: str) -> Onward:
+def _work(case: Case, title: str, by_hand: str, work: str) -> Onward:
     words = ("unit", case.serial, "--work-done", f"mended: {title}", *_results(case))
-    return Onward("when the repair is done, put it on record (in your own words)", words, by_hand)
+    why = "when the repair is done, put it on record (in your own words)"
+    return Onward(why, words, by_hand, work)
 
 
 def _release(case: Case, run: RunData) -> Onward:
@@ -121,10 +124,13 @@ def _release(case: Case, run: RunData) -> Onward:
     return Onward("it is proved; the sheet for its owner", (*words, *_results(case)))
 
 
-def _run(case: Case, sequence: str, why: str, by_hand: str = "") -> Onward:
+def _run(case: Case, sequence: str, why: str, first: Finding | None = None) -> Onward:
     last = case.runs[-1]
     words = ["run", _file_of(last) if sequence == last.run.sequence else sequence]
-    return Onward(why, (*words, *_bench_of(case, last), *_rest(case)), by_hand)
+    words += [*_bench_of(case, last), *_rest(case)]
+    if first is None:
+        return Onward(why, tuple(words))
+    return Onward(why, tuple(words), first.next, first.work)
 
 
 def _file_of(run: RunData) -> str:

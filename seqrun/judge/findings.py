@@ -28,7 +28,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
 
-from seqrun.files.findings.file import Cause, Section
+from seqrun.files.findings.file import Cause, Section, TellApart
 from seqrun.files.findings.patterns import Patterns
 from seqrun.judge.evidence import Evidence, Run, evidence_of, within
 from seqrun.values import Judged, Verdict
@@ -69,6 +69,7 @@ class Finding:
     probability: float
     next: str
     reasons: tuple[Reason, ...]  # the strongest first, for it and against it
+    work: str = ""  # where ``next`` sends somebody: a unit that is "off" or "powered"; "": not told
 
     @property
     def speaking_for(self) -> tuple[Reason, ...]:
@@ -101,6 +102,7 @@ class Findings:
     sections: tuple[SectionState, ...]
     spoken: bool = True  # whether a sign of any cause was told by the run, seen or not
     unknown: float = 0.0  # probability of a fault that none of the causes explains
+    apart_work: str = ""  # of ``apart``, as :attr:`Finding.work`
 
     @property
     def faulty(self) -> bool:
@@ -168,6 +170,7 @@ def rank(
     # A sign that says nothing for any cause says nothing for a second fault either.
     faulty = probabilities[ranked[0].id] > none
     best = _explaining(unexplained, ranked[1:], evidence) if faulty else None
+    apart = _apart(patterns, ranked)
     return Findings(
         causes=tuple(
             Finding(
@@ -179,11 +182,12 @@ def rank(
                 probability=probabilities[cause.id],
                 next=cause.next,
                 reasons=_reasons(cause, evidence),
+                work=cause.work or "",
             )
             for cause in ranked
         ),
         no_fault=none,
-        apart=_apart(patterns, ranked),
+        apart=apart.do if apart is not None else "",
         unexplained=tuple(evidence[sign].words for sign in unexplained) if best else (),
         beside=best.title if best else "",
         sections=sections,
@@ -277,16 +281,16 @@ def _reasons(cause: Cause, evidence: Mapping[str, Evidence]) -> tuple[Reason, ..
     return tuple(sorted(found, key=lambda r: -abs(math.log(r.ratio))))
 
 
-def _apart(patterns: Patterns, ranked: Sequence[Cause]) -> str:
+def _apart(patterns: Patterns, ranked: Sequence[Cause]) -> TellApart | None:
     if len(ranked) < 2:
-        return ""
+        return None
     first, second = ranked[0].id, ranked[1].id
     for entry in patterns.apart:
         a, b = entry.causes
         for x, y in ((first, second), (second, first)):
             if fnmatchcase(x, a) and fnmatchcase(y, b):
-                return entry.do
-    return ""
+                return entry
+    return None
 
 
 def _unexplained(first: Cause, evidence: Mapping[str, Evidence]) -> list[str]:

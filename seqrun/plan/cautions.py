@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import re
-
 #: for a unit that is off
 OFF = (
     "Before touching anything: power off, and each rail confirmed below 2 V by meter. Mains parts "
@@ -14,12 +12,9 @@ POWERED = (
     "Looking at it while it is powered is live work: one hand, an insulated tool, no rings, test "
     "loads instead of speakers; local codes and licensed practice rule."
 )
-_POWERED = re.compile(
-    r"\b(while|driven|voltages?|coil|signal|ripple|drop across|cool|warm|tap)\b", re.IGNORECASE
-)
 
 
-def caution(*steps: str) -> str:
-    """The caution for what is to be done next: for a unit that is off, and before it for one that
-    is powered where a step sends somebody there."""
-    return f"{POWERED} {OFF}" if any(_POWERED.search(step) for step in steps) else OFF
+def caution(*works: str | None) -> str:
+    """The caution for what is to be done next, as each of it was declared: "off" or "powered". One
+    of which nothing is declared may be either, and gets both."""
+    return OFF if all(work == "off" for work in works) else f"{POWERED} {OFF}"

@@ -189,7 +189,7 @@ class Lent:
     def was_there(self) -> None:
         """Tell a pause in which nobody watched the unit. It is asked before the unit comes to
         count as charged or as discharged, so that a pause is held against what it was then. Where
-        time is virtual a pause of the program is none of the unit's: nothing passes on the bench."""
+        time is virtual nothing passes on the bench meanwhile."""
         gap = self.pulse.gap()
         if gap and self._charged and not self.clock.virtual:
             told = (

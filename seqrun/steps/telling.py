@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import ClassVar, Literal
+from typing import ClassVar, Self
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
+from seqrun.files.work import Work, contradiction
 from seqrun.plan.cautions import OFF, POWERED
 from seqrun.plan.context import Context
 from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.needs import Needs
 from seqrun.plan.view import BenchView
+from seqrun.quantity import custom_error
 
 
 class Tell(Step):
@@ -21,9 +23,15 @@ class Tell(Step):
     yields: ClassVar = ()
 
     text: str = Field(min_length=1, max_length=400)
-    work: Literal["off", "powered"] | None = Field(
+    work: Work | None = Field(
         None, description="what it sends somebody to: a unit that is off, or one that is powered"
     )
+
+    @model_validator(mode="after")
+    def _as_declared(self) -> Self:
+        if words := contradiction(self.text, self.work):
+            raise custom_error(f"work = \"off\", and the text says '{words}'", 'work = "powered"')
+        return self
 
     def needs(self, view: BenchView) -> Needs:
         return Needs(seconds=0.0)

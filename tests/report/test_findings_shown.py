@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 import io
+import tomllib
 from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
 from invented_run import FACTS, bad, good
+from pydantic import ValidationError
 
+from seqrun.files.findings.file import Cause
+from seqrun.files.shipped import shipped
 from seqrun.judge.findings import Finding, Findings, Reason, SectionState
 from seqrun.judge.salvage import Advice, KeptSection, Prospect
 from seqrun.record import RunData
 from seqrun.report.findings.terminal import show_findings
 from seqrun.report.findings.words import (
+    caution_for,
     findings_on_record,
     heading,
     percent,
@@ -24,6 +29,7 @@ from seqrun.report.findings.words import (
 )
 from seqrun.report.run.page import render_page
 from seqrun.report.shared.summary import summarise
+from seqrun.steps.telling import Tell
 from seqrun.values import Disposition
 
 Recorded = Callable[..., RunData]
@@ -211,6 +217,33 @@ def test_readings_that_speak_of_no_cause_are_not_called_clean() -> None:
 def test_whoever_is_sent_to_a_live_unit_is_told_so_and_nobody_else() -> None:
     from seqrun.plan.cautions import OFF, POWERED, caution
 
-    assert caution("Power off: look for a loose screw.") == OFF
-    told = caution("Cool and warm the small transistors while watching the noise.")
-    assert told.startswith(POWERED) and OFF in told
+    assert caution("off", "off") == OFF
+    assert caution("off", "powered") == caution("") == f"{POWERED} {OFF}"
+    off = replace(BIAS, work="off")
+    only = replace(FOUND, causes=(off,), apart="")
+    assert caution_for(only) == OFF
+    assert POWERED in caution_for(replace(only, apart="Watch the output."))
+
+
+def test_every_shipped_finding_says_whether_it_sends_somebody_to_a_powered_unit() -> None:
+    for path in shipped("findings").values():
+        file = tomllib.loads(path.read_text(encoding="utf-8"))
+        for entry in (*file["cause"], *file["apart"]):
+            assert entry.get("work") in ("off", "powered"), entry
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "Cool the small transistors while watching the noise.",
+        "Measure the drop across the closed contact.",
+        "With a tone playing, tap the relay.",
+    ],
+)
+def test_a_text_that_sends_somebody_to_a_powered_unit_is_not_declared_off(text: str) -> None:
+    entry = {"id": "x", "title": "x", "next": text, "work": "off", "seen": {"y": "often"}}
+    with pytest.raises(ValidationError, match="powered"):
+        Cause.model_validate(entry)
+    with pytest.raises(ValidationError, match="powered"):
+        Tell.model_validate({"id": "x", "do": "tell", "text": text, "work": "off"})
+    assert Cause.model_validate({**entry, "work": "powered"}).work == "powered"

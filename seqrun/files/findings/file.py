@@ -43,12 +43,13 @@ often it is seen in a unit without any cause that names it.
 
 ``[[cause]]`` is a likely cause: ``title``, the ``section`` it sits in, ``kind`` ("unit" or "bench":
 a mistake on the bench), ``weight`` (how common it is beside the others, before anything is read),
-``topology`` (of the units that can have it), ``next`` (what to look at first) and ``seen``: sign ->
-how often it is seen when this is the cause. A sign that a cause does not name is as frequent with
-it as without. ``then`` names the sequences that settle it; ``holds`` the causes that may sit in a
-place which is itself no more than a place. A sign with a placeholder that the cause is not repeated
-over stands for all of them: ``"power_low.{channel}"`` of a weak supply is what every channel shows.
-How often is a number from 0.001 to 0.999 or one of the words
+``topology`` (of the units that can have it), ``next`` (what to look at first), ``work`` (whether
+that is done to a unit that is ``off`` or ``powered``, for the caution; both cautions when left out)
+and ``seen``: sign -> how often it is seen when this is the cause. A sign that a cause does not name
+is as frequent with it as without. ``then`` names the sequences that settle it; ``holds`` the causes
+that may sit in a place which is itself no more than a place. A sign with a placeholder that the
+cause is not repeated over stands for all of them: ``"power_low.{channel}"`` of a weak supply is
+what every channel shows. How often is a number from 0.001 to 0.999 or one of the words
 
     always 0.98   mostly 0.9   usually 0.75   often 0.5   sometimes 0.25   seldom 0.08   never 0.01
 
@@ -68,16 +69,18 @@ How the odds come of it is told in :mod:`seqrun.judge.findings`.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Literal, Self, TypeVar
 
 from pydantic import BeforeValidator, Field, StringConstraints, WithJsonSchema, model_validator
 
 from seqrun.files.common import FileModel, Strict
 from seqrun.files.expression import Expression
 from seqrun.files.unit.ratings import Topology
+from seqrun.files.work import Work, contradiction
 from seqrun.quantity import DIMENSIONS, custom_error
 from seqrun.values import Heat, Verdict
 
+E = TypeVar("E", bound=Strict)
 Take = Literal["first", "last", "largest", "smallest", "mean", "sum", "spread", "count"]
 Text = Annotated[str, StringConstraints(min_length=1, max_length=400)]
 
@@ -117,6 +120,13 @@ Frequency = Annotated[
 ]
 Heats = Annotated[tuple[Heat, ...], BeforeValidator(_listed), WithJsonSchema(_LIST)]
 Verdicts = Annotated[tuple[Verdict, ...], BeforeValidator(_listed), WithJsonSchema(_LIST)]
+
+
+def _held(entry: E, text: str, work: Work | None) -> E:
+    """See that a text sends nobody to a powered unit that is declared to be off."""
+    if words := contradiction(text, work):
+        raise custom_error(f"work = \"off\", and the text says '{words}'", 'work = "powered"')
+    return entry
 
 
 class Which(Strict):
@@ -208,6 +218,9 @@ class Cause(Strict):
     kind: Literal["unit", "bench"] = "unit"
     weight: float = Field(1.0, gt=0.0, le=1000.0, description="how common it is beside the others")
     next: Text = Field(description="what to look at first")
+    work: Work | None = Field(
+        None, description="where 'next' sends somebody: a unit that is off, or one that is powered"
+    )
     then: Globs = Field((), description="sequences that settle it, the best first")
     holds: Globs = Field(
         (),
@@ -216,6 +229,10 @@ class Cause(Strict):
     seen: Annotated[dict[str, Frequency], Field(min_length=1)] = Field(
         description="sign -> how often it is seen when this is the cause"
     )
+
+    @model_validator(mode="after")
+    def _as_declared(self) -> Self:
+        return _held(self, self.next, self.work)
 
 
 class Section(Strict):
@@ -235,6 +252,13 @@ class TellApart(Strict):
 
     causes: Annotated[tuple[Text, ...], Field(min_length=2, max_length=2)]
     do: Text = Field(description="what to do, and what it will show")
+    work: Work | None = Field(
+        None, description="where 'do' sends somebody: a unit that is off, or one that is powered"
+    )
+
+    @model_validator(mode="after")
+    def _as_declared(self) -> Self:
+        return _held(self, self.do, self.work)
 
 
 class FindingsFile(FileModel):

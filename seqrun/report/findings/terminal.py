@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, TextIO
 
 from seqrun.judge.findings import Findings
 from seqrun.judge.salvage import Advice
-from seqrun.plan.cautions import caution
 from seqrun.report.findings import words as say
 from seqrun.report.shared.screen import clean, console, is_ascii, plain
 from seqrun.values import Disposition
@@ -77,7 +76,7 @@ def findings_view(
         second = say.second_fault(findings)
         if second:
             parts += [Text(), _item("!", second, text)]
-        parts += [Text(), _item("!", f"CAUTION  {_caution(findings)}", text)]
+        parts += [Text(), _item("!", f"CAUTION  {say.caution_for(findings)}", text)]
     parts.append(Text())
     parts += [
         _item(" ", f"{name}: {'; '.join(titles)}", text) for name, titles in _groups(findings)
@@ -91,10 +90,6 @@ def findings_view(
     if simulated:
         parts.append(Text("SIMULATED", "reverse"))
     return Group(*parts)
-
-
-def _caution(findings: Findings) -> str:
-    return caution(*(told.finding.next for told in say.told(findings)), findings.apart)
 
 
 def _groups(findings: Findings) -> list[tuple[str, list[str]]]:

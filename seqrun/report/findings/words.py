@@ -68,6 +68,12 @@ def told(findings: Findings, most: int = SHOWN_CAUSES) -> list[ToldCause]:
     ]
 
 
+def caution_for(findings: Findings) -> str:
+    """The caution for all that the findings send somebody to."""
+    works = [one.finding.work for one in told(findings)]
+    return caution(*works, *([findings.apart_work] if findings.apart else []))
+
+
 def percent(probability: float) -> str:
     """A probability that never rounds to certainty: ``"96 %"``, ``"> 99 %"``, ``"< 1 %"``."""
     if probability > 0.99:
@@ -191,7 +197,7 @@ def section(summary: Summary) -> str:
         second_fault=second_fault(found),
         sections=sections(found),
         assumed=odds_from(summary.simulated),
-        caution=caution(*(one.finding.next for one in told(found)), found.apart),
+        caution=caution_for(found),
         key=KEY,
     )
     return html

@@ -58,7 +58,7 @@ def case_lines(
         yield f"  seqrun unit {case.serial} --owner-answer {sign.id}=yes"
     if step.by_hand:
         yield from _fold("By hand", step.by_hand)
-        yield from _fold("CAUTION", caution(step.by_hand))
+        yield from _fold("CAUTION", caution(step.work))
     yield from _fold("Why", step.why)
     yield f"Next: {step.command}"
     if case.simulated:
