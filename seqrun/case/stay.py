@@ -9,6 +9,7 @@ from seqrun.errors import UsageError
 from seqrun.record import RunData, RunRow, Store, load_run
 from seqrun.record.cases import CaseEntry, Cases
 from seqrun.record.errors import RecordError
+from seqrun.record.photos import Photo, photos_of
 from seqrun.record.places import FACTS, run_folder
 from seqrun.record.plain import read_json
 from seqrun.values import Disposition
@@ -28,6 +29,11 @@ class Case:
     def said(self, kind: str) -> tuple[CaseEntry, ...]:
         """The entries of one kind."""
         return tuple(e for e in self.entries if e.kind == kind)
+
+    @property
+    def photos(self) -> tuple[Photo, ...]:
+        """The photographs of the stay, oldest first."""
+        return photos_of(self.results, self.entries)
 
     @property
     def worked_at(self) -> str:

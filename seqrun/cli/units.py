@@ -16,6 +16,8 @@ def unit_command(
     complaint: Sequence[str],
     work_done: Sequence[str],
     owner_answer: Sequence[str],
+    photos: Sequence[Path],
+    notes: Sequence[str],
     by: str,
     costs: str | None,
 ) -> int:
@@ -30,6 +32,7 @@ def unit_command(
     from seqrun.files.serial import check_serial
     from seqrun.record import Store
     from seqrun.record.cases import Cases, Kind
+    from seqrun.record.photos import keep_photo, read_photo, written_anew
     from seqrun.report.findings.words import INVENTED
     from seqrun.report.shared.assets import write
     from seqrun.report.shared.screen import clean, plain
@@ -44,10 +47,20 @@ def unit_command(
         ("answer", owner_answer),
         ("work", work_done),
     )
+    if len(notes) > len(photos):
+        raise UsageError(
+            f"{len(notes)} notes and {len(photos)} photos",
+            expected="--photo FILE for each --note",
+            where="seqrun unit",
+        )
+    # all of them, before anything goes on record
+    pictures = [written_anew(read_photo(path), str(path)) for path in photos]
     cases = Cases(Store(results))
     for kind, texts in said:
         for text in texts:
             cases.add(serial, kind, text, by)
+    for picture, note in zip(pictures, [*notes, *[""] * len(pictures)], strict=False):
+        keep_photo(cases, serial, picture, note, by)
     case = case_of(results, serial)
     found = weighed(case)
     why = INVENTED if is_example(sheet) else f"by {costs}"

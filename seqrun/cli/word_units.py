@@ -25,6 +25,13 @@ def unit(
         Words,
         typer.Option("--owner-answer", help="The owner's answer: words, or QUESTION=yes or =no."),
     ] = None,
+    photo: Annotated[
+        Optional[list[Path]],  # noqa: UP045
+        typer.Option("--photo", help="A picture of it; kept without place and camera data."),
+    ] = None,
+    note: Annotated[
+        Words, typer.Option("--note", help="What the photo shows; one for each.")
+    ] = None,
     by: Annotated[str, typer.Option("--operator", help="Who says or did it.")] = "",
     costs: Annotated[
         Optional[str],  # noqa: UP045
@@ -42,6 +49,8 @@ def unit(
             complaint=complaint or [],
             work_done=work_done or [],
             owner_answer=owner_answer or [],
+            photos=photo or [],
+            notes=note or [],
             by=by,
             costs=costs,
         )

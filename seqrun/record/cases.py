@@ -16,14 +16,16 @@ from typing import TYPE_CHECKING, Literal, get_args
 from seqrun.errors import UsageError
 from seqrun.files.serial import check_serial
 from seqrun.record import cells
+from seqrun.record.photos import photos_of
 from seqrun.record.table import Table, encode
 
 if TYPE_CHECKING:
     from seqrun.record.store import Store
 
 CASE_COLUMNS = ("serial", "time_utc", "kind", "text", "by", "follows", "sha256")
-#: complaint: the owner's words; answer: the owner's, to a question; work: what was done to it
-Kind = Literal["complaint", "answer", "work"]
+#: complaint: the owner's words; answer: the owner's, to a question; work: what was done to it;
+#: photo: a file of :mod:`seqrun.record.photos` and what it shows
+Kind = Literal["complaint", "answer", "work", "photo"]
 LONGEST = 2000  # characters of one entry
 
 
@@ -63,6 +65,7 @@ class Cases:
     """The cases of one results folder."""
 
     def __init__(self, store: Store) -> None:
+        self.folder = store.folder
         self.table = Table(store.folder / "cases.csv", CASE_COLUMNS, store.lock)
 
     def add(
@@ -74,13 +77,7 @@ class Cases:
             UsageError: nothing was said, or too much; a serial number that cannot go on record.
             RecordError: the results folder cannot be written.
         """
-        serial = check_serial(serial)
-        said = cells.text(text)
-        where = f"{kind} of {serial}"
-        if not any(letter.isalnum() for letter in said):
-            raise UsageError(f"'{text}' says nothing", expected="a few words", where=where)
-        if len(said) > LONGEST:
-            raise UsageError(f"{len(said)} characters", expected=f"at most {LONGEST}", where=where)
+        serial, said = self.check(serial, kind, text)
         moment = cells.utc(time or datetime.now(UTC))
         self.table.path.parent.mkdir(parents=True, exist_ok=True)
         with self.table.lock():
@@ -88,6 +85,21 @@ class Cases:
             row = [cells.text(serial), moment, kind, said, cells.text(by)]
             row.append(before[-1].sha256 if before else "")
             self.table.append([[*row, _digest(row)]])
+
+    def check(self, serial: str, kind: Kind, text: str) -> tuple[str, str]:
+        """Serial number and text as they would go on record.
+
+        Raises:
+            UsageError: they cannot.
+        """
+        serial = check_serial(serial)
+        said = cells.text(text)
+        where = f"{kind} of {serial}"
+        if not any(letter.isalnum() for letter in said):
+            raise UsageError(f"'{text}' says nothing", expected="a few words", where=where)
+        if len(said) > LONGEST:
+            raise UsageError(f"{len(said)} characters", expected=f"at most {LONGEST}", where=where)
+        return serial, said
 
     def entries(self, serial: str) -> list[CaseEntry]:
         """What was said and done of one unit, oldest first.
@@ -124,6 +136,7 @@ class Cases:
             for number, row in rows
             if row[5] and row[5] not in known
         ]
+        found += [one.lost for one in photos_of(self.folder, self.entries(serial)) if one.lost]
         return tuple(found)
 
 

@@ -15,6 +15,7 @@ from pathlib import Path
 from seqrun.errors import UsageError
 from seqrun.record.cases import Cases
 from seqrun.record.errors import RecordError, from_os
+from seqrun.record.photos import FOLDER as PHOTOS
 from seqrun.record.places import is_run_id
 from seqrun.record.store import Store
 from seqrun.record.table import Table, encode
@@ -74,6 +75,7 @@ def merge(into: Path | str, other: Path | str) -> Merged:
         for folder in theirs.folders():
             has_end = known.get(folder.name, False), folder.name in ended
             files += _join_folder(ours.folder / folder.name, folder, _AGES[has_end])
+        files += _join_folder(ours.folder / PHOTOS, theirs.folder / PHOTOS, "")
         runs = _join_table(ours.runs_table, theirs.runs_table)
         readings = _join_table(ours.readings_table, theirs.readings_table)
         said = _join_table(Cases(ours).table, Cases(theirs).table, of_runs=False)

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from PIL import Image
 
 from seqrun.errors import Interrupted
 
@@ -144,3 +145,16 @@ def test_an_interrupted_run_is_gone_on_with_as_the_next_step_says(
     assert code == 2 and "--bench" in err
     code, _, err = seqrun("run", "quick")
     assert code == 2 and "--serial" in err
+
+
+def test_photos_are_kept_with_the_case_all_of_them_or_none(seqrun: Seqrun) -> None:
+    Image.new("RGB", (40, 30), "brown").save("one.jpg")
+    Path("bad.jpg").write_bytes(b"<svg xmlns='http://www.w3.org/2000/svg'/>")
+    code, _, err = seqrun("unit", "P-1", "--photo", "one.jpg", "--photo", "bad.jpg")
+    assert code == 2 and "bad.jpg" in err and not Path("results/cases.csv").exists()
+    code, _, err = seqrun("unit", "P-1", "--note", "nothing to see")
+    assert code == 2 and "--photo" in err
+    code, out, err = seqrun("unit", "P-1", "--photo", "one.jpg", "--note", "the fuse is black")
+    assert code == 0 and "the fuse is black" in out, err
+    assert len(list(Path("results/cases/photos").iterdir())) == 1
+    assert "the fuse is black" in Path("results/cases/P-1.txt").read_text(encoding="utf-8")

@@ -34,6 +34,11 @@ def case_lines(
         for entry in case.said(kind):
             by = f" ({entry.by})" if entry.by else ""
             yield from _fold(f"{heading}", f"{entry.time_utc[:10]}  {_answer(entry.text)}{by}")
+    for photo in case.photos:
+        taken = f"{photo.time_utc[:10]}  {photo.words}{f' ({photo.by})' if photo.by else ''}"
+        yield from _fold("Photo", taken)
+    if case.photos:
+        yield from _fold("", f"in {case.photos[-1].path.parent}, named as in cases.csv")
     for line in case.lost:
         yield from _fold("LOST", line)
     yield ""
