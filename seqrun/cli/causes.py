@@ -15,6 +15,9 @@ def findings_command(run_id: str, results: Path, *, costs: str | None) -> int:
     """
     from seqrun.cli.which import chosen
     from seqrun.files.costs import is_example, load_costs
+    from seqrun.record import Store
+    from seqrun.record.cases import Cases
+    from seqrun.record.photos import photos_of
     from seqrun.report.findings.terminal import show_findings
     from seqrun.report.shared.summary import summarise
     from seqrun.runner.findings import findings_of_run
@@ -43,6 +46,7 @@ def findings_command(run_id: str, results: Path, *, costs: str | None) -> int:
         simulated=summary.simulated,
         disposition=summary.disposition,
         advice=advice,
+        photos=photos_of(results, Cases(Store(results)).entries(run.run.serial)),
         invented=sheet is not None and is_example(sheet),
     )
     return 0

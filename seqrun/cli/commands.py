@@ -97,7 +97,7 @@ def do_run(
     progress = Progress()
     options = Options(serial, operator or files.view.bench.operator, results, asked, resumed)
     beside = page_beside(
-        plan, serial, interrupts, progress,
+        plan, serial, interrupts, progress, results,
         live=attended.live, lan=attended.lan, port=attended.port,
     )  # fmt: skip
     with beside as page:

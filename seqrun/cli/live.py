@@ -24,6 +24,7 @@ def page_beside(
     serial: str,
     interrupts: Interrupts,
     progress: Progress,
+    results: Path,
     *,
     live: bool,
     lan: bool,
@@ -39,7 +40,7 @@ def page_beside(
         return
     from seqrun.live.bench_page import bench_page
 
-    with bench_page(plan, serial, interrupts.stop, lan=lan, port=port) as page:
+    with bench_page(plan, serial, interrupts.stop, results=results, lan=lan, port=port) as page:
         show_address(page.address, page.qr, progress.say, lan=lan)
         yield page
 

@@ -16,6 +16,7 @@ from seqrun.live.access import PAGES, Commander, Door
 from seqrun.live.asking import Answers, Refused
 from seqrun.live.assets import page
 from seqrun.live.board import Board, Scene
+from seqrun.live.photographing import Camera, Photograph
 from seqrun.live.requests import Endpoint, entrance, fields, file, guarded, headed, told
 from seqrun.live.view import Parts
 
@@ -32,6 +33,7 @@ class LivePage:
 
     Args:
         stop: ends the run in the safe state, as Ctrl-C does.
+        photograph: keeps a picture with the unit's case; None: no pictures are taken.
     """
 
     def __init__(
@@ -41,9 +43,11 @@ class LivePage:
         command: Commander,
         stop: Callable[[], None],
         view: BenchView | None = None,
+        photograph: Photograph | None = None,
     ) -> None:
         self._board, self._answers, self._command, self._stop = board, answers, command, stop
         self._parts = Parts(view)
+        self._camera = Camera(photograph)
         self._streams = 0
         self._closing = False
 
@@ -61,6 +65,7 @@ class LivePage:
                         ("press", self._press),
                         ("stop", self._end),
                         ("command", self._take),
+                        ("photo", self._photo),
                         ("here", self._here),
                         ("closed", self._closed),
                     )
@@ -72,7 +77,8 @@ class LivePage:
 
     async def _page(self, request: Request) -> Response:
         scene = self._board.scene
-        return headed(HTMLResponse(page("run.html.j2", s=scene, parts=self._parts.of(scene))))
+        parts, camera = self._parts.of(scene), not self._camera.why_not
+        return headed(HTMLResponse(page("run.html.j2", s=scene, parts=parts, camera=camera)))
 
     async def _events(self, request: Request) -> Response:
         who = request.query_params.get("page", "")
@@ -165,6 +171,11 @@ class LivePage:
     async def _take(self, request: Request) -> None:
         self._commands((await fields(request, "page"))["page"])
         self._board.change()  # each page shows who commands
+
+    async def _photo(self, request: Request) -> None:
+        self._commands(request.query_params.get("page", ""))
+        note = await self._camera.take(request)
+        self._board.say(f"Photograph kept{f': {note}' if note else ''}.")
 
     async def _here(self, request: Request) -> None:
         said = await fields(request, "page")

@@ -6,6 +6,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager, suppress
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from seqrun.live.access import Commander, Door
@@ -50,12 +51,19 @@ class BenchPage:
 
 @contextmanager
 def bench_page(
-    plan: Plan, serial: str, stop: Callable[[str], None], *, lan: bool = False, port: int = 0
+    plan: Plan,
+    serial: str,
+    stop: Callable[[str], None],
+    *,
+    results: Path | None = None,
+    lan: bool = False,
+    port: int = 0,
 ) -> Iterator[BenchPage]:
     """Serve the page of a run as long as it lasts.
 
     Args:
         stop: ends the run as Ctrl-C does; takes who asked for it.
+        results: folder that photographs of the unit are kept in; None: none are taken.
         lan: on this computer's address on the LAN as well as on loopback.
         port: 0 takes a free one.
 
@@ -74,8 +82,10 @@ def bench_page(
 
     def make(door: Door) -> Any:
         from seqrun.live.app import LivePage
+        from seqrun.live.photographing import photograph_of
 
-        made.append(LivePage(board, answers, commander, lambda: stop(BY), plan.view))
+        keep = photograph_of(results, serial, BY) if results is not None else None
+        made.append(LivePage(board, answers, commander, lambda: stop(BY), plan.view, keep))
         return made[0].app(door)
 
     with served(make, lan=lan, port=port) as page:

@@ -16,13 +16,17 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, HTMLResponse, RedirectResponse, Response
 from starlette.routing import Route
 
+from seqrun.case.stay import Case, case_of
 from seqrun.errors import SeqrunError
 from seqrun.live.access import Door
 from seqrun.live.assets import page
+from seqrun.live.photographing import shown
 from seqrun.live.requests import REPORT_POLICY, Endpoint, entrance, file, guarded, headed, refused
-from seqrun.record import RunRow, Store
+from seqrun.record import RunData, RunRow, Store
 from seqrun.record.cases import Cases
-from seqrun.record.places import run_folder
+from seqrun.record.photos import photo_file
+from seqrun.record.places import TRACES, run_folder
+from seqrun.report.run.playing import gain_words
 
 NEWEST = 100  # runs on the first page
 #: files of a run's folder that a browser may show; anything else is plain text
@@ -47,6 +51,7 @@ class Past:
             routes=[
                 Route("/", entrance(door, _read(self._index)), methods=["GET"]),
                 Route("/static/{name}", file, methods=["GET"]),
+                Route("/photos/{name}", guarded(door, _read(self._photo)), methods=["GET"]),
                 Route("/units/{serial:path}", guarded(door, _read(self._unit)), methods=["GET"]),
                 Route("/runs/{run}", guarded(door, _read(self._onward)), methods=["GET"]),
                 Route("/runs/{run}/", guarded(door, _read(self._run)), methods=["GET"]),
@@ -62,7 +67,7 @@ class Past:
         serials = {run.serial for run in runs} | set(Cases(Store(self._results)).serials())
         listed = [_linked(run) for run in runs[::-1][:NEWEST]]
         units = [(serial, f"/units/{quote(serial, safe='')}") for serial in sorted(serials)]
-        told = page("past.html.j2", runs=listed, units=units, count=len(runs), serial="", lines=())
+        told = page("past.html.j2", runs=listed, units=units, count=len(runs), serial="")
         return headed(HTMLResponse(told))
 
     def _unit(self, request: Request) -> Response:
@@ -70,15 +75,24 @@ class Past:
         runs = [run for run in self._runs() if run.serial == serial]
         if not runs and serial not in Cases(Store(self._results)).serials():
             return refused("There is no such unit on record.", 404)
+        case = case_of(self._results, serial)
         told = page(
             "past.html.j2",
             runs=[_linked(run) for run in runs[::-1]],
             units=(),
             count=len(runs),
             serial=serial,
-            lines=list(_case(self._results, serial)),
+            lines=list(_case(case)),
+            photos=shown(case.photos),
+            sounds={run.run.run_id: _sounds(run) for run in case.runs},
         )
         return headed(HTMLResponse(told))
+
+    def _photo(self, request: Request) -> Response:
+        found = photo_file(self._results, request.path_params["name"])
+        if found is None:
+            return refused("There is no such photograph on record.", 404)
+        return headed(FileResponse(found, media_type="image/jpeg"))
 
     def _known(self, request: Request) -> RunRow | None:
         wanted = request.path_params["run"]
@@ -135,16 +149,23 @@ def _linked(run: RunRow) -> tuple[RunRow, str]:
     return run, f"/runs/{quote(run.run_id, safe='')}/"
 
 
-def _case(results: Path, serial: str) -> Iterator[str]:
+def _sounds(run: RunData) -> list[tuple[str, str, str]]:
+    """What was heard in a run: name, address among the pages, and gain in words."""
+    folder = f"/runs/{quote(run.run.run_id, safe='')}/{TRACES}"
+    return [
+        (path.stem, f"{folder}/{quote(path.name)}", gain_words(run.facts, path.stem))
+        for path in run.sounds
+    ]
+
+
+def _case(case: Case) -> Iterator[str]:
     """The unit's case in the words of ``seqrun unit``; costs are for that."""
     from seqrun.case.onward import onward
-    from seqrun.case.stay import case_of
     from seqrun.case.weighing import weighed
     from seqrun.report.unit.words import case_lines
 
-    case = case_of(results, serial)
     found = weighed(case)
-    costs = f"seqrun unit {serial} --costs FILE weighs repair against salvage"
+    costs = f"seqrun unit {case.serial} --costs FILE weighs repair against salvage"
     yield from case_lines(case, found, None, costs, onward(case, found))
 
 

@@ -169,6 +169,12 @@ def photos_of(folder: Path, entries: list[CaseEntry] | tuple[CaseEntry, ...]) ->
     return tuple(found)
 
 
+def photo_file(folder: Path, name: str) -> Path | None:
+    """The file of that name among the photographs, whole as it was kept; None for any other."""
+    path = folder / FOLDER / name
+    return path if _NAME.fullmatch(name) and " " not in name and not _lost(path) else None
+
+
 def _lost(path: Path) -> str:
     try:
         if path.is_symlink() or not path.is_file():

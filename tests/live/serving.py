@@ -12,6 +12,7 @@ from seqrun.live.app import LivePage
 from seqrun.live.asking import Answers
 from seqrun.live.board import Board
 from seqrun.live.network import LOOPBACK, listening
+from seqrun.live.photographing import Photograph
 from seqrun.live.server import Serving
 
 PAGE, OTHER = "a" * 24, "b" * 24
@@ -20,7 +21,7 @@ PAGE, OTHER = "a" * 24, "b" * 24
 class Served:
     """A page on loopback, with what a run would do with it."""
 
-    def __init__(self) -> None:
+    def __init__(self, photograph: Photograph | None = None) -> None:
         sockets = listening([LOOPBACK], 0)
         self.port = int(sockets[0].getsockname()[1])
         self.door = Door([LOOPBACK, "localhost"], self.port)
@@ -30,7 +31,12 @@ class Served:
         self.answers = Answers(self.board, self.command.held)
         self.stopped: list[bool] = []
         self.live = LivePage(
-            self.board, self.answers, self.command, lambda: self.stopped.append(True)
+            self.board,
+            self.answers,
+            self.command,
+            lambda: self.stopped.append(True),
+            None,
+            photograph,
         )
         self.serving = Serving(self.live.app(self.door), sockets)
         self.serving.start()
@@ -50,7 +56,7 @@ class Served:
         """One exchange; status, heads and body."""
         line = http.client.HTTPConnection(LOOPBACK, self.port, timeout=60.0)
         try:
-            text = body if isinstance(body, str) or body is None else json.dumps(body)
+            text = body if isinstance(body, str | bytes | None) else json.dumps(body)
             line.request(method, path, text, {k.replace("_", "-"): v for k, v in heads.items()})
             answer = line.getresponse()
             return answer.status, answer.headers, answer.read().decode("utf-8")

@@ -14,9 +14,11 @@ if sys.platform == "win32":
     pytest.skip("a pseudo-terminal is POSIX", allow_module_level=True)
 
 from browsing import AtTerminal, browser, no_browser, until
+from PIL import Image
 from serving import Served
 
 from seqrun.live.past import Past
+from seqrun.live.photographing import photograph_of
 from seqrun.live.server import served as page_of
 from seqrun.record import Store
 from seqrun.record.cases import Cases
@@ -246,4 +248,31 @@ def test_records_are_read_on_a_phone(seen: Any, tmp_path: Path) -> None:
         assert _violations(seen) == [] and _overflow(seen) == []
         seen.find_element("link text", "S-1").click()
         until(lambda: "hums loudly" in seen.find_element("css selector", "main").text)
+        assert _violations(seen) == [] and _overflow(seen) == []
+
+
+def test_a_photograph_is_sent_from_the_page_and_seen_with_the_case(
+    seen: Any, tmp_path: Path
+) -> None:
+    results = tmp_path / "results"
+    Image.new("RGB", (80, 60), "brown").save(tmp_path / "fuse.jpg")
+    served = Served(photograph_of(results, "S-1", "the bench page"))
+    try:
+        seen.get(f"http://{served.host}/?token={served.door.token}")
+        file = until(lambda: seen.find_elements("css selector", "#photo-file:not(:disabled)"))[0]
+        assert _violations(seen) == [] and _overflow(seen) == []
+        seen.find_element("id", "photo-note").send_keys("the fuse is black")
+        file.send_keys(str(tmp_path / "fuse.jpg"))
+        said = seen.find_element("id", "photo-said")
+        until(lambda: "Kept with the case" in said.text, lambda: said.text)
+    finally:
+        served.live.close()
+        served.serving.stop()
+    with page_of(Past(results).app) as page:
+        seen.get(page.address)
+        seen.find_element("link text", "S-1").click()
+        until(lambda: seen.find_elements("css selector", ".photos img"))
+        wide = "return document.querySelector('.photos img').naturalWidth"
+        until(lambda: seen.execute_script(wide) == 80)
+        assert "the fuse is black" in seen.find_element("css selector", ".photos").text
         assert _violations(seen) == [] and _overflow(seen) == []

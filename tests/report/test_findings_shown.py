@@ -6,6 +6,7 @@ import io
 import tomllib
 from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from invented_run import FACTS, bad, good
@@ -16,6 +17,7 @@ from seqrun.files.shipped import shipped
 from seqrun.judge.findings import Finding, Findings, Reason, SectionState
 from seqrun.judge.salvage import Advice, KeptSection, Prospect
 from seqrun.record import RunData
+from seqrun.record.photos import Photo
 from seqrun.report.findings.terminal import show_findings
 from seqrun.report.findings.words import (
     caution_for,
@@ -212,6 +214,13 @@ def test_a_reject_that_no_known_cause_explains_says_where_to_begin() -> None:
 def test_readings_that_speak_of_no_cause_are_not_called_clean() -> None:
     text = heading(replace(CLEAN, spoken=False), Disposition.ACCEPT)
     assert "nothing that speaks for or against" in text
+
+
+def test_photographs_stand_with_what_is_worth_keeping() -> None:
+    photo = Photo("2026-01-12T09:00:00Z", "the heatsink with its devices", "", Path("r/a.jpg"))
+    out = io.StringIO()
+    show_findings(FOUND, about="x", simulated=False, advice=ADVICE, photos=[photo], file=out)
+    assert "Photograph: the heatsink with its devices" in out.getvalue()
 
 
 def test_whoever_is_sent_to_a_live_unit_is_told_so_and_nobody_else() -> None:

@@ -38,6 +38,7 @@
 
   function allow() {
     const may = commands && Date.now() >= calm;
+    for (const one of document.querySelectorAll("#photo input")) one.disabled = !commands || over;
     for (const one of document.querySelectorAll("#todo button, #todo input, #todo select, #keys button")) {
       one.disabled = one.matches("input, select") ? !commands : !may;
     }
@@ -150,6 +151,24 @@
     if (!document.querySelector(`#keys [data-key="${CSS.escape(event.key)}"]`)) return;
     event.preventDefault();
     press(event.key);
+  });
+
+  const MOST = 25e6; // octets of a picture; the server says the same
+  $("photo-file")?.addEventListener("change", async (event) => {
+    const field = event.target, file = field.files[0], said = $("photo-said");
+    if (!file) return;
+    if (file.size > MOST) { said.textContent = "The picture is too large: 25 MB at most."; field.value = ""; return; }
+    said.textContent = "Sending it …";
+    const told = new URLSearchParams({ page, note: $("photo-note").value });
+    try {
+      const answer = await fetch(`/photo?${told}`, { method: "POST", body: file });
+      const back = await answer.json();
+      said.textContent = answer.ok ? "Kept with the case." : back.refused || "It was refused.";
+      if (answer.ok) $("photo-note").value = "";
+    } catch (error) {
+      said.textContent = "It did not get through. Take it again.";
+    }
+    field.value = "";
   });
 
   $("take").addEventListener("click", () => send("command", {}));

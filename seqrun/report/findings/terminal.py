@@ -11,10 +11,12 @@ from seqrun.report.shared.screen import clean, console, is_ascii, plain
 from seqrun.values import Disposition
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from rich.console import Group, RenderableType
     from rich.table import Table
+
+    from seqrun.record.photos import Photo
 
 
 def show_findings(
@@ -25,6 +27,7 @@ def show_findings(
     disposition: Disposition | None = None,
     advice: Advice | None = None,
     invented: bool = False,
+    photos: Sequence[Photo] = (),
     file: TextIO | None = None,
 ) -> None:
     """Print the likely causes with their reasons, and what repair or salvage would come to.
@@ -33,6 +36,7 @@ def show_findings(
         about: which unit and run, one line.
         disposition: of the run.
         invented: the costs are those of the shipped example.
+        photos: of the unit; they stand with what is worth keeping.
     """
     target = console(file)
     target.print(
@@ -43,6 +47,7 @@ def show_findings(
             disposition,
             advice,
             invented=invented,
+            photos=photos,
             ascii_only=is_ascii(target),
         ),
     )
@@ -56,6 +61,7 @@ def findings_view(
     advice: Advice | None = None,
     *,
     invented: bool = False,
+    photos: Sequence[Photo] = (),
     ascii_only: bool = False,
 ) -> Group:
     """The same as something that can be printed."""
@@ -82,7 +88,7 @@ def findings_view(
         _item(" ", f"{name}: {'; '.join(titles)}", text) for name, titles in _groups(findings)
     ]
     if advice is not None:
-        parts += [Text(), *_advice(advice, text)]
+        parts += [Text(), *_advice(advice, photos, text)]
         parts += [_item("!", f"Costs: {say.INVENTED}.", text)] if invented else []
     parts += [Text(), Text(text(say.odds_from(simulated)), "dim")]
     if findings.faulty:
@@ -116,7 +122,9 @@ def _cause(told: say.ToldCause, text: Callable[[str], str]) -> Table:
     return grid
 
 
-def _advice(advice: Advice, text: Callable[[str], str]) -> list[RenderableType]:
+def _advice(
+    advice: Advice, photos: Sequence[Photo], text: Callable[[str], str]
+) -> list[RenderableType]:
     from rich.table import Table
     from rich.text import Text
 
@@ -137,6 +145,8 @@ def _advice(advice: Advice, text: Callable[[str], str]) -> list[RenderableType]:
     kept = say.kept_words(advice)
     if kept:
         parts.append(_item(" ", f"Worth keeping, for it measured good: {'; '.join(kept)}.", text))
+    for photo in photos:
+        parts.append(_item(" ", f"Photograph: {photo.words}  ({photo.path})", text))
     parts.append(_item(" ", say.SUGGESTION, text))
     return parts
 

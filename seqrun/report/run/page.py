@@ -24,6 +24,7 @@ def render_page(run: RunData | Summary, beside: Path | None = None) -> str:
 
     from seqrun.report.findings.words import section as findings_section
     from seqrun.report.run.curves import figures
+    from seqrun.report.run.pictured import within
     from seqrun.report.run.playing import played
     from seqrun.report.shared import drawings
 
@@ -54,6 +55,7 @@ def render_page(run: RunData | Summary, beside: Path | None = None) -> str:
             (figure, played(figure.trace, summary, beside))
             for figure in figures(summary.traces, summary.facts, summary.rows)
         ],
+        photos=within(summary.photos),
         conditions=summary.conditions,
         budgets=[row for row in summary.rows if row.budget],
     )

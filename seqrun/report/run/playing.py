@@ -34,14 +34,16 @@ def played(trace: str, summary: Summary, beside: Path | None) -> list[Played]:
             link = Path(os.path.relpath(path.resolve(), from_.resolve()))
             channel = path.stem.removeprefix(trace).strip("-")
             found.append(
-                Played(quote(link.as_posix()), channel or trace, _gain(summary, path.stem))
+                Played(
+                    quote(link.as_posix()), channel or trace, gain_words(summary.facts, path.stem)
+                )
             )
     return found
 
 
-def _gain(summary: Summary, stem: str) -> str:
+def gain_words(facts: Mapping[str, object], stem: str) -> str:
     """What full scale stands for: the same for every run of such a unit, so that ears compare."""
-    told = summary.facts.get("sounds")
+    told = facts.get("sounds")
     one = told.get(stem) if isinstance(told, Mapping) else None
     full = one.get("full_scale_v") if isinstance(one, Mapping) else None
     if not isinstance(full, int | float):

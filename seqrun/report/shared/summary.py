@@ -17,6 +17,7 @@ from seqrun.values import COVERAGE_FACTOR, Disposition, Verdict
 
 if TYPE_CHECKING:
     from seqrun.record import RunData
+    from seqrun.record.photos import Photo
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +59,7 @@ class Summary:
     files: tuple[str, ...] = ()
     missing: tuple[str, ...] = ()  # what the record has lost, in words
     sounds: tuple[Path, ...] = ()
+    photos: tuple[Photo, ...] = ()
 
     @property
     def limits(self) -> tuple[Row, ...]:
@@ -295,7 +297,27 @@ def summarise(run: RunData) -> Summary:
         files=tuple(path.name for path in run.files),
         missing=run.missing,
         sounds=run.sounds,
+        photos=photos_of_run(run),
     )
+
+
+def photos_of_run(run: RunData) -> tuple[Photo, ...]:
+    """The photographs of the unit that belong to a run: taken after the run of it before that, and
+    before the one after it."""
+    from seqrun.record import Store
+    from seqrun.record.cases import Cases
+    from seqrun.record.photos import photos_of
+
+    store = Store(run.folder.parent)
+    entries = Cases(store).entries(run.run.serial)
+    if not any(entry.kind == "photo" for entry in entries):
+        return ()
+    rows = [row for row in store.runs() if row.serial == run.run.serial]
+    began = run.run.started_utc
+    since = max((row.ended_utc for row in rows if row.started_utc < began), default="")
+    until = min((row.started_utc for row in rows if row.started_utc > began), default="")
+    between = [e for e in entries if e.time_utc > since and (not until or e.time_utc < until)]
+    return photos_of(store.folder, between)
 
 
 def _simulated(facts: Mapping[str, object]) -> bool:
