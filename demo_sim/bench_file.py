@@ -29,6 +29,7 @@ DIRT = {
     "probe_ratio": "%",
     "probe_compensation": "%",
     "sensor_contact": "%",
+    "pick_up": "V",
 }
 GENERATOR_OUTPUTS = 2
 _SPLIT = re.compile(r"generator\.\d\.\d")  # the further ends of a splitter

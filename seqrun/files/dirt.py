@@ -58,6 +58,13 @@ class Dirt(Strict):
         lt=0.5,
         description="of the rise, by how the sensor touches the metal",
     )
+    pick_up: Volts = Field(
+        default=0.2e-3,
+        ge=0.0,
+        le=0.1,
+        description="rms of the mains that a lead to a quiet point picks up; where the spare probe "
+        "on ground shows more than half of it, twice that",
+    )
     room_per_hour: Kelvins = Field(
         default=1.0, ge=0.0, le=20.0, description="how far the room drifts in an hour"
     )

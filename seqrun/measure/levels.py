@@ -17,7 +17,10 @@ from uncertainties import UFloat, covariance_matrix
 
 from seqrun.errors import NotMeasured
 from seqrun.measure.bounds import Bounded, above_noise
+from seqrun.measure.pick_up import mains_of
+from seqrun.measure.spectrum import power_spectrum
 from seqrun.measure.uncertain import magnitude, mean, scatter_of_mean, variable
+from seqrun.measure.windows import HANN
 from seqrun.values import COVERAGE_FACTOR
 
 LEAST_PERIODS = 4  # of the mains, for their scatter
@@ -120,10 +123,12 @@ def _choice(departures: Sequence[UFloat]) -> float:
 
 @dataclass(frozen=True, slots=True)
 class RippleLevels:
-    """Ripple of a rail: rms and peak-to-peak of all that is not DC, V."""
+    """Ripple of a rail: rms and peak-to-peak of all that is not DC, and the part of the rms that
+    stands out at the mains frequency, V."""
 
     rms_v: Bounded
     peak_to_peak_v: UFloat
+    mains_v: float
 
 
 def ripple(
@@ -171,7 +176,8 @@ def ripple(
     span = variable(
         float(used.max() - used.min()), lsb_v / math.sqrt(3.0), "quantisation", "rectangular"
     )
-    return RippleLevels(above_noise(measured, floor_v), span * scale)
+    mains_v = mains_of(power_spectrum(used, sample_rate_hz, HANN))
+    return RippleLevels(above_noise(measured, floor_v), span * scale, mains_v)
 
 
 def sag(unloaded: UFloat, loaded: UFloat) -> UFloat:

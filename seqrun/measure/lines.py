@@ -44,13 +44,14 @@ class Hum:
 
     ``rectified_share`` is the share of the even multiples (100 Hz or 120 Hz and up: reservoir
     capacitors) in the summed mean square; the rest (50 Hz or 60 Hz) points to ground loops and
-    stray fields.
+    stray fields. ``mains_v`` is the rms of the mains' own line, as read.
     """
 
     mains_hz: float
     lines: tuple[Line, ...]
     total: Bounded
     rectified_share: float
+    mains_v: float
 
 
 def hum(
@@ -104,7 +105,7 @@ def hum(
     if total.bound is Bound.EXACT:
         scaled = above_noise(scaled.value, floor)
     share = min(max(even / square, 0.0), 1.0) if square > 0.0 else 0.0
-    return Hum(at, tuple(lines), scaled, share)
+    return Hum(at, tuple(lines), scaled, share, math.sqrt(max(found[0].square, 0.0)))
 
 
 def _mains(power: Array, bin_hz: float, mains_hz: float, orders: list[int]) -> float:

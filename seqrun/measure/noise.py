@@ -19,6 +19,7 @@ from uncertainties import UFloat, umath
 from seqrun.errors import NotMeasured
 from seqrun.measure.bounds import Bounded, above_noise
 from seqrun.measure.counts import CHANCE, most_events
+from seqrun.measure.pick_up import mains_rms
 from seqrun.measure.sinefit import check_record
 from seqrun.measure.spectrum import Spectrum, noise_about, noise_scatter, power_spectrum
 from seqrun.measure.uncertain import variable
@@ -41,11 +42,13 @@ MERGED, NEVER_QUIET = 2.0, 8.0
 
 @dataclass(frozen=True, slots=True)
 class NoiseLevel:
-    """rms of a noise record in a band and weighting, V, and the spectrum behind it."""
+    """rms of a noise record in a band and weighting, V, and the spectrum behind it; ``mains_v`` is
+    the part of it that stands out at the mains frequency."""
 
     rms: Bounded
     weighting: Weighting
     spectrum: Spectrum
+    mains_v: float = 0.0
 
 
 def noise_level(
@@ -103,7 +106,8 @@ def noise_level(
     u_square = noise_scatter(power, typical, lines, spectrum.spread)
     measured = variable(root, u_square / (2.0 * root), STATISTICS)
     scaled = measured * gain if gain is not None else measured
-    return NoiseLevel(above_noise(scaled, floor), weighting, spectrum)
+    mains_v = mains_rms(power, lines, spectrum.bin_hz, band.start)
+    return NoiseLevel(above_noise(scaled, floor), weighting, spectrum, mains_v)
 
 
 def signal_to_noise_db(signal_rms: UFloat, noise_rms: UFloat) -> UFloat:

@@ -13,6 +13,7 @@ from pydantic import Field
 from seqrun.errors import NotMeasured
 from seqrun.measure.bounds import above_noise, quantisation_rms
 from seqrun.measure.lines import hum
+from seqrun.measure.pick_up import beside_pick_up
 from seqrun.measure.stray import FRAME_S, LEAST_FRAME, Stray, loudest_by_chance, stray
 from seqrun.plan.context import Context
 from seqrun.plan.contract import Yielded
@@ -223,11 +224,12 @@ class HumDriven(_Driven):
                 floor=quantisation_rms(wave.lsb_v, 3.0 * self.multiples, 1.0 / wave.dt_s),
                 clipped=wave.clipped,
             )
+            total = beside_pick_up(heard.total, heard.mains_v, ctx.view.bench.dirt.pick_up)
             yield self.reading(
                 HUM_DRIVEN,
-                heard.total.value * as_meant,
+                total.value * as_meant,
                 channel=channel,
-                bound=heard.total.bound,
+                bound=total.bound,
                 instruments=(ctx.scope.name,),
                 note=f"{self.multiples} multiples of {heard.mains_hz:.2f} Hz",
             )

@@ -19,6 +19,7 @@ from seqrun.measure.noise import (
     noise_level,
     unseen_rate,
 )
+from seqrun.measure.pick_up import beside_pick_up
 from seqrun.plan.context import Context
 from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.measurand import Measurand, judged, shown
@@ -105,25 +106,20 @@ class HumLines(Step):
         listening.prove()
         heard = listening.hear()
         listening.prove(again=True)
-        own = None
-        if heard.own is not None:
-            alone = hum(heard.own, heard.rate_hz, mains_hz=self.mains, multiples=self.multiples)
-            if alone.total.bound is Bound.EXACT:
-                own = alone.total.value
         found = hum(
             heard.wave.volts,
             heard.rate_hz,
             mains_hz=self.mains,
             multiples=self.multiples,
             gain=heard.wave.gain,
-            floor=own,
             clipped=heard.wave.clipped,
         )
+        total = beside_pick_up(found.total, found.mains_v, heard.pick_up_v(ctx.view))
         place, names = self.channel or self.at, (ctx.scope.name,)
         yield self.reading(
             HUM,
-            found.total.value,
-            bound=found.total.bound,
+            total.value,
+            bound=total.bound,
             note=f"{self.multiples} multiples of {found.mains_hz:.2f} Hz",
             channel=place,
             instruments=names,

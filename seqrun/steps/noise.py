@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from typing import ClassVar
 
@@ -10,6 +11,7 @@ from pydantic import Field
 
 from seqrun.files.expression import VoltsExpression
 from seqrun.measure.noise import NoiseLevel, level_of_records, signal_to_noise_db
+from seqrun.measure.pick_up import beside_pick_up
 from seqrun.measure.weighting import BAND_HZ, Weighting
 from seqrun.plan.context import Context
 from seqrun.plan.contract import Step, Yielded
@@ -137,6 +139,8 @@ class OutputNoise(Step):
         listening.prove(again=True)
         kept.leave(ctx, f"noise-{self.id}")
         level, stands_out = level_of_records([one.rms for one in found])
+        mains_v = math.sqrt(math.fsum(one.mains_v**2 for one in found) / len(found))
+        level = beside_pick_up(level, mains_v, heard.pick_up_v(ctx.view, self.weighting))
         of = f"{len(found)} records"
         which = f"the loudest of {of}, which stands out" if stands_out else f"mean of {of}"
         yield self.reading(

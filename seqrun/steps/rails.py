@@ -12,7 +12,10 @@ from uncertainties import UFloat
 
 from seqrun.files.expression import WattsExpression
 from seqrun.measure import levels
+from seqrun.measure.pick_up import beside_pick_up, mains_of, without
 from seqrun.measure.power import check_load_present, dissipation, efficiency, supply_power
+from seqrun.measure.spectrum import power_spectrum
+from seqrun.measure.windows import HANN
 from seqrun.plan.context import Context
 from seqrun.plan.contract import Yielded
 from seqrun.plan.measurand import Measurand, judged, shown
@@ -114,7 +117,8 @@ class Ripple(_IdleOrAtPower):
                 drive.stop()
         own: float | None = None
         if heard.own is not None:
-            own = float(heard.own.std())
+            lead = mains_of(power_spectrum(heard.own, heard.rate_hz, HANN))
+            own = without(float(heard.own.std()), lead)
         found = levels.ripple(
             heard.wave.volts,
             heard.rate_hz,
@@ -124,12 +128,13 @@ class Ripple(_IdleOrAtPower):
             lsb_v=heard.wave.lsb_v,
             clipped=heard.wave.clipped,
         )
+        rms = beside_pick_up(found.rms_v, found.mains_v, heard.pick_up_v(ctx.view))
         note, names = self.condition(ctx), (ctx.scope.name,)
         yield self.reading(
             RIPPLE,
-            found.rms_v.value,
+            rms.value,
             channel=self.at,
-            bound=found.rms_v.bound,
+            bound=rms.bound,
             instruments=names,
             note=note,
         )

@@ -88,7 +88,9 @@ def test_every_default_is_more_than_nothing() -> None:
 
 @pytest.mark.parametrize("key", list(Dirt.model_fields))
 def test_a_real_bench_has_some_of_each(key: str) -> None:
-    unit = {"load_leads": "Ω", "clip_contact": "Ω", "thermal_emf": "V", "room_per_hour": "K"}
+    volts = dict.fromkeys(("thermal_emf", "pick_up"), "V")
+    ohms = dict.fromkeys(("load_leads", "clip_contact"), "Ω")
+    unit = {**volts, **ohms, "room_per_hour": "K"}
     said = f'[dirt]\n{key} = "0 {unit.get(key, "%")}"'
     with pytest.raises(FileError, match=f"dirt, {key}.*none at all"):
         Bench.from_text(REAL.format(head="", dirt=said))

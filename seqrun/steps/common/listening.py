@@ -18,7 +18,10 @@ from uncertainties import UFloat
 from seqrun.errors import NotMeasured
 from seqrun.measure.bounds import quantisation_rms
 from seqrun.measure.noise import NoiseLevel, noise_level
+from seqrun.measure.pick_up import mains_of, without
+from seqrun.measure.spectrum import power_spectrum
 from seqrun.measure.weighting import BAND_HZ, Weighting, power_weights
+from seqrun.measure.windows import HANN
 from seqrun.plan.context import Context
 from seqrun.plan.needs import Hookup, Needs, ScopeRecord
 from seqrun.plan.view import BenchView
@@ -32,6 +35,8 @@ LEAST_V = 0.01
 ROOM = 2.5  # between what was seen and the range: bursts rise above what was there before
 #: another channel of one scope has about the same noise as this one (common practice)
 ALIKE = 0.25
+ALIKE_LEADS = 2.0
+MAINS_HZ = 55.0  # between 50 Hz and 60 Hz, for a weighting
 
 
 def spare_probe(view: BenchView, but: tuple[int | None, ...] = ()) -> int | None:
@@ -109,6 +114,15 @@ class Heard:
             return rms * rectangular(1.0, ALIKE, "own noise, by another channel of the scope")
         return quantisation_rms(self.wave.lsb_v, band_hz, self.rate_hz)
 
+    def pick_up_v(self, view: BenchView, weighting: Weighting = Weighting.UNWEIGHTED) -> float:
+        """The most of the mains that the lead on the point picks up, V rms, weighted: what the
+        bench file says, or twice what the spare probe's lead does where that is more (our own
+        choice: leads of one bench differ by about as much)."""
+        most = view.bench.dirt.pick_up
+        if self.own is not None:
+            most = max(most, ALIKE_LEADS * mains_of(power_spectrum(self.own, self.rate_hz, HANN)))
+        return most * math.sqrt(float(power_weights(weighting, np.array([MAINS_HZ]))[0]))
+
     def noise(self, weighting: Weighting = Weighting.UNWEIGHTED) -> NoiseLevel:
         """Noise of the record in the audio band, the scope's own taken out.
 
@@ -118,7 +132,8 @@ class Heard:
         own = None
         if self.own is not None:
             alone = noise_level(self.own, self.rate_hz, weighting=weighting)
-            own = float(alone.rms.value.nominal_value)
+            # What its lead picks up is its own and nobody else's.
+            own = without(float(alone.rms.value.nominal_value), alone.mains_v)
         elif self.stated_v > 0.0:
             own = self.stated_v * _of_white(weighting)
         return noise_level(
