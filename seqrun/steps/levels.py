@@ -23,6 +23,7 @@ from seqrun.steps.common.dirt import warmed, with_emf
 from seqrun.steps.common.forecasts import idle_drift_u, near_limit, supply_current
 from seqrun.steps.common.settling import settle
 from seqrun.steps.common.sink import end_of
+from seqrun.steps.common.stage_current import Moment, family, to_the_first
 from seqrun.values import COVERAGE_FACTOR, exactly, rectangular
 
 DC_OFFSET = Measurand(
@@ -223,7 +224,11 @@ class DeviceCurrent(Step):
                 "A",
                 self.at,
             )
+        moment = Moment(ctx)
+        moment.look()
         drop = with_emf(ctx, meter.read(self.repeats))
+        moment.look()
+        moment.keep(self.id)
         current = levels.idle_current(drop, warmed(ctx, self.at, ballast))
         yield self.reading(
             IDLE_CURRENT,
@@ -287,7 +292,11 @@ IDLE_DRIFT = Measurand(
     "idle_drift",
     "A",
     what="How much a device's idle current has changed from cold to hot.",
-    how="One reading less an earlier one of the same point; what both have in common cancels.",
+    how=(
+        "One reading less an earlier one of the same point; what both have in common cancels. "
+        "What the stage as a whole has changed by since the first of its devices was read, by the "
+        "supply's read-back, is added to each: they are all told at the moment of the first."
+    ),
     fooled_by=(
         "A reading taken before the metal had warmed, or while it was still cooling after power."
     ),
@@ -329,12 +338,18 @@ class IdleDrift(Step):
         factor = self._carried_on(ctx)
         hot, cold = ctx.measured(self.of), ctx.measured(self.against)
         for (reading, value), (_, before) in zip(hot, cold, strict=True):
+            notes = []
+            late = to_the_first(ctx, self.of)
+            early = to_the_first(ctx, self.against)
+            if late is not None and early is not None:
+                value, before = value + late, before + early
+                notes.append(f"at the first of {family(self.of)} and of {family(self.against)}")
+            if float(factor.nominal_value) > 1.0:
+                notes.append(f"times {factor.nominal_value:.2f}, to the end of {self.to_end_of}")
             yield self.reading(
                 IDLE_DRIFT,
                 factor * levels.drift(value, before),
                 channel=reading.channel,
                 instruments=reading.instruments,
-                note=f"times {factor.nominal_value:.2f}, to the end of {self.to_end_of}"
-                if float(factor.nominal_value) > 1.0
-                else "",
+                note=", ".join(notes),
             )

@@ -122,9 +122,37 @@ def _balance(truth: Any) -> dict[str, float]:
 # --- heat -------------------------------------------------------------------------------------
 
 
+def _in_turn(seen: Seen) -> float:
+    """A device's current while the meter read it. What all of them were at the first of its family
+    is kept as well: that is where drifts are told."""
+    name = seen.step.partition(".")[0]
+    for place in _places():
+        seen.kept.setdefault((f"first.{name}", place), seen.at_capture[f"device.{place}"])
+    return seen.at_capture[f"device.{seen.reading.channel}"]
+
+
+def _places() -> list[str]:
+    return [
+        f"{c}.{half}.{n}" for c in truths.CHANNELS for half in ("upper", "lower") for n in DEVICES
+    ]
+
+
+def _currents(truth: Any) -> dict[str, float]:
+    """Of every output device, A."""
+    found = {}
+    for place in _places():
+        channel, half, number = place.split(".")
+        found[f"device.{place}"] = float(truth.device_current(channel, half, int(number)))
+    return found
+
+
+def _heating(truth: Any) -> dict[str, float]:
+    return {**_balance(truth), **_currents(truth)}
+
+
 def _drift(seen: Seen) -> float:
     place = seen.reading.channel
-    return seen.kept[f"hot.{place}", place] - seen.kept[f"cold.{place}", place]
+    return seen.kept["first.hot", place] - seen.kept["first.cold", place]
 
 
 def _devices(name: str) -> str:
@@ -166,8 +194,8 @@ HEAT = Group(
         Wanted("sink_rise_settled", "sink_rise", "settled", _RISE),
         Wanted("soak_power", "soak_power", "settled", of_channel(truths.load_w)),
         Wanted("soak_dissipation", "dissipation", "settled", lambda s: truths.heat_w(s.truth)),
-        Wanted("idle_current_cold", "idle_current", "cold", _device),
-        Wanted("idle_current_hot", "idle_current", "hot", _device),
+        Wanted("idle_current_cold", "idle_current", "cold", _in_turn),
+        Wanted("idle_current_hot", "idle_current", "hot", _in_turn),
         Wanted("idle_drift", "idle_drift", "drift", _drift),
         Wanted("dissipation_eighth", "dissipation", "eighth", lambda s: s.at_capture["heat"]),
         Wanted(
@@ -177,7 +205,7 @@ HEAT = Group(
             lambda s: s.kept["settled", ""] / s.kept["eighth", ""],
         ),
     ),
-    _balance,
+    _heating,
 )
 
 

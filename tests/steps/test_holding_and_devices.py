@@ -89,3 +89,29 @@ def test_power_read_without_the_holding_never_passes_a_unit(powered: Powered) ->
         assert judged.reading.bound is Bound.AT_MOST
         assert judged.verdict is Verdict.NOT_MEASURED
         assert "the power was not held" in judged.reading.note
+
+
+def test_drift_does_not_go_by_the_order_in_which_devices_are_read(powered: Powered) -> None:
+    each = '"left.upper.1", "left.lower.2", "right.upper.2", "right.lower.2"'
+    places = [part.strip().strip('"') for part in each.split(",")]
+
+    def devices(name: str) -> str:
+        return "".join(
+            f'[[step]]\nid = "{name}.{place}"\ndo = "device_current"\nat = "ballast.{place}"\n'
+            'settle = { within = "1 mA", for = "2 s", at_most = "30 s" }\n'
+            for place in places
+        )
+
+    drifts = "".join(
+        f'[[step]]\nid = "drift.{place}"\ndo = "idle_drift"\nof = "hot.{place}"\n'
+        f'against = "cold.{place}"\n'
+        for place in places
+    )
+    heat = '[[step]]\nid = "h"\ndo = "hold_power"\npower = "5 W"\nfor = "8 min"\n'
+    read = powered().do(devices("cold") + heat + devices("hot") + drifts)
+    at = {j.step: 1e3 * (j.value or 0.0) for j in read.judged}
+    raw = [at[f"hot.{place}"] - at[f"cold.{place}"] for place in places]
+    told = [1e3 * read.one("idle_drift", place).value for place in places]
+    assert raw[0] - raw[-1] > 0.5
+    assert max(told) - min(told) < 0.2
+    assert min(told) == pytest.approx(raw[0], abs=0.2)
