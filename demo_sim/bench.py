@@ -91,6 +91,8 @@ class Bench:
             "control": Control(world, serial=serial("BE")),
         }
         self.sound = SoundInterface(world) if outfit.sound else None
+        if self.sound is not None:
+            self.sound.levelled_against = self.devices["meter"].identity
         for key in list(self.devices):
             of_sound = outfit.sound and key in ("scope", "generator")
             if key.partition("_")[0] in outfit.missing or of_sound:

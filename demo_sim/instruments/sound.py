@@ -51,6 +51,8 @@ class SoundInterface:
         self._errors = HiddenErrors(world, "sound")
         self._noise = world.rng("sound.noise")
         self._capacitors: dict[int, tuple[str | None, Capacitor]] = {}
+        self.levelled_against = "a meter"
+        self.volume_in = self.volume_out = 1.0  # of its knobs, against where it was levelled
         self._true_rate = RATE_HZ * (1.0 + self._errors.within(CLOCK, "clock"))
 
     # --- what it really is ---
@@ -58,11 +60,13 @@ class SoundInterface:
     def input_peak_v(self, number: int) -> float:
         """V at the tip of an input's lead that are full scale at 1 kHz; the divider included."""
         own = INPUT_PEAK_V * (1.0 + self._errors.within(LEVEL, f"input.{number}"))
-        return own * DIVIDER * (1.0 + self._errors.within(DIVIDER_TOLERANCE, f"divider.{number}"))
+        tip = own * DIVIDER * (1.0 + self._errors.within(DIVIDER_TOLERANCE, f"divider.{number}"))
+        return tip / self.volume_in
 
     def output_peak_v(self, number: int) -> float:
         """V of an output, open circuit, that are full scale at 1 kHz."""
-        return OUTPUT_PEAK_V * (1.0 + self._errors.within(LEVEL, f"output.{number}"))
+        own = OUTPUT_PEAK_V * (1.0 + self._errors.within(LEVEL, f"output.{number}"))
+        return own * self.volume_out
 
     def label(self) -> dict[str, str]:
         """What whoever levelled it wrote down: near the truth, and no better."""
@@ -77,7 +81,7 @@ class SoundInterface:
         numbers = (1, 2)
         return {
             "levelled": "2026-03-05",
-            "against": '"the meter of this bench"',
+            "against": f'"{self.levelled_against}"',
             "input_full_scale": listed([about(self.input_peak_v(n), f"in.{n}") for n in numbers]),
             "output_full_scale": listed(
                 [about(self.output_peak_v(n), f"out.{n}") for n in numbers]

@@ -225,6 +225,11 @@ class CommonCommands:
         value, self.event_status = self.event_status, 0
         return value
 
+    @property
+    def identity(self) -> str:
+        """What it answers to *IDN?."""
+        return self._identity
+
     @query("*IDN", indefinite=True)
     def _idn_query(self, call: Call) -> str:
         return self._identity

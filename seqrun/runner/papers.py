@@ -4,7 +4,7 @@ release."""
 from __future__ import annotations
 
 import datetime
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from seqrun.files.bench import Bench
 from seqrun.files.driver.file import Driver
@@ -57,3 +57,21 @@ def _levelled(
     if due is not None and due < on:
         return (f"{key}: its levels were due to be found anew on {due}",)
     return ()
+
+
+def levels_of_another_meter(bench: Bench, meters: Sequence[str]) -> tuple[str, ...]:
+    """Where a sound interface was levelled against another meter than the one in use: its levels
+    are as good as that one was, whatever is known of this.
+
+    Args:
+        meters: what the meters of this run said they are.
+    """
+    if bench.sound is None:
+        return ()
+    then = bench.sound.against.strip().lower()
+    if not meters or any(one[: len(then)].strip().lower() == then for one in meters):
+        return ()
+    return (
+        f"the sound interface was levelled against '{bench.sound.against}', and the meter in use "
+        f"is '{meters[0]}': 'seqrun bench sound FILE' levels it against this one",
+    )

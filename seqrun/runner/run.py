@@ -32,7 +32,7 @@ from seqrun.runner.left import bring_down_first, left_on_record
 from seqrun.runner.marker import Marker, NoMarker
 from seqrun.runner.marker import told as left_by
 from seqrun.runner.opening import BenchFiles, OpenBench, VirtualHands, WallClock, open_bench
-from seqrun.runner.papers import against_release
+from seqrun.runner.papers import against_release, levels_of_another_meter
 from seqrun.runner.rehearsal import PacedClock, Rehearsal, refuse_to_rehearse
 from seqrun.runner.resuming import Disagrees, Resumption
 from seqrun.runner.safe import SafeReport, make_safe
@@ -320,6 +320,10 @@ def _preflight(engine: Engine, opened: OpenBench, record: RunRecord) -> None:
         }
     )
     engine.notes += plan.warnings
+    of_meters = [opened.by_key[key].identity for key in view.keys("meter") if key in opened.by_key]
+    for line in levels_of_another_meter(view.bench, of_meters):
+        engine.watcher.note(line)
+        engine.notes.append(line)
     against = against_release(view.bench, view.drivers, datetime.now(UTC).date())
     for line in against:
         if line not in " ".join(plan.warnings):

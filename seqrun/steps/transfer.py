@@ -19,6 +19,7 @@ from seqrun.plan.measurand import Measurand, judged, shown
 from seqrun.plan.needs import Forecast, Hookup, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz
+from seqrun.steps.common import sound_levels
 from seqrun.steps.common.at_power import AtPower
 from seqrun.steps.common.dirt import clip_moved, load_u_share
 from seqrun.steps.common.drive import NEAR, Drive
@@ -45,11 +46,21 @@ class _Gains(AtPower):
         "scope", description="meter: AC volts at output and input, closer, with leads to move"
     )
     repeats: int = Field(default=3, ge=2, le=100)
+    holds_levels: ClassVar[bool] = False  # of a sound interface, against the meter
 
     def needs(self, view: BenchView) -> Needs:
         needs = self.needs_at_power(view, 4.0)
         if self.by == "scope":
-            return needs
+            if not (self.holds_levels and sound_levels.asked(view)):
+                return needs
+            held = sound_levels.hookups(view, self.channels(view))
+            return replace(
+                needs,
+                roles=needs.roles | {"meter"},
+                hookups=(*needs.hookups, *held),
+                meter={"ac_voltage": None},
+                seconds=needs.seconds + 2.0 * len(held),
+            )
         points = [f"{end}.{c}" for c in self.channels(view) for end in ("out", "in")]
         meter = tuple(view.meter_across(point) for point in points)
         return replace(
@@ -104,10 +115,11 @@ class _Gains(AtPower):
             if self.by == "meter":
                 return self._by_meter(ctx, drive)
             waves = drive.capture()
-            return {
-                c: fundamental(wave, self.frequency) / at_input(ctx, drive, c)
-                for c, wave in waves.items()
-            }
+            out = {c: fundamental(wave, self.frequency) for c, wave in waves.items()}
+            into = {c: at_input(ctx, drive, c) for c in waves}
+            if self.holds_levels and sound_levels.asked(ctx.view):
+                sound_levels.check(ctx, {"out": out, "in": into})
+            return {c: out[c] / into[c] for c in waves}
         finally:
             drive.stop()
 
@@ -138,7 +150,8 @@ GAIN = Measurand(
     what="Output voltage over input voltage, load on.",
     how=(
         "A sine at a small power; the scope's reading of the output over the generator's set "
-        "level (by = 'meter': the meter's AC volts at both)."
+        "level (by = 'meter': the meter's AC volts at both). The levels of a sound interface are "
+        "held against the meter at both ends."
     ),
     fooled_by=(
         "A generator that is told a wrong load shows twice or half its level (6 dB); a probe "
@@ -152,6 +165,7 @@ class Gain(_Gains):
 
     kind: ClassVar[str] = "gain"
     yields: ClassVar = (judged(GAIN, "channel"),)
+    holds_levels: ClassVar[bool] = True
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
         for channel, ratio in self.gains(ctx).items():

@@ -94,6 +94,11 @@ class PoweredUnit:
         return self._files.demo.world
 
     @property
+    def sound(self) -> Any:
+        """The simulated sound interface, on a bench that has one."""
+        return self._files.demo.sound
+
+    @property
     def view(self) -> Any:
         return self._files.view
 

@@ -144,3 +144,18 @@ def test_a_load_returned_to_the_other_channel_couples_by_its_contact(powered: Po
 def test_a_control_that_the_unit_has_not_is_not_measured(powered: Powered) -> None:
     text = '[[step]]\nid = "t"\ndo = "tone_range"\ncontrol = "bass"\n'
     assert "'bass' cannot be set" in powered().do(text).reason()
+
+
+@pytest.mark.parametrize(("knob", "told"), [("volume_in", "hears"), ("volume_out", "plays")])
+def test_a_volume_that_was_moved_since_the_levelling_is_told(
+    powered: Powered, knob: str, told: str
+) -> None:
+    unit = powered(bench="demo:sound_card")
+    setattr(unit.sound, knob, 1.05)
+    try:
+        reason = unit.do('[[step]]\nid = "g"\ndo = "gain"\n').reason()
+    finally:
+        setattr(unit.sound, knob, 1.0)
+    assert f"where the sound interface {told}" in reason
+    read = unit.do('[[step]]\nid = "g"\ndo = "gain"\n')
+    assert read.one("gain", "left").value == pytest.approx(29.0, abs=0.6)

@@ -1,0 +1,26 @@
+"""A sound interface that was levelled against another meter than the one in use."""
+
+from __future__ import annotations
+
+from seqrun.files.bench import Bench
+from seqrun.runner.opening import read_bench
+from seqrun.runner.papers import levels_of_another_meter
+
+
+def bench_of(against: str) -> Bench:
+    text = read_bench("demo:sound_card", None, seed=1).view.bench.text
+    mine = next(line for line in text.splitlines() if line.startswith("against"))
+    return Bench.from_text(text.replace(mine, f'against = "{against}"'))
+
+
+def test_another_meter_than_the_one_of_the_levels_is_told() -> None:
+    (line,) = levels_of_another_meter(bench_of("MAKER,M-1,123,1.0"), ["MAKER,M-1,456,1.0"])
+    assert "against 'MAKER,M-1,123,1.0'" in line and "is 'MAKER,M-1,456,1.0'" in line
+    assert not levels_of_another_meter(bench_of("MAKER,M-1,123,1.0"), ["MAKER,M-1,123,1.0"])
+    assert not levels_of_another_meter(bench_of("MAKER,M-1,123,1.0"), [])
+
+
+def test_the_simulated_interface_is_levelled_against_its_own_meter() -> None:
+    files = read_bench("demo:sound_card", None, seed=1)
+    meter = files.demo.devices["meter"].identity
+    assert not levels_of_another_meter(files.view.bench, [meter])
