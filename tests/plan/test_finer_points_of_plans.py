@@ -14,6 +14,7 @@ from seqrun.files.unit.sheet import load_unit
 from seqrun.plan import by_hand, protection
 from seqrun.plan.actions import HOOKUP_SECONDS, Plan
 from seqrun.plan.build import build
+from seqrun.plan.outlook import outlooks
 from seqrun.runner.preparation import prepare
 
 HEAD = 'title = "T"\nrevision = "A"\n'
@@ -225,3 +226,58 @@ def test_a_trip_that_hands_would_have_to_read_is_asleep_and_warned_of(
     plan = planned(TRIP, PROTECT, RAMP, DOWN)
     assert by_hand.asleep(plan.view, plan.sequence.trip) == set()
     assert list(by_hand.warnings(plan.view, plan.sequence.trip)) == []
+
+
+# --- what waits for another step -----------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("state", "left"),
+    [("not measured", False), ("measured", True), ("passed", True), ("failed", True)],
+)
+def test_a_step_that_waits_for_one_that_is_left_out_goes_with_it_unless_that_is_what_it_is_for(
+    planned: Callable[..., Plan], without_generator: str, state: str, left: bool
+) -> None:
+    waits = OFFSET + f'only_if = "gain {state}"\n'
+    part = planned(TRIP, PROTECT, RAMP, GAIN, waits, DOWN, bench=without_generator)
+    reasons = {out.id: out.reason for out in part.left_out}
+    assert ("offset.left" in reasons) is left
+    if left:
+        assert reasons["offset.left"] == "it waits for 'gain', which is left out"
+
+
+def test_a_plan_that_never_powers_the_unit_needs_neither_trip_nor_discharge(
+    planned: Callable[..., Plan],
+) -> None:
+    assert planned(LOADS).warnings == ()
+    powered = " ".join(planned(PROTECT, RAMP).warnings)
+    assert "no trip on supply_current" in powered
+    assert 'no step with do = "power_down"' in powered
+
+
+def test_a_reason_in_the_sequence_stands_beside_what_is_warned_of(
+    planned: Callable[..., Plan],
+) -> None:
+    said = 'no_discharge = "it goes on in the next sequence"\n'
+    told = " ".join(planned(said, TRIP, PROTECT, RAMP).warnings)
+    assert "(as the sequence has it: it goes on in the next sequence)" in told
+    assert "no_current_trip" not in told
+    assert 'state why in the sequence: no_discharge = "..."' not in told
+    plain = " ".join(planned(TRIP, PROTECT, RAMP).warnings)
+    assert 'state why in the sequence: no_discharge = "..."' in plain
+
+
+@pytest.mark.parametrize(
+    ("limit", "written"),
+    [
+        ('at_most = "40 mV"', "40 mV"),
+        ('at_least = "-40 mV"', "-40 mV"),
+        ('between = ["-50 mV", "0.1 V"]', "-50 mV to 0.1 V"),
+    ],
+)
+def test_an_outlook_shows_the_limit_as_it_is_written(
+    planned: Callable[..., Plan], limit: str, written: str
+) -> None:
+    step = OFFSET.replace('between = ["-50 mV", "50 mV"]', limit)
+    found = outlooks(planned(TRIP, PROTECT, RAMP, step, DOWN))
+    assert [o.written for o in found if o.step == "offset.left"] == [written]

@@ -1,0 +1,293 @@
+"""What the plan reads off bench file, unit sheet and drivers: roles, leads, probes, reach."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from functools import cache
+
+import pytest
+
+from seqrun.errors import BenchLacks, UsageError
+from seqrun.files.bench import Lead
+from seqrun.files.sequence.file import Trip
+from seqrun.plan import by_hand, capability, supply_checks
+from seqrun.plan.context import Indication
+from seqrun.plan.needs import Hookup, Needs, ScopeRecord
+from seqrun.plan.sound import as_levelled, thd_told, warnings
+from seqrun.plan.view import BenchView
+from seqrun.runner.opening import read_bench
+
+
+@cache
+def view(unit: str = "demo-2x40", bench: str = "demo") -> BenchView:
+    return read_bench(bench, unit).view
+
+
+def wired(seen: BenchView, **leads: str | None) -> BenchView:
+    """The same bench with other leads: ``scope_1="out.right"``; None takes one off."""
+    moved = {name.replace("_", "."): node for name, node in leads.items()}
+    kept = [lead for lead in seen.bench.lead if lead.source not in moved]
+    new = [Lead.model_validate({"from": t, "to": n}) for t, n in moved.items() if n]
+    bench = seen.bench.model_copy(update={"lead": (*kept, *new)})
+    return BenchView(bench, seen.unit, seen.drivers)
+
+
+def other(seen: BenchView, key: str, part: str, **figures: object) -> BenchView:
+    """The same bench with other figures in one driver."""
+    driver = seen.drivers[key]
+    changed = driver.changed(**{part: getattr(driver, part).model_copy(update=figures)})
+    return BenchView(seen.bench, seen.unit, {**seen.drivers, key: changed})
+
+
+# --- probes --------------------------------------------------------------------------------------
+
+
+def test_a_probe_that_stands_on_an_output_reads_it() -> None:
+    assert view().scope_on("out.left")[0] == 1
+    assert view().scope_on("out.right")[0] == 2
+
+
+def test_probes_without_a_place_are_shared_out_from_the_first_on() -> None:
+    free = wired(view(), scope_1=None, scope_2=None)
+    assert free.scope_on("out.left")[0] == 1
+    assert free.scope_on("out.right")[0] == 2
+    grounded = wired(view(), scope_1="ground", scope_2=None)
+    assert [grounded.scope_on(f"out.{c}")[0] for c in ("left", "right")] == [1, 2]
+
+
+def test_a_free_probe_is_taken_before_one_is_borrowed_and_then_the_last_one() -> None:
+    outputs = wired(view(), scope_1="out.left", scope_2="out.right")
+    channels = outputs.drivers["scope"].channels
+    taken = outputs.scope_on("rail.pos")[0]
+    assert taken == (3 if channels > 2 else 2)
+
+
+def test_a_bridged_output_is_the_difference_of_two_probes_and_no_clip_moves() -> None:
+    hot, cold, hookup = view("demo-bridged").scope_on("out.left")
+    assert (hot, cold) == (1, 2)
+    assert hookup.leads == (("scope.1", "out.left.pos"), ("scope.2", "out.left.neg"))
+    assert "clips to ground only" in hookup.words
+
+
+def test_a_bridged_output_needs_a_probe_for_each_of_its_ends() -> None:
+    one = other(view("demo-bridged"), "scope", "scope", channels=1)
+    with pytest.raises(BenchLacks, match="no free scope probe"):
+        one.scope_on("out.left")
+
+
+# --- loads, sensors, generator -------------------------------------------------------------------
+
+
+def test_a_channel_without_a_load_is_named() -> None:
+    seen = view()
+    right = [load for load in seen.bench.load if load.point == "out.right"]
+    bench = seen.bench.model_copy(update={"load": tuple(right)})
+    less = BenchView(bench, seen.unit, seen.drivers)
+    assert less.load("right") is right[0]
+    with pytest.raises(BenchLacks, match=r"no load on out\.left"):
+        less.load("left")
+
+
+def test_channels_on_one_splitter_are_driven_together_and_never_alone() -> None:
+    apart = view()
+    assert apart.driven_with("left") == ("left",)
+    apart.driven_alone(["left", "right"])
+    split = wired(apart, generator_1=None, generator_2=None)
+    leads = [
+        Lead.model_validate({"from": f"generator.1.{n}", "to": f"in.{c}"})
+        for n, c in ((1, "left"), (2, "right"))
+    ]
+    bench = split.bench.model_copy(update={"lead": (*split.bench.lead, *leads)})
+    together = BenchView(bench, split.unit, split.drivers)
+    assert together.driven_with("left") == ("left", "right")
+    assert together.generator_lead("right") == (1, "generator.1.2")
+    with pytest.raises(BenchLacks, match="no channel can be driven alone"):
+        together.driven_alone(["left"])
+    only_left = wired(apart, generator_2=None)
+    assert only_left.driven_with("left") == ("left",)
+    with pytest.raises(BenchLacks, match=r"no generator output on in\.right"):
+        only_left.generator_on("right")
+
+
+def test_the_meter_is_named_by_its_key_where_that_says_more() -> None:
+    seen = view()
+    assert seen.meter_across("out.left").words.startswith("meter: red (HI) to out.left, black (LO)")
+    drivers = {("dmm" if key == "meter" else key): d for key, d in seen.drivers.items()}
+    named = BenchView(seen.bench, seen.unit, drivers).meter_across("out.left")
+    assert named.words.startswith("meter dmm: red")
+    assert named.leads[0] == ("dmm.hi", "out.left")
+
+
+def test_a_rail_is_fed_by_the_output_on_it_and_one_that_nothing_feeds_is_named() -> None:
+    assert view().rails == {"rail.pos": 1, "rail.neg": 2}
+    assert list(view("demo-bridged").rails) == ["rail.pos"]
+    with pytest.raises(UsageError, match=r"no supply output feeds rail\.neg"):
+        _ = wired(view(), **{"supply_2_neg": None}).rails
+
+
+def test_a_bench_without_a_supply_feeds_no_rail() -> None:
+    seen = view()
+    drivers = {key: d for key, d in seen.drivers.items() if key != "supply"}
+    without = BenchView(seen.bench, seen.unit, drivers)
+    assert without.fed_rails == {}
+    with pytest.raises(BenchLacks, match="the bench has no supply"):
+        without.key("supply")
+
+
+# --- what the supply reaches ---------------------------------------------------------------------
+
+
+def test_the_current_that_a_bench_gives_is_that_of_its_weakest_output_on_a_rail() -> None:
+    strong = other(view(), "supply", "supply", volts=(40.0, 40.0), amperes=(5.0, 3.0))
+    assert supply_checks.largest_current(strong) == pytest.approx(3.0)
+    one = BenchView(strong.bench, view("demo-bridged").unit, strong.drivers)
+    single = wired(one, **{"supply_2_pos": None, "supply_2_neg": None})
+    assert supply_checks.largest_current(single) == pytest.approx(5.0)
+
+
+def test_what_a_small_supply_can_do_instead_is_told_for_amperes_only() -> None:
+    """Half sines of 1 A mean are π A at their peak: alone ½ π² 8 Ω = 39.5 W, both 9.9 W each (the
+    peak halves, the power is a quarter); a split supply feeds one half wave from each rail."""
+    unit = view().unit
+    told = supply_checks.instead(unit, 1.0)
+    assert "9.9 W into each load" in told
+    assert "39 W" in told
+    mono = view("demo-mono").unit
+    assert "one channel at a time" not in supply_checks.instead(mono, 1.0)
+
+
+# --- what a step may ask of the instruments ------------------------------------------------------
+
+PROBES = frozenset({"scope"})
+
+
+def test_of_several_things_that_a_generator_cannot_do_the_same_one_is_told_first() -> None:
+    missing = frozenset({"noise_of_its_own", *(f"signal_{n}" for n in range(9))})
+    needs = Needs(roles=frozenset({"generator"}), generator=missing)
+    with pytest.raises(BenchLacks, match="noise-of-its-own"):
+        capability.check(view(), needs)
+
+
+def test_a_meter_range_holds_its_end_and_no_more() -> None:
+    driver = view().drivers["meter"]
+    most = max(row.range for row in driver.rows["dc_voltage"] if row.range is not None)
+    meter = frozenset({"meter"})
+    capability.check(view(), Needs(roles=meter, meter={"dc_voltage": -most}))
+    with pytest.raises(BenchLacks, match="no range of dc voltage that holds"):
+        capability.check(view(), Needs(roles=meter, meter={"dc_voltage": -1.01 * most}))
+
+
+@pytest.mark.parametrize("what", ["points", "rate", "peak"])
+def test_a_scope_is_asked_for_what_it_has_and_refused_a_little_more(what: str) -> None:
+    scope = view().drivers["scope"].scope
+    assert scope is not None
+    probe = max(view().bench.instrument["scope"].probe, default=1.0)
+    most_v = max(scope.ranges) * probe / 2.0 / (1.0 + scope.headroom)
+    full = ScopeRecord(scope.max_points // scope.channels, scope.max_rate, most_v)
+    capability.check(view(), Needs(roles=PROBES, record=full))
+    more = {
+        "points": replace(full, points=4 * scope.max_points),
+        "rate": replace(full, rate_hz=1.01 * full.rate_hz),
+        "peak": replace(full, peak_v=1.01 * full.peak_v),
+    }[what]
+    with pytest.raises(BenchLacks):
+        capability.check(view(), Needs(roles=PROBES, record=more))
+
+
+def test_two_probes_in_two_places_are_no_conflict_and_one_in_two_is() -> None:
+    both = Hookup((("scope.1", "out.left"), ("scope.2", "out.right")), "")
+    again = Hookup((("scope.1", "out.left"),), "")
+    capability.check(view(), Needs(roles=PROBES, hookups=(both, again)))
+    moved = Hookup((("scope.1", "out.right"),), "")
+    with pytest.raises(BenchLacks, match=r"scope\.1 would have to be on out\.left and on out\.r"):
+        capability.check(view(), Needs(roles=PROBES, hookups=(both, moved)))
+    meter = Hookup((("meter.hi", "out.left"),), ""), Hookup((("meter.hi", "out.right"),), "")
+    capability.check(view(), Needs(roles=PROBES, hookups=meter))
+
+
+# --- instruments by hand -------------------------------------------------------------------------
+
+
+@pytest.fixture
+def hands() -> Callable[[str], BenchView]:
+    def make(role: str) -> BenchView:
+        seen = view()
+        entry = seen.bench.instrument[role].model_copy(update={"resource": "by hand"})
+        instruments = {**seen.bench.instrument, role: entry}
+        bench = seen.bench.model_copy(update={"instrument": instruments})
+        return BenchView(bench, seen.unit, seen.drivers)
+
+    return make
+
+
+@pytest.mark.parametrize(("role", "word"), [("meter", "every few seconds"), ("supply", "no trip")])
+def test_hands_do_not_read_or_switch_while_a_step_goes_on(
+    hands: Callable[[str], BenchView], role: str, word: str
+) -> None:
+    needs = Needs(roles=frozenset({role}), by_itself=frozenset({role}))
+    by_hand.check(view(), needs)
+    with pytest.raises(BenchLacks, match=word):
+        by_hand.check(hands(role), needs)
+    by_hand.check(hands(role), Needs(roles=frozenset({role})))
+
+
+def test_hands_take_no_record_of_a_scope_but_read_its_screen(
+    hands: Callable[[str], BenchView],
+) -> None:
+    with pytest.raises(BenchLacks, match="takes a record"):
+        by_hand.check(hands("scope"), Needs(roles=PROBES))
+    by_hand.check(hands("scope"), Needs(roles=PROBES, screen=True))
+    by_hand.check(hands("scope"), Needs(roles=frozenset({"meter"})))
+
+
+def test_a_trip_that_hands_would_read_is_blind_and_told(
+    hands: Callable[[str], BenchView],
+) -> None:
+    trips = [
+        Trip.model_validate({"quantity": q, "above": above, "why": "w"})
+        for q, above in (("supply_current", "3 A"), ("sink_temperature", "90 °C"))
+    ]
+    supply, meter = hands("supply"), hands("meter")
+    assert by_hand.asleep(supply, trips) == {"supply_current"}
+    assert by_hand.asleep(meter, trips) == {"sink_temperature"}
+    first, *others = by_hand.warnings(supply, trips)
+    assert "the trip on supply_current is blind" in first
+    assert "keep a hand at its switch" in first
+    assert "neither a trip nor the end of the run switches it off" in others[0]
+    (only,) = by_hand.warnings(meter, trips)
+    assert "only a reading that is typed in can reach it" in only
+
+
+# --- sound interfaces ----------------------------------------------------------------------------
+
+
+def test_what_was_found_out_about_a_sound_interface_is_its_drivers_and_no_others() -> None:
+    seen = view(bench="demo:sound_card")
+    found = seen.bench.sound
+    assert found is not None
+    plain = dict(seen.drivers)
+    levelled = as_levelled(seen.bench, plain)
+    assert levelled["meter"] is plain["meter"]
+    scope = levelled["scope"].scope
+    generator = levelled["generator"].generator
+    assert scope is not None and generator is not None
+    assert scope.distortion == generator.distortion == found.distortion
+    assert generator.most_level == pytest.approx(min(found.output_full_scale) / 2.0**0.5)
+    bare = seen.bench.model_copy(update={"sound": None})
+    assert as_levelled(bare, plain) == plain
+    assert "was never levelled" in " ".join(warnings(BenchView(bare, seen.unit, plain), ()))
+
+
+def test_what_a_bench_tells_of_distortion_is_said_only_where_something_asks_for_it() -> None:
+    assert warnings(view(), {"gain"}) == []
+    assert warnings(view(), {"thd"}) == [thd_told(view())]
+
+
+def test_an_indication_tells_where_it_ends_only_when_somebody_knows() -> None:
+    plain = Indication("rail.pos", 12.0, "V")
+    assert (plain.judged, plain.end, plain.end_u, plain.tau_s) == (False, None, 0.0, 0.0)
+
+
+def test_a_load_names_its_own_channel() -> None:
+    assert view().load("left").point == "out.left"
