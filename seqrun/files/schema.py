@@ -8,7 +8,7 @@ from typing import Any
 from pydantic import BaseModel, TypeAdapter
 
 from seqrun.errors import UsageError
-from seqrun.files.bench import Bench
+from seqrun.files.bench.file import Bench
 from seqrun.files.common import one_of
 from seqrun.files.sequence.fields import StepFields
 from seqrun.files.sequence.file import Sequence

@@ -7,7 +7,7 @@ import math
 from uncertainties import UFloat
 
 from seqrun.errors import InstrumentRefused, NotMeasured
-from seqrun.files.bench import TestLeads
+from seqrun.files.bench.parts import TestLeads
 from seqrun.files.driver.file import AccuracyRow, Driver, MeterSettings
 from seqrun.instruments.base import DrivenInstrument
 from seqrun.instruments.link import Link

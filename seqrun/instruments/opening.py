@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from seqrun.errors import InstrumentRefused, InstrumentSilent, WrongInstrument
 from seqrun.files import regular
-from seqrun.files.bench import InstrumentEntry as BenchInstrument
+from seqrun.files.bench.parts import InstrumentEntry as BenchInstrument
 from seqrun.files.dirt import Dirt
 from seqrun.files.driver.file import Driver
 from seqrun.instruments.generator import DrivenGenerator

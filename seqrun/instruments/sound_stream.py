@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from seqrun.errors import InstrumentError, InstrumentSilent, NotMeasured, UsageError
-from seqrun.files.bench import SOUND
+from seqrun.files.bench.parts import SOUND
 
 Frames = NDArray[np.float64]
 INSTALL = "pip install 'seqrun[sound]', and the PortAudio library of the system"

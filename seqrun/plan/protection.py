@@ -11,7 +11,7 @@ from seqrun.plan.view import BenchView
 from seqrun.quantity import render
 
 if TYPE_CHECKING:
-    from seqrun.files.bench import FrontPanel
+    from seqrun.files.bench.parts import FrontPanel
     from seqrun.files.sequence.file import Sequence as SequenceFile
     from seqrun.plan.actions import Action
 

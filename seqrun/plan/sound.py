@@ -12,7 +12,7 @@ from seqrun.plan.floors import STEPS_OF_CURVATURE, distortion_floor
 from seqrun.values import COVERAGE_FACTOR
 
 if TYPE_CHECKING:
-    from seqrun.files.bench import Bench
+    from seqrun.files.bench.file import Bench
     from seqrun.plan.needs import Needs
     from seqrun.plan.view import BenchView
 

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from seqrun.errors import BenchLacks, UsageError
-from seqrun.files.bench import Bench, Load, Sensor
+from seqrun.files.bench.file import Bench
+from seqrun.files.bench.parts import Load, Sensor
 from seqrun.files.common import one_of
 from seqrun.files.driver.file import Driver
 from seqrun.files.expression import Expression

@@ -23,7 +23,7 @@ from typing import Any
 from filelock import FileLock, Timeout
 
 from seqrun.errors import UsageError
-from seqrun.files.bench import Bench
+from seqrun.files.bench.file import Bench
 from seqrun.record.plain import read_json, write_json
 
 

@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from seqrun.errors import FileError, SeqrunError, UsageError
-from seqrun.files.bench import Bench, driver_path, load_bench
+from seqrun.files.bench.file import Bench
+from seqrun.files.bench.load import driver_path, load_bench
 from seqrun.files.driver.load import load_driver
 from seqrun.instruments.link import Link
 from seqrun.instruments.opening import open_instrument

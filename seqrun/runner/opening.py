@@ -21,8 +21,9 @@ from seqrun.errors import (
     UsageError,
     WrongInstrument,
 )
-from seqrun.files.bench import Bench, check_bench, driver_path, load_bench
-from seqrun.files.bench import InstrumentEntry as Entry
+from seqrun.files.bench.file import Bench
+from seqrun.files.bench.load import check_bench, driver_path, load_bench
+from seqrun.files.bench.parts import InstrumentEntry as Entry
 from seqrun.files.driver.file import Driver
 from seqrun.files.driver.load import load_driver
 from seqrun.files.shipped import find

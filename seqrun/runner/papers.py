@@ -6,7 +6,7 @@ from __future__ import annotations
 import datetime
 from collections.abc import Mapping, Sequence
 
-from seqrun.files.bench import Bench
+from seqrun.files.bench.file import Bench
 from seqrun.files.driver.file import Driver
 
 #: roles that read or set nothing that a verdict rests on

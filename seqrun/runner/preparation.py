@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from seqrun.errors import SeqrunError
-from seqrun.files.bench import load_bench
+from seqrun.files.bench.load import load_bench
 from seqrun.files.driver.load import load_driver
 from seqrun.files.kinds import kind_of
 from seqrun.files.sequence.expand import expand_all

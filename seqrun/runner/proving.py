@@ -11,7 +11,8 @@ from functools import partial
 from typing import Any
 
 from seqrun.errors import SeqrunError, UsageError
-from seqrun.files.bench import Bench, driver_path, load_bench
+from seqrun.files.bench.file import Bench
+from seqrun.files.bench.load import driver_path, load_bench
 from seqrun.files.driver.file import Driver
 from seqrun.files.driver.load import load_driver
 from seqrun.instruments.base import DrivenInstrument

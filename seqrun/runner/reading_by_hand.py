@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from seqrun.errors import Interrupted, NotMeasured
-from seqrun.files.bench import Bench
+from seqrun.files.bench.file import Bench
 from seqrun.instruments.desk import Impossible, Question, Typed
 from seqrun.plan.context import Key
 from seqrun.runner.prompts import AGAIN, END, Asked, Prompt

@@ -10,7 +10,7 @@ from typing import ClassVar
 from pydantic import Field
 
 from seqrun.errors import NotMeasured, UsageError
-from seqrun.files.bench import Load
+from seqrun.files.bench.parts import Load
 from seqrun.plan.context import Context
 from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.measurand import Measurand, judged

@@ -11,7 +11,7 @@ import pytest
 import pyvisa
 
 import demo_sim
-from seqrun.files.bench import Bench
+from seqrun.files.bench.file import Bench
 from seqrun.instruments.link import Link
 
 

@@ -6,7 +6,8 @@ from pathlib import Path
 import pytest
 
 from seqrun.errors import FileError
-from seqrun.files.bench import Bench, check_bench, load_bench
+from seqrun.files.bench.file import Bench
+from seqrun.files.bench.load import check_bench, load_bench
 from seqrun.files.shipped import find
 from seqrun.files.unit.sheet import load_unit
 

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from ratings import RATINGS
 
 from seqrun.errors import FileError
-from seqrun.files.bench import Bench
+from seqrun.files.bench.file import Bench
 from seqrun.files.common import known_keys
 from seqrun.files.sequence.expand import expand_all
 from seqrun.files.sequence.fields import StepFields

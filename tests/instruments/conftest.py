@@ -14,8 +14,8 @@ import pyvisa
 from dialect_bench import Opener
 
 import demo_sim
-from seqrun.files.bench import Bench
-from seqrun.files.bench import InstrumentEntry as BenchInstrument
+from seqrun.files.bench.file import Bench
+from seqrun.files.bench.parts import InstrumentEntry as BenchInstrument
 from seqrun.files.driver.load import load_driver
 from seqrun.files.shipped import find
 from seqrun.instruments.opening import open_instrument

@@ -35,7 +35,7 @@ from dialects.siglent_spd3303x import SiglentSpd3303x
 from dialects.tektronix_tds2000 import TektronixTds2000
 from pyvisa import ResourceManager
 
-from seqrun.files.bench import InstrumentEntry
+from seqrun.files.bench.parts import InstrumentEntry
 from seqrun.files.driver.file import Driver
 from seqrun.files.driver.load import load_driver
 from seqrun.files.shipped import find

@@ -12,7 +12,7 @@ from dialect_bench import FAMILIES, eventually, shipped
 from dialects.base import Dialect, served
 
 from seqrun.cli import benches
-from seqrun.files.bench import Bench
+from seqrun.files.bench.file import Bench
 
 
 class At:

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from seqrun.errors import InstrumentRefused, InstrumentSilent
-from seqrun.files.bench import Bench
+from seqrun.files.bench.file import Bench
 from seqrun.files.driver.file import Driver
 from seqrun.files.driver.load import driver_from_text, load_driver
 from seqrun.files.shipped import find

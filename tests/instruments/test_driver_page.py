@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from pydantic import BaseModel
 
-from seqrun.files.bench import InstrumentEntry
+from seqrun.files.bench.parts import InstrumentEntry
 from seqrun.files.driver.commands import Commands
 from seqrun.files.driver.equipment import (
     DescriptorField,

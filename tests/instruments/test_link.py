@@ -12,7 +12,7 @@ import pytest
 import pyvisa
 
 from seqrun.errors import InstrumentError, InstrumentRefused, InstrumentSilent, WrongInstrument
-from seqrun.files.bench import InstrumentEntry as BenchInstrument
+from seqrun.files.bench.parts import InstrumentEntry as BenchInstrument
 from seqrun.files.driver.file import Manners
 from seqrun.files.driver.load import load_driver
 from seqrun.files.shipped import find

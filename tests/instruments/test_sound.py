@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from seqrun.errors import FileError, InstrumentRefused, InstrumentSilent, NotMeasured, UsageError
-from seqrun.files.bench import Bench
+from seqrun.files.bench.file import Bench
 from seqrun.files.driver.load import driver_from_text, load_driver
 from seqrun.files.shipped import find
 from seqrun.instruments import sound_stream
@@ -167,7 +167,7 @@ def test_a_driver_of_a_sound_interface_has_no_commands() -> None:
 def test_its_resource_and_its_driver_belong_together(
     resource: str, driver: str, tmp_path: Any
 ) -> None:
-    from seqrun.files.bench import load_bench
+    from seqrun.files.bench.load import load_bench
 
     path = tmp_path / "bench.toml"
     path.write_text(

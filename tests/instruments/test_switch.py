@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from seqrun.errors import UsageError
-from seqrun.files.bench import InstrumentEntry as BenchInstrument
+from seqrun.files.bench.parts import InstrumentEntry as BenchInstrument
 from seqrun.files.driver.load import driver_from_text
 from seqrun.files.shipped import find
 from seqrun.instruments.opening import open_instrument

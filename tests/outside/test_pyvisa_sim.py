@@ -16,7 +16,7 @@ import pytest
 import pyvisa
 
 from seqrun.errors import InstrumentRefused, NotMeasured, WrongInstrument
-from seqrun.files.bench import InstrumentEntry as BenchInstrument
+from seqrun.files.bench.parts import InstrumentEntry as BenchInstrument
 from seqrun.files.driver.load import driver_from_text
 from seqrun.instruments.opening import open_instrument
 from seqrun.instruments.roles import Meter, Supply

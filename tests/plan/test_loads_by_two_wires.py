@@ -12,7 +12,7 @@ import pytest
 import demo_sim
 from demo_sim.bench import Bench
 from seqrun.errors import FileError
-from seqrun.files.bench import load_bench
+from seqrun.files.bench.load import load_bench
 from seqrun.plan.actions import Plan
 from seqrun.plan.needs import Forecast
 from seqrun.runner.events import Watcher

@@ -9,7 +9,7 @@ from functools import cache
 import pytest
 
 from seqrun.errors import BenchLacks, UsageError
-from seqrun.files.bench import Lead
+from seqrun.files.bench.parts import Lead
 from seqrun.files.sequence.file import Trip
 from seqrun.plan import by_hand, capability, supply_checks
 from seqrun.plan.context import Indication

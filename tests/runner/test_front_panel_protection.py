@@ -14,7 +14,7 @@ from short_runs import run
 import demo_sim
 from demo_sim.bench import Bench
 from seqrun.errors import FileError
-from seqrun.files.bench import load_bench
+from seqrun.files.bench.load import load_bench
 from seqrun.plan.actions import Plan
 from seqrun.runner.opening import VirtualHands
 from seqrun.runner.preparation import prepare

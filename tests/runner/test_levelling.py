@@ -12,7 +12,7 @@ from typer.testing import CliRunner
 
 from seqrun.cli import app
 from seqrun.errors import NotMeasured, UsageError
-from seqrun.files.bench import Bench
+from seqrun.files.bench.file import Bench
 from seqrun.runner.levelling import Levelled, level, table
 from seqrun.runner.marker import Marker
 from seqrun.runner.opening import VirtualHands, open_bench, read_bench

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import demo_sim
-from seqrun.files.bench import Bench
+from seqrun.files.bench.file import Bench
 from seqrun.files.unit.sheet import load_unit
 from seqrun.instruments.switch import DrivenSwitch
 from seqrun.plan.needs import Hookup

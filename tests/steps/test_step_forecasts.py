@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from seqrun.files.bench import Bench
+from seqrun.files.bench.file import Bench
 from seqrun.files.sequence.expand import expand_all
 from seqrun.files.sequence.load import sequence_from_text
 from seqrun.plan.build import build

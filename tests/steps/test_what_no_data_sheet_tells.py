@@ -7,7 +7,7 @@ from functools import cache
 import pytest
 
 from seqrun.errors import FileError
-from seqrun.files.bench import Bench
+from seqrun.files.bench.file import Bench
 from seqrun.files.dirt import Dirt
 from seqrun.study.benches import Wanted, done
 from seqrun.study.groups import step

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from uncertainties import UFloat
 
-from seqrun.files.bench import Load
+from seqrun.files.bench.parts import Load
 from seqrun.plan.context import Context
 from seqrun.plan.view import BenchView
 from seqrun.values import normal, rectangular
