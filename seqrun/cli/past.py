@@ -23,7 +23,8 @@ def compare_command(
     from seqrun.cli.which import before_and_after
     from seqrun.quantity import QuantityError, parse
     from seqrun.report.compare.page import write_page
-    from seqrun.report.compare.pairs import compare, write_csv
+    from seqrun.report.compare.pairs import compare
+    from seqrun.report.compare.table import write_csv
     from seqrun.report.compare.terminal import comparison
 
     try:

@@ -147,7 +147,7 @@ def difference(
         UsageError: ``share`` is not more than 0 and at most 1.
     """
     first, second = before.reading, after.reading
-    factor = _factor(first.unit, second.unit)
+    factor = unit_factor(first.unit, second.unit)
     if factor is None:
         units = " and ".join(unit or "no unit" for unit in (first.unit, second.unit))
         return _unknown(f"the units are {units}")
@@ -215,7 +215,7 @@ def _unknown(reason: str) -> Difference:
     return Difference(Change.CANNOT_TELL, None, None, None, reason)
 
 
-def _factor(before: str, after: str) -> float | None:
+def unit_factor(before: str, after: str) -> float | None:
     """What a number in the unit before is multiplied with; None when they are of two kinds."""
     return 1.0 if before == after else {("", "%"): 100.0, ("%", ""): 0.01}.get((before, after))
 

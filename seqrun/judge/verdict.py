@@ -38,8 +38,8 @@ SIMPLE: Decision = "simple"
 #: SCPI-99 volume 1, 7.2.1: 9.9E37 stands for infinity and 9.91E37 for not-a-number
 SCPI_INFINITY = 9.9e37
 
-#: from best to worst, to find the worse of two limits' verdicts
-_ORDER = (
+#: verdicts from best to worst: to be held back is worse than to be let go
+WORSE_LAST = (
     Verdict.PASS,
     Verdict.CONDITIONAL_PASS,
     Verdict.NOT_MEASURED,
@@ -165,7 +165,7 @@ def _verdict(value: float, guards: Apart, limit: Limit, bound: Bound) -> Verdict
     if limit.low is not None:
         # the mirror image: what is at most x becomes at least −x
         verdicts.append(_upper(-value, guards.low, -limit.low, _MIRRORED[bound]))
-    return max(verdicts, key=_ORDER.index)
+    return max(verdicts, key=WORSE_LAST.index)
 
 
 _MIRRORED = {

@@ -22,7 +22,7 @@ from seqrun.errors import (
     WrongInstrument,
 )
 from seqrun.files.bench.file import Bench
-from seqrun.files.bench.load import check_bench, driver_path, load_bench
+from seqrun.files.bench.load import bench_from_text, check_bench, driver_path, load_bench
 from seqrun.files.bench.parts import InstrumentEntry as Entry
 from seqrun.files.driver.file import Driver
 from seqrun.files.driver.load import load_driver
@@ -253,7 +253,7 @@ def read_bench(
                 where="--bench or --fault",
                 hint="'seqrun faults' lists faults and benches",
             ) from None
-        file = Bench.from_text(demo.bench_toml(), "demo bench")
+        file = bench_from_text(demo.bench_toml(), "demo bench")
         return BenchFiles(_view(file, sheet), demo)
     if faults:
         raise UsageError(

@@ -11,7 +11,7 @@ import pytest
 import pyvisa
 
 import demo_sim
-from seqrun.files.bench.file import Bench
+from seqrun.files.bench.load import bench_from_text
 from seqrun.instruments.link import Link
 
 
@@ -67,7 +67,7 @@ def test_a_bench_file_is_written_with_gaps_and_never_over_another(
     asked = [resources[key] for key in ("supply", "meter")]
     assert seqrun("bench", "find", *asked, "--write", str(file)).code == 0
     text = file.read_text(encoding="utf-8")
-    bench = Bench.from_text(text)
+    bench = bench_from_text(text)
     assert [i.resource for i in bench.instrument.values()] == asked
     assert text.count("FILL IN") > 4
     again = seqrun("bench", "find", *asked, "--write", str(file))

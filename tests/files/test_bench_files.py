@@ -7,7 +7,7 @@ import pytest
 
 from seqrun.errors import FileError
 from seqrun.files.bench.file import Bench
-from seqrun.files.bench.load import check_bench, load_bench
+from seqrun.files.bench.load import bench_from_text, check_bench, load_bench
 from seqrun.files.shipped import find
 from seqrun.files.unit.sheet import load_unit
 
@@ -50,7 +50,7 @@ def bench(*changes: tuple[str, str]) -> Bench:
     for old, new in changes:
         assert old in text
         text = text.replace(old, new, 1)
-    return Bench.from_text(text)
+    return bench_from_text(text)
 
 
 def test_a_bench_file_is_read_in_base_units() -> None:
@@ -216,12 +216,12 @@ to = %s
 
 
 def test_a_lead_with_a_splitter_is_one_for_each_of_its_ends() -> None:
-    bench = Bench.from_text(SPLITTER % '["in.left", "in.right"]')
+    bench = bench_from_text(SPLITTER % '["in.left", "in.right"]')
     assert bench.terminals == {"gen.1": "in.left", "gen.1.2": "in.right"}
 
 
 @pytest.mark.parametrize("to", ['["in.left"]', '["in.left", "in.left"]', "[]", "[1, 2]"])
 def test_a_splitter_has_ends_on_different_nodes(to: str) -> None:
     with pytest.raises(FileError) as refused:
-        Bench.from_text(SPLITTER % to)
+        bench_from_text(SPLITTER % to)
     assert "to" in str(refused.value)

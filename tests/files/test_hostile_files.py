@@ -8,6 +8,7 @@ from ratings import RATINGS
 
 from seqrun.errors import FileError
 from seqrun.files.bench.file import Bench
+from seqrun.files.bench.load import bench_from_text
 from seqrun.files.common import known_keys
 from seqrun.files.sequence.expand import expand_all
 from seqrun.files.sequence.fields import StepFields
@@ -81,7 +82,7 @@ def test_any_unit_sheet_is_read_or_explained(text: str) -> None:
 def test_any_bench_file_is_read_or_explained(head: str, item: str, lead: str, load: str) -> None:
     text = f"{head}\n[instrument.meter]\n{item}\n[[lead]]\n{lead}\n[[load]]\n{load}"
     try:
-        read = Bench.from_text(text)
+        read = bench_from_text(text)
     except FileError as problem:
         assert "bench file" in str(problem)
     else:
@@ -110,7 +111,7 @@ def test_the_files_that_are_spoilt_here_are_right_before() -> None:
 
     assert Unit.from_text(plain(UNIT))
     bench = f'name = "b"\n[instrument.meter]\n{plain(INSTRUMENT)}\n[[lead]]\n{plain(LEAD)}'
-    assert Bench.from_text(f"{bench}\n[[load]]\n{plain(LOAD)}")
+    assert bench_from_text(f"{bench}\n[[load]]\n{plain(LOAD)}")
     steps = f"[[trip]]\n{plain(TRIP)}\n[[step]]\n{plain(STEP)}"
     read = sequence_from_text(f'title = "t"\nrevision = "A"\n{steps}', {"voltage": Voltage})
     assert len(expand_all(read, load_unit("demo-2x40"))) == 2

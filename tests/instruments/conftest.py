@@ -14,7 +14,7 @@ import pyvisa
 from dialect_bench import Opener
 
 import demo_sim
-from seqrun.files.bench.file import Bench
+from seqrun.files.bench.load import bench_from_text
 from seqrun.files.bench.parts import InstrumentEntry as BenchInstrument
 from seqrun.files.driver.load import load_driver
 from seqrun.files.shipped import find
@@ -33,7 +33,7 @@ class OpenedBench:
     def __getattr__(self, key: str) -> Any:
         """An instrument, opened when it is first asked for."""
         if key not in self.instruments:
-            file = Bench.from_text(self.demo.bench_toml())
+            file = bench_from_text(self.demo.bench_toml())
             entry = file.instrument.get(key) or BenchInstrument(
                 resource=self.demo.resources[key], driver=f"generic-{key}"
             )

@@ -12,7 +12,7 @@ from dialect_bench import FAMILIES, eventually, shipped
 from dialects.base import Dialect, served
 
 from seqrun.cli import benches
-from seqrun.files.bench.file import Bench
+from seqrun.files.bench.load import bench_from_text
 
 
 class At:
@@ -61,7 +61,7 @@ def test_a_family_is_found_with_its_driver_and_asked_nothing_else(
         # What ended in another terminator came to it in one piece with the next.
         heard = [part.strip() for m in at.dialect.received for part in m.split("\n")]
         assert {part for part in heard if part} <= questions
-    written = Bench.from_text((tmp_path / "mine.toml").read_text(encoding="utf-8"))
+    written = bench_from_text((tmp_path / "mine.toml").read_text(encoding="utf-8"))
     assert name in {entry.driver for entry in written.instrument.values()}
 
 

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from seqrun.errors import InstrumentRefused, InstrumentSilent
-from seqrun.files.bench.file import Bench
+from seqrun.files.bench.load import bench_from_text
 from seqrun.files.driver.file import Driver
 from seqrun.files.driver.load import driver_from_text, load_driver
 from seqrun.files.shipped import find
@@ -101,7 +101,7 @@ def half() -> Driver:
 
 def test_each_lead_says_which_supply_feeds_which_rail() -> None:
     drivers = {"supply_pos": half(), "supply_neg": half()}
-    view = BenchView(Bench.from_text(HALVES), load_unit("demo-2x40"), drivers)
+    view = BenchView(bench_from_text(HALVES), load_unit("demo-2x40"), drivers)
     assert view.outlets("supply") == ("supply_pos.1", "supply_neg.1")
     assert view.rails == {"rail.pos": 1, "rail.neg": 2}
     assert view.keys("supply") == ("supply_pos", "supply_neg")
@@ -109,7 +109,7 @@ def test_each_lead_says_which_supply_feeds_which_rail() -> None:
 
 def test_two_roles_of_one_instrument_share_its_link(bench: Any) -> None:
     first = bench.generator
-    entry = Bench.from_text(bench.demo.bench_toml()).instrument["generator"]
+    entry = bench_from_text(bench.demo.bench_toml()).instrument["generator"]
     driver = load_driver(find("driver", entry.driver))
     second = open_instrument("other", entry, driver, bench.manager, bench.note, first.link)
     assert second.link is first.link

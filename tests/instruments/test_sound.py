@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from seqrun.errors import FileError, InstrumentRefused, InstrumentSilent, NotMeasured, UsageError
-from seqrun.files.bench.file import Bench
+from seqrun.files.bench.load import bench_from_text
 from seqrun.files.driver.load import driver_from_text, load_driver
 from seqrun.files.shipped import find
 from seqrun.instruments import sound_stream
@@ -189,7 +189,7 @@ def test_levels_that_were_found_stand_in_every_budget() -> None:
 def test_a_level_above_zero_belongs_to_each_input() -> None:
     text = read_bench("demo:sound_card", None).view.bench.text
     with pytest.raises(FileError, match="sound"):
-        Bench.from_text(text.replace('crosstalk = "-95 dB"', 'crosstalk = "95 dB"'))
+        bench_from_text(text.replace('crosstalk = "-95 dB"', 'crosstalk = "95 dB"'))
 
 
 # --- the library's edge --------------------------------------------------------------------------

@@ -14,7 +14,9 @@ from rich.cells import cell_len
 from seqrun.errors import FileError, UsageError
 from seqrun.record import RunData
 from seqrun.report.compare.page import render_page, write_page
-from seqrun.report.compare.pairs import CSV_COLUMNS, ReadingPair, RunPair, compare, write_csv
+from seqrun.report.compare.pairs import RunPair, compare
+from seqrun.report.compare.reading import ReadingPair
+from seqrun.report.compare.table import CSV_COLUMNS, write_csv
 from seqrun.report.compare.terminal import comparison
 from seqrun.values import Disposition, Judged
 

@@ -12,7 +12,7 @@ from typer.testing import CliRunner
 
 from seqrun.cli import app
 from seqrun.errors import NotMeasured, UsageError
-from seqrun.files.bench.file import Bench
+from seqrun.files.bench.load import bench_from_text
 from seqrun.runner.levelling import Levelled, level, table
 from seqrun.runner.marker import Marker
 from seqrun.runner.opening import VirtualHands, open_bench, read_bench
@@ -64,7 +64,7 @@ def test_the_table_is_what_a_bench_file_takes() -> None:
     found, _ = levelled("demo:sound_card", 2)
     before = read_bench("demo:sound_card", None, seed=2).view.bench.text
     text = before.partition("[sound]")[0] + table(found.sound)
-    read = Bench.from_text(text).sound
+    read = bench_from_text(text).sound
     assert read is not None
     assert read.levelled == TODAY
     assert read.input_full_scale == pytest.approx(found.sound.input_full_scale, rel=1e-5)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import demo_sim
-from seqrun.files.bench.file import Bench
+from seqrun.files.bench.load import bench_from_text
 from seqrun.files.unit.sheet import load_unit
 from seqrun.instruments.switch import DrivenSwitch
 from seqrun.plan.needs import Hookup
@@ -15,7 +15,7 @@ from seqrun.runner.switching import SwitchHands
 def test_relays_move_the_meter_and_hands_the_load() -> None:
     sheet = load_unit("demo-2x40")
     demo = demo_sim.open_bench(sheet.plain(), with_switch=True)
-    file = Bench.from_text(demo.bench_toml(), "demo bench")
+    file = bench_from_text(demo.bench_toml(), "demo bench")
     opened = open_bench(BenchFiles(_view(file, sheet), demo), lambda *_: None)
     try:
         switch = opened.instruments["switch"]
@@ -41,7 +41,7 @@ def test_relays_move_the_meter_and_hands_the_load() -> None:
 def test_what_the_relays_reach_is_not_asked_of_the_operator() -> None:
     sheet = load_unit("demo-2x40")
     demo = demo_sim.open_bench(sheet.plain(), with_switch=True)
-    file = Bench.from_text(demo.bench_toml(), "demo bench")
+    file = bench_from_text(demo.bench_toml(), "demo bench")
     opened = open_bench(BenchFiles(_view(file, sheet), demo), lambda *_: None)
     asked: list[str] = []
     try:

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from seqrun.errors import UsageError
-from seqrun.files.bench.file import Bench
+from seqrun.files.bench.load import bench_from_text
 from seqrun.files.sequence.expand import expand_all
 from seqrun.files.sequence.load import sequence_from_text
 from seqrun.plan.build import build
@@ -63,7 +63,7 @@ def test_a_wrong_load_ends_the_run_before_power(tmp_path: Path, fault: str, word
 def test_a_bench_file_with_another_load_than_the_rated_is_refused() -> None:
     files = read_bench("demo", None)
     wrong = files.view.bench.text.replace('resistance = "8.045 Ω"', 'resistance = "4.02 Ω"')
-    bench = Bench.from_text(wrong, "bench")
+    bench = bench_from_text(wrong, "bench")
     view = files.view.__class__(bench, files.view.unit, files.view.drivers)
     head = 'title = "t"\nrevision = "A"\ndecision = "simple"\n'
     sequence = sequence_from_text(

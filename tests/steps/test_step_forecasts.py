@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from seqrun.files.bench.file import Bench
+from seqrun.files.bench.load import bench_from_text
 from seqrun.files.sequence.expand import expand_all
 from seqrun.files.sequence.load import sequence_from_text
 from seqrun.plan.build import build
@@ -45,7 +45,7 @@ def test_the_forecast_uncertainty_is_that_of_the_reading(powered: Powered, name:
 def test_a_scope_of_eight_bits_is_not_asked_to_prove_a_tenth_of_a_percent() -> None:
     files = read_bench("demo", None)
     text = files.view.bench.text
-    eight = Bench.from_text(text.replace('"generic-scope"', '"generic-scope-8bit"'), "bench")
+    eight = bench_from_text(text.replace('"generic-scope"', '"generic-scope-8bit"'), "bench")
     view = files.view.__class__(
         eight,
         files.view.unit,

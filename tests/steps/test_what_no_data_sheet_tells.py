@@ -7,7 +7,7 @@ from functools import cache
 import pytest
 
 from seqrun.errors import FileError
-from seqrun.files.bench.file import Bench
+from seqrun.files.bench.load import bench_from_text
 from seqrun.files.dirt import Dirt
 from seqrun.study.benches import Wanted, done
 from seqrun.study.groups import step
@@ -93,4 +93,4 @@ def test_a_real_bench_has_some_of_each(key: str) -> None:
     unit = {**volts, **ohms, "room_per_hour": "K"}
     said = f'[dirt]\n{key} = "0 {unit.get(key, "%")}"'
     with pytest.raises(FileError, match=f"dirt, {key}.*none at all"):
-        Bench.from_text(REAL.format(head="", dirt=said))
+        bench_from_text(REAL.format(head="", dirt=said))

@@ -1,0 +1,1 @@
+"""The bench file: ``parts`` its tables, ``file`` the whole, ``checks`` what it cannot mean."""

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from seqrun.errors import FileError
+from seqrun.files.bench.file import Bench
 from seqrun.files.bench.parts import BY_HAND, SOUND, FrontPanel
 from seqrun.files.common import Problem, one_of
 from seqrun.files.dirt import nothing_is_clean
@@ -14,9 +14,6 @@ from seqrun.files.driver.file import Driver
 from seqrun.files.driver.load import load_driver
 from seqrun.files.shipped import find
 from seqrun.files.unit.sheet import Unit, load_unit
-
-if TYPE_CHECKING:
-    from seqrun.files.bench.file import Bench
 
 
 def by_itself(bench: Bench) -> Iterator[Problem]:

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import Annotated, Self
+from typing import Annotated
 
 from pydantic import BeforeValidator, Field, StringConstraints
 
-from seqrun.files.bench.checks import by_itself
 from seqrun.files.bench.parts import (
     InstrumentEntry,
     Lead,
@@ -17,7 +15,7 @@ from seqrun.files.bench.parts import (
     Simulator,
     ends,
 )
-from seqrun.files.common import FileModel, load_text
+from seqrun.files.common import FileModel
 from seqrun.files.dirt import Dirt
 from seqrun.files.sound import Sound
 
@@ -56,8 +54,3 @@ class Bench(FileModel):
         """Leads that stay where they are: terminal -> node. Loads are not among them: which nodes
         a load is across follows from its point and the unit sheet."""
         return {lead.source: lead.to for lead in self.lead}
-
-    @classmethod
-    def from_text(cls, text: str, path: str | Path = "bench file") -> Self:
-        """A bench from TOML text in memory."""
-        return load_text(cls, text, Path(path), by_itself)

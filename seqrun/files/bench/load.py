@@ -7,7 +7,7 @@ from pathlib import Path
 
 from seqrun.files.bench.checks import against_unit, by_itself, files_named
 from seqrun.files.bench.file import Bench
-from seqrun.files.common import Problem, load, refuse
+from seqrun.files.common import Problem, load, load_text, refuse
 from seqrun.files.shipped import find
 from seqrun.files.unit.sheet import Unit
 
@@ -24,6 +24,15 @@ def load_bench(path: str | Path) -> Bench:
         yield from files_named(bench, Path(path))
 
     return load(Bench, Path(path), everything)
+
+
+def bench_from_text(text: str, path: str | Path = "bench file") -> Bench:
+    """A bench from TOML text in memory; files that it names are not looked at.
+
+    Raises:
+        FileError: something is wrong in it.
+    """
+    return load_text(Bench, text, Path(path), by_itself)
 
 
 def check_bench(bench: Bench, unit: Unit) -> None:

@@ -6,7 +6,8 @@ from html import escape
 from pathlib import Path
 
 from seqrun.quantity import render
-from seqrun.report.compare.pairs import ReadingPair, RunPair
+from seqrun.report.compare.pairs import RunPair
+from seqrun.report.compare.reading import ReadingPair
 from seqrun.report.shared.assets import PAST, rendered, write
 from seqrun.report.shared.rows import Row
 from seqrun.values import Bound, Disposition, Verdict

@@ -5,32 +5,22 @@ from __future__ import annotations
 import math
 import re
 from collections import Counter, defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-from seqrun.errors import FileError, UsageError
-from seqrun.judge.change import CHANCE, KEPT, SHARE, Change, Difference, difference
-from seqrun.quantity import render
+from seqrun.errors import UsageError
+from seqrun.judge.change import CHANCE, KEPT, SHARE, Change, difference
 from seqrun.record.seal import NOT_COUNTED
+from seqrun.report.compare.reading import ReadingPair, rank
 from seqrun.report.shared.rows import Row
 from seqrun.report.shared.summary import Summary, summarise
-from seqrun.values import Verdict
 
 if TYPE_CHECKING:
     from seqrun.record import RunData
     from seqrun.values import Judged
 
 _SPELT = 6  # readings named in one sentence
-#: from best to worst; to be held back is worse than to be let go
-_ORDER = (
-    Verdict.PASS,
-    Verdict.CONDITIONAL_PASS,
-    Verdict.NOT_MEASURED,
-    Verdict.CONDITIONAL_FAIL,
-    Verdict.FAIL,
-)
 _CANCELLED = (
     "Common errors cancelled: in {n} of {of} differences, what both runs read wrong alike (a range"
     " of the same instrument in one calibration; the same load, sensor or ballast resistor) counts"
@@ -40,144 +30,6 @@ _BALLASTS = {
     False: "A ballast resistor that was replaced in between does not cancel: --new-ballasts.",
     True: "Ballast resistors were replaced in between; their tolerance does not cancel.",
 }
-CSV_COLUMNS = (
-    "run_before",
-    "run_after",
-    "step",
-    "channel",
-    "quantity",
-    "unit",
-    "before",
-    "before_expanded_uncertainty",
-    "before_bound",
-    "before_verdict",
-    "after",
-    "after_expanded_uncertainty",
-    "after_bound",
-    "after_verdict",
-    "limit_low",
-    "limit_high",
-    "difference",
-    "difference_expanded_uncertainty",
-    "least_that_matters",
-    "change",
-    "reason",
-    "simulated",
-)
-
-
-@dataclass(frozen=True, slots=True)
-class ReadingPair:
-    """One reading of both runs, or of the one that has it."""
-
-    before: Row | None
-    after: Row | None
-    difference: Difference | None  # None: only one run has it
-    several: bool = False  # of one step, quantity and channel: the note tells which
-
-    @property
-    def row(self) -> Row:
-        row = self.after or self.before
-        assert row is not None
-        return row
-
-    @property
-    def unit(self) -> str:
-        return self.row.unit
-
-    @property
-    def name(self) -> str:
-        """Quantity and channel in words, and which of several it is."""
-        note = self.row.note if self.several else ""
-        return f"{self.row.name}, {note}" if note else self.row.name
-
-    @property
-    def aside(self) -> bool:
-        """Nothing is told of it, and no limit asks: it is only counted."""
-        limited = any(row is not None and row.has_limit for row in (self.before, self.after))
-        return self.word == Change.CANNOT_TELL.value and not limited
-
-    @property
-    def word(self) -> str:
-        """The change in a word, or ``"only before"``, ``"only after"``."""
-        if self.difference is not None:
-            return self.difference.change.value
-        return "only before" if self.after is None else "only after"
-
-    @property
-    def shown(self) -> str:
-        """The difference with its U: ``"+209 ± 1.4 mV"``; empty where there is no such number."""
-        found = self.difference
-        if found is None or found.value is None:
-            return ""
-        return signed(found.value, self.unit, found.expanded)
-
-    @property
-    def verdict_changed(self) -> bool:
-        if self.before is None or self.after is None:
-            return False
-        return self.before.verdict is not self.after.verdict
-
-    @property
-    def limit_changed(self) -> bool:
-        """The two were held against different limits, so their verdicts do not compare."""
-        if self.before is None or self.after is None:
-            return False
-        one, two = self.before, self.after
-        sides = ((one.limit_low, two.limit_low), (one.limit_high, two.limit_high))
-        return one.unit == two.unit and not all(map(_same, sides))
-
-    @property
-    def better(self) -> bool | None:
-        """Whether the verdict became better; None when it is the same, or there is none to tell."""
-        if not self.verdict_changed or self.before is None or self.after is None:
-            return None
-        pair = self.before.verdict, self.after.verdict
-        if Verdict.NONE in pair:
-            return None
-        return _ORDER.index(pair[1]) < _ORDER.index(pair[0])
-
-    @property
-    def cured(self) -> bool:
-        """It failed, or could not be made for the fault, and now it passes; where the limit is
-        another now, it would have failed by that one too."""
-        bad = (Verdict.FAIL, Verdict.CONDITIONAL_FAIL, Verdict.NOT_MEASURED)
-        if self.before is None or self.after is None:
-            return False
-        if self.limit_changed and not _beyond(self.before.value, self.after):
-            return False
-        return self.before.verdict in bad and self.after.verdict is Verdict.PASS
-
-    @property
-    def verdict_words(self) -> str:
-        """``"fail → pass"``, or the one verdict of both."""
-        if self.before is None or self.after is None or not self.verdict_changed:
-            return self.row.verdict.value
-        names = [row.verdict.value or "no limit" for row in (self.before, self.after)]
-        return " → ".join(names)
-
-    @property
-    def comment(self) -> str:
-        """What the numbers do not say by themselves."""
-        found = self.difference
-        said = []
-        if found is not None:
-            if found.slight:
-                said.append("too little to matter")
-            if found.reason:
-                said.append(found.reason)
-        if self.limit_changed and self.before is not None and self.after is not None:
-            old, new = (row.limit_short or "none" for row in (self.before, self.after))
-            said.append(f"the limit was {old} and is {new}")
-        return "; ".join(said)
-
-
-def _beyond(value: float | None, row: Row) -> bool:
-    """Whether a value lies beyond the limit that another reading was held against."""
-    if value is None:
-        return False
-    low, high = row.limit_low, row.limit_high
-    return (low is not None and value < low) or (high is not None and value > high)
 
 
 @dataclass(frozen=True, slots=True)
@@ -295,7 +147,7 @@ class RunPair:
     def ordered(self) -> list[ReadingPair]:
         """What a technician looks for first: what was cured, what got worse, changes, what is open,
         what changed too little to matter, what only one run has, what stayed."""
-        return sorted(self.pairs, key=_rank)
+        return sorted(self.pairs, key=rank)
 
 
 def compare(
@@ -339,60 +191,6 @@ def compare(
     return RunPair(summarise(before), summarise(after), tuple(pairs), share, new_ballasts)
 
 
-def write_csv(pair: RunPair, path: Path) -> Path:
-    """Every pair as a row of plain numbers in base units; see :data:`CSV_COLUMNS`.
-
-    Raises:
-        FileError: the file cannot be written.
-    """
-    from seqrun.record.table import encode
-
-    try:
-        path.write_bytes(encode([CSV_COLUMNS, *_cells(pair)]))
-    except OSError as error:
-        raise FileError(f"cannot be written: {error.strerror}", where=str(path)) from None
-    return path
-
-
-def _cells(run: RunPair) -> Iterator[list[str]]:
-    from seqrun.record.cells import flag, number, text
-
-    for pair in run.pairs:
-        row, found = pair.row, pair.difference
-        line = [run.before.run_id, run.after.run_id]
-        line += [text(row.step), text(row.channel), text(row.quantity), text(row.unit)]
-        for side in (pair.before, pair.after):
-            factor = _into(side, row.unit)
-            if side is None or factor is None:
-                line += ["", "", "", side.verdict.value if side else ""]
-                continue
-            value = None if side.value is None else side.value * factor
-            u = None if side.expanded_uncertainty is None else side.expanded_uncertainty * factor
-            line += [number(value), number(u), side.bound.value, side.verdict.value]
-        line += [number(row.limit_low), number(row.limit_high)]
-        if found is None:
-            line += ["", "", ""]
-        else:
-            line += [number(found.value), number(found.expanded), number(found.matters)]
-        yield [*line, pair.word, text(pair.comment), flag(run.simulated)]
-
-
-def _into(row: Row | None, unit: str) -> float | None:
-    """What takes a row's numbers into the unit of the line; None: no such number."""
-    if row is None:
-        return None
-    same = row.unit == unit
-    return 1.0 if same else {("", "%"): 100.0, ("%", ""): 0.01}.get((row.unit, unit))
-
-
-def signed(value: float, unit: str, expanded: float | None) -> str:
-    """A difference with its sign, ``"+3.1 ± 0.9 mA"``; what rounds to nothing has none."""
-    text = render(value, unit, uncertainty=expanded)
-    if not any(digit in "123456789" for digit in text.split("±")[0]):
-        return text.removeprefix("-")
-    return text if text.startswith("-") else f"+{text}"
-
-
 def _named(pairs: Sequence[ReadingPair]) -> str:
     """``"DC offset, left (212 mV → 3.1 mV)"``, a few of them, the rest counted."""
     shown = []
@@ -426,26 +224,3 @@ def _alike(one: str, other: str) -> bool:
     if not all(found):
         return False
     return math.isclose(*(float(match[1]) for match in found if match), rel_tol=0.02)
-
-
-def _same(sides: Sequence[float | None]) -> bool:
-    one, two = sides
-    if one is None or two is None:
-        return one is two
-    return math.isclose(one, two, rel_tol=1e-9, abs_tol=1e-15)
-
-
-def _rank(pair: ReadingPair) -> tuple[int, float]:
-    found = pair.difference
-    if pair.cured:
-        return -1, 0.0
-    if pair.verdict_changed and found is not None:
-        return (0 if pair.better is False else 1), 0.0
-    if found is None:
-        return 5, 0.0
-    if found.slight:
-        return 4, 0.0
-    if found.change is Change.CHANGED:
-        size = abs(found.value or 0.0) / found.matters if found.matters else math.inf
-        return 2, -size
-    return (3, 0.0) if found.change is Change.CANNOT_TELL else (6, 0.0)

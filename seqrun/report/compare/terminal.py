@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, TextIO
 
 from seqrun.judge.change import Change
-from seqrun.report.compare.pairs import ReadingPair, RunPair
+from seqrun.report.compare.pairs import RunPair
+from seqrun.report.compare.reading import ReadingPair
 from seqrun.report.shared.rows import Row
 from seqrun.report.shared.screen import STYLES, WIDTH, clean, console, is_ascii, plain
 from seqrun.report.shared.verdicts import MARKS

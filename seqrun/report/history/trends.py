@@ -19,7 +19,7 @@ from seqrun.judge.change import CHANCE, Change
 from seqrun.judge.drift import Drift, drift
 from seqrun.measure.proportion import wilson_interval
 from seqrun.quantity import render
-from seqrun.report.compare.pairs import signed
+from seqrun.report.compare.reading import signed
 from seqrun.report.shared.rows import Row
 from seqrun.values import COVERAGE_FACTOR, Disposition
 
