@@ -49,10 +49,11 @@ def _function(view: BenchView, function: str, value: float | None) -> None:
     driver = view.drivers[key]
     words = function.replace("_", " ").replace("2w", "by two wires").replace("4w", "by four wires")
     operation = f"configure_{function}"
+    wanted = f"[operation] {operation}" if driver.remote else f"[[accuracy]] of {function}"
     if not driver.can(operation):
         raise BenchLacks(
-            f"the meter has no command for {words}",
-            expected=f"[operation] {operation} in its driver file '{driver.name}'",
+            f"the meter has no {'command for ' if driver.remote else ''}{words}",
+            expected=f"{wanted} in its driver file '{driver.name}'",
             where=view.bench.name,
             hint="add it, if the meter can do it; else the steps that need it are left out",
         )

@@ -57,8 +57,7 @@ def load_ohms(view: BenchView) -> LoadOhms:
     """
     key = view.key("meter")
     driver, leads = view.drivers[key], view.bench.instrument[key].leads
-    four = "configure_resistance_4w" in driver.operation
-    if four or "configure_resistance_2w" not in driver.operation:
+    if driver.can("configure_resistance_4w") or not driver.can("configure_resistance_2w"):
         return LoadOhms("resistance_4w")
     if leads is not None:
         return LoadOhms("resistance_2w", leads.tolerance, leads.resistance)

@@ -285,7 +285,10 @@ def _view(file: Bench, sheet: Unit) -> BenchView:
     check_bench(file, sheet)
     drivers: dict[str, Driver] = {}
     for key in file.instrument:
-        drivers[key] = load_driver(driver_path(file, key))
+        driver = load_driver(driver_path(file, key))
+        # Set and read by hand it can do what hands can, whatever its commands are.
+        by_hand = file.instrument[key].by_hand
+        drivers[key] = driver.changed(remote=False) if by_hand else driver
     return BenchView(file, sheet, as_levelled(file, drivers))
 
 

@@ -187,7 +187,7 @@ def _each_other(
         roles.setdefault(instrument.driver.role, []).append(instrument)
     for supply in roles.get("supply", ()):
         for meter in roles.get("meter", ())[:1]:
-            if "configure_dc_voltage" not in meter.driver.operation:
+            if not meter.driver.can("configure_dc_voltage"):
                 continue
             for n in range(1, supply.outputs + 1):
                 words = f"{meter.name}: HI to {supply.name} output {n} +, LO to its -"

@@ -230,7 +230,7 @@ class Polarity(_OneByOne):
 
 
 def _bursts(view: BenchView) -> bool:
-    return "burst" in view.drivers[view.key("generator")].operation
+    return view.drivers[view.key("generator")].can("burst")
 
 
 def _heard(wave: Waveform, least_v: float, channel: str) -> None:

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from short_runs import releasing, run
 
+import demo_sim
+from seqrun.files.unit.sheet import load_unit
 from seqrun.runner.preparation import prepare
-from seqrun.values import Disposition
+from seqrun.values import Disposition, Verdict
 
 SCREEN = """
 [[step]]
@@ -109,6 +112,36 @@ def test_soaks_and_records_are_left_out(role: str, left: str) -> None:
     assert len(plan.actions) > 10
 
 
+def test_by_hand_a_driver_has_what_hands_can_do_and_polarity_is_told_by_a_sine(
+    tmp_path: Path, short_sequence: Callable[..., str]
+) -> None:
+    polarity = """
+[[step]]
+id = "relays"
+do = "await_output"
+limit = { at_most = "10 s" }
+
+[[step]]
+id = "polarity"
+do = "polarity"
+limit = { at_least = 0.5 }
+"""
+    outcome = run(tmp_path / "r", short_sequence(polarity), bench="demo:generator_by_hand")
+    told = [j for j in outcome.judged if j.reading.quantity == "polarity"]
+    assert len(told) == 2 and all(j.verdict is Verdict.PASS for j in told), [
+        j.reading.note for j in told
+    ]
+    turned = run(
+        tmp_path / "t",
+        short_sequence(polarity),
+        "inverted_polarity@left=1",
+        bench="demo:generator_by_hand",
+    )
+    assert turned.disposition is not Disposition.ACCEPT
+    files, _ = prepare("power-rating", "demo:generator_by_hand", None)
+    assert not any(action.step.kind == "dynamic_headroom" for action in files.actions)
+
+
 def _last(reason: str) -> str:
     for known in (
         "set by hand, and no trip could switch it off",
@@ -173,3 +206,18 @@ def test_by_hand_is_on_record(tmp_path: Path, short_sequence: Callable[..., str]
     listed = {one["key"]: one for one in json.loads(text)["equipment"]}
     assert listed["meter"]["by_hand"] and "(by hand)" in listed["meter"]["identity"]
     assert not listed["supply"]["by_hand"]
+
+
+def test_loads_are_read_by_the_two_wires_of_a_handheld_meter_beside_other_instruments(
+    tmp_path: Path, as_real: Callable[[str], str]
+) -> None:
+    text = as_real(
+        demo_sim.open_bench(load_unit("demo-2x40").plain(), unit_sheet="demo-2x40").bench_toml()
+    )
+    table = re.compile(r"\[instrument\.meter\].*?(?=\n\[)", re.DOTALL)
+    by_hand = '[instrument.meter]\nresource = "by hand"\ndriver = "handheld-meter"\n'
+    path = tmp_path / "bench.toml"
+    path.write_text(table.sub(by_hand, text, count=1), encoding="utf-8")
+    plan, _ = prepare("acceptance", str(path), "demo-2x40")
+    assert "load.left" in {action.id for action in plan.actions}
+    assert any("loads are read by two wires" in warning for warning in plan.warnings)
