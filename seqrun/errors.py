@@ -27,13 +27,17 @@ class SeqrunError(Exception):
         where: str | None = None,
         hint: str | None = None,
     ) -> None:
+        super().__init__(found)
         self.found, self.expected, self.where, self.hint = found, expected, where, hint
-        lines = [f"{where}: {found}" if where else found]
-        if expected:
-            lines.append(f"  expected: {expected}")
-        if hint:
-            lines.append(f"  next: {hint}")
-        super().__init__("\n".join(lines))
+
+    def __str__(self) -> str:
+        """All of it, as it stands now: whoever hands an error on may add where it was."""
+        lines = [f"{self.where}: {self.found}" if self.where else self.found]
+        if self.expected:
+            lines.append(f"  expected: {self.expected}")
+        if self.hint:
+            lines.append(f"  next: {self.hint}")
+        return "\n".join(lines)
 
 
 class FileError(SeqrunError):

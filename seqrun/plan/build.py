@@ -18,6 +18,8 @@ from seqrun.plan.view import BenchView
 if TYPE_CHECKING:
     from seqrun.files.sequence.file import Sequence as SequenceFile
 
+SO_MANY = 5  # steps that a line names, before it counts them
+
 
 def build(
     sequence: SequenceFile,
@@ -37,17 +39,18 @@ def build(
             that nothing is left to do.
     """
     actions, left_out, problems = _chosen(view, steps)
+    whole = not problems
     if only_complete:
         problems += [_at(out.step.id, out.error) for out in left_out if out.error is not None]
     problems += leads.problems(view, actions)
-    problems += supply_checks.problems(view, actions)
+    problems += supply_checks.problems(view, actions, whole=whole)
     for check in CHECKS:
         try:
             check(view, actions)
         except UsageError as error:
             problems.append(error)
     if problems:
-        raise _together(problems)
+        raise together(problems)
     if left_out and not any(action.limit is not None for action in actions):
         raise _nothing_left(view, left_out)
     warnings = [*supply_checks.warnings(sequence, actions)]
@@ -129,20 +132,29 @@ def _nothing_left(view: BenchView, left_out: Sequence[LeftOut]) -> UsageError:
     )
 
 
-def _together(problems: list[UsageError]) -> UsageError:
+def together(problems: Sequence[UsageError]) -> UsageError:
+    """All of them as one; what several steps have in common is one line that names them."""
     first = problems[0]
-    seen: list[str] = []
+    at: dict[str, list[str]] = {}
     for p in problems:
-        line = f"{p.where}: {p.found}" if p.where else p.found
-        if line not in seen:
-            seen.append(line)
-    if len(seen) == 1:  # made anew: where it is was put in after its words were
-        return UsageError(first.found, expected=first.expected, where=first.where, hint=first.hint)
+        where = at.setdefault(p.found, [])
+        if p.where and p.where not in where:
+            where.append(p.where)
+    if len(at) == 1:
+        places = _listed(at[first.found])
+        return UsageError(first.found, expected=first.expected, where=places, hint=first.hint)
+    lines = (f"{_listed(where)}: {found}" if where else found for found, where in at.items())
     return UsageError(
-        f"{len(seen)} things stand in the way:\n" + "\n".join(f"  - {line}" for line in seen),
+        f"{len(at)} things stand in the way:\n" + "\n".join(f"  - {line}" for line in lines),
         expected=first.expected,
         hint=first.hint,
     )
+
+
+def _listed(where: Sequence[str]) -> str | None:
+    """Names of steps, as far as a line takes them."""
+    more = f" and {len(where) - SO_MANY} more" if len(where) > SO_MANY else ""
+    return ", ".join(where[:SO_MANY]) + more if where else None
 
 
 def _order(view: BenchView, actions: list[Action]) -> None:

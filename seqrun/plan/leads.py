@@ -40,7 +40,7 @@ class Terminal:
     """What a terminal of an instrument is.
 
     ``what`` is "tip" (a scope probe), "earth" (a scope's or generator's lead that is earthed),
-    "output" (a generator's hot end), "supply" (with ``end``), "meter", or "other".
+    "output" (a generator's hot end), "supply" (with ``end``), "meter", "switch", or "other".
     """
 
     name: str
@@ -82,7 +82,7 @@ def terminal_of(view: BenchView, name: str) -> Terminal:
         if rest not in _METER_ENDS:
             raise _no_terminal(view, name, [f"{key}.{e}" for e in _METER_ENDS])
         return Terminal(name, key, "meter", "meter", end=rest)
-    return Terminal(name, key, driver.role, "other")
+    return Terminal(name, key, driver.role, "switch" if driver.role == "switch" else "other")
 
 
 def _counted(view: BenchView, name: str, what: str, text: str, count: int) -> int:
@@ -139,12 +139,13 @@ def problems(view: BenchView, actions: Sequence[Action]) -> Iterator[UsageError]
         except UsageError as problem:
             yield problem
     for placed, terminal in known:
-        check = {"earth": _earth, "output": _output, "supply": _supply}.get(terminal.what)
+        check = CHECKS.get(terminal.what)
         if check is not None:
             wrong = check(view, placed, terminal)
             if wrong is not None:
                 yield wrong
     yield from _inputs(view, [(p, t) for p, t in known if t.what == "output"])
+    yield from _meters(view, [(p, t) for p, t in known if t.what == "meter" and not p.by])
     supplies = [(placed, terminal) for placed, terminal in known if terminal.what == "supply"]
     yield from _outputs_of_supplies(view, supplies)
     yield from _unfed(view, actions)
@@ -210,6 +211,34 @@ def _inputs(view: BenchView, leads: Sequence[tuple[Placed, Terminal]]) -> Iterat
                 f"{first.name} and {terminal.name} would both be on {placed.node}",
                 "one generator lead on each input",
             )
+
+
+def _meters(view: BenchView, leads: Sequence[tuple[Placed, Terminal]]) -> Iterator[UsageError]:
+    """A meter whose two leads stay on one node reads nothing but zero."""
+    at = {terminal.name: placed for placed, terminal in leads}
+    for name, placed in at.items():
+        for hi, lo in (("hi", "lo"), ("sense_hi", "sense_lo")):
+            other = at.get(name.removesuffix(f".{hi}") + f".{lo}")
+            if name.endswith(f".{hi}") and other is not None and other.node == placed.node:
+                yield _wrong(
+                    view,
+                    placed,
+                    f"{name} and {other.terminal} would both stay on {placed.node}: the meter "
+                    "would read zero there, whatever the unit does",
+                    "its two leads on two nodes, or no [[lead]] of the meter: steps ask for them",
+                )
+
+
+def _switch(view: BenchView, placed: Placed, terminal: Terminal) -> UsageError:
+    """A switch moves the leads of others; it has none."""
+    return _wrong(
+        view,
+        placed,
+        f"{placed.terminal} would be a lead of the switch, which has none: it moves those of other "
+        "instruments",
+        "a terminal of another instrument; what the switch reaches stands in its driver, under "
+        "[words.terminal] and [words.node]",
+    )
 
 
 def _supply(view: BenchView, placed: Placed, terminal: Terminal) -> UsageError | None:
@@ -321,3 +350,7 @@ def _unfed(view: BenchView, actions: Sequence[Action]) -> Iterator[UsageError]:
             _ = view.rails
         except UsageError as problem:
             yield problem
+
+
+#: what one lead may not be on, by what its terminal is
+CHECKS = {"earth": _earth, "output": _output, "supply": _supply, "switch": _switch}

@@ -64,7 +64,8 @@ class Chooser:
             try:
                 todo.append((step, *self._needs(step)))
             except UsageError as problem:
-                problem.where = f"{step.id}: {problem.where}" if problem.where else step.id
+                if problem.where != step.id:
+                    problem.where = f"{step.id}: {problem.where}" if problem.where else step.id
                 self.wrong.append(problem)
         for _, needs, error in todo:
             if error is not None and needs is not None and needs.safe:

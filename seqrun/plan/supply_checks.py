@@ -27,12 +27,19 @@ LISTENING_W = 0.1
 RAIL_SLACK = 0.005
 
 
-def problems(view: BenchView, actions: Sequence[Action]) -> Iterator[UsageError]:
-    """Protection, rails, the supply's own reach, and power into loads."""
+def problems(
+    view: BenchView, actions: Sequence[Action], *, whole: bool = True
+) -> Iterator[UsageError]:
+    """Protection, rails, the supply's own reach, and power into loads.
+
+    Args:
+        whole: no step was refused by itself. Where one was, a load that nothing has measured may
+            be its doing, and is not told as well.
+    """
     yield from _protection(view, actions)
     yield from _rails(view, actions)
     yield from _reach(view, actions)
-    yield from _loads(view, actions)
+    yield from _loads(view, actions, whole)
 
 
 def _protection(view: BenchView, actions: Sequence[Action]) -> Iterator[UsageError]:
@@ -58,6 +65,7 @@ def _protection(view: BenchView, actions: Sequence[Action]) -> Iterator[UsageErr
         if level is None or volts is None:
             continue
         step, over = level
+        volts = min(volts, view.unit.rail_voltage)  # a ramp above that is told by itself
         if over <= volts * (1.0 + RAIL_SLACK):
             yield UsageError(
                 f"the over-voltage protection of '{step}', {render(over, 'V')}, is not above the "
@@ -202,7 +210,7 @@ def instead(unit: Unit, amperes: float) -> str:
     return "with this supply: " + ", ".join(ways) + ", or the unit on its own mains supply"
 
 
-def _loads(view: BenchView, actions: Sequence[Action]) -> Iterator[UsageError]:
+def _loads(view: BenchView, actions: Sequence[Action], whole: bool) -> Iterator[UsageError]:
     """Every load was measured before power goes into it, and stands what it gets."""
     measured: set[str] = set()
     for action in actions:
@@ -212,7 +220,7 @@ def _loads(view: BenchView, actions: Sequence[Action]) -> Iterator[UsageError]:
             for channel, watts in action.needs.load_power_w.items()
             if watts > LISTENING_W and channel not in measured
         ]
-        if unknown:
+        if unknown and whole:
             yield UsageError(
                 f"{max(action.needs.load_power_w.values()):.3g} W would be driven into load "
                 f"{' and '.join(unknown)}, which no step has measured",
@@ -225,7 +233,8 @@ def _loads(view: BenchView, actions: Sequence[Action]) -> Iterator[UsageError]:
             load = view.load(channel)
             if load.power < LOAD_MARGIN * watts:
                 yield UsageError(
-                    f"load '{load.name}' is rated {load.power:g} W",
+                    f"load '{load.name}' is rated {load.power:g} W, and {watts:.3g} W would be "
+                    "driven into it",
                     expected=f"at least {LOAD_MARGIN * watts:.3g} W ({LOAD_MARGIN:g} times the "
                     f"{watts:.3g} W that the step drives into it)",
                     where=action.id,

@@ -18,8 +18,9 @@ from seqrun.files.sequence.file import Sequence as SequenceFile
 from seqrun.files.sequence.load import load_sequence
 from seqrun.files.shipped import Kind, find, shipped
 from seqrun.files.unit.sheet import load_unit
+from seqrun.plan import leads
 from seqrun.plan.actions import Plan
-from seqrun.plan.build import build
+from seqrun.plan.build import build, together
 from seqrun.plan.ohms import told as load_ohms_told
 from seqrun.plan.outlook import ENOUGH, outlooks, refuse_undecidable
 from seqrun.plan.protection import told as protection_told
@@ -120,7 +121,10 @@ def check_file(path: Path) -> str:
     if kind == "unit":
         return f"unit sheet '{load_unit(path).model}'"
     if kind == "bench":
-        return f"bench '{load_bench(path).name}'"
+        bench = load_bench(path)
+        if bench.unit:
+            with_names(partial(wired, str(path), None), path)
+        return f"bench '{bench.name}'"
     if kind == "findings":
         from seqrun.files.findings.load import load_findings
 
@@ -164,7 +168,7 @@ def check_together(paths: Sequence[Path]) -> list[str]:
     for unit in of.get("unit", []):
         sheet = load_unit(unit)
         for bench in of.get("bench", []):
-            with_names(partial(read_bench, str(bench), str(unit)), bench, unit)
+            with_names(partial(wired, str(bench), str(unit)), bench, unit)
             told.append(f"{bench.name} with {unit.name}: they fit")
         for sequence in of.get("sequence", []):
             file = load_sequence(sequence, kinds())
@@ -177,8 +181,19 @@ def check_together(paths: Sequence[Path]) -> list[str]:
                 planned = partial(prepare, str(sequence), str(bench), name)
                 plan, _ = with_names(planned, sequence, bench)
                 left = f", {len(plan.left_out)} left out" if plan.left_out else ""
-                told.append(f"{sequence.name} on {bench.name}: it can be planned{left}")
+                warned = f"; warnings, which plan shows: {n}" if (n := len(plan.warnings)) else ""
+                told.append(f"{sequence.name} on {bench.name}: it can be planned{left}{warned}")
     return told
+
+
+def wired(bench: str, unit: str | None) -> None:
+    """Check that the leads of a bench file can be right for a unit, whatever is to be done.
+
+    Raises:
+        FileError, UsageError: what cannot be.
+    """
+    if problems := [*leads.problems(read_bench(bench, unit).view, ())]:
+        raise together(problems)
 
 
 def with_names(call: Callable[[], T], *paths: Path) -> T:

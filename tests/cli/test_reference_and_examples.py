@@ -140,3 +140,14 @@ def test_the_tutorial_of_the_readme_runs_as_it_stands(seqrun: Seqrun) -> None:
     code, out, _ = seqrun("run", "first.toml", "--bench", "demo", "--serial", "TRY-2", "--fault",
                           "dc_offset@left")  # fmt: skip
     assert code in (1, 3)
+
+
+def test_check_finds_a_reversed_rail_without_any_sequence(seqrun: Seqrun) -> None:
+    text = seqrun("example", "bench")[1]
+    wrong = text.replace('"supply.1.pos"\nto = "rail.pos"', '"supply.1.neg"\nto = "rail.pos"')
+    wrong = wrong.replace('"supply.1.neg"\nto = "ground"', '"supply.1.pos"\nto = "ground"')
+    assert wrong != text
+    Path("bench.toml").write_text(wrong, encoding="utf-8")
+    code, _, err = seqrun("check", "bench.toml", "demo-2x40")
+    assert code == 2
+    assert "bench.toml" in err and "rail would be reversed" in err

@@ -133,6 +133,8 @@ def test_a_splitter_on_one_output_of_a_generator_is_planned(planned: Callable[..
         ({"dso.5": "out.left"}, ["dso.5 is channel 5", "1 to 4"]),
         ({"dmm.high": "out.left"}, ["no terminal dmm.high"]),
         ({"psu.2.neg": None, "psu.2.pos": None}, ["no supply output feeds rail.neg"]),
+        ({"dmm.hi": "out.left", "dmm.lo": "out.left"}, ["dmm.hi and dmm.lo", "zero"]),
+        ({"dmm.sense_hi": "ground", "dmm.sense_lo": "ground"}, ["dmm.sense_hi and dmm.sense_lo"]),
     ],
 )
 def test_a_lead_that_cannot_be_right_is_refused(

@@ -217,3 +217,29 @@ def test_rails_are_raised_to_a_positive_voltage(planned: Callable[..., Plan], to
     ramp = RAMP.replace('"rail_voltage"', f'"{to}"')
     message = refused(planned, PROTECT, LOADS, ramp, DOWN)
     assert "the rails would be raised to" in message
+
+
+def test_what_follows_from_a_wrong_figure_is_not_told_as_well(
+    planned: Callable[..., Plan], tmp_path: Path
+) -> None:
+    too_high = RAMP.replace('"rail_voltage"', '"1.3 * rail_voltage"')
+    with pytest.raises(SeqrunError) as refused:
+        planned(TRIP, PROTECT, LOADS, too_high, DOWN)
+    assert "rails would be raised to 39 V" in str(refused.value)
+    assert "over_voltage" not in str(refused.value) and "44.8" not in str(refused.value)
+    wrong_load = bench_file(
+        tmp_path, lambda t: re.sub(r'resistance = "8\.\d+', 'resistance = "2', t)
+    )
+    with pytest.raises(SeqrunError) as refused:
+        planned(TRIP, PROTECT, LOADS, RAMP, POWER, DOWN, bench=wrong_load)
+    assert "is 2 Ω" in str(refused.value) and "no step has measured" not in str(refused.value)
+
+
+def test_one_fault_of_many_steps_is_one_line(planned: Callable[..., Plan], tmp_path: Path) -> None:
+    small = bench_file(tmp_path, lambda t: t.replace('power = "100 W"', 'power = "0.5 W"'))
+    steps = [f'[[step]]\nid = "t{n}"\ndo = "thd"\npower = "1 W"\n' for n in range(8)]
+    with pytest.raises(SeqrunError) as refused:
+        planned(TRIP, PROTECT, LOADS, RAMP, *steps, DOWN, bench=small)
+    lines = str(refused.value).splitlines()
+    assert sum("load 'left' is rated 0.5 W" in line for line in lines) == 1
+    assert "t0, t1, t2, t3, t4 and 3 more" in str(refused.value)
