@@ -13,6 +13,7 @@ def find_command(resources: list[str], write: Path | None, visa: str) -> int:
     """0 when something answered, 3 when nothing did."""
     from seqrun.files.driver.load import load_driver
     from seqrun.files.shipped import shipped
+    from seqrun.files.writing import write_whole
     from seqrun.instruments import discovery
     from seqrun.runner.opening import visa_manager
     from seqrun.runner.proving import bench_file
@@ -62,8 +63,8 @@ def find_command(resources: list[str], write: Path | None, visa: str) -> int:
                 key = role if not same else f"{role}_{same + 1}"
                 if any(r == one.resource and key.startswith(role) for key, r, *_ in entries):
                     continue  # of several drivers for one role the first is written
-                entries.append((key, one.resource, driver, clean(one.identity)))
-        write.write_text(bench_file(entries), encoding="utf-8")
+                entries.append((key, one.resource, driver, one.identity))
+        write_whole(write, bench_file(entries))
         say(f"written: {write}; fill in what is marked, then: seqrun bench test {write}")
     if not answered:
         say(
@@ -115,7 +116,10 @@ def asked(words: str) -> bool:
     if not sys.stdin.isatty():
         return False
     discard_typed()
-    return input(words).strip().lower() == "yes"
+    try:
+        return input(clean(words)).strip().lower() == "yes"
+    except EOFError:  # the terminal is closed
+        return False
 
 
 def say(text: str) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -15,8 +16,9 @@ if TYPE_CHECKING:
 def sound_command(bench: str, unit: str | None, write: bool, seed: int) -> int:
     """Level the sound interface of a bench; 0 when it was done."""
     from seqrun.cli.benches import say
+    from seqrun.files.writing import write_whole
     from seqrun.runner.levelling import OFF
-    from seqrun.runner.marker import Marker, NoMarker, told
+    from seqrun.runner.marker import unused
     from seqrun.runner.opening import read_bench
 
     files = read_bench(bench, unit, seed=seed)
@@ -30,22 +32,12 @@ def sound_command(bench: str, unit: str | None, write: bool, seed: int) -> int:
         )
     if not files.simulated:
         _word(f"{OFF}\nIs it so? Type yes: ")
-    marker = Marker(files.view.bench) if files.demo is None else NoMarker()
-    left = marker.claim()  # no tone into a unit that a run has powered, or left powered
-    try:
-        if left:
-            raise UsageError(
-                told(left),
-                expected="a bench that is off",
-                where=bench,
-                hint=f"seqrun safe --bench {bench}, then this again",
-            )
+    # no tone into a unit that a run has powered, or left powered
+    with unused(files.view.bench, bench) if files.demo is None else nullcontext():
         text = _levelled(files)
-    finally:
-        marker.end(safe=not left)
     if write:
         before = path.read_text(encoding="utf-8")
-        path.write_text(f"{before.rstrip()}\n\n{text}", encoding="utf-8")
+        write_whole(path, f"{before.rstrip()}\n\n{text}")
         say(f"added to {path}")
     return 0
 

@@ -18,6 +18,7 @@ from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured, UsageError
 from seqrun.files.sound import Sound
+from seqrun.files.writing import quoted
 from seqrun.instruments.roles import Capture
 from seqrun.instruments.sound import SoundGenerator, SoundScope
 from seqrun.measure.distortion import distortion
@@ -247,7 +248,7 @@ def table(sound: Sound) -> str:
     lines = [
         "[sound]",
         f"levelled = {sound.levelled}",
-        f'against = "{sound.against}"',
+        f"against = {quoted(sound.against)}",
         f"input_full_scale = {volts(sound.input_full_scale)}",
         f"output_full_scale = {volts(sound.output_full_scale)}",
         f'level_uncertainty = "{100.0 * sound.level_uncertainty:.3g} %"',

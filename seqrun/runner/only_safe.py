@@ -15,6 +15,7 @@ from seqrun.instruments.link import Link
 from seqrun.instruments.opening import open_instrument
 from seqrun.instruments.roles import Clock, Instrument, Supply
 from seqrun.instruments.sound_stream import is_sound
+from seqrun.runner.marker import Marker
 from seqrun.runner.opening import DEMO, BenchClock, WallClock, visa_manager
 from seqrun.runner.safe import SafeReport, found_on, make_safe
 
@@ -66,6 +67,8 @@ def bring_to_safe(bench: str | None, tell: Callable[[str], None]) -> Safe:
             done.report.confirmed += part.confirmed
             done.report.unconfirmed += part.unconfirmed
             done.report.sent += part.sent
+    if done.report.complete:
+        Marker(file).clear()
     return done
 
 

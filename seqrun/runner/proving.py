@@ -15,6 +15,7 @@ from seqrun.files.bench.file import Bench
 from seqrun.files.bench.load import driver_path, load_bench
 from seqrun.files.driver.file import Driver
 from seqrun.files.driver.load import load_driver
+from seqrun.files.writing import quoted, remark
 from seqrun.instruments.base import DrivenInstrument
 from seqrun.instruments.link import Link
 from seqrun.instruments.opening import identify, open_instrument, open_link
@@ -33,6 +34,7 @@ from seqrun.instruments.selfcheck import (
 from seqrun.instruments.sound_stream import is_sound
 from seqrun.measure.sinefit import fit_sine_4
 from seqrun.quantity import render
+from seqrun.runner.marker import unused
 from seqrun.runner.opening import DEMO, visa_manager
 from seqrun.values import COVERAGE_FACTOR
 
@@ -83,7 +85,8 @@ def prove(
         connected: asked to make a connection between two instruments; False leaves it out.
 
     Raises:
-        FileError, UsageError: the bench file, or a driver file, is wrong.
+        FileError, UsageError: the bench file, or a driver file, is wrong; a run is using one of the
+            instruments, or has left it on.
     """
     if path == DEMO:
         raise UsageError(
@@ -92,6 +95,17 @@ def prove(
         )
     bench = load_bench(path)
     drivers = {key: load_driver(driver_path(bench, key)) for key in bench.instrument}
+    with unused(bench, path):
+        return _proof(bench, drivers, tell, allowed, connected)
+
+
+def _proof(
+    bench: Bench,
+    drivers: dict[str, Driver],
+    tell: Callable[[Check], None],
+    allowed: Callable[[str], bool],
+    connected: Callable[[str], bool],
+) -> Proof:
     proof, taps = Proof(), {key: Tap() for key in bench.instrument}
     manager = visa_manager(bench.visa)
     try:
@@ -297,10 +311,10 @@ def bench_file(found: list[tuple[str, str, str, str]]) -> str:
     ]
     for key, resource, driver, identity in found:
         lines += [
-            f"# answers: {identity}",
+            f"# answers: {remark(identity)}",
             f"[instrument.{key}]",
-            f'resource = "{resource}"',
-            f'driver = "{driver}"'
+            f"resource = {quoted(resource)}",
+            f"driver = {quoted(driver)}"
             if driver
             else 'driver = "FILL-IN.toml"    # FILL IN: no driver here fits; see drivers/README.md',
             "# calibrated = 2026-01-31       # FILL IN, or accepts do not release",

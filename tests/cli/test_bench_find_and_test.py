@@ -9,10 +9,14 @@ from pathlib import Path
 
 import pytest
 import pyvisa
+from pytest_mock import MockerFixture
 
 import demo_sim
+from seqrun.errors import FileError
 from seqrun.files.bench.load import bench_from_text
+from seqrun.files.writing import write_whole
 from seqrun.instruments.link import Link
+from seqrun.runner.proving import bench_file
 
 
 @pytest.fixture
@@ -169,3 +173,40 @@ def test_what_a_library_leaves_open_is_no_note(monkeypatch: pytest.MonkeyPatch) 
     assert discovery.resources(Library(), notes) == ["USB0::1::2::INSTR"]
     assert "USB needs pyusb" in notes
     assert not any("unclosed" in note for note in notes)
+
+
+@pytest.mark.parametrize(
+    "hostile",
+    ['M"1\n[simulator]\ncontrol = "x', "M\x1b[2J\x1b]0;gone\x07", "M\\u0000", "M\x7f\x85\u2028é"],
+)
+def test_what_an_instrument_says_of_itself_breaks_no_bench_file(hostile: str) -> None:
+    text = bench_file([("meter", f"TCPIP0::{hostile}::INSTR", f"{hostile}.toml", hostile)])
+    bench = bench_from_text(text)
+    assert bench.simulator is None
+    assert bench.instrument["meter"].resource == f"TCPIP0::{hostile}::INSTR"
+    assert not re.search("[\x00-\x09\x0b-\x1f\x7f]", text)
+
+
+def test_a_file_is_written_whole_or_stays_as_it_was(tmp_path: Path, mocker: MockerFixture) -> None:
+    file = tmp_path / "bench.toml"
+    file.write_text("before", encoding="utf-8")
+    file.chmod(0o640)
+    link = tmp_path / "link.toml"
+    link.symlink_to(file)
+    write_whole(link, "after")
+    assert file.read_text(encoding="utf-8") == "after" and link.is_symlink()
+    assert file.stat().st_mode & 0o777 == 0o640
+    mocker.patch("os.fsync", side_effect=OSError(28, "No space left on device"))
+    with pytest.raises(FileError, match="No space left"):
+        write_whole(file, "half")
+    assert file.read_text(encoding="utf-8") == "after"
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["bench.toml", "link.toml"]
+
+
+def test_a_folder_that_is_not_there_is_told(
+    seqrun: Callable, resources: dict[str, str], tmp_path: Path
+) -> None:
+    asked = resources["meter"]
+    answer = seqrun("bench", "find", asked, "--write", str(tmp_path / "no" / "mine.toml"))
+    assert answer.code == 2
+    assert "cannot be written" in answer.err

@@ -16,6 +16,7 @@ from pyvisa.resources import MessageBasedResource
 from short_runs import run
 
 import demo_sim
+from seqrun.cli.benches import test_command as try_bench
 from seqrun.cli.safe import safe_command
 from seqrun.errors import InstrumentSilent, NotMeasured, UsageError
 from seqrun.files.unit.sheet import load_unit
@@ -123,7 +124,7 @@ def test_a_run_after_one_that_was_killed_tells_and_brings_the_bench_down_first(
     marker = Marker(read_bench(file, None).view.bench)
     assert not marker.claim()
     marker.begin("20260101T000000000Z-DEAD-000000", tmp_path)
-    marker._lock.release()  # as the system does when a process dies
+    marker.let_go()  # as the system does when a process dies
     leave_on(bench, file)
     down: list[float] = []
 
@@ -373,3 +374,41 @@ def test_a_bench_that_cannot_be_marked_as_in_use_is_told(
     watcher = Notes()
     run(tmp_path / "r", short_sequence(""), bench=served[1], watcher=watcher)
     assert any("could not be marked as in use" in text for text in watcher.said)
+
+
+def test_a_bench_file_written_anew_still_tells_of_the_run_that_did_not_end(
+    served: Served, tmp_path: Path
+) -> None:
+    bench = read_bench(served[1], None).view.bench
+    first = Marker(bench)
+    first.claim()
+    first.begin("20260101T000000000Z-DEAD-000000", tmp_path)
+    first.let_go()
+    supply = bench.instrument["supply"]
+    again = supply.model_copy(
+        update={"resource": supply.resource.lower().replace("tcpip0", "tcpip")}
+    )
+    other = Marker(bench.model_copy(update={"name": "New", "instrument": {"psu": again}}))
+    assert "DEAD" in other.claim()["run_id"]
+    with pytest.raises(UsageError, match="another run"):
+        first.claim()
+    other.end(safe=True)
+
+
+def test_nothing_is_set_by_a_test_of_a_bench_that_a_run_uses_until_it_is_made_safe(
+    served: Served, tmp_path: Path
+) -> None:
+    bench, file = served
+    marker = Marker(read_bench(file, None).view.bench)
+    marker.claim()
+    marker.begin("20260101T000000000Z-DEAD-000000", tmp_path)
+    with pytest.raises(UsageError, match="another run"):
+        try_bench(file, nothing_connected=True, connect=False)
+    marker.let_go()  # as the system does when a process dies
+    leave_on(bench, file)
+    with pytest.raises(UsageError, match="DEAD"):
+        try_bench(file, nothing_connected=True, connect=False)
+    assert max(map(abs, volts(bench))) > 20.0
+    assert safe_command(file) == 0
+    assert not marker.claim()
+    marker.let_go()

@@ -1,0 +1,50 @@
+"""Files that a command writes for a person to keep and to edit: whole or not at all."""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+
+from seqrun.errors import FileError
+
+
+def quoted(text: str) -> str:
+    """A text as a TOML string, whatever it holds: an instrument's answer, a resource's name.
+
+    JSON's string is TOML's basic string, but for DEL and lone surrogates, which TOML wants escaped
+    or not at all.
+    """
+    told = text.encode("utf-8", "replace").decode("utf-8")
+    return json.dumps(told, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def remark(text: str) -> str:
+    """A text as what may stand behind the # of a comment: one line, without control characters."""
+    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
+
+
+def write_whole(path: Path, text: str) -> None:
+    """Write a text file (UTF-8) so that whoever reads it finds the old one or the new one, after a
+    power cut too. One that is there keeps its permissions, and a link stays a link.
+
+    Raises:
+        FileError: it cannot be written; what was there is there still.
+    """
+    target = path.resolve()
+    beside = target.with_name(target.name + ".part")
+    try:
+        with beside.open("w", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        if target.exists():
+            beside.chmod(target.stat().st_mode & 0o7777)
+        beside.replace(target)
+    except OSError as error:
+        beside.unlink(missing_ok=True)
+        raise FileError(
+            f"cannot be written: {error.strerror or error}",
+            expected="a file in a folder that is there and may be written to",
+            where=str(path),
+        ) from None
