@@ -238,7 +238,7 @@ def _of_record(kind: str, place: Path, record: Path) -> Reader:
         spoilt.write_bytes(data)
         problem: Exception | None = None
         asked: tuple[Callable[[], object], ...] = (
-            lambda: report_command("last", there, budget=True, page=True),
+            lambda: report_command("last", there, budget=True, page=place / "r.html"),
             lambda: findings_command("last", there, costs=None),
             lambda: history_command(None, there, model=None, simulated=True, page=place / "h.html"),
             lambda: compare_command(
