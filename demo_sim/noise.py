@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import TypeVar
@@ -20,6 +20,7 @@ from numpy.typing import DTypeLike, NDArray
 
 Floats = NDArray[np.float64]
 Real = TypeVar("Real", np.float32, np.float64)
+SPACING_DIGITS = 14  # of seconds: a rounded difference of times tells no more
 SLOW_RATE_HZ = 16e3  # enough for hum, flicker and bursts
 BURST_SLOT_S = 1.0  # bursts are drawn slot by slot
 MOST_BURSTS_HZ = 400.0
@@ -157,12 +158,17 @@ class Sinusoid:
     def at(self, t: Floats) -> Floats:
         return self.peak * np.sin(2.0 * np.pi * self.frequency_hz * t + self.phase_rad)
 
+    def times(self, factor: float) -> Sinusoid:
+        """The same line, higher or lower."""
+        return Sinusoid(self.frequency_hz, factor * self.peak, self.phase_rad)
+
     def mean(self, start_s: float, seconds: float) -> float:
         omega = 2.0 * math.pi * self.frequency_hz
         a = omega * start_s + self.phase_rad
         return self.peak * (math.cos(a) - math.cos(a + omega * seconds)) / (omega * seconds)
 
 
+@lru_cache(maxsize=64)
 def hum(rectified_v: float, line_v: float, line_hz: float = 50.0) -> tuple[Sinusoid, ...]:
     """Line frequency, and the saw-tooth of a full-wave rectifier's reservoir (twice the line)."""
     parts = [Sinusoid(line_hz, line_v, 0.7)] if line_v else []
@@ -174,6 +180,7 @@ def hum(rectified_v: float, line_v: float, line_hz: float = 50.0) -> tuple[Sinus
     return tuple(parts)
 
 
+@lru_cache(maxsize=64)
 def odd_lines(peak_v: float, line_hz: float = 50.0) -> tuple[Sinusoid, ...]:
     """Odd multiples of the line from the third to the seventh, each a half of the one before."""
     if not peak_v:
@@ -183,7 +190,7 @@ def odd_lines(peak_v: float, line_hz: float = 50.0) -> tuple[Sinusoid, ...]:
     )
 
 
-def added(parts: Sequence[Sinusoid], t: Floats) -> Floats:
+def added(parts: tuple[Sinusoid, ...], t: Floats) -> Floats:
     """Their sum at evenly spaced times ``t``.
 
     sin(a + b) = sin a cos b + cos a sin b, with a at every n-th time and b within n: one small
@@ -191,14 +198,26 @@ def added(parts: Sequence[Sinusoid], t: Floats) -> Floats:
     """
     if not parts or t.size == 0:
         return np.zeros(t.size)
-    omega = np.array([2.0 * math.pi * part.frequency_hz for part in parts])
     within = math.isqrt(t.size - 1) + 1
-    coarse = np.outer(t[::within], omega) + np.array([part.phase_rad for part in parts])
-    fine = np.outer(omega, t[:within] - t[0])
-    peak = np.array([part.peak for part in parts])
-    left = np.hstack((peak * np.sin(coarse), peak * np.cos(coarse)))
-    right = np.vstack((np.cos(fine), np.sin(fine)))
+    spacing = float(t[-1] - t[0]) / max(t.size - 1, 1)
+    omega, phase, right = _within(parts, round(spacing, SPACING_DIGITS), within)
+    coarse = np.multiply.outer(t[::within], omega)
+    coarse += phase
+    left = np.concatenate((np.sin(coarse), np.cos(coarse)), axis=1)
     return np.asarray((left @ right).reshape(-1)[: t.size])
+
+
+@lru_cache(maxsize=64)
+def _within(
+    parts: tuple[Sinusoid, ...], spacing_s: float, count: int
+) -> tuple[Floats, Floats, Floats]:
+    """ω and phase of the parts, and what ``added`` multiplies by: the same for each window of a
+    kind."""
+    omega = np.array([2.0 * math.pi * part.frequency_hz for part in parts])
+    phase = np.array([part.phase_rad for part in parts])
+    peak = np.array([[part.peak] for part in parts])
+    fine = np.outer(omega, spacing_s * np.arange(count))
+    return omega, phase, np.concatenate((peak * np.cos(fine), peak * np.sin(fine)))
 
 
 class Bursts:

@@ -71,6 +71,11 @@ class Passing:
             mean *= 1.0 - relay.spec.contact.lost_share(self._seed, name, start_s, seconds)
         return mean
 
+    def bursting(self, channel: str) -> bool:
+        """Whether a channel bursts or crackles at all."""
+        spec = self._unit.spec.channel(channel).noise
+        return bool(spec.burst_v or spec.crackle_v)
+
     def bursts(self, channel: str, t: Floats) -> Floats:
         """Bursts and crackles of a channel, V at its output at times ``t``."""
         spec = self._unit.spec.channel(channel).noise

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from demo_sim.amplifier.electrics import Electrics, Operating, Rails, Wanted
 from demo_sim.amplifier.relay import Relay
-from demo_sim.amplifier.signal import InputSignal, pass_through, path_response
+from demo_sim.amplifier.signal import InputSignal, spectrum, through_path
 from demo_sim.amplifier.spec import HALVES, AmplifierSpec, DeviceSpec, HeatSpec, LegSpec
 from demo_sim.heat import Heat, Network, NetworkBuilder
 from demo_sim.rails import RailPair, Source
@@ -347,11 +347,9 @@ def wanted_output(spec: AmplifierSpec, inputs: Mapping[str, InputSignal]) -> Wan
         if signal.period is None:
             weights[i, -1] = 1.0
             continue
-        response = leg.gain * path_response(
-            signal.period.frequencies(), leg.low_cut_hz, leg.pole_hz
-        )
+        table = through_path(signal, leg.gain, leg.low_cut_hz, leg.pole_hz)
         step = signal.period.points // count
-        volts[i, :-1] = pass_through(signal, response)[step // 2 :: step]
+        volts[i, :-1] = table[step // 2 :: step]
         weights[i, :-1] = signal.period.duty / count
         weights[i, -1] = 1.0 - signal.period.duty
     return Wanted(volts, weights)
@@ -359,6 +357,5 @@ def wanted_output(spec: AmplifierSpec, inputs: Mapping[str, InputSignal]) -> Wan
 
 def _is_simple(signal: InputSignal) -> bool:
     """Nearly all of it is in the first few harmonics of the table."""
-    assert signal.volts is not None
-    spectrum = np.abs(np.fft.rfft(signal.volts)) ** 2
-    return bool(spectrum[5:].sum() <= 1e-4 * spectrum.sum())
+    power = np.abs(spectrum(signal)) ** 2
+    return bool(power[5:].sum() <= 1e-4 * power.sum())

@@ -15,11 +15,12 @@ from numpy.typing import NDArray
 from demo_sim.amplifier.sections import section_response
 from demo_sim.amplifier.signal import FEWEST_POINTS, InputSignal, Period, path_response
 from demo_sim.amplifier.spec import HALVES
+from demo_sim.disturbances import SUPPLY_BANDWIDTH_HZ
 from demo_sim.errors import DemoError
 from demo_sim.front import Front
 from demo_sim.noise import SLOW_RATE_HZ
 from demo_sim.powered import PoweredUnit
-from demo_sim.waveforms import SUPPLY_BANDWIDTH_HZ, Waveforms
+from demo_sim.waveforms import Waveforms
 from demo_sim.wiring import Load, leg_label
 
 Floats = NDArray[np.float64]
@@ -187,7 +188,7 @@ class Truth:
 
     def clips(self, channel: str) -> bool:
         """Whether the tops of a channel's output are cut off at the present drive."""
-        return self._waves.tables(self._unit.spec.channel_names.index(channel)).clipped
+        return self._waves.tables.of(self._unit.spec.channel_names.index(channel)).clipped
 
     def thd(
         self, channel: str, input_v_rms: float | None = None, frequency_hz: float = 1000.0
@@ -262,7 +263,7 @@ class Truth:
         """V rms of the steady lines between two nodes, by frequency (Hz): hum, pick-up, ripple."""
         phasors: dict[float, complex] = {}
         for name, share in self._disturbances(node, against).items():
-            for part in self._waves.steady(name):
+            for part in self._waves.disturbances.steady(name):
                 phasor = share * part.peak * np.exp(1j * part.phase_rad)
                 phasors[part.frequency_hz] = phasors.get(part.frequency_hz, 0.0) + complex(phasor)
         return {f: abs(p) / math.sqrt(2.0) for f, p in sorted(phasors.items())}

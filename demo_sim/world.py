@@ -24,12 +24,13 @@ from demo_sim.errors import DemoError
 from demo_sim.faults import apply_faults, parse_fault
 from demo_sim.front import MUTE_S, Front
 from demo_sim.instruments.temperature import platinum_resistance
+from demo_sim.node_signal import NodeSignal, of_input
 from demo_sim.own_supply import OwnSupply
 from demo_sim.ports import Drive, OutputSetting, SupplyState
 from demo_sim.powered import PoweredUnit
 from demo_sim.rails import Rail, Source
 from demo_sim.truth import Truth
-from demo_sim.waveforms import NodeSignal, Waveforms, of_input
+from demo_sim.waveforms import Waveforms
 from demo_sim.wiring import GROUND, Hookup, Load, ballast_node, join, leg_label, unit_nodes
 
 Floats = NDArray[np.float64]
@@ -84,8 +85,7 @@ class World:
         self._unit.look = self._look
         self._watchers: list[Callable[[float], float]] = []
         self._states: dict[tuple[str, int], tuple[object, int, SupplyState]] = {}
-        self._waves = Waveforms(self._unit, seed, self._ripple)
-        self._waves.dirt = self._dirt
+        self._waves = Waveforms(self._unit, seed, self._ripple, self._dirt)
         self._waves.special = self._section_node
         self._waves.rail_tables = self._own_ripple
         self._waves.passing.capacitive = self._capacitive
