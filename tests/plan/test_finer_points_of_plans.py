@@ -281,3 +281,50 @@ def test_an_outlook_shows_the_limit_as_it_is_written(
     step = OFFSET.replace('between = ["-50 mV", "50 mV"]', limit)
     found = outlooks(planned(TRIP, PROTECT, RAMP, step, DOWN))
     assert [o.written for o in found if o.step == "offset.left"] == [written]
+
+
+CLOSED = """
+model = "Closed 2x40"
+channels = ["left", "right"]
+topology = "single_ended"
+rails = "split"
+rail_voltage = "30 V"
+rated_power = "40 W"
+rated_load = "8 Ω"
+gain = "29 dB"
+output_devices = 2
+ballast = "not accessible"
+idle_current = "20 mA"
+supply_idle = "110 mA"
+sink_rise_limit = "40 K"
+"""
+IDLE = """
+[[step]]
+id = "cold.{ballast}"
+each = "ballast"
+do = "device_current"
+at = "ballast.{ballast}"
+limit = { at_most = "50 mA" }
+"""
+
+
+@pytest.mark.parametrize(
+    ("waits", "of_unit"),
+    [
+        ('"cold.* measured"', True),
+        ('"gain measured"', False),
+        ('["cold.* measured", "gain measured"]', False),
+    ],
+)
+def test_a_step_is_left_out_for_the_units_sake_only_when_the_bench_lacks_nothing_for_it(
+    planned: Callable[..., Plan], without_generator: str, tmp_path: Path, waits: str, of_unit: bool
+) -> None:
+    sheet = tmp_path / "closed.toml"
+    sheet.write_text(CLOSED, encoding="utf-8")
+    step = OFFSET + f"only_if = {waits}\n"
+    part = planned(TRIP, PROTECT, RAMP, IDLE, GAIN, step, DOWN, bench=without_generator,
+                   unit=str(sheet))  # fmt: skip
+    left = {out.id: out.of_unit for out in part.left_out}
+    assert left["cold.left.upper.1"] is True
+    assert left["gain"] is False
+    assert left["offset.left"] is of_unit

@@ -9,11 +9,12 @@ from functools import cache
 import pytest
 
 from seqrun.errors import BenchLacks, UsageError
-from seqrun.files.bench.parts import Lead
+from seqrun.files.bench.parts import FrontPanel, Lead
 from seqrun.files.sequence.file import Trip
 from seqrun.plan import by_hand, capability, supply_checks
 from seqrun.plan.context import Indication
 from seqrun.plan.needs import Hookup, Needs, ScopeRecord
+from seqrun.plan.ohms import LoadOhms, load_ohms
 from seqrun.plan.sound import as_levelled, thd_told, warnings
 from seqrun.plan.view import BenchView
 from seqrun.runner.opening import read_bench
@@ -257,6 +258,38 @@ def test_a_trip_that_hands_would_read_is_blind_and_told(
     assert "neither a trip nor the end of the run switches it off" in others[0]
     (only,) = by_hand.warnings(meter, trips)
     assert "only a reading that is typed in can reach it" in only
+
+
+def test_power_from_a_supply_by_hand_needs_a_protection_that_switches_off_by_itself(
+    hands: Callable[[str], BenchView],
+) -> None:
+    lacking = other(hands("supply"), "supply", "supply", absent=frozenset(
+        {"over_current_protection"}))  # fmt: skip
+    loud = Needs(load_power_w={"left": 1.0})
+    with pytest.raises(BenchLacks, match="nothing would end a fault at power in time"):
+        by_hand.check(lacking, loud)
+    by_hand.check(lacking, Needs(load_power_w={"left": supply_checks.LISTENING_W}))
+    by_hand.check(hands("supply"), loud)  # it has one
+    driven = BenchView(view().bench, lacking.unit, lacking.drivers)
+    by_hand.check(driven, loud)  # the trips switch it off
+    panel = FrontPanel.model_validate({"over_current": "5 A"})
+    entry = lacking.bench.instrument["supply"].model_copy(update={"front_panel": panel})
+    instruments = {**lacking.bench.instrument, "supply": entry}
+    set_by_hand = lacking.bench.model_copy(update={"instrument": instruments})
+    by_hand.check(BenchView(set_by_hand, lacking.unit, lacking.drivers), loud)
+
+
+# --- ohms of loads -------------------------------------------------------------------------------
+
+
+def test_loads_are_read_by_two_wires_only_where_the_leads_are_known() -> None:
+    seen = view(bench="demo:two_wire_meter")
+    allowance = seen.drivers["meter"].meter
+    assert allowance is not None and allowance.lead_resistance > 0.0
+    assert load_ohms(view()).function == "resistance_4w"
+    assert load_ohms(seen) == LoadOhms("resistance_2w", allowance.lead_resistance)
+    unknown = other(seen, "meter", "meter", lead_resistance=0.0)
+    assert load_ohms(unknown).function == "resistance_4w"  # which it has not: it is left out
 
 
 # --- sound interfaces ----------------------------------------------------------------------------
