@@ -54,8 +54,8 @@ class BenchLacks(UsageError):
 
 
 class UnitLacks(BenchLacks):
-    """What a step needs cannot be reached on this unit, or is not known of it: the step is left
-    out, and it is the unit and not the bench that it is for want of."""
+    """What a step needs cannot be reached on this unit, or its sheet does not tell it: the step is
+    left out because of the unit, and on another bench it would be left out too."""
 
 
 class InstrumentError(SeqrunError):

@@ -32,7 +32,7 @@ def read_results(folder: str | Path = "results") -> pd.DataFrame:
         frame["time_utc"] = pd.to_datetime(frame["time_utc"], format="ISO8601", utc=True)
     except ValueError as error:
         raise RecordError(
-            f"a time is none: {str(error).splitlines()[0]}",
+            f"a time cannot be read: {str(error).splitlines()[0]}",
             expected="times such as 2026-05-11T09:30:00.000Z in the column time_utc",
             where=str(Path(folder) / "readings.csv"),
             hint="it was edited by hand",

@@ -120,7 +120,7 @@ _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?")
 
 
 class QuantityError(FileError):
-    """A text is not the quantity that is wanted. Who reads the file adds step and key."""
+    """A text is not the quantity that is wanted. Whoever reads the file adds step and key."""
 
     def __init__(self, found: str, expected: str) -> None:
         super().__init__(found, expected=expected)
@@ -182,7 +182,9 @@ def read(text: str) -> Quantity:
         raise QuantityError(f"{shown} does not begin with a number", 'a quantity such as "50 mV"')
     rest = plain[number.end() :]
     if rest.startswith(","):
-        raise QuantityError(f"{shown} has a comma", "a point before decimals, nothing at thousands")
+        raise QuantityError(
+            f"{shown} has a comma", "a decimal point, and nothing between thousands"
+        )
     rest = rest.strip()
     if not rest:
         value, unit = float(number.group()), ""

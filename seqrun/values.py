@@ -31,8 +31,9 @@ TYPED = " (typed)"
 class Source(NamedTuple):
     """Where a contribution comes from: the tag on each independent variable.
 
-    ``owner`` is set for an error that lasts, one unknown number as long as its owner is the same:
-    ``"instrument meter"``, ``"load left"``. Without one the error is another at every reading.
+    ``owner`` is set for an error that lasts: it is one unknown number for as long as its owner
+    (``"instrument meter"``, ``"load left"``) stays the same. Without an owner every reading has an
+    error of its own.
     """
 
     name: str
@@ -269,7 +270,7 @@ class Judged:
 
     @property
     def stated(self) -> bool:
-        """Whether an uncertainty is: having none is not to say that it is nothing."""
+        """Whether an uncertainty is stated; one that is not stated is unknown, not zero."""
         return self.reading.value is not None and bool(self.reading.budget)
 
     @property

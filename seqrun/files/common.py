@@ -88,10 +88,10 @@ _SENSES = (
 
 
 def nearest(name: str, known: Iterable[str]) -> str | None:
-    """The known name that is most like ``name`` and no other than the one that may be meant.
+    """The known name nearest to ``name``, when it can be the one that was meant; else None.
 
-    A name of the other polarity, of another channel or another number is never the answer, however
-    like it looks: ``rail.minus`` is not ``rail.pos``.
+    A name of the other polarity, of another channel or another number cannot, however alike they
+    look: ``rail.minus`` is not ``rail.pos``.
     """
     names = list(known)
     for close in difflib.get_close_matches(name, names, 5, 0.6):

@@ -22,7 +22,7 @@ class Dirt(Strict):
         default=0.020,
         ge=0.0,
         le=1.0,
-        description="of a load's own leads, past which a meter reads",
+        description="of a load's own leads, which are not in the ohms that a meter reads",
     )
     load_heating: Fraction = Field(
         default=0.04,

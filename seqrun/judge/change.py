@@ -117,7 +117,7 @@ def least_that_matters(
         share: of what the limit allows, more than 0 and at most 1.
 
     Raises:
-        UsageError: ``share`` is none.
+        UsageError: ``share`` is not more than 0 and at most 1.
     """
     if not 0.0 < share <= 1.0:
         raise UsageError(
@@ -216,7 +216,7 @@ def _unknown(reason: str) -> Difference:
 
 
 def unit_factor(before: str, after: str) -> float | None:
-    """What a number in the unit before is multiplied with; None when they are of two kinds."""
+    """The factor from one unit to the other; None when they measure two different things."""
     return 1.0 if before == after else {("", "%"): 100.0, ("%", ""): 0.01}.get((before, after))
 
 

@@ -304,7 +304,7 @@ def _unexplained(first: Cause, evidence: Mapping[str, Evidence]) -> list[str]:
 def _explaining(
     signs: Sequence[str], causes: Sequence[Cause], evidence: Mapping[str, Evidence]
 ) -> Cause | None:
-    """The cause that makes the signs likelier than any other does, if one makes them so at all."""
+    """The cause that explains the signs best; None when none makes them likelier."""
     best, most = None, math.log(SECOND_FAULT)
     for cause in causes:
         gain = math.fsum(

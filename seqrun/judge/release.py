@@ -58,7 +58,7 @@ def refuse_release(
     missing: Sequence[str] = (),
     others: Sequence[Ended] = (),
 ) -> None:
-    """Say why a run releases nothing; come back in silence when it does.
+    """Refuse a run that releases nothing, with the reason.
 
     Args:
         releases: its sequence's accept is proof enough to release a unit.
@@ -111,10 +111,10 @@ def refuse_beside(
     others: Sequence[Ended] = (),
     work: Sequence[WorkDone] = (),
 ) -> None:
-    """Say why runs that cover other parts of the unit do not stand beside the one that releases.
+    """Refuse runs of other parts of the unit that may not stand beside the one that releases.
 
     Args:
-        beside: they. unconfirmed, missing: as in :func:`refuse_release`, by run id.
+        beside: those runs. unconfirmed, missing: as in :func:`refuse_release`, by run id.
         others: every run on record.
         work: what was done to the unit, at any time.
 
@@ -215,7 +215,7 @@ def not_covered(unit: Mapping[str, object], sequences: Sequence[str]) -> tuple[P
 
 
 def refuse_before(run: Ended, before: Ended) -> None:
-    """Say why a run cannot stand on the sheet as the one before the repair.
+    """Refuse a run that cannot stand on the sheet as the one before the repair.
 
     Raises:
         UsageError: it is of another unit, or not an earlier one.

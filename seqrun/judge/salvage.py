@@ -99,7 +99,7 @@ def advise(findings: Findings, sheet: CostSheet, *, faulty: bool = False) -> Adv
     """Repair against salvage, by findings and a cost sheet.
 
     Args:
-        faulty: something failed, or was complained of: that no fault is there is no way out.
+        faulty: something failed, or was complained of: "no fault" is no outcome to hope for.
 
     Raises:
         UsageError: the sheet has no repair for any of the causes.

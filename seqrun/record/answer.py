@@ -29,7 +29,7 @@ def answer(results: Path, name: str, why: str, by: str, measured: str = "") -> R
         measured: a later run of the same unit that showed it, or "".
 
     Raises:
-        UsageError: no reason or nobody's, or a run that shows nothing of it.
+        UsageError: no reason, nobody who gives it, or a later run that does not show it.
         RecordError: the run is not held for a finding alone, or its record is not whole.
     """
     store = Store(results)

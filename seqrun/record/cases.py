@@ -46,7 +46,7 @@ class CaseEntry:
         """A row of cells in the order of :data:`CASE_COLUMNS`.
 
         Raises:
-            ValueError: a kind or a time that is none.
+            ValueError: the kind or the time is not valid.
         """
         cells.from_utc(row[1])
         kinds: tuple[Kind, ...] = get_args(Kind)

@@ -110,8 +110,8 @@ class RunRecord:
     def _append(
         self, table: Table, row: list[str], patience: Patience | None
     ) -> SeqrunError | None:
-        """A row into its table; beside it, and why, when that is locked, or what was looked at
-        while waiting for the lock ends the run."""
+        """Add a row to its table. Where another program keeps that locked, or something ends the
+        run meanwhile, the row is kept beside it, and what happened is returned."""
         try:
             table.append([row], patience)
         except (RecordLocked, Tripped, Interrupted) as ending:

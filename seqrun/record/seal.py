@@ -24,7 +24,7 @@ SEAL = "record"  # its table in run.json
 #: of a record that has nothing to be compared with: it may be whole, and nobody can say so
 NOT_COUNTED = (
     f"{FACTS} holds no count of what the run wrote, as of runs made before rows were counted; "
-    "whether all of it is there cannot be known, and a new run tells what this one cannot"
+    "whether all of it is there cannot be known: only a new run can be shown to be whole"
 )
 
 
@@ -67,7 +67,7 @@ def _as_written(row: Sequence[str]) -> tuple[str, ...]:
 
 
 def rows_digest(rows: Iterable[Sequence[str]]) -> str:
-    """SHA-256 over the rows' own, in their order: the same in whichever order the rows stand."""
+    """SHA-256 over the sorted digests of the rows: the same in whichever order they stand."""
     each = sorted(hashlib.sha256(encode([_as_written(row)])).hexdigest() for row in rows)
     return hashlib.sha256("\n".join(each).encode()).hexdigest()
 

@@ -14,8 +14,8 @@ _NO_SERIAL = ("", "0")
 def shared_owners(before: RunData, after: RunData, *, new_ballasts: bool = False) -> frozenset[str]:
     """Owners of lasting errors (:class:`~seqrun.values.Source`) that are the same in both runs.
 
-    An instrument: by maker, model and serial number, in one calibration, which neither run was
-    beyond. What else is on the bench, loads and sensors: by name, when the bench has the same name
+    An instrument: by maker, model and serial number, in one calibration, overdue in neither
+    run. What else is on the bench, loads and sensors: by name, when the bench has the same name
     and every instrument on it is the same one. The unit's ballast resistors: when it is the same
     unit.
 

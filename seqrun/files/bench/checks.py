@@ -109,7 +109,9 @@ def shared_resources(bench: Bench, drivers: Mapping[str, Driver]) -> Iterator[Pr
                     "the same manners in both driver files",
                 )
             elif bench.instrument[key].line != bench.instrument[first].line:
-                yield Problem(f"instrument.{key}, line", f"differs from that of '{first}'", "one")
+                yield Problem(
+                    f"instrument.{key}, line", f"differs from that of '{first}'", "the same"
+                )
 
 
 def unreachable(bench: Bench, drivers: Mapping[str, Driver]) -> Iterator[Problem]:
@@ -131,7 +133,7 @@ def unreachable(bench: Bench, drivers: Mapping[str, Driver]) -> Iterator[Problem
             )  # fmt: skip
         if drivers[key].role == "switch" and entry.by_hand:
             yield Problem(
-                f"instrument.{key}, resource", "a switch by hand", "no [instrument] at all"
+                f"instrument.{key}, resource", "a switch by hand", "no entry: hands need no switch"
             )
 
 
@@ -183,7 +185,7 @@ def files_named(bench: Bench, path: Path) -> Iterator[Problem]:
     for key, driver in drivers.items():
         if bench.instrument[key].leads is not None and driver.role != "meter":
             found = f"test leads of a {driver.role}"
-            yield Problem(f"instrument.{key}, leads", found, "them in the table of a meter")
+            yield Problem(f"instrument.{key}, leads", found, "leads in the table of a meter")
         yield from _front_panel(key, bench.instrument[key].front_panel, driver)
     if len(drivers) == len(bench.instrument):
         yield from shared_resources(bench, drivers)
@@ -202,7 +204,9 @@ def _front_panel(key: str, panel: FrontPanel | None, driver: Driver) -> Iterator
         return
     where = f"instrument.{key}, front_panel"
     if driver.supply is None:
-        yield Problem(where, f"protection on a {driver.role}", "it in the table of a supply")
+        yield Problem(
+            where, f"protection on a {driver.role}", "front_panel in the table of a supply"
+        )
         return
     for what in ("over_voltage", "over_current"):
         if getattr(panel, what) is None:
