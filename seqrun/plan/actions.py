@@ -107,7 +107,7 @@ class Plan:
 
 
 def _last_of(made: list[tuple[Hookup, list[Action]]], hookup: Hookup, action: Action) -> None:
-    """An action that finds its leads as an earlier one had them asked for is one more to them."""
+    """Count an action among those that use leads which an earlier one had put there."""
     for earlier, users in reversed(made):
         if earlier.terminals & hookup.terminals:
             if action not in users:

@@ -191,8 +191,8 @@ class Context(Protocol):
     def presses(
         self, keys: tuple[Key, ...] = ()
     ) -> AbstractContextManager[Callable[[], list[Press]]]:
-        """While it is open, what it yields gives the keys that the operator has pressed since it
-        was last called. ``keys`` are those that mean something.
+        """While it is open, the function that it yields returns the keys that the operator has
+        pressed since it was last called. ``keys`` are those that mean something.
 
         Raises:
             NotMeasured: nobody is there to press keys.
@@ -224,7 +224,7 @@ class Context(Protocol):
         ...
 
     def keep(self, key: str, value: object) -> None:
-        """Keep for later steps of the run what is no reading: what a soak has heard meanwhile."""
+        """Keep something that is no reading for later steps: what a soak has heard meanwhile."""
         ...
 
     def kept(self, key: str) -> object:

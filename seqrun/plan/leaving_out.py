@@ -22,8 +22,8 @@ from seqrun.plan.supply_checks import LISTENING_W
 @dataclass(frozen=True, slots=True)
 class LeftOut:
     """A step that is not done, and why. ``error`` is what stood in the way of this very step;
-    None when it only leans on another that is left out. ``of_unit``: it is for want of what the
-    unit gives no access to, and no other bench could do it."""
+    None when it only leans on another that is left out. ``of_unit``: because of what the unit
+    gives no access to, and no other bench could do it."""
 
     step: Step
     reason: str

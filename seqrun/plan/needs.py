@@ -1,7 +1,7 @@
 """What a step says of itself before it is done.
 
 *Needs*: roles, hookups, time, load power, what it does to the unit. *Forecast*: what the bench can
-say of a quantity that it judges. What becomes of a limit by that is the plan's *outlook*.
+say of a quantity that it judges. What that makes of a limit is the plan's *outlook*.
 """
 
 from __future__ import annotations

@@ -104,9 +104,9 @@ def warnings(view: BenchView, kinds: Collection[str]) -> list[str]:
     card = [key for key, driver in view.drivers.items() if driver.sound is not None]
     if card:
         told.append(
-            "the sound interface's ground is the computer's earth: one way to earth for the bench, "
-            "a laptop on its battery, or an isolated USB link, or hum is the loop's and not the "
-            "unit's"
+            "the sound interface's ground is the computer's earth: give the bench one way to "
+            "earth, a laptop on its battery, or an isolated USB link; otherwise the hum that is "
+            "read is the earth loop's and not the unit's"
         )
         if view.bench.sound is None:
             told.append(

@@ -27,7 +27,7 @@ def stand_ins(step_id: str, steps: Iterable[Step]) -> tuple[str, ...]:
 def verdicts_with_stand_ins(
     verdicts: Mapping[str, Sequence[Verdict]], stood_in: Mapping[str, Sequence[str]]
 ) -> dict[str, Sequence[Verdict]]:
-    """Verdicts by step, where a step that stands in for another is asked for it.
+    """Verdicts by step; a step that the unit gives no access to has those of its stand-ins.
 
     Args:
         stood_in: steps that the unit gives no access to, each with those that stand in for it.

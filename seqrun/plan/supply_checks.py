@@ -126,7 +126,7 @@ def largest_current(view: BenchView) -> float:
 
 def _reaches(view: BenchView, name: str) -> tuple[float, float]:
     """Volts and amperes that every output of a supply that feeds a rail can be set to: the small
-    third output of many a supply feeds none, and a supply without a rail asks nothing."""
+    third output of many a supply feeds none, and of a supply without a rail nothing is asked."""
     driver = view.drivers[name]
     used = _feeding(view, name)
     if not used:
@@ -243,7 +243,7 @@ def _loads(view: BenchView, actions: Sequence[Action], whole: bool) -> Iterator[
 
 
 def warnings(sequence: Sequence_, actions: Sequence[Action]) -> list[str]:
-    """What is not refused but has to be reasoned: no trip on current, no discharge at the end."""
+    """What is not refused but needs a reason: no trip on current, no discharge at the end."""
     found: list[str] = []
     trips = {trip.quantity for trip in sequence.trip}
     if any(action.needs.energises for action in actions) and "supply_current" not in trips:

@@ -125,7 +125,7 @@ class Engine(Lent):
         self._done[action.id] = self.now()
         self.reached.add(action.id)
         if action.limit is not None and not _decided(self.judged[self._begun :]):
-            self._not_measured(action, "the step gave no reading of what its limit is for")
+            self._not_measured(action, "the step made no reading that its limit applies to")
         new = self.judged[self._begun :]
         self.watcher.step_ended(action.id, new, self.elapsed)
         if {j.verdict for j in new} & _ending(action.step):
@@ -195,7 +195,7 @@ class Engine(Lent):
         where = f" at {last.channel}" if last.channel else ""
         return self.hands.again(
             f"LOOK  {action.id}{where}: {told}\nThe unit has no power. A clip on a wrong place, or "
-            "none, reads so: see that each is where it was named."
+            "on none, reads like this: see that each is where it was named."
         )
 
     # --- one action --------------------------------------------------------------------------

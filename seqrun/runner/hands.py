@@ -53,7 +53,7 @@ class Hands(Protocol):
         ...
 
     def presses(self) -> AbstractContextManager[Presses]:
-        """See :meth:`seqrun.steps.base.Context.presses`."""
+        """See :meth:`seqrun.plan.context.Context.presses`."""
         ...
 
     def set_by_hand(self, setting: Setting) -> None:

@@ -15,6 +15,7 @@ from seqrun.plan import by_hand, protection
 from seqrun.plan.actions import HOOKUP_SECONDS, Plan
 from seqrun.plan.build import build
 from seqrun.plan.outlook import outlooks
+from seqrun.plan.view import BenchView
 from seqrun.runner.preparation import prepare
 
 HEAD = 'title = "T"\nrevision = "A"\n'
@@ -328,3 +329,30 @@ def test_a_step_is_left_out_for_the_units_sake_only_when_the_bench_lacks_nothing
     assert left["cold.left.upper.1"] is True
     assert left["gain"] is False
     assert left["offset.left"] is of_unit
+
+
+HOLD_UP = '[[step]]\nid = "up"\ndo = "hold_up"\nat = "rail.pos"\nuntil = "80 %"\n'
+
+
+def test_a_step_that_switches_the_unit_off_leaves_nothing_powered_for_the_next_and_not_discharged(
+    planned: Callable[..., Plan],
+) -> None:
+    planned(TRIP, PROTECT, RAMP, OFFSET, HOLD_UP, DOWN)
+    with pytest.raises(SeqrunError, match="measures a powered unit, and nothing has powered it"):
+        planned(TRIP, PROTECT, RAMP, HOLD_UP, OFFSET, DOWN)
+    with pytest.raises(SeqrunError, match="is for a unit without power"):
+        planned(TRIP, PROTECT, RAMP, HOLD_UP, LOADS, DOWN)
+
+
+def test_a_plan_with_a_supply_by_hand_says_what_nothing_can_switch_off(
+    planned: Callable[..., Plan],
+) -> None:
+    plan = planned(TRIP, PROTECT, RAMP, DOWN)
+    entry = plan.view.bench.instrument["supply"].model_copy(update={"resource": "by hand"})
+    instruments = {**plan.view.bench.instrument, "supply": entry}
+    bench = plan.view.bench.model_copy(update={"instrument": instruments})
+    view = BenchView(bench, plan.view.unit, plan.view.drivers)
+    steps = expand_all(plan.sequence, view.unit)
+    told = " ".join(build(plan.sequence, view, steps).warnings)
+    assert "the trip on supply_current is blind" in told
+    assert "neither a trip nor the end of the run switches it off" in told
