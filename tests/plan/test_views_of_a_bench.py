@@ -15,6 +15,7 @@ from seqrun.plan import by_hand, capability, supply_checks
 from seqrun.plan.context import Indication
 from seqrun.plan.needs import Hookup, Needs, ScopeRecord
 from seqrun.plan.ohms import LoadOhms, load_ohms
+from seqrun.plan.protection import gaps
 from seqrun.plan.sound import as_levelled, thd_told, warnings
 from seqrun.plan.view import BenchView
 from seqrun.runner.opening import read_bench
@@ -324,3 +325,35 @@ def test_an_indication_tells_where_it_ends_only_when_somebody_knows() -> None:
 
 def test_a_load_names_its_own_channel() -> None:
     assert view().load("left").point == "out.left"
+
+
+# --- protection on a front panel -----------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("level", "stands_in"),
+    [("36.2 V", True), ("36.3 V", False), ("30.1 V", True), ("30 V", False)],
+)
+def test_a_front_panel_protects_between_the_rail_and_a_twentieth_above_the_sequence(
+    level: str, stands_in: bool
+) -> None:
+    """34.5 V are wanted for rails of 30 V: 36.225 V is 5 % above that."""
+    panel = FrontPanel.model_validate({"over_voltage": level})
+    seen = other(view(), "supply", "supply", absent=frozenset({"over_voltage_protection"}))
+    entry = seen.bench.instrument["supply"].model_copy(update={"front_panel": panel})
+    instruments = {**seen.bench.instrument, "supply": entry}
+    bench = seen.bench.model_copy(update={"instrument": instruments})
+    found = list(gaps(BenchView(bench, seen.unit, seen.drivers), 34.5, 5.0))
+    assert [gap.rail for gap in found] == ["rail.pos", "rail.neg"]
+    assert all((gap.level is not None) is stands_in for gap in found)
+
+
+def test_a_protection_that_a_supply_lacks_is_a_gap_and_so_is_one_without_a_level() -> None:
+    assert list(gaps(view(), 34.5, 5.0)) == []
+    for what in ("over_voltage", "over_current"):
+        lacks = other(view(), "supply", "supply", absent=frozenset({f"{what}_protection"}))
+        assert [(g.what, g.level) for g in gaps(lacks, 34.5, 5.0)] == [(what, None)] * 2
+    at_limit = other(view(), "supply", "supply", over_current="at the limit")
+    assert {gap.words for gap in gaps(at_limit, 34.5, 5.0)} == {
+        "over-current protection at the current limit, with no level of its own"
+    }

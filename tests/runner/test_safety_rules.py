@@ -84,7 +84,8 @@ def test_a_rise_of_current_while_waiting_ends_the_run_at_once(
 def test_nothing_is_switched_on_when_the_protection_does_not_read_back(
     tmp_path: Path, short_sequence: Callable[..., str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(DrivenSupply, "over_voltage_protection", lambda *_: 44.0)
+    wanted = 1.15 * 30.0  # read back 6 % above it, where a supply's own steps are less than 5 %
+    monkeypatch.setattr(DrivenSupply, "over_voltage_protection", lambda *_: 1.06 * wanted)
     outcome = run(tmp_path, short_sequence())
     assert outcome.disposition is Disposition.ABORTED
     assert isinstance(outcome.failure, InstrumentRefused)
