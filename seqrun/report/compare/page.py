@@ -9,6 +9,7 @@ from seqrun.quantity import render
 from seqrun.report.compare.pairs import RunPair
 from seqrun.report.compare.reading import ReadingPair
 from seqrun.report.shared.assets import PAST, rendered, write
+from seqrun.report.shared.glossary import explained
 from seqrun.report.shared.rows import Row
 from seqrun.values import Bound, Disposition, Verdict
 
@@ -29,6 +30,8 @@ def render_page(run: RunPair) -> str:
         (word, s, Markup(drawings.disposition_svg(s.disposition or Disposition.ABORTED)))
         for word, s in (("before", run.before), ("after", run.after))
     ]
+    lines = [(pair, Markup(picture(pair))) for pair in run.ordered()]
+    rows = [row for pair, _ in lines for row in (pair.before, pair.after) if row is not None]
     return rendered(
         "compare/page.html.j2",
         *PAST,
@@ -36,7 +39,13 @@ def render_page(run: RunPair) -> str:
         simulated=run.simulated,
         legend=Markup(_legend()),
         sides=sides,
-        lines=[(pair, Markup(picture(pair))) for pair in run.ordered()],
+        both=[line for line in lines if line[0].difference is not None],
+        single=[
+            (word, found)
+            for word in ("only before", "only after")
+            if (found := [line for line in lines if line[0].word == word])
+        ],
+        words=explained(rows, run.after.coverage),
         marks={word: Markup(mark(word)) for word in _MARKS},
         verdicts={verdict: Markup(drawings.mark_svg(verdict)) for verdict in Verdict},
     )

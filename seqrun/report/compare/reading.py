@@ -127,9 +127,13 @@ def _beyond(value: float | None, row: Row) -> bool:
     return (low is not None and value < low) or (high is not None and value > high)
 
 
+#: in any base unit: the arithmetic's own rounding
+NOTHING = 1e-12
+
+
 def signed(value: float, unit: str, expanded: float | None) -> str:
     """A difference with its sign, ``"+3.1 ± 0.9 mA"``; what rounds to nothing has none."""
-    text = render(value, unit, uncertainty=expanded)
+    text = render(value if abs(value) > NOTHING else 0.0, unit, uncertainty=expanded)
     if not any(digit in "123456789" for digit in text.split("±")[0]):
         return text.removeprefix("-")
     return text if text.startswith("-") else f"+{text}"

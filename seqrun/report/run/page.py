@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from seqrun.report.shared.assets import rendered, write
+from seqrun.report.shared.glossary import explained
 from seqrun.report.shared.summary import Summary, summarise
 from seqrun.report.shared.verdicts import DISPOSITION_MARKS, counts, kept, tight, worst_first
 from seqrun.values import Disposition, Verdict
@@ -50,6 +51,7 @@ def render_page(run: RunData | Summary, beside: Path | None = None) -> str:
             (words, nearest, [(row, Markup(drawings.limit_bar(row))) for row in rows])
             for words, nearest, rows in kept(summary.limits)
         ],
+        words=explained(summary.rows, summary.coverage, summary.notes),
         findings=Markup(findings_section(summary)),
         figures=[
             (figure, played(figure.trace, summary, beside))

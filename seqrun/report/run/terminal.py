@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, TextIO
 
 from seqrun.report.run.forecast import plan_summary
 from seqrun.report.run.progress import Progress
+from seqrun.report.shared.glossary import explained, lines
 from seqrun.report.shared.rows import Row
 from seqrun.report.shared.scale import text_bar
 from seqrun.report.shared.screen import STYLES, WIDTH, clean, console, is_ascii, plain
@@ -73,6 +74,8 @@ def summary_view(run: RunData | Summary, *, ascii_only: bool = False) -> Group:
     if summary.limits:
         parts += [Text(), limits_table(summary.limits, ascii_only=ascii_only)]
     parts.append(Rule(style="dim", characters="-" if ascii_only else "─"))
+    words = explained(summary.limits, summary.coverage)
+    parts += [_item(say(line), " ", "dim") for line in lines(words)]
     parts.append(Text(say(f"run {summary.run_id}  U: k = {summary.coverage:g}"), "dim"))
     if summary.simulated:
         parts.append(Text("SIMULATED", "reverse"))

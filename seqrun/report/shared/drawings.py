@@ -17,7 +17,7 @@ WIDTH, HEIGHT = 320, 46
 _TOP, _BOTTOM = 8, 28  # of the bar's body
 _MIDDLE = (_TOP + _BOTTOM) / 2
 _CHARACTER = 7.4  # px, of a bold label
-_APART = 1.5  # characters between two labels, at least
+_APART = 3.0  # characters between two labels, at least
 _INK, _SOFT = "#1d2530", "#66707c"
 
 #: fill patterns used by all bars; hatching and dots survive a grey printer

@@ -227,6 +227,8 @@ def named_value(name: str, value: object) -> tuple[str, str]:
 
     units = {**UNIT_OF_NAME, **_UNITS}
     if name in units and isinstance(value, int | float):
+        if not units[name] and name.endswith("_tolerance"):
+            return name.replace("_", " "), f"{100.0 * value:.3g} %"
         return name.replace("_", " "), render(value, units[name])
     for suffix, unit in _SUFFIXES.items():
         if name.endswith(suffix) and isinstance(value, int | float):
