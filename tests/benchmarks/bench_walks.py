@@ -1,4 +1,4 @@
-"""From complaint to owner's sheet by the printed next steps alone: six faults on two units.
+"""From complaint to owner's sheet by the printed next steps alone: eight faults on two units.
 
     python tests/benchmarks/bench_walks.py [FAULT …]
 
@@ -30,6 +30,8 @@ FAULTS = (
     ("hum", "hums", "hum from a tired"),
     ("loss_of_treble", "sounds dull", "{channel} channel has lost its treble"),
     ("open_device", "distorts when it is loud", "output device of the {channel} channel is open"),
+    ("stuck_relay", "one side stays silent", "output relay of the {channel} channel closes late"),
+    ("loss_of_gain", "one side is quieter", "the {channel} channel has lost gain"),
 )
 UNITS = {"demo-2x40": "left", "demo-mono": "mono"}  # and the channel that is at fault
 MOST = 10  # steps
@@ -45,6 +47,7 @@ class Walk:
     unit: str
     steps: list[str] = field(default_factory=list)
     costs: list[str] = field(default_factory=list)
+    settled: str = ""  # what repair was told to cost when the cause was known
     cause: str = ""
     wrong: list[str] = field(default_factory=list)
 
@@ -73,6 +76,7 @@ class Walk:
             if self.steps == [step[1]]:
                 step += ["--fault", self.fault, "--unit", self.unit]
             if "--work-done" in step:
+                self.settled = self.costs[-1] if self.costs else ""
                 self.cause = step[step.index("--work-done") + 1].removeprefix("mended: ")
             self.call(*step)
             if step[0] == "release":
@@ -85,9 +89,12 @@ class Walk:
     def _end(self, wanted: str) -> None:
         if not re.search(wanted, self.cause, re.IGNORECASE):
             self.wrong.append(f"the cause is '{self.cause}', and {self.fault} it was")
+        known = self.costs[self.costs.index(self.settled) :] if self.settled else ["no costs"]
+        if len(set(known)) != 1:
+            self.wrong.append(f"the cost changes once the cause is known: {', '.join(known)}")
         _, told = self.call("compare", self.serial)
         if "Cured: " not in told:
-            self.wrong.append("compare does not say cured")
+            self.wrong.append(f"compare does not say cured: {told[:400]}")
         sheets = list(Path("results").glob("*/release.html"))
         text = sheets[0].read_text(encoding="utf-8") if sheets else ""
         if self.cause not in text:
