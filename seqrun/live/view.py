@@ -20,6 +20,7 @@ from seqrun.report.run.progress import clock
 from seqrun.report.shared.verdicts import DISPOSITION_WORDS, LIVE, MARKS
 from seqrun.runner.events import Near
 from seqrun.runner.hands import LIVE_WARNING
+from seqrun.runner.lead_drawing import ENDS
 from seqrun.values import Verdict
 
 if TYPE_CHECKING:
@@ -47,16 +48,6 @@ _PREFIXES = {
     "Hz": ("Hz", "kHz"),
     "s": ("ms", "s"),
     "W": ("mW", "W"),
-}
-_ENDS = {
-    "hi": ("red (HI)", "hot"),
-    "lo": ("black (LO)", "cold"),
-    "sense_hi": ("red (sense)", "hot"),
-    "sense_lo": ("black (sense)", "cold"),
-    "pos": ("+", "hot"),
-    "neg": ("−", "cold"),
-    "sense_pos": ("sense +", "hot"),
-    "sense_neg": ("sense −", "cold"),
 }
 
 
@@ -165,7 +156,7 @@ class Parts:
             except SeqrunError:
                 one = None
             if one is not None and one.what in ("meter", "supply"):
-                end, pole = _ENDS.get(one.end, (rest, ""))
+                end, pole = ENDS.get(one.end, (rest, ""))
                 end = f"output {one.number} {end}" if one.what == "supply" else end
             elif one is not None and one.what == "tip":
                 end, pole = f"probe tip {one.number}", "hot"

@@ -15,6 +15,7 @@ from seqrun.instruments.desk import Question, Setting, Typed
 from seqrun.plan.context import MAINS, Key
 from seqrun.plan.needs import Hookup
 from seqrun.runner.again import ReadAgain
+from seqrun.runner.lead_drawing import drawn
 from seqrun.runner.presses import Presses, no_presses, terminal_presses
 from seqrun.runner.prompts import END, Asked, Kind, Prompt
 from seqrun.runner.reading_by_hand import QUIT, ask_reading
@@ -195,7 +196,7 @@ class Operator:
                     raise self._skipped(text)
                 self._fresh()
                 if answer == "?":
-                    self._say(f"{text}\n{why}")
+                    self._say("\n".join(filter(None, (text, drawn(leads), why))))
                 else:
                     self._say(f"'{answer}' is none of {line}.")
         except (EOFError, OSError, ValueError):  # ValueError: a stream that is closed

@@ -8,10 +8,13 @@ import sys
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from seqrun.errors import Interrupted, NotMeasured
 from seqrun.plan.needs import Hookup
 from seqrun.runner.hands import Assumed, Operator
+from seqrun.runner.lead_drawing import drawn
 from seqrun.runner.preparation import prepare
 from seqrun.runner.typed import discard_typed
 
@@ -48,6 +51,37 @@ def test_an_answer_that_means_nothing_is_asked_again() -> None:
     person = Person("what?", "")
     Operator(person.ask, person.heard.append).connect(ACROSS, live=False)
     assert len(person.heard) == 2
+
+
+def test_a_question_mark_shows_what_goes_where_as_a_drawing_in_plain_letters() -> None:
+    person = Person("?", "")
+    Operator(person.ask, person.heard.append).connect(ACROSS, live=False)
+    told = person.heard[1]
+    assert told.startswith("HOOKUP  meter: red to out.left\n+--")
+    red, black = (line for line in told.splitlines() if ">o" in line)
+    assert red.startswith("| red (HI) ") and red.endswith("o out.left |")
+    assert black.startswith("| black (LO) ") and black.endswith("o ground   |")
+    assert "The next reading is taken there" in told
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from(
+                ["meter.hi", "scope.1", "supply.2.sense_neg", "x" * 70, "générateur.1"]
+            ),
+            st.text(st.characters(exclude_categories=["C", "Z"]), min_size=1, max_size=60),
+        ),
+        max_size=12,
+    )
+)
+def test_every_drawing_fits_a_terminal_of_80_columns_and_is_ascii(
+    leads: list[tuple[str, str]],
+) -> None:
+    lines = drawn(leads).splitlines()
+    assert len({len(line) for line in lines}) <= 1  # a frame: every line as long as the others
+    assert all(line.isascii() and len(line) <= 78 for line in lines)
+    assert sum(">o" in line for line in lines) >= len(leads)
 
 
 @pytest.mark.parametrize("answers", [("q",), ("x", "Q"), ()])
