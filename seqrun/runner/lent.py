@@ -7,6 +7,7 @@ for anything it raises again what is ending the run.
 
 from __future__ import annotations
 
+import math
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
@@ -32,6 +33,7 @@ from seqrun.instruments.roles import (
 )
 from seqrun.plan.context import MAINS, Indication, Key, Press
 from seqrun.plan.needs import Hookup
+from seqrun.plan.supply_checks import largest_current
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Quantity
 from seqrun.record import RunRecord
@@ -97,7 +99,12 @@ class Lent:
         self._proved: set[str] = set()  # terminals that have shown to be where they belong
         self._desk = opened.desk
         self._watches_supply = not view.by_hand("supply")
-        self._limiting = Limiting(view.fed_rails, view.unit.rail_voltage)
+        self._limiting = Limiting(
+            view.fed_rails,
+            view.unit.rail_voltage,
+            view.unit.supply_current_at(view.unit.rated_power),
+            largest_current(view) if view.has("supply") else math.inf,
+        )
         self._measures = False  # whether the present step reads a powered unit
         self._moved = False  # whether a lead or a control was moved since it began
 

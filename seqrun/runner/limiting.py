@@ -8,12 +8,16 @@ reading.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 
 from seqrun.errors import NotMeasured, UsageError
 from seqrun.instruments.roles import Supply
 from seqrun.quantity import render
 
+#: above what the unit draws at rated power: the limit that a healthy unit never meets (our own
+#: choice; it covers the crest of a slow supply and a unit at the top of its tolerance)
+ENOUGH = 1.35
 #: a supply that does not tell: a rail this far below what it was when the unit was powered
 SAGGED = 0.9
 
@@ -24,11 +28,20 @@ class Limiting:
     Args:
         rails: rail -> supply output.
         rated_v: the unit's rail voltage, for the message.
+        rated_a: what a rail gives at rated power into all loads.
+        most_a: what the supply can be set to give; infinite when its driver does not say.
     """
 
-    def __init__(self, rails: Mapping[str, int], rated_v: float) -> None:
+    def __init__(
+        self,
+        rails: Mapping[str, int],
+        rated_v: float,
+        rated_a: float = math.inf,
+        most_a: float = math.inf,
+    ) -> None:
         self._rails = rails
         self._rated_v = rated_v
+        self._rated_a, self._most_a = rated_a, most_a
         self._at_first: dict[str, float] = {}
         self.told = ""
 
@@ -66,13 +79,34 @@ class Limiting:
         """Ask the supply once for each rail; the first that limits is told."""
         for rail, output in self._rails.items():
             if not self.told and self._limits(supply, rail, output):
-                amperes = render(supply.current_raw(output), "A", digits=3)
+                given = supply.current_raw(output)
+                amperes = render(given, "A", digits=3)
                 volts = render(float(supply.voltage(output).nominal_value), "V", digits=3)
                 rated = render(self._rated_v, "V", digits=3)
                 self.told = (
                     f"the bench supply limits at {amperes}, {rail} is at {volts} of {rated}: "
-                    "raise running_limit"
+                    f"{self._remedy(given)}"
                 )
+
+    def _remedy(self, given: float) -> str:
+        """What to do about a supply that limits at so many amperes."""
+        wanted = ENOUGH * self._rated_a
+        if not math.isfinite(wanted):
+            return "raise running_limit"
+        if given >= wanted:
+            return (
+                "more than the unit draws at rated power "
+                f"({render(self._rated_a, 'A', digits=3)}): raise nothing, look for what draws it"
+            )
+        if wanted > self._most_a:
+            return (
+                f"the unit wants {render(wanted, 'A', digits=3)} at rated power, and this supply "
+                f"gives {render(self._most_a, 'A', digits=3)}: a larger supply, or less power"
+            )
+        return (
+            f"raise running_limit of the ramp_supply step to {render(wanted, 'A', digits=3)} "
+            f'("{ENOUGH:g} * supply_at_rated_power")'
+        )
 
     def _limits(self, supply: Supply, rail: str, output: int) -> bool:
         try:

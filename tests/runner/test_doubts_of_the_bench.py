@@ -70,7 +70,8 @@ def test_power_read_while_the_supply_limits_is_not_measured_and_says_what_to_rai
     powers = [j for j in outcome.judged if j.step == "power" and j.verdict is not Verdict.NONE]
     assert powers
     assert {j.verdict for j in powers} == {Verdict.NOT_MEASURED}
-    assert any("raise running_limit" in j.reading.note for j in powers)
+    told = [j.reading.note for j in powers]
+    assert any('to 2.72 A ("1.35 * supply_at_rated_power")' in note for note in told), told
     assert outcome.disposition is Disposition.HOLD
 
 
@@ -93,6 +94,32 @@ def test_a_supply_that_does_not_tell_is_known_by_its_rail() -> None:
     supply.volts = 12.0
     limiting.look(supply)  # type: ignore[arg-type]
     assert "12 V of 30 V" in limiting.told
+
+
+@pytest.mark.parametrize(
+    ("draws", "most", "said"),
+    [
+        (0.2, 5.0, 'to 2.7 A ("1.35 * supply_at_rated_power")'),
+        (3.1, 5.0, "raise nothing"),
+        (0.2, 1.5, "a larger supply"),
+    ],
+)
+def test_what_to_do_about_a_supply_that_limits_goes_by_the_unit_and_the_supply(
+    draws: float, most: float, said: str
+) -> None:
+    class Limits:
+        def constant_current(self, output: int) -> bool:
+            return True
+
+        def current_raw(self, output: int) -> float:
+            return draws
+
+        def voltage(self, output: int) -> UFloat:
+            return ufloat(12.0, 0.01)
+
+    limiting = Limiting({"rail.pos": 1}, 30.0, 2.0, most)
+    limiting.look(Limits())  # type: ignore[arg-type]
+    assert said in limiting.told
 
 
 @pytest.fixture
