@@ -56,6 +56,7 @@ def build(
     warnings = [*supply_checks.warnings(sequence, actions)]
     warnings += by_hand.warnings(view, sequence.trip)
     warnings += tones.warnings(view, actions)
+    warnings += tones.crossed(view, actions)
     asked = [*(action.step for action in actions), *(out.step for out in left_out)]
     warnings += sound.warnings(view, {step.kind for step in asked})
     return Plan(sequence, view, tuple(actions), tuple(warnings), tuple(left_out))

@@ -84,8 +84,8 @@ class Needs:
     plain sines, ``record`` the longest record that it cannot do without (None: any).
     ``by_itself`` are the roles that it reads again and again, or that must act while nobody is
     asked: no hands can play them. ``screen``: what it wants of the scope can be read off a screen.
-    ``proved_on`` is the channel on whose output a tone has to show that its lead is there ("": none
-    has to).
+    ``proved_on`` are the channels on whose outputs a tone has to show that its lead is there, and
+    ``proved_by`` the role that hears it.
     """
 
     roles: frozenset[str] = frozenset()
@@ -106,4 +106,5 @@ class Needs:
     record: ScopeRecord | None = None
     by_itself: frozenset[str] = frozenset()
     screen: bool = False
-    proved_on: str = ""
+    proved_on: tuple[str, ...] = ()
+    proved_by: str = "scope"

@@ -14,7 +14,7 @@ from seqrun.plan.measurand import Measurand, judged
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Ohms, Volts
-from seqrun.steps.common.contact import BY_TONE, output_channel, prove_contact
+from seqrun.steps.common.contact import BY_TONE, channels_proved, prove_contact
 from seqrun.steps.common.forecasts import near_limit
 from seqrun.values import COVERAGE_FACTOR
 
@@ -100,7 +100,8 @@ class AcLevel(Step):
             meter={"ac_voltage": self.expect},
             seconds=10.0,
             live=True,
-            proved_on=output_channel(view, self.at),
+            proved_on=channels_proved(view, self.at),
+            proved_by="meter",
         )
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:

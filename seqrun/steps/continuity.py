@@ -184,7 +184,7 @@ class Crackles(_OverTheSoak):
             least = least_quiet(view, point)
             if watts is not None:
                 least = least_driven(view, point, watts)
-            refuse_deaf(view, least, wanted, self.id)
+            refuse_deaf(view, least, wanted, self.id, driven=watts is not None)
 
     def _told(self, ctx: Context, channel: str, ears: Ears) -> Iterator[Yielded]:
         names, heard = (ctx.scope.name,), ears.heard[channel]

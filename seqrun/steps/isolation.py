@@ -27,7 +27,7 @@ from seqrun.plan.measurand import Measurand, judged, shown
 from seqrun.plan.needs import Forecast, Hookup, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, custom_error, render
-from seqrun.steps.common.contact import BY_TONE, output_channel, prove_contact
+from seqrun.steps.common.contact import BY_TONE, channels_proved, prove_contact
 from seqrun.steps.common.drive import Drive
 from seqrun.steps.common.forecasts import near_limit, quiet_volts
 from seqrun.steps.common.listening import Heard, Listening, listening_needs
@@ -225,7 +225,8 @@ class Isolate(Step):
                 hookups=(view.meter_across(self.at),),
                 seconds=seconds,
                 live=True,
-                proved_on=output_channel(view, self.at),
+                proved_on=channels_proved(view, self.at),
+                proved_by="meter",
             )
         needs = listening_needs(view, self.at, seconds)
         return replace(needs, roles=needs.roles | {"generator"})

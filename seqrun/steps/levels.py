@@ -18,7 +18,7 @@ from seqrun.plan.measurand import Measurand, judged
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Volts
-from seqrun.steps.common.contact import BY_TONE, output_channel, prove_contact
+from seqrun.steps.common.contact import BY_TONE, channels_proved, prove_contact
 from seqrun.steps.common.dirt import warmed, with_emf
 from seqrun.steps.common.forecasts import idle_drift_u, near_limit, supply_current
 from seqrun.steps.common.settling import settle
@@ -77,7 +77,8 @@ class DcVoltage(Step):
             hookups=(view.meter_across(self.at),),
             seconds=10.0,
             live=True,
-            proved_on=output_channel(view, self.at) if DC_OFFSET in self.judges else "",
+            proved_on=channels_proved(view, self.at) if DC_OFFSET in self.judges else (),
+            proved_by="meter",
         )
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:

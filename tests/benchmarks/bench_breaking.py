@@ -131,7 +131,7 @@ def once(file: str, sequence: str, results: Path, watcher: Watcher | None = None
     return execute(plan, files, None, watcher or Watcher(), options, Interrupts())
 
 
-def links(sequence: str, cases: int, seed: int) -> Counter[str]:
+def links(sequence: str, cases: int, seed: int, until: float) -> Counter[str]:
     """Spoil one exchange in each of many runs; what came of them."""
     draw, count = random.Random(seed), Counter[str]()
     with tempfile.TemporaryDirectory() as name, proxied(Path(name)) as (_, proxies, file):
@@ -140,6 +140,9 @@ def links(sequence: str, cases: int, seed: int) -> Counter[str]:
         print(f"clean run: {clean.disposition}, exchanges {exchanges}")
     kinds = [*KINDS, LATE]
     for number in range(cases):
+        if time.monotonic() > until:
+            break
+        count["cases"] += 1
         kind = kinds[number % len(kinds)]
         key = draw.choices(list(exchanges), list(exchanges.values()))[0]
         with tempfile.TemporaryDirectory() as name, proxied(Path(name)) as (bench, proxies, file):
@@ -180,7 +183,7 @@ def links(sequence: str, cases: int, seed: int) -> Counter[str]:
     return count
 
 
-def kills(sequence: str, cases: int, seed: int) -> Counter[str]:
+def kills(sequence: str, cases: int, seed: int, until: float) -> Counter[str]:
     """End runs from outside at random messages, one ending after the other, then see what the next
     run tells; only kills: each of the cases is one."""
     draw, count = random.Random(seed), Counter[str]()
@@ -194,6 +197,9 @@ def kills(sequence: str, cases: int, seed: int) -> Counter[str]:
             print(f"clean run: exit {clean.code}, {clean.messages} messages", flush=True)
             endings = [what for what in ENDINGS if what != "SIGKILL"]
             for number in range(cases):
+                if time.monotonic() > until:
+                    break
+                count["cases"] += 1
                 what = "SIGKILL" if number % 2 else endings[number // 2 % len(endings)]
                 run = Run(folder, bench, draw.randint(1, clean.messages), what)
                 run.clear()
@@ -234,11 +240,12 @@ def main() -> None:
     parser.add_argument("--sequence", default="quick")
     parser.add_argument("--cases", type=int, default=23)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--seconds", type=float, default=float("inf"), help="stop after so many")
     given = parser.parse_args()
     work = links if given.what == "links" else kills
     begun = time.monotonic()
-    count = work(given.sequence, given.cases, given.seed)
-    print(f"{given.cases} cases in {time.monotonic() - begun:.0f} s")
+    count = work(given.sequence, given.cases, given.seed, begun + given.seconds)
+    print(f"{time.monotonic() - begun:.0f} s")
     for word, times in sorted(count.items()):
         print(f"{times:5}  {word}")
 

@@ -336,4 +336,56 @@ def test_every_reading_that_a_tone_proves_is_known_to_the_plan(name: str) -> Non
         at = str(getattr(action.step, "at", ""))
         proved = any(of.contact == BY_TONE for of in action.step.judges)
         if proved and at.startswith("out.") and action.step.do != "dc_voltage":
-            assert action.needs.proved_on == at.split(".")[1], action.id
+            assert action.needs.proved_on == (at.split(".")[1],), action.id
+
+
+def test_a_soak_that_listens_needs_its_leads_proved_too(
+    planned: Callable[..., tuple[Plan, BenchFiles]],
+) -> None:
+    soak = (
+        '[[step]]\nid = "room"\ndo = "temperature"\nat = "sensor.ambient"\n'
+        '[[step]]\nid = "heat"\ndo = "soak"\nambient = "room"\nat_most = "20 min"\n'
+        'listen = "60 s"\nlimit = { at_most = "40 K" }\n'
+    )
+    plan = planned(without("generator"), soak)[0]
+    assert any(line.startswith("heat: no tone can show") for line in plan.warnings)
+    deaf = planned(without("generator"), soak.replace('listen = "60 s"\n', ""))[0]
+    assert not any("no tone" in line for line in deaf.warnings)
+
+
+def test_a_meter_that_cannot_hear_the_proof_is_told_before_power(
+    planned: Callable[..., tuple[Plan, BenchFiles]], tmp_path: Path
+) -> None:
+    text = (Path("drivers") / "generic-meter.toml").read_text(encoding="utf-8")
+    dc_only = re.sub(r"(?m)^configure_ac_voltage = .*\n", "", text)
+    dc_only = re.sub(r'\[\[accuracy\]\]\nfunction = "ac_voltage"\n(?:[^\[\n].*\n)*', "", dc_only)
+    (tmp_path / "dc-only.toml").write_text(dc_only, encoding="utf-8")
+    driver = str(tmp_path / "dc-only.toml")
+    both = planned(lambda bench: bench.replace('"generic-meter"', f'"{driver}"'), QUIET)
+    (line,) = [line for line in both[0].warnings if "no tone" in line]
+    assert line.startswith("offset: ") and "has no AC volts" in line
+    outcome = done(both, tmp_path / "r")
+    notes = [j.reading.note for j in outcome.judged if j.step == "offset"]
+    assert outcome.failure is None and all("no ac_voltage" in note for note in notes) and notes
+
+
+def test_a_splitter_hides_crossed_channels_and_the_plan_says_so() -> None:
+    warned = prepare("quick", "demo:one_generator_output", None)[0].warnings
+    (line,) = [line for line in warned if "crossed" in line]
+    assert "in.left and in.right" in line
+    assert not any("crossed" in line for line in prepare("quick", "demo", None)[0].warnings)
+
+
+def test_a_scope_of_few_bits_is_told_what_it_decides_and_what_would_help(
+    planned: Callable[..., tuple[Plan, BenchFiles]],
+) -> None:
+    bursts = (
+        '[[step]]\nid = "{n}"\ndo = "noise_bursts"\nat = "out.left"\nwatch = "60 s"\n'
+        'faintest = "{v}"\nlimit = {{ at_most = "0.5 Hz" }}\n'
+    )
+    steps = bursts.format(n="far", v="30 µV") + bursts.format(n="near", v="0.3 mV")
+    eight = lambda text: text.replace('"generic-scope"', '"generic-scope-8bit"')  # noqa: E731
+    left = out(planned(eight, MORE + steps)[0])
+    assert "probes at ×1" in left["near"] and "sound interface" in left["near"]
+    assert "probes at ×1" not in left["far"]
+    assert 'with faintest = "' in left["near"]

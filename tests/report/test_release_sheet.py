@@ -218,6 +218,19 @@ def test_what_was_complained_of_stands_first_and_what_was_not_tested_is_listed(
     assert "at most" not in page
 
 
+def test_that_nothing_shows_left_to_be_left_is_told_of_a_unit_with_two_sides(results: Path) -> None:
+    gains = [
+        judged(f"gain.{c}", "gain", c, 29.0, "dB", 0.05, 28.0, 30.0) for c in ("left", "right")
+    ]
+    run = on_record(results, [*good(), *gains], Disposition.ACCEPT)
+    words = "Whether left is left and right is right"
+    assert words in sheet(run).untested
+    own = judged("own.left", "own_channel", "left", 60.0, "dB", 1.0, 20.0, None)
+    assert (
+        words not in sheet(on_record(results, [*good(), *gains, own], Disposition.ACCEPT)).untested
+    )
+
+
 def test_a_record_that_lost_rows_is_not_released_and_the_report_says_so(results: Path) -> None:
     run = on_record(results, good(), Disposition.ACCEPT)
     table = results / "readings.csv"

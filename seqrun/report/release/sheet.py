@@ -228,7 +228,7 @@ def release(
         texts[1],
         measured(rows, old, complaint),
         sum(1 for r in rows if r.verdict is Verdict.PASS),
-        untested(rows),
+        (*untested(rows), *_sides(rows)),
         read_by_a_person(rows),
         _typed("--complaint", complaint, needed=False),
         (*own, *CAUTIONS, *((BENCH_SUPPLY,) if supplied else ())),
@@ -284,6 +284,13 @@ def untested(rows: Sequence[Row]) -> tuple[str, ...]:
     held = {row.quantity for row in rows if row.has_limit}
     told = (plain.words for name, plain in OWNERS_WORDS.items() if name not in held)
     return tuple(word for word in dict.fromkeys(told) if word not in _words_of(held))
+
+
+def _sides(rows: Sequence[Row]) -> tuple[str, ...]:
+    """That nothing shows left to be left, where a unit has two sides and none was driven alone."""
+    sides = {row.channel for row in rows if row.quantity == "gain"}
+    told = any(row.quantity == "own_channel" and row.has_limit for row in rows)
+    return () if told or len(sides) < 2 else ("Whether left is left and right is right",)
 
 
 def read_by_a_person(rows: Sequence[Row]) -> tuple[str, ...]:

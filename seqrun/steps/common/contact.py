@@ -13,7 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from seqrun.errors import NotMeasured, UsageError
+from seqrun.errors import InstrumentRefused, NotMeasured, UsageError
 from seqrun.plan.context import Context
 from seqrun.plan.needs import Hookup
 from seqrun.plan.view import BenchView
@@ -41,6 +41,12 @@ def output_channel(view: BenchView, at: str) -> str:
     kind, _, channel = at.partition(".")
     channel = channel.partition(".")[0]
     return channel if kind == "out" and channel in view.unit.channels else ""
+
+
+def channels_proved(view: BenchView, at: str) -> tuple[str, ...]:
+    """The same for a step's needs."""
+    channel = output_channel(view, at)
+    return (channel,) if channel else ()
 
 
 def prove_contact(
@@ -122,7 +128,10 @@ def _by_tone(ctx: Context, channel: str, rms_v: Callable[[], float]) -> str:
         return missing.found
     level = TONE_V / math.pow(10.0, view.unit.gain / 20.0)
     generator = ctx.generator
-    quiet = rms_v()
+    try:
+        quiet = rms_v()
+    except InstrumentRefused as deaf:
+        return f"{deaf.where or 'it'} {deaf.found}"
     heard = quiet
 
     def arrived() -> bool | None:

@@ -58,20 +58,41 @@ def least_quiet(view: BenchView, point: str) -> float:
     return step_v(view, point, 0.0)
 
 
-def refuse_deaf(view: BenchView, least_v: float, wanted_v: float, where: str) -> None:
+def refuse_deaf(
+    view: BenchView, least_v: float, wanted_v: float, where: str, *, driven: bool = False
+) -> None:
     """See that this bench hears the faintest crackle that counts.
+
+    Args:
+        driven: beside a tone at that output.
 
     Raises:
         BenchLacks: the steps of its converter are louder.
     """
     if least_v > wanted_v:
+        bits = math.ceil(math.log2(least_v / wanted_v))
         raise BenchLacks(
-            too_coarse(least_v, wanted_v),
-            expected=f"a converter of at least {math.ceil(math.log2(least_v / wanted_v))} bits more"
-            ", or a smaller range",
+            f"{too_coarse(least_v, wanted_v)}; {_help(view, least_v, wanted_v, driven)}",
+            expected=f"a converter of at least {bits} bits more, or a smaller range",
             where=where,
             hint="a scope of more bits; or what counts in the step: faintest = …",
         )
+
+
+def _help(view: BenchView, least_v: float, wanted_v: float, driven: bool) -> str:
+    """What this scope does decide, and what would hear more."""
+    key = view.key("scope")
+    scope = view.drivers[key].scope
+    bits = 0 if scope is None else scope.bits + math.ceil(math.log2(least_v / wanted_v))
+    ratio = max(view.bench.instrument[key].probe, default=1.0)
+    ways = []
+    if not driven and ratio > 1.0 and least_v / ratio <= wanted_v:
+        ways.append("probes at ×1")  # beside a tone the range has to hold the tone all the same
+    if scope is not None and view.drivers[key].sound is None:
+        ways.append(f"a scope of {bits} bits or a sound interface" if bits else "a sound interface")
+    helped = f"{' or '.join(ways)} would hear it; " if ways else ""
+    least = render(1.05 * least_v, "V", digits=2)
+    return f'{helped}with faintest = "{least}" this scope decides, of such crackles alone'
 
 
 def too_coarse(least_v: float, wanted_v: float) -> str:

@@ -25,7 +25,7 @@ from seqrun.measure.windows import HANN
 from seqrun.plan.context import Context
 from seqrun.plan.needs import Hookup, Needs, ScopeRecord
 from seqrun.plan.view import BenchView
-from seqrun.steps.common.contact import TONE_HZ, TONE_V, output_channel, prove_contact, prove_rail
+from seqrun.steps.common.contact import TONE_HZ, TONE_V, channels_proved, prove_contact, prove_rail
 from seqrun.steps.common.drive import Waveform, across
 from seqrun.values import rectangular
 
@@ -81,7 +81,7 @@ def listening_needs(
         seconds=seconds,
         live=True,
         record=ScopeRecord(math.ceil(least_s * rate_hz - 1e-6), rate_hz),
-        proved_on=output_channel(view, at),
+        proved_on=channels_proved(view, at),
     )
 
 

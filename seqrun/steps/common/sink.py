@@ -101,6 +101,7 @@ def idle_and_watched(
         seconds=seconds,
         live=True,
         by_itself=WATCHED_BY,
+        proved_on=tuple(view.unit.channels) if listening else (),
     )
 
 
