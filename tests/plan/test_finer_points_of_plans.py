@@ -8,12 +8,15 @@ from pathlib import Path
 import pytest
 
 import demo_sim
-from seqrun.errors import SeqrunError, UsageError
+from seqrun.errors import BenchLacks, SeqrunError, UsageError
 from seqrun.files.sequence.expand import expand_all
 from seqrun.files.unit.sheet import load_unit
 from seqrun.plan import by_hand, protection
 from seqrun.plan.actions import HOOKUP_SECONDS, Plan
 from seqrun.plan.build import build
+from seqrun.plan.contract import Step
+from seqrun.plan.leaving_out import Chooser, NotOnThisBench
+from seqrun.plan.needs import Needs
 from seqrun.plan.outlook import outlooks
 from seqrun.plan.view import BenchView
 from seqrun.runner.preparation import prepare
@@ -356,3 +359,47 @@ def test_a_plan_with_a_supply_by_hand_says_what_nothing_can_switch_off(
     told = " ".join(build(plan.sequence, view, steps).warnings)
     assert "the trip on supply_current is blind" in told
     assert "neither a trip nor the end of the run switches it off" in told
+
+
+@pytest.mark.parametrize(
+    ("part", "words"),
+    [
+        (PROTECT.replace("1.15 * rail_voltage", "44.5 V"), "over-voltage protection of 44.5 V"),
+        (PROTECT.replace("1.5 * supply_at_rated_power", "5.6 A"), "over-current protection of 5.6"),
+        (RAMP.replace('"1 A"', '"5.1 A"'), "a current limit of 5.1 A"),
+    ],
+)
+def test_a_supply_is_asked_for_nothing_that_it_cannot_be_set_to(
+    planned: Callable[..., Plan], part: str, words: str
+) -> None:
+    """It goes to 40 V and 5 A, its protection to 44 V and 5.5 A."""
+    parts = (PROTECT, part) if "ramp_supply" in part else (part, RAMP)
+    with pytest.raises(SeqrunError) as refused:
+        planned(TRIP, *parts, DOWN)
+    assert words in str(refused.value)
+    assert "is asked of supply" in str(refused.value)
+
+
+@pytest.mark.parametrize("power", ["energises", "mains"])
+def test_nothing_powers_a_unit_that_could_not_be_seen_discharged_afterwards(
+    planned: Callable[..., Plan], power: str
+) -> None:
+    steps = {a.id: a.step for a in planned(TRIP, PROTECT, RAMP, OFFSET, DOWN).actions}
+
+    def needs(step: Step) -> Needs:
+        if step.id == "discharge":
+            raise NotOnThisBench(Needs(safe=True), BenchLacks("the bench has no meter"))
+        powers = step.id == "bring_up"
+        return Needs(
+            energises=powers and power == "energises",
+            mains=powers and power == "mains",
+            live=step.id.startswith("offset"),
+        )
+
+    chooser = Chooser(needs)
+    chooser.go(steps.values())
+    assert [step.id for step, _ in chooser.done] == ["protection"]
+    left = {out.id: out.reason for out in chooser.left_out}
+    why = "the unit could not be seen to be discharged afterwards: the bench has no meter"
+    assert left["bring_up"] == why
+    assert left["offset.left"] == f"nothing powers the unit: {why}"
