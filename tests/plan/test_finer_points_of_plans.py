@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,12 +12,12 @@ import demo_sim
 from seqrun.errors import BenchLacks, SeqrunError, UsageError
 from seqrun.files.sequence.expand import expand_all
 from seqrun.files.unit.sheet import load_unit
-from seqrun.plan import by_hand, protection
+from seqrun.plan import by_hand, leads, protection
 from seqrun.plan.actions import HOOKUP_SECONDS, Plan
 from seqrun.plan.build import build
 from seqrun.plan.contract import Step
 from seqrun.plan.leaving_out import Chooser, NotOnThisBench
-from seqrun.plan.needs import Needs
+from seqrun.plan.needs import Hookup, Needs
 from seqrun.plan.outlook import outlooks
 from seqrun.plan.view import BenchView
 from seqrun.runner.preparation import prepare
@@ -403,3 +404,26 @@ def test_nothing_powers_a_unit_that_could_not_be_seen_discharged_afterwards(
     why = "the unit could not be seen to be discharged afterwards: the bench has no meter"
     assert left["bring_up"] == why
     assert left["offset.left"] == f"nothing powers the unit: {why}"
+
+
+def test_a_plan_of_which_nothing_that_is_judged_is_left_is_refused(
+    planned: Callable[..., Plan], without_generator: str
+) -> None:
+    with pytest.raises(SeqrunError) as refused:
+        planned(TRIP, PROTECT, RAMP, GAIN, bench=without_generator)
+    assert "can do none of the sequence's steps that have a limit" in str(refused.value)
+    assert "left out: gain: the bench has no generator" in str(refused.value)
+    planned(TRIP, PROTECT, RAMP, GAIN, OFFSET, bench=without_generator)
+
+
+def test_a_lead_that_a_step_asks_for_is_looked_at_as_those_of_the_bench_file_are(
+    planned: Callable[..., Plan],
+) -> None:
+    plan = planned(TRIP, PROTECT, RAMP, OFFSET, DOWN)
+    assert not list(leads.problems(plan.view, plan.actions))
+    asks = plan.actions[2]
+    for terminal, node in (("scope.1.clip", "out.left"), ("generator.1", "out.left")):
+        wrong = replace(asks, needs=replace(asks.needs, hookups=(Hookup(((terminal, node),), ""),)))
+        (found,) = leads.problems(plan.view, [*plan.actions, wrong])
+        assert found.where == asks.id
+        assert node in found.found
