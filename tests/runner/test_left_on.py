@@ -8,6 +8,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -22,7 +23,7 @@ from seqrun.errors import InstrumentSilent, NotMeasured, UsageError
 from seqrun.files.unit.sheet import load_unit
 from seqrun.instruments.generator import DrivenGenerator
 from seqrun.instruments.supply import DrivenSupply
-from seqrun.record import Store
+from seqrun.record import RunInfo, Store
 from seqrun.runner.events import Watcher
 from seqrun.runner.left import left_on_record
 from seqrun.runner.marker import Marker
@@ -412,3 +413,56 @@ def test_nothing_is_set_by_a_test_of_a_bench_that_a_run_uses_until_it_is_made_sa
     assert safe_command(file) == 0
     assert not marker.claim()
     marker.let_go()
+
+
+def test_a_run_of_this_bench_without_an_end_on_record_is_told(
+    served: Served, tmp_path: Path
+) -> None:
+    files = read_bench(served[1], None)
+    store = Store(tmp_path / "r")
+    info = RunInfo("T-1", "Demo", "acceptance", "A", files.view.bench.name, "", True, "0")
+    record = store.start(info)
+    (told,) = left_on_record(store, files)
+    assert told.startswith("a run did not end, or is still going: ")
+    assert record.run_id in told
+    record.finish(Disposition.ABORTED, "ended")
+    assert left_on_record(store, files) == []
+    elsewhere = store.start(replace(info, bench="another bench"))
+    assert left_on_record(store, files) == []
+    elsewhere.finish(Disposition.ABORTED, "ended")
+
+
+@pytest.mark.parametrize("safe", [True, False])
+def test_a_bench_stays_marked_until_its_safe_state_is_confirmed(
+    served: Served, tmp_path: Path, safe: bool
+) -> None:
+    bench = read_bench(served[1], None).view.bench
+    marker = Marker(bench)
+    assert marker.claim() == {}
+    marker.begin("20260101T000000000Z-T-1-000000", tmp_path)
+    marker.end(safe=safe)
+    after = Marker(bench)
+    left = after.claim()
+    assert bool(left) is not safe
+    after.end(safe=True)
+
+
+def test_what_safe_could_not_confirm_is_its_exit_code(
+    served: Served, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("seqrun.runner.safe.is_discharged", lambda *_: False)
+    assert safe_command(served[1]) == 4
+    assert "NOT CONFIRMED  supply output 1: still above 2 V" in capsys.readouterr().out
+
+
+def test_safe_says_what_only_hands_can_switch_off(
+    served: Served, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    resource = read_bench(served[1], None).view.bench.instrument["generator"].resource
+    text = Path(served[1]).read_text(encoding="utf-8").replace(f'"{resource}"', '"by hand"')
+    panel = f'[simulator.panel.generator]\nresource = "{resource}"\ndriver = "generic-generator"\n'
+    other = tmp_path / "by-hand.toml"
+    other.write_text(f"{text}\n{panel}", encoding="utf-8")
+    assert safe_command(str(other)) == 4
+    said = capsys.readouterr().out
+    assert "NOT CONFIRMED  generator: by hand; said, not confirmed: switch its outputs" in said

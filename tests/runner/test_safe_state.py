@@ -215,3 +215,15 @@ def test_what_no_instrument_can_switch_off_is_said_and_leaves_the_unit_unconfirm
     assert "pull it now" in mains.unconfirmed[0]
     rail.by_hand(own_mains=False, unread=("rail.pos", "rail.neg"))
     assert [line.partition(":")[0] for line in rail.unconfirmed] == ["rail.pos", "rail.neg"]
+
+
+def test_the_volts_of_a_supply_by_hand_are_read_by_nobody_on_the_way_to_safety(
+    bench: OpenBench, mocker: MockerFixture
+) -> None:
+    mocker.patch.object(DrivenSupply, "by_hand", True, create=True)
+    read = mocker.patch.object(DrivenSupply, "voltage", side_effect=DEAD)
+    report = safe(bench, 1, 2)
+    assert not read.called
+    told = [line for line in report.unconfirmed if "by hand, its volts are not read" in line]
+    assert [line.split(":")[0] for line in told] == ["supply output 1", "supply output 2"]
+    assert all("confirm below 2 V by meter" in line for line in told)
