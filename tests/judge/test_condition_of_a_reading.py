@@ -54,3 +54,9 @@ def test_frequencies_within_a_tenth_are_alike_and_decades_are_not() -> None:
     assert at("996 Hz, 2.84 V").alike(at("1 kHz, 2.82 V"))
     assert not at("1000 Hz").alike(at("10 kHz"))
     assert not at("1000 Hz").alike(at("1000 Hz, 2.8 V"))
+
+
+def test_a_condition_is_told_by_heat_quantity_and_numbers_without_levels() -> None:
+    at = ((997.0, "Hz"), (10.04, "W"), (8.9, "V"))
+    assert Condition(Heat.DRIVEN, "thd", at).text == f"{Heat.DRIVEN.value}, thd, 1e+03 Hz, 10 W"
+    assert Condition(Heat.COLD, "dc_offset").text == f"{Heat.COLD.value}, dc_offset"

@@ -183,3 +183,27 @@ def test_what_was_measured_and_met_its_limit_shows_that_it_settles() -> None:
     assert fine["unsettled.left"].seen is False
     lost = evidence_of(patterns(text), [offset(0.001), offset(None, note="a lead was off")], "")
     assert lost["unsettled.left"].seen is None
+
+
+def test_one_name_for_two_kinds_of_thing_gives_no_number() -> None:
+    text = with_value('unit = "A"\nquantity = "idle_current"\ntake = "sum"')
+    volts = read("cold.left.upper.2", "idle_current", 0.03, "V", "left.upper.2")
+    assert values_of(patterns(text), [*currents(0.02), volts], "") == {}
+
+
+def test_a_threshold_that_this_run_does_not_tell_leaves_the_sign_untold() -> None:
+    other = '[[value]]\nid = "w"\nunit = "A"\nquantity = "supply_current"\n[[value]]\nid = "v"'
+    text = with_value('unit = "A"\nquantity = "idle_current"', above="w")
+    text = text.replace('[[value]]\nid = "v"', other)
+    assert evidence_of(patterns(text), currents(0.02), "")["s"].seen is None
+    supply = read("idle", "supply_current", 0.01, "A")
+    assert evidence_of(patterns(text), [*currents(0.02), supply], "")["s"].seen is True
+
+
+@pytest.mark.parametrize(("reason", "found"), [("tripped: 2.5 A", 2.5), ("tripped: 2.5 V", None)])
+def test_a_number_in_the_reason_counts_only_in_its_own_unit(
+    reason: str, found: float | None
+) -> None:
+    text = with_value('unit = "A"\nreason = "tripped: {value}"')
+    values = values_of(patterns(text), currents(0.02), reason)
+    assert (values["v"].value if "v" in values else None) == found

@@ -121,3 +121,11 @@ def test_a_bench_s_floor_is_held_against_the_limit_less_its_guard_band() -> None
     assert "less U = 0.2" in cannot_decide(Limit(high=1.0), 0.2, floor=0.81)
     assert cannot_decide(Limit(high=1.0), 0.2, "simple", floor=0.99) == ""
     assert "less U" not in cannot_decide(Limit(high=1.0), 0.2, "simple", floor=1.01)
+
+
+@pytest.mark.parametrize("u", [math.nan, math.inf])
+@pytest.mark.parametrize("decision", ["guarded", "simple"])
+def test_an_uncertainty_that_is_no_number_decides_nothing_beforehand(
+    u: float, decision: str
+) -> None:
+    assert cannot_decide(Limit(0.0, 1.0), u, decision)
