@@ -86,6 +86,8 @@ def test_command(path: str, nothing_connected: bool, connect: bool) -> int:
             say(f"        > {text}")
         for text in check.came:
             say(f"        < {text}")
+        if check.hint:
+            say(f"      next: {check.hint}")
 
     def allowed(words: str) -> bool:
         return nothing_connected or asked(f"{words}\nIs nothing connected? Type yes: ")

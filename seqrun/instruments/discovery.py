@@ -130,7 +130,7 @@ def identify(resource: str, manager: ResourceManager, drivers: Mapping[str, Driv
         drivers: by name.
     """
     last: SeqrunError | None = None
-    opened = False
+    opened = 0
     for manners, question in _ways(resource, drivers.values()):
         try:
             link = Link.open("?", resource, manager, _nobody, manners, question)
@@ -140,7 +140,7 @@ def identify(resource: str, manager: ResourceManager, drivers: Mapping[str, Driv
             # Not every port can be set to every speed and parity: another way may do.
             last = last or problem
             continue
-        opened = True
+        opened += 1
         if last is not None and manners.write_termination and interface(resource) == "ASRL":
             _end_what_was_asked_before(link)
         try:
@@ -155,6 +155,13 @@ def identify(resource: str, manager: ResourceManager, drivers: Mapping[str, Driv
             return Found(resource, said, named or typed, not named)
         if question == Identity():
             return Found(resource, said)
+    if opened > 1:
+        return Found(
+            resource,
+            trouble=f"opens, and answers none of the {opened} ways in which a driver here asks",
+            hint="see the instrument's menu for its speed, parity and that its remote control is "
+            "on; a cable may be crossed; an instrument of another kind needs a driver of its own",
+        )
     hint = (last.hint or "") if last is not None and not opened else ""
     return Found(resource, trouble=last.found if last else "does not answer", hint=hint)
 

@@ -31,7 +31,8 @@ TONE_HZ, TONE_V = 1000.0, 0.1
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """One operation tried. ``ok`` None: not tried, and ``taken`` says why."""
+    """One operation tried. ``ok`` None: not tried, and ``taken`` says why; ``hint`` is what to do
+    next about one that failed."""
 
     instrument: str
     operation: str
@@ -39,6 +40,7 @@ class Check:
     came: tuple[str, ...]
     taken: str
     ok: bool | None
+    hint: str = ""
 
 
 class Tap:
@@ -74,7 +76,7 @@ class Trial:
         try:
             result = what(*values)
         except SeqrunError as problem:
-            self.note(operation, problem.found, False)
+            self.note(operation, problem.found, False, problem.hint or "")
             return None
         shown = "done" if result is None else _shown(result)
         self.note(operation, shown, bool(good(result)))
@@ -88,14 +90,14 @@ class Trial:
         except NotMeasured as reason:
             self.note(operation, f"not measured: {reason.found}", True)
         except SeqrunError as problem:
-            self.note(operation, problem.found, False)
+            self.note(operation, problem.found, False, problem.hint or "")
 
     def left_out(self, operation: str, why: str) -> None:
         self.checks.append(Check(self.name, operation, (), (), why, None))
 
-    def note(self, operation: str, taken: str, ok: bool) -> None:
+    def note(self, operation: str, taken: str, ok: bool, hint: str = "") -> None:
         sent, came = self.tap.take()
-        self.checks.append(Check(self.name, operation, sent, came, taken, ok))
+        self.checks.append(Check(self.name, operation, sent, came, taken, ok, hint))
 
 
 def _shown(value: Any) -> str:
