@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from dialects.agilent_34401a import Agilent34401a
+from dialects.aim_tti_mx180tp import AimTtiMx180tp
 from dialects.base import Dialect, served
 from dialects.feeltech_fy6900 import FeeltechFy6900
 from dialects.gwinstek_gpd3303s import GwInstekGpd3303s
@@ -49,6 +50,7 @@ FAMILIES: dict[str, tuple[str, Callable[[], Dialect], str]] = {
     "korad-ka3005p": ("supply", KoradKa3005p, "pty"),
     "keysight-e3632a": ("supply", KeysightE3632a, "pty"),
     "manson-hcs3202": ("supply", MansonHcs3202, "pty"),
+    "aim-tti-mx180tp": ("supply", AimTtiMx180tp, "tcp"),
     "keysight-34461a": ("meter", Keysight34461a, "tcp"),
     "siglent-sdm3055": ("meter", SiglentSdm3055, "tcp"),
     "rigol-dm3058": ("meter", RigolDm3058, "tcp"),

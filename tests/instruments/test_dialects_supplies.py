@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 from dialect_bench import eventually, of_role, shipped
+from dialects.aim_tti_mx180tp import AimTtiMx180tp
 from dialects.keysight_e3632a import KeysightE3632a
 from dialects.rigol_dp800 import RigolDp800
 
@@ -48,7 +49,12 @@ def test_on_and_off_are_told_as_they_are(opener: Any, name: str) -> None:
     assert eventually(lambda: not any(output.on for output in _outputs(dialect)))
 
 
-@pytest.mark.parametrize("name", SUPPLIES)
+TELLS_LIMITING = [
+    n for n in SUPPLIES if (has := shipped(n).supply) and "constant_current" not in has.absent
+]
+
+
+@pytest.mark.parametrize("name", TELLS_LIMITING)
 def test_its_current_limit_is_told_when_it_holds_the_output(opener: Any, name: str) -> None:
     supply, dialect = opener(name)
     outputs = range(1, min(2, supply.outputs) + 1)
@@ -138,3 +144,13 @@ def test_the_serial_supply_gets_each_message_by_itself(opener: Any) -> None:
     supply.voltage(1)
     assert dialect.received[-3:] == ["VSET1:03.00", "ISET1:0.500", "VOUT1?"]
     assert (dialect.output.volts, dialect.output.amperes) == (3.0, 0.5)
+
+
+def test_an_output_that_the_common_switch_leaves_out_is_made_safe_too(opener: Any) -> None:
+    supply, dialect = opener("aim-tti-mx180tp", AimTtiMx180tp(left_out_of_all=2))
+    supply.set_voltage(2, 5.0)
+    supply.set_current_limit(2, 1.0)
+    supply.enable(True)
+    assert eventually(lambda: dialect.output[1].on)
+    supply.make_safe()
+    assert eventually(lambda: not any(output.on for output in dialect.output))
