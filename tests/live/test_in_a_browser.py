@@ -17,6 +17,8 @@ from browsing import AtTerminal, browser, no_browser, until
 from PIL import Image
 from serving import Served
 
+from seqrun.errors import UsageError
+from seqrun.live.network import lan_address, qr_lines
 from seqrun.live.past import Past
 from seqrun.live.photographing import photograph_of
 from seqrun.live.server import served as page_of
@@ -31,6 +33,16 @@ if WHY_NOT and os.environ.get("SEQRUN_BROWSER") == "required":  # as .ci/run has
     raise RuntimeError(f"the page has to be looked at in a browser: {WHY_NOT}")
 pytestmark = pytest.mark.skipif(bool(WHY_NOT), reason=WHY_NOT or "there is a browser")
 RUN = ("run", "short.toml", "--bench", "bench.toml", "--serial", "K-1", "--live")
+#: two resistances of a unit that is off: leads to move, and nothing to wait for
+REHEARSED = """
+title = "A look at a unit that is off"
+revision = "A"
+cautions = ["Mains work is for licensed people, under local codes."]
+step = [
+  { id = "short", do = "dead_resistance", at = "rail.pos", limit = { at_least = "10 Ω" } },
+  { id = "other", do = "dead_resistance", at = "rail.neg", limit = { at_least = "10 Ω" } },
+]
+"""
 WIDTHS = ((390, 844), (768, 1024), (1200, 900))
 
 
@@ -142,6 +154,48 @@ def test_a_whole_run_is_answered_at_the_page(seen: Any, by_hand: Path) -> None:
         assert "REJECT" in _text(seen) and at.code() == 1, at.shown
         assert "(at the page) 4.7 kΩ" in at.shown
         assert _violations(seen) == [] and _overflow(seen) == []
+    finally:
+        at.close()
+
+
+def test_a_rehearsal_on_the_lan_is_answered_at_one_page_while_another_watches(
+    seen: Any, tmp_path: Path
+) -> None:
+    try:
+        lan = lan_address()
+    except UsageError as why:
+        pytest.skip(f"no LAN: {why.found}")
+    (tmp_path / "short.toml").write_text(REHEARSED, encoding="utf-8")
+    words = ("run", "short.toml", "--bench", "demo", "--serial", "R-1", "--rehearse", "--lan")
+    at = AtTerminal(tmp_path, *words)
+    first = seen.current_window_handle
+    try:
+        address = at.address
+        assert address.startswith(f"http://{lan}:") and "?token=" in address
+        until(lambda: qr_lines(address)[-2] in at.shown, lambda: at.shown)
+        seen.get(address.partition("?")[0])
+        assert (
+            "the address that the terminal shows" in seen.find_element("css selector", "main").text
+        )
+        seen.get(address)
+        until(lambda: "CAUTIONS" in _text(seen) or "licensed" in _text(seen), lambda: at.shown)
+        _press(seen, "")
+        until(lambda: "rail.pos" in _text(seen), lambda: _text(seen))
+        seen.switch_to.new_window("tab")
+        seen.get(address)
+        take = seen.find_element("id", "take")
+        until(take.is_displayed, lambda: _text(seen))
+        assert not seen.find_elements("css selector", "#todo [data-answer]:not(:disabled)")
+        take.click()
+        until(lambda: "Another page commands" in seen.find_element("id", "refusal").text)
+        seen.close()
+        seen.switch_to.window(first)
+        seen.refresh()
+        until(lambda: "rail.pos" in _text(seen), lambda: _text(seen))
+        while "The run is over" not in _text(seen):
+            _press(seen, "")
+        assert at.code() == 0 and "SIMULATED" in seen.find_element("id", "state").text, at.shown
+        assert "(at the page)" in at.shown
     finally:
         at.close()
 
