@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from functools import cached_property
+from functools import cache, cached_property
 from typing import TYPE_CHECKING
+
+import numpy as np
 
 from demo_sim.amplifier.unit_values import unit_values
 from demo_sim.bench_file import SCOPE_CHANNELS, Wiring, bench_text, fixed_leads, load_leads
@@ -33,6 +35,17 @@ NAME = "Simulated bench"
 DEMO_UNIT_SHEET = "demo-2x40"
 SOUND = "sound::simulated"
 HOST = "demo"  # in-process devices are supply.demo, meter.demo, …
+
+
+@cache
+def _keep_memory() -> None:
+    """Have what a record took kept for the next one.
+
+    Arrays of some 100 kB come and go by the thousand, and glibc gives each back to the system,
+    which costs more than filling it. A larger block, freed and never written to, tells it that such
+    sizes come and go (mallopt(3), M_MMAP_THRESHOLD); other allocators take no notice.
+    """
+    np.empty(31 << 20, dtype=np.uint8)
 
 
 class Bench:
@@ -213,6 +226,7 @@ def open_bench(
     )
     if chosen.scope_bits not in (8, 12):
         raise DemoError("no such scope", found=f"{scope_bits} bits", expected="8 or 12")
+    _keep_memory()
     lock = WorldLock()
     clock = RealTimeClock(lock.sleep) if real_time else Clock()
     world = World(unit, tuple(faults), seed, clock, dirty=chosen.dirty, wide_parts=chosen.wide)

@@ -86,12 +86,19 @@ class Heat:
         self._factors = lru_cache(maxsize=64)(self._exact_factors)
         self.rise_k = np.zeros(len(root)) if rise_k is None else rise_k.copy()
         self._step_s = 0.1
+        # What was put in last, and its modes: neither array is ever written to.
+        self._modes: tuple[Floats, Floats] = (np.zeros(0), np.zeros(0))
+        self._powers: tuple[Floats, Floats] = (np.zeros(0), np.zeros(0))
 
     def step(self, seconds: float, power: Floats, power_after: Floats | None = None) -> Floats:
         """Rises after ``seconds``, W going linearly from ``power`` to ``power_after``; no change
         of the state."""
         decay, first, second = self._factors(round(seconds, RESOLVED_DIGITS))
-        modes = decay * (self._to_modes @ self.rise_k) + first * (self._power_to_modes @ power)
+        if self._modes[0] is not self.rise_k:
+            self._modes = (self.rise_k, self._to_modes @ self.rise_k)
+        if self._powers[0] is not power:
+            self._powers = (power, self._power_to_modes @ power)
+        modes = decay * self._modes[1] + first * self._powers[1]
         if power_after is not None:
             modes += second * (self._power_to_modes @ (power_after - power))
         return np.asarray(self._from_modes @ modes)

@@ -87,6 +87,7 @@ class PoweredUnit:
         self._legs_dc: tuple[Operating | None, Floats] = (None, np.zeros(0))
         # Whoever watches the unit, called as time passes: within how many seconds to call again.
         self.look: Callable[[], float] = lambda: math.inf
+        self._hottest: tuple[Floats | None, float] = (None, 0.0)
         self._relays_saw = (-1.0, -1)  # when, and in which state
 
     def _places(self) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
@@ -237,7 +238,9 @@ class PoweredUnit:
 
     def _hottest_c(self) -> float:
         """The hottest place of the unit; that is a junction, or near enough to one."""
-        return float(self.heat.rise_k.max()) + self.ambient_c
+        if self._hottest[0] is not self.heat.rise_k:
+            self._hottest = (self.heat.rise_k, float(self.heat.rise_k.max()))
+        return self._hottest[1] + self.ambient_c
 
     def _move_rails(self, stride: float) -> float:
         junction_c, sensor_c = self.junction_c(), self.sensor_c()

@@ -183,12 +183,16 @@ class Electrics:
             device_a = np.zeros((*self.stage.ballast.shape, load_a.shape[1]))
         if self._shorted:
             volts, load_a, device_a = self._short_circuits(volts, device_a, rails, admittance)
-        weights = wanted.weights[:, None, None, :]
-        mean = (device_a * weights).sum(axis=3)
-        square = (device_a * device_a * weights).sum(axis=3)
-        out = volts[:, None, None, :]
-        across = np.concatenate((rails.pos - out, out - rails.neg), axis=1)
-        power = (device_a * across * weights).sum(axis=3) - square * self.stage.ballast
+        # Means over time as products: of i, i·v and i² with their shares of it.
+        shape = self.stage.ballast.shape
+        each = device_a.reshape(shape[0], -1, device_a.shape[3])
+        weights = wanted.weights[:, :, None]
+        mean = (each @ weights).reshape(shape)
+        at_output = (each @ (weights * volts[:, :, None])).reshape(shape)
+        square = ((each * each) @ weights).reshape(shape)
+        power = -square * self.stage.ballast
+        power[:, 0] += rails.pos * mean[:, 0] - at_output[:, 0]
+        power[:, 1] += at_output[:, 1] - rails.neg * mean[:, 1]
         quiescent = len(self.spec.channels) * self.spec.rails.quiescent_a * alive
         return Operating(
             volts=volts,

@@ -28,7 +28,9 @@ Floats = NDArray[np.float64]
 OFF = -600.0  # ln(Is) of a device that is not there
 LARGEST_STEP_V = 0.3
 LEAST_SLOPE = 1e-9  # A/V; below it a slope is no guide
-RESOLVED_V = 2e-6  # the last step of the search; what is left then is its square over kT/q
+# The last step of the search; of u is left then its square over kT/q (0.04 µV), of a current less
+# than a millionth.
+RESOLVED_V = 3e-5
 # Of long tables: a curve is followed in steps of this part of kT/q, which a cubic joins to 2e-6 of
 # kT/q where a current is exponential; no more steps than tables are long.
 STEP_OF_VT = 0.1
@@ -84,6 +86,7 @@ class OutputStage:
         self._sensor_vbe = vbe(idle_current, REFERENCE_C)
         self.nominal_bias = 2.0 * (self._sensor_vbe + idle_current * ballast_ohm)
         self.bias_shift = np.array([leg.bias_shift_v for leg in legs])
+        self._between: Floats | None = None  # where the last curve began and ended
 
     def bias(self, sensor_c: Floats, alive: float = 1.0) -> Floats:
         """Volts between the bases of each leg, from the temperature of its bias transistor.
@@ -129,7 +132,8 @@ class OutputStage:
         """As ``solve``, for many samples: the currents are worked out along ``u``, where nothing
         has to be searched for, and what each sample needs is read off that curve."""
         ends = np.stack((load_a.min(axis=1), load_a.max(axis=1)), axis=1)
-        between, _ = self.solve(ends, bias, junction_c)
+        between, _ = self.solve(ends, bias, junction_c, self._between)
+        self._between = between
         devices = self._devices(junction_c)
         low, span = between[:, :1], between[:, 1:] - between[:, :1]
         wanted = float(span.max()) / (STEP_OF_VT * float(devices.vt.min()))
