@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from seqrun.case.stay import Case
-from seqrun.case.weighing import Weighed
+from seqrun.case.weighing import Weighed, failed_by
 from seqrun.errors import SeqrunError
 from seqrun.files.kinds import kind_of
 from seqrun.judge.findings import Finding
@@ -19,6 +19,7 @@ from seqrun.runner.resuming import interrupted
 from seqrun.values import Disposition
 
 FIRST, PROOF = "intake", "acceptance"
+_MENDED = "mended: "
 _PLAIN = re.compile(r"[\w@%+=:,./-]+", re.ASCII)
 
 
@@ -107,21 +108,29 @@ def _tripped(run: RunData) -> bool:
 
 
 def _work(case: Case, title: str, by_hand: str, work: str) -> Onward:
-    words = ("unit", case.serial, "--work-done", f"mended: {title}", *_results(case))
+    words = ("unit", case.serial, "--work-done", f"{_MENDED}{title}", *_results(case))
     why = "when the repair is done, put it on record (in your own words)"
     return Onward(why, words, by_hand, work)
 
 
 def _release(case: Case, run: RunData) -> Onward:
     work = "; ".join(e.text for e in case.said("work"))
-    mended = work.removeprefix("mended: ")
-    words = ["release", run.run.run_id, "--fault-found", mended or "no fault was found"]
+    words = ["release", run.run.run_id, "--fault-found", _fault(case, work)]
     words += ["--work-done", work or "tested; nothing was changed"]
     if complaint := "; ".join(e.text for e in case.said("complaint")):
         words += ["--complaint", complaint]
     if not run.run.operator:
         words += ["--signed-by", (work and case.said("work")[-1].by) or "the workshop"]
     return Onward("it is proved; the sheet for its owner", (*words, *_results(case)))
+
+
+def _fault(case: Case, work: str) -> str:
+    """What was wrong: the cause that was mended, else what the last run to reject it failed by."""
+    if work.startswith(_MENDED):
+        return work.removeprefix(_MENDED)
+    rejected = (r for r in reversed(case.runs) if r.run.disposition is Disposition.REJECT)
+    failed = next((found for r in rejected if (found := failed_by(r))), "")
+    return f"outside its limit: {failed}" if failed else work or "no fault was found"
 
 
 def _run(case: Case, sequence: str, why: str, first: Finding | None = None) -> Onward:

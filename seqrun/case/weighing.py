@@ -17,7 +17,7 @@ from seqrun.judge.together import Told, together
 from seqrun.record import RunData
 from seqrun.runner.findings import unit_of_run
 from seqrun.steps.base import title_of
-from seqrun.values import Verdict
+from seqrun.values import Disposition, Verdict
 
 if TYPE_CHECKING:
     from seqrun.files.costs import CostSheet
@@ -160,21 +160,34 @@ def _told(run: RunData) -> Told:
 
 
 def told_by_run(run: RunData) -> str:
-    """What one run told, in a line: what failed or could not be measured, else how it ended; what
-    a hunt or cuts have shown beside it."""
-    bad = [
-        j
-        for j in run.judged
-        if j.verdict in (Verdict.FAIL, Verdict.CONDITIONAL_FAIL, Verdict.NOT_MEASURED)
-    ]
-    named = list(dict.fromkeys(f"{title_of(j.quantity)} {j.channel}".strip() for j in bad))
-    told = "; ".join(named[:_SHOWN]) + (
-        f" and {len(named) - _SHOWN} more" if named[_SHOWN:] else ""
-    )
+    """What one run told, in a line: what failed, then what could not be measured, else how it
+    ended; what a hunt or cuts have shown beside it."""
+    failed = failed_by(run)
+    unmade = _named(run, (Verdict.NOT_MEASURED,))
+    told = [failed] if failed else []
+    if unmade:
+        why = not failed and run.run.disposition is not Disposition.ACCEPT
+        told.append(f"not measured: {_few(unmade)}" if why else f"{len(unmade)} not measured")
     shown = [
         j.reading.note
         for j in run.judged
         if (j.quantity == "burst_rate_ratio" or "comes from:" in j.reading.note) and j.reading.note
     ]
-    parts = [told or run.run.reason, *dict.fromkeys(shown)]
+    parts = [*(told or [run.run.reason]), *dict.fromkeys(shown)]
     return "; ".join(part for part in parts if part)
+
+
+def failed_by(run: RunData) -> str:
+    """The readings that failed, in words; "" when none did."""
+    return _few(_named(run, (Verdict.FAIL, Verdict.CONDITIONAL_FAIL)))
+
+
+def _named(run: RunData, verdicts: Sequence[Verdict]) -> list[str]:
+    """Quantity and channel of each reading with one of these verdicts, once."""
+    bad = (j for j in run.judged if j.verdict in verdicts)
+    return list(dict.fromkeys(f"{title_of(j.quantity)} {j.channel}".strip() for j in bad))
+
+
+def _few(named: Sequence[str]) -> str:
+    more = f" and {len(named) - _SHOWN} more" if named[_SHOWN:] else ""
+    return "; ".join(named[:_SHOWN]) + more

@@ -37,9 +37,13 @@ class Condition:
         return ", ".join([self.heat.value, self.about, *numbers])
 
     def alike(self, other: Condition) -> bool:
-        """Whether two readings of one quantity under these may be held against each other."""
-        same = (self.heat, self.about) == (other.heat, other.about)
-        if not same or [unit for _, unit in self.at] != [unit for _, unit in other.at]:
+        """Whether two readings of one quantity under these may be held against each other. One
+        that names no frequency, power or level, as one that could not be made, contradicts none."""
+        if (self.heat, self.about) != (other.heat, other.about):
+            return False
+        if not self.at or not other.at:
+            return True
+        if [unit for _, unit in self.at] != [unit for _, unit in other.at]:
             return False
         pairs = zip(self.at, other.at, strict=True)
         return all(math.isclose(a, b, rel_tol=ALIKE) for (a, _), (b, _) in pairs)

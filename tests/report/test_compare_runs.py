@@ -240,3 +240,33 @@ def test_a_pass_by_a_narrower_limit_is_a_cure(results: Path) -> None:
 def test_a_pass_by_a_wider_limit_is_no_cure(results: Path) -> None:
     (pair,) = of(results, [judged(value=0.2)], [judged(value=0.2, low=-0.5, high=0.5)]).pairs
     assert not pair.cured
+
+
+def corner(step: str, hertz: float, note: str = "", channel: str = "right") -> Judged:
+    return judged(step, "upper_corner", channel, hertz, "Hz", 900.0, 30e3, None, note=note)
+
+
+def test_the_same_thing_under_two_names_of_steps_is_one_reading(results: Path) -> None:
+    """An intake calls the step by its channel, the acceptance reads all channels in one."""
+    before = [corner("treble.right", 11.9e3, "-3 dB re 1 kHz"), corner("b", 60e3, channel="left")]
+    found = of(results, before, [corner("treble", 60e3), corner("treble", 60e3, channel="left")])
+    assert [p.verdict_words for p in found.pairs] == ["fail → pass", "pass"]
+    assert found.told[0].startswith("Cured: Upper corner, right (11.9")
+
+
+def test_under_another_condition_it_is_another_reading(results: Path) -> None:
+    """Gain at 1 kHz and at 20 kHz, and which of two readings of one kind it is, stay apart."""
+    gain = [judged("g", "gain", "left", 29.0, "dB", 0.1, 28.0, 30.0, note=f"at {f}")
+            for f in ("1 kHz", "20 kHz")]  # fmt: skip
+    apart = of(results, gain[:1], [replace(gain[1], step="h")])
+    assert [p.word for p in apart.pairs] == ["only after", "only before"]
+    two = [corner("treble.right", 60e3), corner("again.right", 12e3)]
+    unclear = of(results, two, [corner("treble", 60e3)])
+    assert [p.word for p in unclear.pairs] == ["only after", "only before", "only before"]
+
+
+def test_a_pass_that_a_narrower_limit_has_turned_into_a_fail_is_not_worse(results: Path) -> None:
+    (pair,) = of(results, [judged(value=0.04)], [judged(value=0.04, low=-0.01, high=0.01)]).pairs
+    assert pair.verdict_words == "pass → fail" and pair.better is None
+    (worse,) = of(results, [judged()], [judged(value=0.04, low=-0.01, high=0.01)]).pairs
+    assert worse.better is False

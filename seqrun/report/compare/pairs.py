@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from seqrun.errors import UsageError
 from seqrun.judge.change import CHANCE, KEPT, SHARE, Change, difference
+from seqrun.judge.condition import Condition, conditions
 from seqrun.record.seal import NOT_COUNTED
 from seqrun.report.compare.reading import ReadingPair, rank
 from seqrun.report.shared.rows import Row
@@ -155,7 +156,8 @@ def compare(
 ) -> RunPair:
     """Two runs, their readings matched by step, quantity and channel.
 
-    A reading that a run holds several times is matched in order.
+    A reading that a run holds several times is matched in order. What finds no partner so, as when
+    two sequences name their steps differently, is matched by quantity, channel and condition.
 
     Args:
         share: of what a limit allows, that a change must reach before it matters.
@@ -175,18 +177,20 @@ def compare(
     for judged in before.judged:
         waiting[_key(judged)].append(judged)
     pairs = []
-    for judged in after.judged:
-        key = _key(judged)
-        several = key in many
-        old = _partner(judged, waiting[key], several)
+    partners = [_partner(j, waiting[_key(j)], _key(j) in many) for j in after.judged]
+    partners = _elsewhere(before.judged, after.judged, partners)
+    for judged, old in zip(after.judged, partners, strict=True):
+        several = _key(judged) in many
         if old is not None:
             change = difference(old, judged, share, owners)
             pairs.append(ReadingPair(Row.of(old), Row.of(judged), change, several))
         else:
             pairs.append(ReadingPair(None, Row.of(judged), None, several))
-    left = {id(j) for olds in waiting.values() for j in olds}
+    taken = {id(old) for old in partners}
     pairs += [
-        ReadingPair(Row.of(j), None, None, _key(j) in many) for j in before.judged if id(j) in left
+        ReadingPair(Row.of(j), None, None, _key(j) in many)
+        for j in before.judged
+        if id(j) not in taken
     ]
     return RunPair(summarise(before), summarise(after), tuple(pairs), share, new_ballasts)
 
@@ -215,6 +219,37 @@ def _partner(judged: Judged, olds: list[Judged], several: bool) -> Judged | None
         if not several or _alike(old.reading.note, judged.reading.note):
             return olds.pop(n)
     return None
+
+
+def _elsewhere(
+    before: Sequence[Judged], after: Sequence[Judged], partners: Sequence[Judged | None]
+) -> list[Judged | None]:
+    """The partners, with those that the same quantity under the same condition gives.
+
+    Only what was judged, and what is the one reading of its kind in either run: of several, no
+    name of a step tells which belongs to which.
+    """
+    taken = {id(old) for old in partners}
+    free: dict[tuple[str, str, str], list[tuple[Judged, Condition]]] = defaultdict(list)
+    for old, condition in zip(before, conditions(before), strict=True):
+        if id(old) not in taken and old.limit is not None:
+            free[_kind(old)].append((old, condition))
+    wanting = Counter(
+        (_kind(new), condition.text)
+        for new, old, condition in zip(after, partners, conditions(after), strict=True)
+        if old is None and new.limit is not None
+    )
+    found: list[Judged | None] = []
+    for new, partner, condition in zip(after, partners, conditions(after), strict=True):
+        alike: list[Judged] = []
+        if partner is None and new.limit is not None and wanting[_kind(new), condition.text] == 1:
+            alike = [one for one, its in free[_kind(new)] if its.alike(condition)]
+        found.append(alike[0] if len(alike) == 1 else partner)
+    return found
+
+
+def _kind(judged: Judged) -> tuple[str, str, str]:
+    return judged.reading.quantity, judged.reading.channel, judged.reading.unit
 
 
 def _alike(one: str, other: str) -> bool:

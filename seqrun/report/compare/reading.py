@@ -76,13 +76,17 @@ class ReadingPair:
 
     @property
     def better(self) -> bool | None:
-        """Whether the verdict became better; None when it is the same, or there is none to tell."""
+        """Whether the verdict became better; None when it is the same, or there is none to tell,
+        as when it was only held against a narrower limit."""
         if not self.verdict_changed or self.before is None or self.after is None:
             return None
         pair = self.before.verdict, self.after.verdict
         if Verdict.NONE in pair:
             return None
-        return WORSE_LAST.index(pair[1]) < WORSE_LAST.index(pair[0])
+        better = WORSE_LAST.index(pair[1]) < WORSE_LAST.index(pair[0])
+        if not better and self.limit_changed and _beyond(self.before.value, self.after):
+            return None
+        return better
 
     @property
     def cured(self) -> bool:
