@@ -426,7 +426,9 @@ def _same_class(old: type, new: type) -> bool:
     return touched
 
 
-def run(name: str, group: Group, options: argparse.Namespace) -> Driver:
+def run(
+    name: str, group: Group, options: argparse.Namespace, kind: type[Driver] = Driver
+) -> Driver:
     """All mutants of one group."""
     terminal = os.fdopen(os.dup(1), "w", buffering=1)
 
@@ -434,7 +436,7 @@ def run(name: str, group: Group, options: argparse.Namespace) -> Driver:
         print(text, file=terminal)
 
     say(f"{name}:")
-    driver = Driver(group, options, say)
+    driver = kind(group, options, say)
     paths = [t for t in group.tests if (ROOT / t.split("::")[0]).exists()]
     os.chdir(ROOT)
     flags = ["-o", "addopts=", "-p", "no:cacheprovider", "-p", "no:terminal", "-p", "no:xdist"]

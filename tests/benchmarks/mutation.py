@@ -55,6 +55,7 @@ class Mutant:
     line: int
     what: str
     text: str
+    becomes: str = ""  # the whole file with the change, where it is none of those below
 
     def __str__(self) -> str:
         return f"{self.path}:{self.line}: {self.what}    | {self.text}"
@@ -276,5 +277,7 @@ def mutants(path: Path) -> Iterator[Mutant]:
 def trees(mutant: Mutant) -> tuple[ast.Module, ast.Module]:
     """The file's syntax tree as it is, and with the mutant in it."""
     tree = ast.parse(mutant.path.read_text(encoding="utf-8"))
+    if mutant.becomes:
+        return tree, ast.parse(mutant.becomes)
     changed = _Changer(mutant.index).visit(copy.deepcopy(tree))
     return tree, ast.fix_missing_locations(changed)
