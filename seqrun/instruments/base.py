@@ -85,6 +85,16 @@ class DrivenSource(DrivenInstrument):
         """How many outputs there are."""
         return self.driver.outputs
 
+    def _says_on(self, output: int | None) -> bool:
+        """Whether an output is on, as the instrument says; without one, whether any is: off only
+        when every one has said so."""
+        call = self._ops["enabled"]
+        if "output" not in call.names:
+            return call.boolean()
+        if output is not None:
+            return call.boolean(output=self._known(output))
+        return any(call.boolean(output=n) for n in range(1, self.outputs + 1))
+
     def _known(self, output: int) -> int:
         if not 1 <= output <= self.outputs:
             raise InstrumentRefused(

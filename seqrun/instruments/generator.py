@@ -85,12 +85,7 @@ class DrivenGenerator(DrivenSource):
                 f"{self.name} does not tell whether its outputs are on",
                 expected="the operation 'enabled' in its driver file", where=self._link.where,
             )  # fmt: skip
-        call = self._ops["enabled"]
-        if "output" not in call.names:
-            return call.boolean()
-        if output is not None:
-            return call.boolean(output=self._known(output))
-        return any(call.boolean(output=n) for n in range(1, self.outputs + 1))
+        return self._says_on(output)
 
     def amplitude(self, output: int) -> UFloat:
         """The set amplitude with the generator's level accuracy, V rms.

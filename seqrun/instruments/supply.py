@@ -116,13 +116,7 @@ class DrivenSupply(DrivenSource):
             NotMeasured: it does not tell.
         """
         self._there("enabled")
-        call = self._ops["enabled"]
-        if "output" not in call.names:
-            return call.boolean()
-        if output is not None:
-            return call.boolean(output=self._known(output))
-        # Off only when every one has said so.
-        return any(call.boolean(output=n) for n in range(1, self.outputs + 1))
+        return self._says_on(output)
 
     def voltage(self, output: int) -> UFloat:
         """Read-back voltage with its accuracy, volts."""

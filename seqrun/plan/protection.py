@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 #: how far a protection level may lie from the one wanted (supplies round to their own step)
 LEVEL_TOLERANCE = 0.05
+#: below it, confirmed by meter, a rail may be touched: the meter is common practice, 2 V our choice
+DISCHARGED_V = 2.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,9 +14,8 @@ from typing import Protocol, runtime_checkable
 
 from seqrun.errors import NotMeasured, SeqrunError
 from seqrun.instruments.roles import Clock, Generator, Instrument, Supply
+from seqrun.plan.protection import DISCHARGED_V
 
-#: below it, confirmed by meter, a rail may be touched: the meter is common practice, 2 V our choice
-DISCHARGED_V = 2.0
 DISCHARGE_TIME_S = 120.0
 
 

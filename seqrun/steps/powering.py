@@ -16,13 +16,12 @@ from seqrun.plan.context import MAINS, PLUG_OUT, Context, Indication
 from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.measurand import Measurand, judged, shown
 from seqrun.plan.needs import Forecast, Hookup, Needs, SupplyUse
-from seqrun.plan.protection import LEVEL_TOLERANCE, Gap, gaps
+from seqrun.plan.protection import DISCHARGED_V, LEVEL_TOLERANCE, Gap, gaps
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Amperes, Seconds, Volts
 from seqrun.steps.common.forecasts import supply_current
 from seqrun.values import rectangular
 
-TOUCHABLE_V = 2.0  # confirmed by meter before touching (common practice)
 #: a relay's delay begins somewhere above this share of the full rails; nobody is told where
 COUNTS_FROM = 0.6
 #: the bench time of that, as budgets call it
@@ -368,7 +367,7 @@ class PowerDown(Step):
     def _sees(self, ctx: Context, rail: str) -> bool:
         """Whether the meter has the rail under power: then its fall is no lead that is off."""
         ctx.meter.configure("dc_voltage", None, 1.0)
-        return abs(ctx.meter.read_raw()) > TOUCHABLE_V
+        return abs(ctx.meter.read_raw()) > DISCHARGED_V
 
     def _looked_at(self, ctx: Context, rail: str, hookup: Hookup) -> None:
         """Without a supply there is no second witness but whoever looks.
@@ -388,10 +387,10 @@ class PowerDown(Step):
             NotMeasured: it does not.
         """
         volts = float(ctx.supply.voltage(ctx.view.rails[rail]).nominal_value)
-        if not abs(volts) < TOUCHABLE_V:
+        if not abs(volts) < DISCHARGED_V:
             raise NotMeasured(
                 f"the meter sees nothing on {rail}, and the supply's own leads see {volts:.3g} V",
-                expected=f"both below {TOUCHABLE_V:g} V",
+                expected=f"both below {DISCHARGED_V:g} V",
                 where=rail,
                 hint="see to the meter's lead; do not touch before both agree",
             )
