@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from uncertainties import UFloat, correlated_values, umath
+from uncertainties import UFloat, correlated_values
 
 from seqrun.errors import NotMeasured
 from seqrun.measure.saturating import SaturatingFit, fit_saturating
@@ -26,8 +26,14 @@ SETTLED_WITHIN_K, SETTLED_OVER_S = 3.0, 1800.0
 #: better as the sink gets hotter (ΔT^1.25) and the idle current moves with temperature
 NOT_ONE_CONSTANT = 0.1
 #: a case or chassis that warms after the sink: how many times slower, and how large a part of the
-#: rise it may be (our own choice; a sink on a closed case has a third at the most)
-SLOWER, SLOW_SHARE = 3.6, 0.15
+#: rise it is, with its standard uncertainty (our own choice: some have none, a sink on a closed
+#: case a third at the most)
+SLOWER, SLOW_SHARE = 3.6, (0.2, 0.15)
+#: by what power of the rise heat loss grows beyond proportion, likewise: none with a fan, 0.25 by
+#: natural convection alone, less with what is radiated (any heat-transfer text)
+CONVECTION = (0.05, 0.1)
+MISFIT = 0.003  # of the rise: what these models miss of real ones (tried on simulated heat)
+TRIAL_K_PER_S = 0.5 / 3600.0
 SLOWED = 0.8  # of its slope a third of a record earlier: a current that settles has less left
 
 
@@ -45,14 +51,6 @@ class RisePrediction:
     fit: SaturatingFit
     last_s: float
 
-    def at(self, time_s: float) -> UFloat:
-        """The fitted curve at a time on the record's axis, K."""
-        return self.end_k - self.still_to_come(time_s)
-
-    def still_to_come(self, time_s: float) -> UFloat:
-        """What is left of the rise at a time on the record's axis, K."""
-        return (self.end_k - self.start_k) * umath.exp(-time_s / self.tau_s)
-
 
 def predict_rise(
     times_s: Sequence[float] | Array,
@@ -66,8 +64,9 @@ def predict_rise(
     Contributions: scatter of the fit (t with n − 3 degrees of freedom, widened for residuals that
     hang together), ``one time constant`` (real sinks have several: half the difference between the
     whole record's fit and that of its later two thirds, and a tenth of what is still to come,
-    rectangular), ``a slower part of the rise`` (a case that warms after the sink: what the record
-    says of one, and what it leaves open), and the error that all readings share.
+    rectangular), ``a slower part of the rise`` (a case that warms after the sink, cooling that gets
+    better: what the record says of them, and what it leaves open), and the error that all readings
+    share.
 
     Args:
         times_s: s from the moment the heat came on, shape (n,), rising.
@@ -111,30 +110,74 @@ def predict_rise(
 
 
 def _slow_part(t: Array, y: Array, fit: SaturatingFit) -> tuple[float, float]:
-    """What a second, slower constant adds to the end of the fit, and its standard uncertainty, K.
+    """What the end of the rise has beyond that of the fit, and its standard uncertainty, K.
 
-    A part of the rise with :data:`SLOWER` times the time constant is let into the linear least
-    squares about the fit. Before the record is looked at it is taken to be nothing, give or take
-    :data:`SLOW_SHARE` of the rise; the record then says what it says (normal model, known variance;
-    any text on linear regression with prior knowledge). Where so little of the curve is seen that
-    neither can be told from the other, the uncertainty is that of the prior. A part below nothing
-    is none: cooling that improves with heat looks like one.
+    Two things that a single exponential has not are let into the linear least squares about it: a
+    part with :data:`SLOWER` times the time constant, and cooling that gets better with the rise
+    (:func:`_better_cooling`). Before the record is looked at they are taken to be what
+    :data:`SLOW_SHARE` and :data:`CONVECTION` say; the record then says what it says (normal model,
+    any text on linear regression with prior knowledge), but nothing finer than :data:`MISFIT`:
+    what is left out of a model of any such record is no scatter of readings. Where so little of the
+    curve is seen that neither can be told from the fit, the prior stands.
     """
-    fall = np.exp(-fit.rate * t)
+    fall, rise = np.exp(-fit.rate * t), abs(fit.rise)
     slow = -np.expm1(-fit.rate / SLOWER * t)
-    columns = np.stack([1.0 - fall, fit.rise * t * fall, np.ones_like(t), slow], axis=1)
+    cooling = fit.rise * _better_cooling(fit.rate * t)
+    columns = np.stack([1.0 - fall, fit.rise * t * fall, np.ones_like(t), slow, cooling], axis=1)
     rest = y - fit.start - fit.rise * (1.0 - fall)
     hang = min(max(fit.correlation, 0.0), 0.9)
-    sigma = max(fit.residual_sd * math.sqrt((1.0 + hang) / (1.0 - hang)), 1e-9)
-    prior = np.array([0.0, 0.0, 0.0, 1.0 / max(SLOW_SHARE * abs(fit.rise), 1e-9)])
-    system = np.concatenate([columns / sigma, prior[None, :]])
+    scatter = fit.residual_sd * math.sqrt((1.0 + hang) / (1.0 - hang))
+    sigma = max(scatter, MISFIT * rise, 1e-9)
+    (share, share_u), (power, power_u) = SLOW_SHARE, CONVECTION
+    weights = 1.0 / max(share_u * rise, 1e-9), 1.0 / power_u
+    prior = np.zeros((2, columns.shape[1]))
+    prior[0, 3], prior[1, 4] = weights
+    system = np.concatenate([columns / sigma, prior])
     scale = np.linalg.norm(system, axis=0)
     found = np.linalg.pinv(system / scale) / scale[:, None]
-    end = np.array([1.0, 0.0, 1.0, 1.0])
-    shift = float(end @ found @ np.append(rest / sigma, 0.0))
+    end = np.array([1.0, 0.0, 1.0, 1.0, 0.0])
+    known_before = [weights[0] * share * fit.rise, weights[1] * power]
+    shift = float(end @ found @ np.concatenate([rest / sigma, known_before]))
     variance = float(np.sum(np.square(end @ found)))
     known = float(end[:3] @ fit.covariance @ end[:3]) * (1.0 + hang) / (1.0 - hang)
-    return max(shift, 0.0), math.sqrt(max(variance - known, 0.0))
+    return shift, math.sqrt(max(variance - known, 0.0))
+
+
+def _better_cooling(times: Array) -> Array:
+    """By how much a rise of 1 leads a single exponential of the same end, for each 1 in the power
+    of the rise by which its heat loss grows faster than in proportion (natural convection: 0.25).
+
+    To first order in that power, d of the rise y: d' = −d − y ln y with y = 1 − exp(−x); it is
+    nothing at the beginning and at the end.
+
+    Args:
+        times: in time constants, rising.
+    """
+    x = np.linspace(0.0, max(float(times[-1]), 1e-3), 400)
+    y = np.maximum(-np.expm1(-x), 1e-12)
+    drive = -y * np.log(y) * np.exp(x)
+    summed = np.concatenate([[0.0], np.cumsum(0.5 * (drive[1:] + drive[:-1]) * np.diff(x))])
+    leads: Array = np.interp(times, x, summed * np.exp(-x))
+    return leads
+
+
+def drift_carried(
+    times_s: Sequence[float] | Array, rise_k: Sequence[float] | Array, since_s: float
+) -> float:
+    """What a drift of the room makes of the predicted end: K for each K/s, at the larger of both
+    directions. A fit takes an even drift for the beginning of more rise, and carries it on.
+
+    Args:
+        times_s, rise_k: as :func:`predict_rise`, over an ambient that was read once.
+        since_s: from then to the beginning of the record, s.
+
+    Raises:
+        NotMeasured: as :func:`predict_rise`.
+    """
+    t, y = np.asarray(times_s, dtype=np.float64), np.asarray(rise_k, dtype=np.float64)
+    plain = float(predict_rise(t, y).end_k.nominal_value)
+    ends = [predict_rise(t, y + sign * TRIAL_K_PER_S * (t + since_s)) for sign in (1.0, -1.0)]
+    return max(abs(float(one.end_k.nominal_value) - plain) for one in ends) / TRIAL_K_PER_S
 
 
 def _widened(fit: SaturatingFit) -> Array:

@@ -46,7 +46,6 @@ from seqrun.values import COVERAGE_FACTOR, Bound, rectangular
 ROOM_C = 25.0  # of a workshop, for forecasts
 OHM_PER_K = 0.385  # slope of a Pt100 (IEC 60751), for forecasts
 FIT_EVERY = 24  # readings between two fits: the curve does not change faster
-CARRIED_ON = 1.4  # time constants that a fit carries an even drift on (tried on simulated rooms)
 BEYOND = 1.25  # times the limit: no need to go on heating
 #: time constants until a rise has settled by the rule, and until a fit tells where it ends (tried)
 LONG, ENOUGH = 4.5, 0.75
@@ -435,10 +434,11 @@ class Soak(Step):
         if not found:
             raise NotMeasured("the rise could not be read off its curve", where=self.id)
         rise = min(found, key=lambda value: float(value.std_dev))
-        if how == "settled" and prediction is not None:
-            # Near its end a rise looks like a room that warms: the fit carries the drift on.
-            tau_h = float(prediction.tau_s.nominal_value) / 3600.0
-            rise = rise + drift_k_per_h * (CARRIED_ON * tau_h)
+        if prediction is not None:
+            # What the fit makes of a room that warms, beyond what it has warmed by since.
+            since = ctx.clock.now() - curve.times[-1] - ctx.done_at(self.ambient)
+            beyond = curve.drift_carried(max(since, 0.0)) / 3600.0 - hours
+            rise = rise + drift_k_per_h * max(beyond, 0.0)
         check_attached(rise, heat, least_k_per_w(ctx.view.unit), curve.times[-1] / 60.0)
         yield self.reading(SINK_RISE, rise, instruments=names, note=how)
         if prediction is not None:

@@ -42,7 +42,7 @@ class Coverage:
         missing: readings that could not be made; ``reason`` of the first.
         width: U over half of the narrowest interval that held 95 %; NaN with too few readings.
         expanded: median U, in ``unit``. bias: mean error over mean U.
-        truth: median of the true values.
+        truth: median of the true values. farthest: largest error over the U beside it.
     """
 
     name: str
@@ -58,6 +58,7 @@ class Coverage:
     expanded: float
     bias: float
     truth: float
+    farthest: float = math.nan
 
     @property
     def share(self) -> float:
@@ -123,7 +124,7 @@ def bench_of(group: str, seed: int, *, bench: str = CLEAN) -> list[Pair]:
         watch=one.watch,
         faults=one.faults,
         powering=bring_up(stages=one.stages),
-        bench=bench,
+        bench=",".join((bench, *one.variants)),
     )
 
 
@@ -206,6 +207,7 @@ def coverage_of(name: str, pairs: Sequence[Pair]) -> Coverage:
         _median(stated),
         math.fsum(errors) / math.fsum(stated) if math.fsum(stated) > 0.0 else math.nan,
         _median([p.truth for p in made]),
+        max(map(abs, quotients), default=math.nan),
     )
 
 

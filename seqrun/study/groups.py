@@ -18,6 +18,7 @@ class Group:
         watch: see :func:`seqrun.study.benches.done`.
         faults: given to every unit, where a healthy one has too little of it to be read.
         stages: a ramp in few stages saves time where the bring-up is not studied.
+        variants: of the simulated bench, beside clean or dirty.
     """
 
     name: str
@@ -26,6 +27,7 @@ class Group:
     watch: WatchTruth | None = None
     faults: tuple[str, ...] = ()
     stages: int = 2  # of the bring-up
+    variants: tuple[str, ...] = ()
 
 
 def step(name: str, do: str, **keys: str) -> str:

@@ -7,7 +7,7 @@ from typing import Any
 
 from seqrun.study import truths
 from seqrun.study.benches import Seen, TellTruth, Wanted
-from seqrun.study.groups import Group, of_channel, step
+from seqrun.study.groups import Group, at_capture, of_channel, step
 
 DEVICES = (1, 2)
 
@@ -212,11 +212,13 @@ HEAT = Group(
 # --- power ------------------------------------------------------------------------------------
 
 
-def _thd_now(seen: Seen) -> float:
-    """Of the unit alone, at the present level."""
-    truth, channel = seen.truth, seen.reading.channel
-    with truth.driven(truth.input_v_rms(channel)):
-        return 100.0 * truths.thd(truth, channel)
+def _thd_now(truth: Any) -> dict[str, float]:
+    """Of the unit alone, at the present level: near clipping it moves as loads and rails warm."""
+    seen: dict[str, float] = {}
+    for channel in truths.CHANNELS:
+        with truth.driven(truth.input_v_rms(channel)):
+            seen[f"thd.{channel}"] = 100.0 * truths.thd(truth, channel)
+    return seen
 
 
 POWER = Group(
@@ -229,7 +231,7 @@ POWER = Group(
             "power",
             of_channel(lambda truth, c: truths.power_at_distortion(truth, c, 0.01)),
         ),
-        Wanted("thd_clipping", "thd", "power", _thd_now),
+        Wanted("thd_clipping", "thd", "power", at_capture("thd")),
         Wanted(
             "supply_current_driven",
             "supply_current",
@@ -237,6 +239,7 @@ POWER = Group(
             lambda s: s.truth.supply_current(_rail(s)),
         ),
     ),
+    _thd_now,
 )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from seqrun.study.groups import Group
+from seqrun.study.others import OTHERS
 from seqrun.study.power import HEAT, LEVELS, LOADS, POWER, SUPPLIES
 from seqrun.study.signals import (
     CLIPPING,
@@ -27,4 +28,5 @@ GROUPS: tuple[Group, ...] = (
     RESPONSE,
     CROSSTALK,
     CLIPPING,
+    *OTHERS,
 )

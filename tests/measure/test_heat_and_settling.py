@@ -30,13 +30,13 @@ def test_the_end_of_a_rise_is_predicted_from_one_and_a_half_time_constants() -> 
     assert abs(found.end_k.nominal_value - 30.0) <= 2.0 * found.end_k.std_dev
 
 
-@pytest.mark.parametrize(("minutes", "most"), [(15.0, 2.2), (20.0, 1.1), (30.0, 0.4)])
+@pytest.mark.parametrize(("minutes", "most"), [(15.0, 3.6), (20.0, 2.7), (30.0, 1.0)])
 @pytest.mark.parametrize("begun", [0.0, 0.5])
 def test_the_interval_of_a_predicted_rise_holds_one_of_a_single_constant_and_is_no_wider_than_told(
     minutes: float, most: float, begun: float
 ) -> None:
-    """Also where the unit was warm already. A slower part is possible: the longer the record, the
-    less of it."""
+    """Also where the unit was warm already. A slower part and better cooling are possible: the
+    longer the record, the less of them."""
     held, u = 0, []
     time = np.arange(5.0, 60.0 * minutes, 5.0)
     for seed in range(40):
@@ -70,9 +70,47 @@ def test_what_a_slower_part_may_add_is_in_the_budget_and_fades_with_time() -> No
         end = heat.predict_rise(*readings(60.0 * minutes, sd=0.03)).end_k
         (line,) = [c for c in budget_of(end) if c.source.name == "a slower part of the rise"]
         u.append(line.standard_uncertainty)
-    assert u[0] > 2.0 * u[1] > 4.0 * u[2]
+    assert u[0] > 1.3 * u[1] > 3.0 * u[2]
     # before much is seen it is what it may be at all: 15 % of the rise, of which some has come
-    assert 0.3 < u[0] < heat.SLOW_SHARE * 30.0
+    assert 0.3 < u[0] < heat.SLOW_SHARE[1] * 30.0
+
+
+def warmed(share: float, power: float, tau: float, slow: float, time: np.ndarray) -> np.ndarray:
+    """A rise that ends at 30 K, by small steps: this share of the heat goes by a case that is slow,
+    the rest to the air as the rise to one plus this power."""
+    sink = case = 0.0
+    shown = []
+    for _ in range(int(time[-1]) + 1):
+        shown.append(sink)
+        over = (sink - case) * 2.0 * share
+        air = (1.0 - share) * sink * (sink / 30.0) ** power
+        sink += (30.0 - air - over) / tau
+        case += (over - case * 2.0 * share) / (slow * 4.0 * share)
+    return np.interp(time, np.arange(len(shown)), shown)
+
+
+@pytest.mark.parametrize(("share", "power"), [(0.05, 0.3), (0.15, 0.1), (0.15, 0.25), (0.25, 0.15)])
+@pytest.mark.parametrize("minutes", [14.0, 20.0, 30.0])
+def test_a_slow_case_and_cooling_that_gets_better_are_within_the_interval_together(
+    share: float, power: float, minutes: float
+) -> None:
+    time = np.arange(5.0, 60.0 * minutes, 5.0)
+    noise = np.random.default_rng(1).normal(0.0, 0.01, time.size)
+    end = heat.predict_rise(time, warmed(share, power, 540.0, 1800.0, time) + noise).end_k
+    assert end.nominal_value == pytest.approx(30.0, abs=COVERAGE_FACTOR * end.std_dev)
+    assert end.std_dev < 2.3
+
+
+def test_a_fit_carries_a_drift_of_the_room_on() -> None:
+    """By more than what the room has drifted by, and by the less the more of the rise is seen."""
+    carried = [heat.drift_carried(*readings(seconds), 60.0) for seconds in (700.0, 1200.0)]
+    assert carried[0] > 1.5 * 760.0 and carried[1] > 1260.0
+    time, plain = readings(1200.0)
+    drift = 0.5 / 3600.0
+    moved = heat.predict_rise(time, plain + drift * (time + 60.0)).end_k
+    apart = float(moved.nominal_value - heat.predict_rise(time, plain).end_k.nominal_value)
+    assert abs(apart) <= drift * carried[1] * 1.0001
+    assert abs(apart) > 0.5 * drift * carried[1]
 
 
 def climbing(gain: float, minutes: float, noise: float, seed: int = 0) -> tuple[np.ndarray, ...]:
@@ -127,11 +165,6 @@ def test_cooling_that_improves_with_heat_is_within_the_interval() -> None:
     noise = np.random.default_rng(1).normal(0.0, 0.02, time.size)
     found = heat.predict_rise(time, np.array(true) + noise).end_k
     assert abs(found.nominal_value - end) <= 2.0 * found.std_dev
-
-
-def test_the_prediction_of_a_reading_to_come_is_the_curve_there() -> None:
-    found = heat.predict_rise(*readings(1200.0))
-    assert found.at(1800.0).nominal_value == pytest.approx(float(rise(np.array(1800.0))), abs=0.1)
 
 
 def test_sensor_tolerances_are_in_the_end_of_the_rise() -> None:

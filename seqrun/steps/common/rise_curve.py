@@ -14,6 +14,7 @@ from seqrun.measure.heat import (
     SETTLED_WITHIN_K,
     RisePrediction,
     SettledRise,
+    drift_carried,
     predict_rise,
     settled_rise,
 )
@@ -53,6 +54,14 @@ class RiseCurve:
         except NotMeasured:
             self._latest = None
         return self._latest
+
+    def drift_carried(self, since_s: float) -> float:
+        """K that an even drift of the room adds to the fitted end, for each K/s of it; what it has
+        added by now where there is no fit."""
+        try:
+            return drift_carried(np.array(self.times), np.array(self.rises), since_s)
+        except NotMeasured:
+            return self.times[-1] + since_s
 
     def settling(self, systematic: UFloat | None = None) -> SettledRise | None:
         """Whether it has levelled off, None while the record is too short to say."""
