@@ -8,7 +8,7 @@ from dataclasses import replace
 from typing import ClassVar, Literal
 
 from pydantic import Field
-from uncertainties import UFloat
+from uncertainties import UFloat, umath
 
 from seqrun.errors import NotMeasured
 from seqrun.measure.bounds import quantisation_rms
@@ -34,6 +34,7 @@ from seqrun.plan.view import BenchView
 from seqrun.quantity import Fraction, Hertz
 from seqrun.steps.common.at_power import AtPower
 from seqrun.steps.common.bench_floor import distortion_floor, floor_probe, level_seen
+from seqrun.steps.common.dirt import harmonics_felt
 from seqrun.steps.common.drive import Drive, Waveform, recorded
 from seqrun.steps.common.forecasts import DB_PER_SHARE, distortion_share
 from seqrun.steps.common.listening import ALIKE
@@ -141,7 +142,7 @@ class _OneTone(AtPower):
             except NotMeasured as reason:
                 yield self.not_measured(self.judges[0], reason.found, channel=channel)
                 continue
-            yield from self._results(found, channel, (scope.name, ctx.generator.name), window)
+            yield from self._results(ctx, found, channel, window)
 
     def _read(
         self,
@@ -210,15 +211,18 @@ class _OneTone(AtPower):
         ) ** 0.5
 
     def _results(
-        self, found: Distortion, channel: str, names: tuple[str, ...], window: Window
+        self, ctx: Context, found: Distortion, channel: str, window: Window
     ) -> Iterator[Yielded]:
+        names = (ctx.scope.name, ctx.generator.name)
+        felt = harmonics_felt(ctx, f"out.{channel}", found)
+        in_db = -20.0 * umath.log10(felt)
         volts = float(found.fundamental_rms.nominal_value)
         note = f"{found.fundamental_hz:.4g} Hz, {volts:.3g} V, {window.name} window"
         opposite = Bound.AT_LEAST if found.thd_n.bound is Bound.AT_MOST else Bound.EXACT
         for quantity, value, bound in (
-            (THD, 100.0 * found.thd.value, found.thd.bound),
-            (THD_N, 100.0 * found.thd_n.value, found.thd_n.bound),
-            (SINAD, found.sinad_db, opposite),
+            (THD, 100.0 * found.thd.value * felt, found.thd.bound),
+            (THD_N, 100.0 * found.thd_n.value * felt, found.thd_n.bound),
+            (SINAD, found.sinad_db + in_db, opposite),
         ):
             yield self.reading(
                 quantity,

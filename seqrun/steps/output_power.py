@@ -24,7 +24,7 @@ from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Fraction, Hertz
 from seqrun.steps.common.bench_floor import distortion_floor, level_seen
-from seqrun.steps.common.dirt import load_u_share
+from seqrun.steps.common.dirt import harmonics_felt, load_u_share
 from seqrun.steps.common.drive import CYCLES, Drive, Waveform, drive_needs
 from seqrun.steps.common.forecasts import scope_share
 from seqrun.steps.distortion import THD, floor_felt
@@ -75,10 +75,11 @@ class _LevelSearch:
         )
 
 
-def _thd(ctx: Context, found: Distortion, wave: Waveform) -> Bounded:
+def _thd(ctx: Context, channel: str, found: Distortion, wave: Waveform) -> Bounded:
     """The distortion with the bench's own in its budget."""
     floor = floor_felt(found, distortion_floor(ctx.view, level_seen(ctx, wave)))
-    return above_distortion(found.thd.value, floor)
+    felt = harmonics_felt(ctx, f"out.{channel}", found)
+    return above_distortion(found.thd.value * felt, floor)
 
 
 class _PowerDrive(Drive):
@@ -209,7 +210,7 @@ class OutputPower(Step):
         found = self._distortion(wave, drive.frequency_hz)
         power = drive.power_of(channel, wave)
         drive.gain[channel] = float(found.fundamental_rms.nominal_value) / drive.levels[channel]
-        return power, _thd(drive.ctx, found, wave).value
+        return power, _thd(drive.ctx, channel, found, wave).value
 
     def _distortion(self, wave: Waveform, frequency_hz: float) -> Distortion:
         return distortion(
@@ -286,7 +287,7 @@ class OutputPower(Step):
             lines.setdefault("frequency_hz", spectrum.frequency_hz[1:upto].tolist())
             reference = float(found.fundamental_rms.nominal_value)
             lines[f"db_{channel}"] = (20.0 * np.log10(rms / reference)).tolist()
-            thd = _thd(ctx, found, wave)
+            thd = _thd(ctx, channel, found, wave)
             yield self.reading(
                 THD,
                 100.0 * thd.value,

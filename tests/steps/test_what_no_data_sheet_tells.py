@@ -28,6 +28,10 @@ STEPS = (
     + step("offset.left", "dc_voltage", at='"out.left"')
     + step("cold", "device_current", at='"ballast.left.upper.1"')
     + step("source", "source_impedance", power='"10 W"')
+    + step("low", "thd", power='"1 W"')
+    + step("noise.left", "output_noise", at='"out.left"', records="2")
+    + step("hum.left", "hum", at='"out.left"')
+    + step("ripple", "ripple", at='"rail.pos"')
     + step("balance", "efficiency", power='"rated_power"')
     + step("response", "frequency_response", high='"30 kHz"', low='"900 Hz"')
 )
@@ -37,6 +41,10 @@ NAMES = {
     "offset": "dc_offset",
     "cold": "idle_current",
     "source": "source_impedance",
+    "low": "thd",
+    "noise": "noise",
+    "hum": "hum",
+    "ripple": "ripple",
     "balance": "efficiency",
     "response": "flatness",
 }
@@ -64,6 +72,10 @@ def lines(bench: str, quantity: str) -> dict[str, Contribution]:
         ("efficiency", "load left heating at power"),
         ("efficiency", "probe scope.1 ratio"),
         ("flatness", "probe scope.1 compensation"),
+        ("thd", "probe scope.1 compensation"),
+        ("noise", "pick-up of the leads"),
+        ("hum", "pick-up of the leads"),
+        ("ripple", "pick-up of the leads"),
     ],
 )
 def test_a_bench_that_says_nothing_has_some_of_it_all_the_same(quantity: str, line: str) -> None:

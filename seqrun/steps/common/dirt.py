@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from uncertainties import UFloat
 
 from seqrun.files.bench.parts import Load
+from seqrun.measure.distortion import Distortion
 from seqrun.plan.context import Context
 from seqrun.plan.view import BenchView
-from seqrun.values import normal, rectangular
+from seqrun.values import exactly, normal, rectangular
 
 ROOM_C = 25.0  # where a part has the value on its label (common practice)
 COLD_FOR_S = 600.0  # a unit that idles has hardly warmed its metal by then (common practice)
@@ -174,18 +176,36 @@ def warmed(ctx: Context, point: str, ohms: UFloat) -> UFloat:
 
 def compensated(ctx: Context, at: str, level: UFloat, frequency_hz: float) -> UFloat:
     """A level through a probe whose compensation is off, against one at 1 kHz."""
+    return level * treble_felt(ctx, at, 1000.0, {frequency_hz: 1.0})
+
+
+def treble_felt(ctx: Context, at: str, base_hz: float, squares: Mapping[float, float]) -> UFloat:
+    """What the rms of several lines, against one at a base frequency, is multiplied by in a probe
+    whose compensation is off: 1, as far as that is known.
+
+    Args:
+        squares: mean square of each line, by its frequency in Hz.
+    """
     key, factors = ctx.view.key("scope"), probes(ctx.view)
     hot = ctx.view.scope_on(at)[0]
     half = ctx.view.bench.dirt.probe_compensation
-    if factors.get(hot, 1.0) <= 1.0 or not half:
-        return level
+    total = math.fsum(squares.values())
+    if factors.get(hot, 1.0) <= 1.0 or not half or not total > 0.0:
+        return exactly(1.0)
     name = f"probe {key}.{hot} compensation"
     error = ctx.persistent(name, lambda: rectangular(0.0, half, name, name))
 
     def over(f: float) -> float:
         return (f / CROSSING_HZ) ** 2 / (1.0 + (f / CROSSING_HZ) ** 2)
 
-    return level * (1.0 + error * (over(frequency_hz) - over(1000.0)))
+    mean = math.fsum(square * over(f) for f, square in squares.items()) / total
+    return 1.0 + error * (mean - over(base_hz))
+
+
+def harmonics_felt(ctx: Context, at: str, found: Distortion) -> UFloat:
+    """The same for the harmonics of a tone."""
+    squares = {h.frequency_hz: float(h.rms.value.nominal_value) ** 2 for h in found.harmonics}
+    return treble_felt(ctx, at, found.fundamental_hz, squares)
 
 
 def own_leak(ctx: Context, loud: UFloat) -> UFloat | float:
