@@ -18,6 +18,7 @@ from demo_sim.amplifier.relay import Relay
 from demo_sim.powered import PoweredUnit
 
 Floats = NDArray[np.float64]
+LINE_HZ = 50.0
 
 
 class Passing:
@@ -51,6 +52,14 @@ class Passing:
             left = spec.contact.left(self._seed, f"path.{channel}", t)
             if left is not None:
                 swing *= left
+        if spec.ground_v:
+            gone = spec.ground.left(self._seed, f"ground.{channel}", t)
+            if gone is not None:
+                swing += (1.0 - gone) * spec.ground_v * np.sin(2.0 * np.pi * LINE_HZ * t)
+        if spec.kick_v:
+            gone = spec.kick.left(self._seed, f"kick.{channel}", t)
+            if gone is not None:
+                swing += (1.0 - gone) * spec.kick_v
         if spec.oscillation.peak_v and self._unstable(channel, spec.oscillation):
             swing += spec.oscillation.at(t, swing)
         if spec.thump.on_v:
@@ -63,9 +72,12 @@ class Passing:
         relay = self._relay(channel)
         since = relay.closed_since
         mean *= min(1.0, max(0.0, (start_s + seconds - since) / seconds))
-        thump = self._unit.spec.channel(channel).thump
-        if thump.on_v:
-            mean += thump.on_mean(start_s, seconds, since)
+        spec = self._unit.spec.channel(channel)
+        if spec.thump.on_v:
+            mean += spec.thump.on_mean(start_s, seconds, since)
+        if spec.kick_v:
+            name = f"kick.{channel}"
+            mean += spec.kick_v * spec.kick.lost_share(self._seed, name, start_s, seconds)
         if self._warm(relay.spec.contact):
             name = f"contact.{channel}"
             mean *= 1.0 - relay.spec.contact.lost_share(self._seed, name, start_s, seconds)

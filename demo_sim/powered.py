@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +13,14 @@ from numpy.typing import NDArray
 from demo_sim.amplifier.electrics import Electrics, Operating, Rails, Wanted
 from demo_sim.amplifier.relay import Relay
 from demo_sim.amplifier.signal import InputSignal, spectrum, through_path
-from demo_sim.amplifier.spec import HALVES, AmplifierSpec, DeviceSpec, HeatSpec, LegSpec
+from demo_sim.amplifier.spec import (
+    HALVES,
+    AmplifierSpec,
+    ChannelSpec,
+    DeviceSpec,
+    HeatSpec,
+    LegSpec,
+)
 from demo_sim.heat import Heat, Network, NetworkBuilder
 from demo_sim.rails import RailPair, Source
 from demo_sim.wiring import Joined, leg_label
@@ -27,6 +35,7 @@ SAMPLES_COMPLEX = 256
 DRIVERS_ON_SINK = 0.5  # part of the small-signal section's power that goes into the sink
 MOST_DRIFT_K = 2.0  # of the room
 CONVECTION_RATED_K = 30.0  # rise at which the sink's thermal resistance is stated
+WARM_LAG_K = 3.0  # a part that fails when warm is sound again so much cooler
 HOTTEST_C = 400.0  # beyond it the device model means nothing
 
 
@@ -75,6 +84,8 @@ class PoweredUnit:
         self.speakers = True  # the switch in series with the relays
         self.damage: list[str] = []
         self.epoch = 0
+        self._cold = {c.name: c for c in spec.channels if c.warm is not None}
+        self._are_warm: set[str] = set()
         self._junctions, self._sensors = self._places()
         self._wanted: Wanted | None = None
         self._point: Operating | None = None
@@ -231,6 +242,8 @@ class PoweredUnit:
             self.heat.advance(stride, self.power)
             self.now += stride
             self._destroy_what_is_too_hot()
+            if self._cold:
+                self._become_warm()
 
     def restless(self, seconds: float) -> bool:
         """Whether rails or relays move within so many seconds."""
@@ -306,6 +319,23 @@ class PoweredUnit:
         self._start = None
         self.changed()
 
+    def _become_warm(self) -> None:
+        """Channels that are not the same warm as cold turn into what they are now."""
+        if self.damage:
+            return
+        celsius = self.temperature_c("sink")
+        for name, cold in self._cold.items():
+            assert cold.warm is not None, "only those are kept"
+            is_warm = name in self._are_warm
+            if is_warm == (celsius > cold.warm_c - (WARM_LAG_K if is_warm else 0.0)):
+                continue
+            self._are_warm ^= {name}
+            now = cold if is_warm else cold.warm(cold)
+            self.spec = self.spec.with_channel(name, partial(_instead, now))
+            self.electrics = Electrics(self.spec)
+            self._start = self._wanted = None
+            self.changed()
+
     def _short(self, leg_number: int, half: str, k: int) -> None:
         channel = self.spec.channels[self.electrics.channel_of[leg_number]]
         target = self.electrics.legs[leg_number]
@@ -331,6 +361,10 @@ def _more_convection(heat: HeatSpec, rise_k: float) -> float:
     """W that the sink gives off beyond the linear law, by natural convection."""
     growth: float = (max(rise_k, 0.0) / CONVECTION_RATED_K) ** heat.convection_power
     return (1.0 - heat.slow_share) * rise_k / heat.sink_k_per_w * (growth - 1.0)
+
+
+def _instead(now: ChannelSpec, was: ChannelSpec) -> ChannelSpec:
+    return now
 
 
 def wanted_output(spec: AmplifierSpec, inputs: Mapping[str, InputSignal]) -> Wanted:

@@ -23,6 +23,8 @@ from demo_sim.wiring import GROUND, ballast_node, leg_label
 
 Floats = NDArray[np.float64]
 
+FILM_A = 0.02  # a film on a contact keeps all that it keeps beyond this
+
 
 @dataclass(frozen=True, slots=True)
 class _Output:
@@ -166,8 +168,19 @@ class Waveforms:
             factor = float(unit.joined.outputs[mine, k])
             if factor:
                 total = total.minus(scaled(self.leg(i, j), -factor))
+        if unit.spec.channels[number].relay.film_v:
+            total = total.minus(self._film(number, mine))
         closed = unit.relays[number].closed
         return replace(total, gate=unit.spec.channels[number].name if closed else None)
+
+    def _film(self, number: int, mine: int) -> NodeSignal:
+        """What a film on the relay's contact keeps from the load."""
+        tables = self.tables.of(number)
+        legs = [i for i, c in enumerate(self._unit.electrics.channel_of) if c == number]
+        amperes = self._unit.joined.admittance[mine, legs] @ tables.volts
+        film_v = self._unit.spec.channels[number].relay.film_v
+        mean, pairs = split(tables.period, film_v * np.tanh(np.maximum(amperes, 0.0) / FILM_A))
+        return NodeSignal(mean, pairs)
 
     def _ballast(self, name: str) -> NodeSignal:
         number, leg, half, n, end = self._places[name]

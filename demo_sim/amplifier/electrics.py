@@ -83,6 +83,8 @@ class Electrics:
         self._offset_step = np.array([leg.offset_step_v for leg in self.legs])
         self._offset_step_c = np.array([leg.offset_step_c for leg in self.legs])
         self._drifts = bool(self._offset_per_k.any() or self._offset_step.any())
+        self._offset_per_v = np.array([[leg.offset_per_v] for leg in self.legs])
+        self._limited = any(np.isfinite(leg.limit_a) for leg in self.legs)
         states = [
             np.array([[d.state == "shorted" for d in half] for half in (leg.upper, leg.lower)])
             for leg in self.legs
@@ -139,6 +141,8 @@ class Electrics:
             moved = self._offset_per_k * (sensor_c - 25.0)
             moved = moved + np.where(sensor_c > self._offset_step_c, self._offset_step, 0.0)
             offset = offset + moved[:, None]
+        if self._offset_per_v.any():
+            offset = offset + self._offset_per_v * np.abs(wanted).mean(axis=1, keepdims=True)
         swing = (wanted + offset) * alive
         current = admittance @ (swing + middle)
         need = swing + path.drop_ohm * current
@@ -228,6 +232,10 @@ class Electrics:
             for _ in range(GIVING_WAY_ROUNDS):
                 given_way = self._given_way(period, admittance @ volts, channels)
                 volts, clipped = self.limit(wanted, rails, admittance, sensor_c, given_way)
+        if period is not None and self._limited:
+            held = self._held(period, admittance @ volts)
+            volts = self.middle(rails) + (volts - self.middle(rails)) * held
+            clipped = clipped or bool((held < 1.0).any())
         load_a = admittance @ volts
         alive = self.alive(rails)
         solve = self.stage.solve if period is None else self.stage.solve_many
@@ -255,6 +263,16 @@ class Electrics:
         spectrum /= 1.0 + 1j * period.frequencies() / spec.slow_hz
         spectrum[:, 0] = 0.0
         return np.asarray(np.fft.irfft(spectrum, period.points, axis=1))
+
+    def _held(self, period: Period, load_a: Floats) -> Floats:
+        """What the upper halves' protection leaves of the swing, (legs, points)."""
+        upper = np.maximum(load_a, 0.0)
+        smoothing = np.array([[2.0 * np.pi * leg.limit_s] for leg in self.legs])
+        spectrum = np.fft.rfft(upper, axis=1) / (1.0 + 1j * period.frequencies() * smoothing)
+        smooth = np.fft.irfft(spectrum, period.points, axis=1)
+        most = np.array([[leg.limit_a] for leg in self.legs])
+        beyond = (smooth > most) & (load_a > most)
+        return np.asarray(np.where(beyond, most / np.maximum(load_a, 1e-12), 1.0))
 
     def _short_circuits(
         self, volts: Floats, device_a: Floats, rails: Rails, admittance: Floats

@@ -7,6 +7,7 @@ draws; a fault then replaces some of them.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal, Self
@@ -56,8 +57,10 @@ class LegSpec:
         offset_v: DC at the output, V. gain: signed voltage gain of this leg.
         offset_v_per_k: what comes to it per kelvin of the bias transistor above 25 °C.
         offset_step_v: what comes to it while the bias transistor is warmer than offset_step_c.
+        offset_per_v: what comes to it per volt of the mean magnitude that the leg is driven to.
+        limit_a, limit_s: the upper half's protection holds its current to this, A, where what
+            ``limit_s`` has smoothed of it is beyond; inf: it never does. Means are not told of it.
         low_cut_hz, pole_hz: input coupling and closed-loop bandwidth, −3 dB.
-        dead: 1 = its driver gives nothing.
     """
 
     side: str
@@ -68,11 +71,13 @@ class LegSpec:
     offset_v_per_k: float = 0.0
     offset_step_v: float = 0.0
     offset_step_c: float = 45.0
+    offset_per_v: float = 0.0
+    limit_a: float = math.inf
+    limit_s: float = 5e-3
     bias_shift_v: float = 0.0
     bias_sensor_k_per_w: float = 5.0
     low_cut_hz: float = 2.0
     pole_hz: float = 120e3
-    dead: bool = False
 
     def half(self, name: str) -> tuple[DeviceSpec, ...]:
         return self.upper if name == "upper" else self.lower
@@ -83,7 +88,8 @@ class RelaySpec:
     """Output relay: pull-in after the rails are up, release after they fell, Ω of the contact.
 
     It opens on DC of more than ``dc_trip_v`` between an output and its middle (common practice for
-    speaker protection). ``contact`` is how well it holds.
+    speaker protection). ``contact`` is how well it holds; ``film_v`` is what a film on it keeps
+    from current into the load, and not from current out of it.
     """
 
     pull_in_s: float = 4.0
@@ -92,6 +98,7 @@ class RelaySpec:
     never_closes: bool = False
     dc_trip_v: float = 1.5
     contact: Intermittent = SOUND
+    film_v: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,17 +134,35 @@ class NoiseSpec:
 
 @dataclass(frozen=True, slots=True)
 class ChannelSpec:
+    """One channel.
+
+    Args:
+        fed_by: the channel whose socket leads to this one; its own where none is named.
+        crosstalk: from the others at 1 kHz, capacitive: it grows with frequency.
+        contact: in the signal path before the power stage.
+        ground, ground_v: while this contact is open, so much hum of the line (peak) is at the
+            output. kick, kick_v: while this is "open", so much DC is added there.
+        warm, warm_c: what the channel becomes while the heatsink is warmer than this; thermal
+            paths stay as they were.
+    """
+
     name: str
     legs: tuple[LegSpec, ...]
     relay: RelaySpec
     noise: NoiseSpec = field(default_factory=NoiseSpec)
     input_ohm: float = 22e3
     section: SectionSpec | None = None
-    fed_by: str = ""  # the channel whose socket leads to this one; its own where none is named
-    crosstalk: float = 1.8e-4  # from the others at 1 kHz, capacitive: grows with frequency
-    contact: Intermittent = SOUND  # in the signal path before the power stage
+    fed_by: str = ""
+    crosstalk: float = 1.8e-4
+    contact: Intermittent = SOUND
     oscillation: Oscillation = STABLE
     thump: Thump = SILENT
+    ground: Intermittent = SOUND
+    ground_v: float = 0.0
+    kick: Intermittent = SOUND
+    kick_v: float = 0.0
+    warm: Callable[[ChannelSpec], ChannelSpec] | None = None
+    warm_c: float = 45.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -102,6 +102,7 @@ class _Oracle(Watcher):
     """Asks the world of every judged reading as its step ends."""
 
     def __init__(self, truth: Any, unit: Any, steps: dict[str, Any]) -> None:
+        self.failed: Callable[[], None] = lambda: None  # called when a step has failed
         self.found: list[tuple[Judged, bool | None]] = []
         self.first: tuple[str, float] = "", 0.0
         self._truth, self._unit, self._steps = truth, unit, steps
@@ -117,10 +118,17 @@ class _Oracle(Watcher):
             true = told(asked)
             if one.limit is not None:
                 self.found.append((one, None if true is None else violates(one, true)))
+        if any(one.verdict in FAILS for one in judged):
+            self.failed()
 
 
-def run_case(case: StudyCase, made_with: str = "") -> StudyRow:
-    """Make one run, in a folder that is gone afterwards."""
+def run_case(case: StudyCase, made_with: str = "", *, to_first_fail: bool = False) -> StudyRow:
+    """Make one run, in a folder that is gone afterwards.
+
+    Args:
+        to_first_fail: end it after the step that fails first; it is aborted then, and what its
+            findings named comes from what was read until there.
+    """
     import tempfile
 
     from seqrun.runner.preparation import prepare
@@ -137,9 +145,11 @@ def run_case(case: StudyCase, made_with: str = "") -> StudyRow:
         return StudyRow(*key, refused=str(error).splitlines()[0])
     oracle = _Oracle(files.demo.truth, files.view.unit, {a.id: a.step for a in plan.actions})
     with tempfile.TemporaryDirectory() as folder:
-        options = Options(f"STUDY-{case.seed}", "", Path(folder))
-        done = execute(plan, files, None, oracle, options, Interrupts())
-    if "interrupted" in done.reason:
+        options, interrupts = Options(f"STUDY-{case.seed}", "", Path(folder)), Interrupts()
+        if to_first_fail:
+            oracle.failed = lambda: interrupts.stop("the first fail")
+        done = execute(plan, files, None, oracle, options, interrupts)
+    if "interrupted" in done.reason and not (to_first_fail and oracle.first[0]):
         raise KeyboardInterrupt
     found, cause = done.findings, ""
     if found is not None and found.faulty:

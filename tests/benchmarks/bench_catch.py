@@ -2,6 +2,7 @@
 
     nice python tests/benchmarks/bench_catch.py [--seeds 3] [--fault NAME[@CHANNEL][=SEVERITY] …]
         [--severity S …] [--neighbours | --catalogue] [--file catch.csv] [--processes N]
+        [--to-first-fail]
 
 Each run is a whole acceptance of a unit of its own seed, the channel changing with the seed; its
 row goes into the file at once, and a second call goes on from there. Prints what was caught of each
@@ -15,6 +16,7 @@ from __future__ import annotations
 import argparse
 import sys
 from collections import Counter
+from functools import partial
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -30,12 +32,12 @@ from seqrun.study.acceptance import HEALTHY, StudyCase, StudyRow, accept_many, r
 NOT_LOOKED_FOR = ("dead_half_bridge", "blind_protection")
 
 
-def catch_case(case: StudyCase, version: str) -> StudyRow:
+def catch_case(case: StudyCase, version: str, to_first_fail: bool = False) -> StudyRow:
     """One run; a process of its own does not know the neighbours yet."""
     sys.path.insert(0, str(Path(__file__).parent))
     import neighbours  # noqa: F401
 
-    return run_case(case, version)
+    return run_case(case, version, to_first_fail=to_first_fail)
 
 
 def cases(given: argparse.Namespace) -> list[StudyCase]:
@@ -127,14 +129,18 @@ def main() -> int:
     only.add_argument("--catalogue", action="store_true", help="only those in it")
     parser.add_argument("--file", type=Path, default=Path("bench-catch.csv"))
     parser.add_argument("--processes", type=int, default=1)
+    parser.add_argument(
+        "--to-first-fail",
+        action="store_true",
+        help="end a run with the step that fails first: caught or not, in half the time",
+    )
     given = parser.parse_args()
 
     def told(done: int, of: int) -> None:
         print(f"\r{done} of {of}", end="", file=sys.stderr, flush=True)
 
-    rows = accept_many(
-        cases(given), given.file, processes=given.processes, work=catch_case, told=told
-    )
+    work = partial(catch_case, to_first_fail=given.to_first_fail)
+    rows = accept_many(cases(given), given.file, processes=given.processes, work=work, told=told)
     print(file=sys.stderr)
     return 0 if show(rows) else 1
 

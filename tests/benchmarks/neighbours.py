@@ -104,7 +104,7 @@ def _warm_joint(c: ChannelSpec, severity: float) -> ChannelSpec:
 
 @neighbour("dead_channel", "the channel gives nothing")
 def _dead_channel(c: ChannelSpec, severity: float) -> ChannelSpec:
-    return _legs(c, lambda leg: replace(leg, dead=True))
+    return _legs(c, lambda leg: replace(leg, gain=0.0))
 
 
 @neighbour("warm_step", "120 mV of DC more once the bias transistor is past 40 °C")
@@ -135,6 +135,86 @@ def _late_runaway(c: ChannelSpec, severity: float) -> ChannelSpec:
     return _legs(c, of)
 
 
+@neighbour("loose_ground", "the ground of the input lets go for 0.3 s every 20 s: 30 mV of hum")
+def _loose_ground(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return replace(c, ground=Intermittent(20.0, 0.3), ground_v=0.03 * severity)
+
+
+@neighbour("late_relay", "the output relay takes 14 s to close")
+def _late_relay(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return replace(c, relay=replace(c.relay, pull_in_s=14.0 * severity))
+
+
+@neighbour("warm_gain", "1.5 dB quieter once the heatsink is past 40 °C")
+def _warm_gain(c: ChannelSpec, severity: float) -> ChannelSpec:
+    factor = 10.0 ** (-1.5 * severity / 20.0)
+    return _warm(c, lambda w: _legs(w, lambda leg: replace(leg, gain=leg.gain * factor)))
+
+
+@neighbour("warm_hum", "3 mV of hum once the heatsink is past 40 °C")
+def _warm_hum(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return _warm(c, lambda w: replace(w, noise=replace(w.noise, hum_v=6e-3 * severity)))
+
+
+@neighbour("warm_hiss", "3 mV of hiss once the heatsink is past 40 °C")
+def _warm_hiss(c: ChannelSpec, severity: float) -> ChannelSpec:
+    white = 700e-9 * severity  # V/√Hz at the input, 29 dB, 22 kHz
+    return _warm(c, lambda w: replace(w, noise=replace(w.noise, white_v_rt_hz=white)))
+
+
+@neighbour("warm_open_device", "a paralleled device opens once the heatsink is past 40 °C")
+def _warm_open_device(c: ChannelSpec, severity: float) -> ChannelSpec:
+    def of(leg: LegSpec) -> LegSpec:
+        return replace(leg, lower=(*leg.lower[:-1], replace(leg.lower[-1], state="open")))
+
+    return _warm(c, lambda w: _legs(w, of))
+
+
+@neighbour("driven_dc", "DC that comes with the signal alone: 120 mV at an eighth of rated power")
+def _driven_dc(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return _legs(c, lambda leg: replace(leg, offset_per_v=0.021 * severity))
+
+
+@neighbour("dc_kicks", "120 mV of DC for half a second every 20 s")
+def _dc_kicks(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return replace(c, kick=Intermittent(20.0, 0.5), kick_v=0.12 * severity)
+
+
+@neighbour("rectifying_relay", "a film on the relay's contact keeps 0.3 V of one half wave")
+def _rectifying_relay(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return replace(c, relay=replace(c.relay, film_v=0.3 * severity))
+
+
+@neighbour("early_limiter", "the upper half's protection acts from 2 A on, where it lasts 5 ms")
+def _early_limiter(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return _legs(c, lambda leg: replace(leg, limit_a=2.0 / severity))
+
+
+@neighbour("lower_tip_oscillation", "0.6 V at 800 kHz on the negative tips beyond 15 V alone")
+def _lower_tip_oscillation(c: ChannelSpec, severity: float) -> ChannelSpec:
+    ringing = Oscillation(0.6 * severity, frequency_hz=0.8e6, above_v=15.0, side="lower")
+    return replace(c, oscillation=ringing)
+
+
+@neighbour("loose_bias_sensor", "the bias transistor hangs beside the heatsink, all else is sound")
+def _loose_bias_sensor(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return _legs(c, lambda leg: replace(leg, bias_sensor_k_per_w=1000.0 * severity))
+
+
+def _warm(
+    c: ChannelSpec, change: Callable[[ChannelSpec], ChannelSpec], celsius: float = 40.0
+) -> ChannelSpec:
+    return replace(c, warm=change, warm_c=celsius)
+
+
+@entry("blocked_fins", "the heatsink gives off a good third less than it should", 1.0, False)
+def _blocked_fins(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
+    """Dust between the fins: kelvin per watt up by 60 %."""
+    heat = bench.amplifier.heat
+    heat = replace(heat, sink_k_per_w=heat.sink_k_per_w * (1.0 + 0.6 * severity))
+    return replace(bench, amplifier=replace(bench.amplifier, heat=heat))
+
+
 @entry("long_bass", "the rails give way below 25 Hz", 1.0, channels=False)
 def _long_bass(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     """Like 3 Ω below 25 Hz: what a short tone in the middle of the band does not show."""
@@ -142,4 +222,4 @@ def _long_bass(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     return replace(bench, amplifier=replace(bench.amplifier, rails=rails))
 
 
-NEIGHBOURS.append("long_bass")
+NEIGHBOURS.extend(("long_bass", "blocked_fins"))
