@@ -32,7 +32,7 @@ class Front:
 
     def turn(self, name: str, value: str | float | bool) -> None:
         """Change a knob; DemoError when the unit has none of that name or no such place."""
-        self.knobs = self.knobs.turned(name, value, self._spec.inputs)
+        self.knobs = self.knobs.turned(name, value, self._spec.inputs, self._spec.channel_names)
 
     def settings(self) -> dict[str, str | float | bool]:
         """Knobs that this unit has, as they stand."""
@@ -40,6 +40,7 @@ class Front:
         own: dict[str, str | float | bool] = {
             "power_input": k.power_input,
             "speakers": k.speakers,
+            "protection_test": k.protection_test,
         }
         if self._spec.inputs:
             own |= {

@@ -35,6 +35,7 @@ SAMPLES_COMPLEX = 256
 DRIVERS_ON_SINK = 0.5  # part of the small-signal section's power that goes into the sink
 MOST_DRIFT_K = 2.0  # of the room
 CONVECTION_RATED_K = 30.0  # rise at which the sink's thermal resistance is stated
+PROVOKED_V = 5.0  # put on the sense line of a speaker protection to see it act
 WARM_LAG_K = 3.0  # a part that fails when warm is sound again so much cooler
 HOTTEST_C = 400.0  # beyond it the device model means nothing
 
@@ -82,6 +83,7 @@ class PoweredUnit:
         }
         self.joined = joined
         self.speakers = True  # the switch in series with the relays
+        self.provoked = "off"  # the channel whose protection has DC put on its sense line
         self.damage: list[str] = []
         self.epoch = 0
         self._cold = {c.name: c for c in spec.channels if c.warm is not None}
@@ -280,6 +282,8 @@ class PoweredUnit:
             dc = 0.0
             if up:
                 dc = float(self._channel_dc()[i])
+                if self.spec.channels[i].name == self.provoked:
+                    dc += PROVOKED_V
             relay.observe(self.now, up, dc)
             if relay.act(self.now):
                 self.relay_moved()

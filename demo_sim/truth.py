@@ -304,10 +304,15 @@ class Truth:
         warm = self._unit.temperature_c("sink") - 25.0
         return spec.burst_rate_hz * math.exp2(warm / spec.burst_warming_k)
 
-    def oscillation_v(self, channel: str, input_v_rms: float) -> float:
-        """V rms of what a channel's stage oscillates with at a drive of 1 kHz, while it does."""
+    def protection_v(self, channel: str) -> float:
+        """V of DC at an output from which on the protection opens its relay."""
+        return self._unit.spec.channel(channel).relay.dc_trip_v
+
+    def oscillation_v(self, channel: str, input_v_rms: float, *, capacitive: bool = False) -> float:
+        """V rms of what a channel's stage oscillates with at a drive of 1 kHz, while it does;
+        ``capacitive``: with a capacitor across the output."""
         ringing = self._unit.spec.channel(channel).oscillation
-        if ringing.when in ("unloaded", "capacitive"):
+        if ringing.when == "unloaded" or (ringing.when == "capacitive" and not capacitive):
             return 0.0
         with self.driven(input_v_rms):
             swing = self.output(channel)[1]

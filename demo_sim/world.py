@@ -407,6 +407,7 @@ class World:
         if self._front.knobs.speakers != before.speakers:
             self._unit.speakers = self._front.knobs.speakers
             self._rejoin()
+        self._unit.provoked = self._front.knobs.protection_test
         self._refeed()
         self._redrive()
 

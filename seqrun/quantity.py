@@ -113,6 +113,7 @@ EXAMPLES = {
     "K": "40 K",
     "°C": "85 °C",
     "dB": "-80 dB",
+    "F": "100 nF",
 }
 
 _SCALED = frozenset({"V", "A", "W", "Ω", "Hz", "s", "J", "F", "V/s"})  # units that take prefixes
@@ -310,6 +311,7 @@ def _schema(unit: str) -> WithJsonSchema:
 Volts = Annotated[float, BeforeValidator(partial(_validate, unit="V")), _schema("V")]
 Amperes = Annotated[float, BeforeValidator(partial(_validate, unit="A")), _schema("A")]
 Watts = Annotated[float, BeforeValidator(partial(_validate, unit="W")), _schema("W")]
+Farads = Annotated[float, BeforeValidator(partial(_validate, unit="F")), _schema("F")]
 Ohms = Annotated[float, BeforeValidator(partial(_validate, unit="Ω")), _schema("Ω")]
 Hertz = Annotated[float, BeforeValidator(partial(_validate, unit="Hz")), _schema("Hz")]
 Seconds = Annotated[float, BeforeValidator(partial(_validate, unit="s")), _schema("s")]

@@ -72,6 +72,7 @@ class Knobs:
         power_input: the plug before the power stage: "connected", "unplugged", "shorted".
         speakers: the speaker terminals are switched on (in series with the output relays).
         mains: the unit's own mains plug is in. standby: its main supply is off.
+        protection_test: the channel whose protection is given DC on its sense line; "off": none.
     """
 
     input: str = ""
@@ -84,8 +85,15 @@ class Knobs:
     speakers: bool = True
     mains: bool = False
     standby: bool = False
+    protection_test: str = "off"
 
-    def turned(self, name: str, value: str | float | bool, inputs: tuple[str, ...]) -> Knobs:
+    def turned(
+        self,
+        name: str,
+        value: str | float | bool,
+        inputs: tuple[str, ...],
+        channels: tuple[str, ...] = (),
+    ) -> Knobs:
         """With one of them changed.
 
         Raises:
@@ -93,8 +101,15 @@ class Knobs:
         """
         ranges = {"volume": (0.0, 1.0), "balance": (-1.0, 1.0), "bass": (-1.0, 1.0)}
         ranges["treble"] = ranges["bass"]
-        choices = {"input": inputs, "power_input": POWER_INPUT}
-        known = ["power_input", "speakers", *((f.name for f in fields(self)) if inputs else ())]
+        if name == "protection_test" and value is False:
+            value = "off"
+        choices = {
+            "input": inputs,
+            "power_input": POWER_INPUT,
+            "protection_test": ("off", *channels),
+        }
+        known = ["power_input", "speakers", "protection_test"]
+        known += [f.name for f in fields(self) if inputs and f.name not in known]
         if name not in known:
             raise DemoError("this unit has no such knob", found=name, expected=", ".join(known))
         if name in ranges:

@@ -76,6 +76,7 @@ class StraySignal(_Driven):
 
     kind: ClassVar[str] = "stray_signal"
     yields: ClassVar = (judged(STRAY, "channel"),)
+    quantity: ClassVar[Measurand] = STRAY
 
     frequency: Hertz = Field(default=1000.0, gt=0.0)
     above: Hertz = Field(default=200e3, ge=50e3)
@@ -104,12 +105,13 @@ class StraySignal(_Driven):
         spare = floor_probe(ctx.view, drive.channels)
         found: dict[str, list[tuple[Stray, Waveform, float]]] = {c: [] for c in drive.channels}
         try:
-            drive.to_power(self.watts(ctx))
+            peak_v = self.play(drive, self.watts(ctx))
             for share in RATES:
                 points = min(int(PERIODS * share * rate / frequency), most)
                 waves = drive.capture(
                     rate_hz=share * rate,
                     points=points,
+                    peak_v=peak_v,
                     beside=spare[0] if spare is not None else None,
                 )
                 own = self._own(drive, 1.0 / next(iter(waves.values())).dt_s)
@@ -122,6 +124,11 @@ class StraySignal(_Driven):
             drive.stop()
         for channel, looks in found.items():
             yield self._result(ctx, channel, looks)
+
+    def play(self, drive: Drive, watts: float) -> float | None:
+        """Drive the outputs; the largest |V| to be expected there, where that is not the tone's."""
+        drive.to_power(watts)
+        return None
 
     def _own(self, drive: Drive, rate_hz: float) -> float:
         """rms of the scope alone in the same band, V; nothing where no probe is spare."""
@@ -143,7 +150,7 @@ class StraySignal(_Driven):
         always = "all the time" if one.usual_v > 0.5 * one.rms_v else "now and then"
         note = f"above {self.above / 1e3:g} kHz, {always}, loudest at {one.at_v:.3g} V"
         return self.reading(
-            STRAY,
+            self.quantity,
             heard.value,
             channel=channel,
             bound=heard.bound,

@@ -1,4 +1,4 @@
-"""What was heard of the outputs while a soak went on: drop-outs and crackles, counted."""
+"""What is heard of the outputs, while a soak goes on and hot at rest: drop-outs and crackles."""
 
 from __future__ import annotations
 
@@ -13,10 +13,11 @@ from seqrun.measure.counts import event_rate
 from seqrun.plan.context import Context
 from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.measurand import Measurand, judged, shown
-from seqrun.plan.needs import Forecast, Needs
+from seqrun.plan.needs import Forecast, Needs, ScopeRecord
 from seqrun.plan.view import BenchView
+from seqrun.quantity import Seconds
 from seqrun.steps.common.contact import BY_TONE
-from seqrun.steps.common.ears import Ears, key_of
+from seqrun.steps.common.ears import QUIET_HZ, RECORD_S, START_V, Ears, key_of
 from seqrun.steps.common.faintest import (
     WORDS,
     faintest_v,
@@ -26,6 +27,7 @@ from seqrun.steps.common.faintest import (
     too_coarse,
 )
 from seqrun.steps.common.forecasts import near_limit
+from seqrun.steps.disturbances import BURST_PEAK, BURST_RATE
 from seqrun.steps.heat import Soak
 from seqrun.values import COVERAGE_FACTOR, Bound
 
@@ -85,6 +87,112 @@ CRACKLE_PEAK = Measurand(
 )
 
 
+def deaf_to(ears: Ears, channel: str) -> str:
+    """Why an output was not listened to; "" where it was."""
+    if channel in ears.deaf or not ears.heard[channel].live_s > 0.0:
+        return ears.deaf.get(channel, "no record of it could be looked through")
+    return ""
+
+
+def rate_of(
+    step: Step,
+    ctx: Context,
+    channel: str,
+    seen: int,
+    live_s: float,
+    what: str,
+    *,
+    at_least: bool = False,
+) -> Yielded:
+    """The reading that a step judges: what was ``seen`` over the time that it was listened for."""
+    found = event_rate(seen, live_s)
+    return step.reading(
+        step.judges[0],
+        found.value,
+        channel=channel,
+        bound=Bound.AT_LEAST if at_least else found.bound,
+        instruments=(ctx.scope.name,),
+        note=f"{seen} {what} in {live_s:.0f} s of listening; bound 97.7 %, k = {COVERAGE_FACTOR:g}",
+    )
+
+
+def crackles_of(
+    step: Step, ctx: Context, channel: str, ears: Ears, peak: Measurand, wanted_v: float
+) -> Iterator[Yielded]:
+    """The crackles of an output that was listened to. Only time counts in which those of
+    ``wanted_v`` (rms over 5 ms) would have been heard."""
+    names, heard = (ctx.scope.name,), ears.heard[channel]
+    live = ears.heard_s(channel, wanted_v)
+    deaf = live < LEAST_SHARE * heard.live_s
+    if deaf and not heard.crackles:
+        why = too_coarse(ears.least_v(channel), wanted_v)
+        yield step.not_measured(step.judges[0], why, channel=channel)
+        return
+    # What was heard was there, however deaf the bench: then it is at least that.
+    live = heard.live_s if deaf else live
+    yield rate_of(step, ctx, channel, heard.crackles, live, "crackles", at_least=deaf)
+    if heard.crackles:
+        yield step.plain(peak, heard.peak_v, channel=channel, instruments=names)
+    yield step.plain(LISTENED, heard.live_s, channel=channel, instruments=names)
+
+
+class OutputBursts(Step):
+    """All outputs listened to at once with no signal, for bursts and crackles.
+
+    What ``noise_bursts`` does at one point after the other takes as long for each.
+    """
+
+    kind: ClassVar[str] = "output_bursts"
+    yields: ClassVar = (
+        judged(BURST_RATE, "channel"),
+        shown(BURST_PEAK, "channel"),
+        shown(LISTENED, "channel"),
+    )
+
+    watch: Seconds = Field(default=60.0, gt=0.0, description="how long each output is heard")
+    faintest: VoltsExpression | None = Field(None, description=WORDS)
+
+    def leans_on(self, view: BenchView, others: Mapping[str, Step]) -> None:
+        wanted = faintest_v(view, self.faintest)
+        for channel in self.channels(view):
+            refuse_deaf(view, least_quiet(view, f"out.{channel}"), wanted, self.id)
+
+    def needs(self, view: BenchView) -> Needs:
+        roles = {"scope"} | ({"generator"} if view.has("generator") else set())
+        return Needs(
+            roles=frozenset(roles),
+            hookups=tuple(view.scope_on(f"out.{c}")[2] for c in self.channels(view)),
+            seconds=1.1 * self.watch + 4.0,
+            live=True,
+            record=ScopeRecord(round(RECORD_S * QUIET_HZ), QUIET_HZ, peak_v=START_V),
+        )
+
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        limit = near_limit(self, view, 0.08)
+        return Forecast(0.0, 0.2 * limit, better="a longer watch")
+
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
+        ears = Ears(ctx, None)
+
+        def over() -> bool | None:
+            if ears.live_s >= self.watch:
+                return True  # also when no output can be heard
+            ears.listen()
+            done = min(ears.live_s / self.watch, 1.0)
+            ctx.progress(f"{ears.told()} in {ears.live_s:.0f} s", done)
+            return None
+
+        ctx.wait_until(
+            over, every_s=0.0, at_most_s=2.0 * self.watch + 60.0, what="the outputs to be heard"
+        )
+        wanted = faintest_v(ctx.view, self.faintest)
+        for channel in self.channels(ctx.view):
+            if why := deaf_to(ears, channel):
+                yield self.not_measured(BURST_RATE, why, channel=channel)
+                continue
+            yield from crackles_of(self, ctx, channel, ears, BURST_PEAK, wanted)
+
+
 class _OverTheSoak(Step):
     """What a soak with ``listen`` has heard of each output."""
 
@@ -107,37 +215,13 @@ class _OverTheSoak(Step):
                 where=self.id,
             )
         for channel in self.channels(ctx.view):
-            heard = ears.heard[channel]
-            if channel in ears.deaf or not heard.live_s > 0.0:
-                why = ears.deaf.get(channel, "no record of it could be looked through")
+            if why := deaf_to(ears, channel):
                 yield self.not_measured(self.judges[0], why, channel=channel)
                 continue
             yield from self._told(ctx, channel, ears)
 
     def _told(self, ctx: Context, channel: str, ears: Ears) -> Iterator[Yielded]:
         raise NotImplementedError
-
-    def rate(
-        self,
-        ctx: Context,
-        channel: str,
-        seen: int,
-        live_s: float,
-        what: str,
-        *,
-        at_least: bool = False,
-    ) -> Yielded:
-        """The reading that is judged."""
-        found = event_rate(seen, live_s)
-        return self.reading(
-            self.judges[0],
-            found.value,
-            channel=channel,
-            bound=Bound.AT_LEAST if at_least else found.bound,
-            instruments=(ctx.scope.name,),
-            note=f"{seen} {what} in {live_s:.0f} s of listening; bound 97.7 %, k = "
-            f"{COVERAGE_FACTOR:g}",
-        )
 
 
 class DropOuts(_OverTheSoak):
@@ -152,7 +236,7 @@ class DropOuts(_OverTheSoak):
 
     def _told(self, ctx: Context, channel: str, ears: Ears) -> Iterator[Yielded]:
         names, heard = (ctx.scope.name,), ears.heard[channel]
-        yield self.rate(ctx, channel, heard.drop_outs, heard.live_s, "drop-outs")
+        yield rate_of(self, ctx, channel, heard.drop_outs, heard.live_s, "drop-outs")
         yield self.plain(LOST_TIME, heard.lost_s, channel=channel, instruments=names)
         yield self.plain(LISTENED, heard.live_s, channel=channel, instruments=names)
 
@@ -187,17 +271,5 @@ class Crackles(_OverTheSoak):
             refuse_deaf(view, least, wanted, self.id, driven=watts is not None)
 
     def _told(self, ctx: Context, channel: str, ears: Ears) -> Iterator[Yielded]:
-        names, heard = (ctx.scope.name,), ears.heard[channel]
         wanted = faintest_v(ctx.view, self.faintest)
-        live = ears.heard_s(channel, wanted)
-        if live < LEAST_SHARE * heard.live_s and not heard.crackles:
-            why = too_coarse(ears.least_v(channel), wanted)
-            yield self.not_measured(CRACKLE_RATE, why, channel=channel)
-            return
-        # What was heard was there, however deaf the bench: then it is at least that.
-        deaf = live < LEAST_SHARE * heard.live_s
-        live = heard.live_s if deaf else live
-        yield self.rate(ctx, channel, heard.crackles, live, "crackles", at_least=deaf)
-        if heard.crackles:
-            yield self.plain(CRACKLE_PEAK, heard.peak_v, channel=channel, instruments=names)
-        yield self.plain(LISTENED, heard.live_s, channel=channel, instruments=names)
+        yield from crackles_of(self, ctx, channel, ears, CRACKLE_PEAK, wanted)

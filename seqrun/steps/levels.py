@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 from functools import partial
 from typing import ClassVar
 
 from pydantic import Field
 from uncertainties import UFloat
 
-from seqrun.errors import NotMeasured
+from seqrun.errors import NotMeasured, UsageError
+from seqrun.files.expression import WattsExpression
 from seqrun.measure import levels
 from seqrun.plan.context import Context
 from seqrun.plan.contract import Step, Yielded
@@ -20,11 +22,15 @@ from seqrun.plan.view import BenchView
 from seqrun.quantity import Volts
 from seqrun.steps.common.contact import BY_TONE, channels_proved, prove_contact
 from seqrun.steps.common.dirt import warmed, with_emf
+from seqrun.steps.common.drive import Drive
 from seqrun.steps.common.forecasts import idle_drift_u, near_limit, supply_current
 from seqrun.steps.common.settling import settle
 from seqrun.steps.common.sink import end_of
 from seqrun.steps.common.stage_current import Moment, family, to_the_first
 from seqrun.values import COVERAGE_FACTOR, exactly, rectangular
+
+DRIVEN_HZ = 1000.0  # whole periods in any whole number of mains cycles
+DRIVEN_ROOM = 1.3  # a unit may be louder than its sheet says
 
 DC_OFFSET = Measurand(
     "dc_offset",
@@ -41,6 +47,21 @@ DC_OFFSET = Measurand(
     ),
     contact=BY_TONE,
 )
+DC_DRIVEN = Measurand(
+    "dc_driven",
+    "V",
+    title="DC while driven",
+    what="The DC voltage across the speaker terminals while the channel plays a tone.",
+    how=(
+        "As the DC offset, with a tone at the input; the meter on a range that holds its peaks, "
+        "over whole periods of the tone and of the mains."
+    ),
+    fooled_by=(
+        "A meter that is not integrating reads some of the tone. A generator with DC of its own "
+        "into an input without a capacitor."
+    ),
+    contact="The driven tone itself, seen through the same lead before.",
+)
 DC_VOLTAGE = Measurand(
     "dc_voltage",
     "V",
@@ -54,25 +75,31 @@ DC_VOLTAGE = Measurand(
 class DcVoltage(Step):
     """DC voltage at a point, by the meter, once it has settled.
 
-    At a speaker terminal (``out.…``) the reading is the DC offset.
+    At a speaker terminal (``out.…``) the reading is the DC offset; with ``driven`` it is read once
+    more while the channel plays: a stage may rest at nothing and still push the cone out with the
+    music.
     """
 
     kind: ClassVar[str] = "dc_voltage"
-    yields: ClassVar = (judged(DC_OFFSET), judged(DC_VOLTAGE))
+    yields: ClassVar = (judged(DC_OFFSET), judged(DC_VOLTAGE), judged(DC_DRIVEN))
 
     at: str
     expect: Volts | None = None
     repeats: int = Field(default=5, ge=2, le=1000)
     nplc: float = Field(default=10.0, gt=0.0, le=100.0)
+    driven: WattsExpression | None = Field(
+        None, description="at an output: read it once more at about this power into the load"
+    )
 
     @property
     def judges(self) -> tuple[Measurand, ...]:
         # One terminal of a bridge rests at half the rail: that is no offset.
-        is_output = self.at.startswith("out.") and self.at.count(".") == 1
-        return (DC_OFFSET if is_output else DC_VOLTAGE,)
+        if not (self.at.startswith("out.") and self.at.count(".") == 1):
+            return (DC_VOLTAGE,)
+        return (DC_OFFSET,) if self.driven is None else (DC_OFFSET, DC_DRIVEN)
 
     def needs(self, view: BenchView) -> Needs:
-        return Needs(
+        needs = Needs(
             roles=frozenset({"meter"}),
             hookups=(view.meter_across(self.at),),
             seconds=10.0,
@@ -80,10 +107,30 @@ class DcVoltage(Step):
             proved_on=channels_proved(view, self.at) if DC_OFFSET in self.judges else (),
             proved_by="meter",
         )
+        if self.driven is None:
+            return needs
+        if DC_DRIVEN not in self.judges:
+            raise UsageError(
+                f"'{self.at}' is no output that can be driven",
+                expected="driven at a point such as out.{channel} alone",
+                where=self.id,
+            )
+        channel = output_channel(view, self.at)
+        return replace(
+            needs,
+            roles=needs.roles | {"generator"},
+            seconds=13.0,
+            load_power_w=dict.fromkeys(view.driven_with(channel), self._watts(view)),
+        )
+
+    def _watts(self, view: BenchView) -> float:
+        return self.driven.evaluate_in("W", view.unit.names()) if self.driven else 0.0
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         value = self.expect or 0.0
         at = self.expect or near_limit(self, view, 0.0)
+        if of == DC_DRIVEN:
+            at = self._peak_v(view)
         u = view.standard_uncertainty("meter", "dc_voltage", at)
         u = math.hypot(u, view.bench.dirt.thermal_emf / math.sqrt(3.0))
         return Forecast(value, COVERAGE_FACTOR * u, better="a lower range or a better meter")
@@ -105,6 +152,35 @@ class DcVoltage(Step):
             value,
             channel=self.channel or self.at,
             instruments=(meter.name,),
+        )
+        if self.driven is not None:
+            yield self._while_driven(ctx)
+
+    def _peak_v(self, view: BenchView) -> float:
+        """Of what the meter's range has to hold, V."""
+        load = view.load(output_channel(view, self.at)).resistance
+        return DRIVEN_ROOM * math.sqrt(2.0 * self._watts(view) * load)
+
+    def _while_driven(self, ctx: Context) -> Yielded:
+        """The same while the channel plays, at a level by the gain of the sheet."""
+        channel, meter = output_channel(ctx.view, self.at), ctx.meter
+        drive = Drive(ctx, DRIVEN_HZ, (channel,))
+        meter.configure("dc_voltage", self._peak_v(ctx.view), self.nplc)
+        try:
+            drive.set({channel: drive.level_for(channel, self._watts(ctx.view))})
+            if self.settle is not None:
+                settle(ctx, partial(self._look, ctx), self.settle, "V", self.at)
+            value = with_emf(ctx, meter.read(self.repeats))
+        finally:
+            drive.stop()
+        ctx.observe("out_dc", abs(float(value.nominal_value)))
+        ctx.poll()
+        return self.reading(
+            DC_DRIVEN,
+            value,
+            channel=self.channel or self.at,
+            instruments=(meter.name,),
+            note=f"at about {self._watts(ctx.view):.3g} W",
         )
 
     def _prove(self, ctx: Context, *, again: bool = False) -> None:

@@ -85,6 +85,11 @@ def _rise(a: ToldOf) -> float:
         return float(a.truth.settled_sink_rise())
 
 
+def _dc_driven(a: ToldOf) -> float:
+    with a.truth.driven(a.input_v(a.evaluate("driven", "W", 0.0), a.channel)):
+        return float(a.truth.offset(a.channel))
+
+
 def _noise(a: ToldOf) -> float:
     return truths.noise_v(a.truth, a.channel)
 
@@ -136,6 +141,7 @@ TOLD: Mapping[str, TellTrue] = {
     "own_channel": lambda a: math.inf if a.truth.hears_itself(a.channel) else -math.inf,
     "polarity": lambda a: float(a.truth.polarity(a.channel)),
     "dc_offset": lambda a: float(a.truth.offset(a.channel)),
+    "dc_driven": _dc_driven,
     "idle_supply_current": lambda a: float(
         a.truth.supply_current(a.channel.removeprefix("rail.") or "pos")
     ),
@@ -157,6 +163,10 @@ TOLD: Mapping[str, TellTrue] = {
     "crackle_rate": lambda a: float(a.truth.crackles_hz(a.channel)),
     "burst_rate": lambda a: float(a.truth.bursts_hz(a.channel)),
     "stray": _stray,
+    "stray_capacitive": lambda a: float(
+        a.truth.oscillation_v(a.channel, a.input_v(1.0, a.channel), capacitive=True)
+    ),
+    "protection_opens": lambda a: math.inf if a.truth.protection_v(a.channel) < 5.0 else 0.0,
     "output_power": _power,
     "residual_voltage": lambda a: abs(float(a.truth.rail(a.channel.removeprefix("rail.")))),
 }

@@ -30,7 +30,8 @@ def test_one_quantity_before_and_after_the_heat_is_under_two_conditions(
 ) -> None:
     before, after = (acceptance[f"{step}.left", "dc_offset"] for step in ("offset", "offset_hot"))
     assert (before.condition.heat, before.power) == (Heat.COLD, "idle")
-    assert (after.condition.heat, after.power) == (Heat.DRIVEN, "idle")
+    # The step reads it at rest, and the DC while driven beside it.
+    assert (after.condition.heat, after.power) == (Heat.DRIVEN, "driven")
     assert not before.condition.alike(after.condition)
 
 

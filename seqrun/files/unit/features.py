@@ -32,6 +32,8 @@ FEATURES: dict[str, Callable[[Unit], bool]] = {
     "two channels": lambda unit: len(unit.channels) > 1,
     "bridged output": lambda unit: unit.bridged,
     "single-ended output": lambda unit: not unit.bridged,
+    "a capacitor allowed across its outputs": lambda unit: unit.load_capacitor is not None,
+    "a protection that can be tried": lambda unit: unit.protection_test is not None,
     "inputs": lambda unit: bool(unit.inputs),
     "no preamplifier": lambda unit: not unit.inputs,
     "phono input": lambda unit: "phono" in unit.inputs,

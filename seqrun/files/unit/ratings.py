@@ -15,6 +15,7 @@ from seqrun.quantity import (
     Amperes,
     Celsius,
     Decibels,
+    Farads,
     Fraction,
     Hertz,
     Kelvins,
@@ -120,6 +121,20 @@ class Ratings(FileModel):
     )
     sink_limit: Celsius | None = Field(
         None, description='hottest that the heatsink may be at idle, such as "65 °C", when told'
+    )
+    load_capacitor: Farads | None = Field(
+        None,
+        gt=0,
+        le=10e-6,
+        description="largest capacitor that may be put across an output for a test, when its maker "
+        'or its circuit says that it is stable into it, such as "100 nF"',
+    )
+    protection_test: str | None = Field(
+        None,
+        min_length=10,
+        max_length=200,
+        description="how the speaker protection is given DC safely, in a sentence for the operator "
+        "(at which test point, from what, through which resistor); never DC into a loudspeaker",
     )
     own_supply: SupplyKind = Field(
         "none", description='its own mains supply: "none", "linear" or "switching"'

@@ -111,7 +111,12 @@ class Unit(Ratings):
     def told(self) -> dict[str, Any]:
         """The sheet's values for the record: as :meth:`plain`, and in words what has no figure."""
         words = {key: getattr(self, f"{key}_told") for key in self.held_back}
-        return {**self.plain(), **words}
+        parts = {
+            "own_supply": self.own_supply,
+            "load_capacitor": self.load_capacitor,
+            "protection_test": self.protection_test,
+        }
+        return {**self.plain(), **parts, **words}
 
     @classmethod
     def from_text(cls, text: str, path: str | Path = "unit sheet") -> Self:

@@ -1,0 +1,131 @@
+"""Whether the speaker protection really opens on DC, where the sheet says how to try it safely."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import ClassVar
+
+from pydantic import Field
+
+from seqrun.errors import NotMeasured, UsageError
+from seqrun.measure.transfer import decibels
+from seqrun.plan.context import Context
+from seqrun.plan.contract import Step, Yielded
+from seqrun.plan.measurand import Measurand, judged
+from seqrun.plan.needs import Forecast, Needs
+from seqrun.plan.view import BenchView
+from seqrun.quantity import Seconds, Volts
+from seqrun.steps.common.drive import Drive, drive_needs
+from seqrun.steps.common.forecasts import near_limit, scope_share
+from seqrun.values import COVERAGE_FACTOR, Bound, normal
+
+CONTROL = "protection_test"
+PER_CYCLE, CYCLES = 50, 10
+MOVES_S = 14.0  # the DC on and off again, by hand
+LEAST_V = 0.02  # what is left of the tone is told no lower
+
+PROTECTION_OPENS = Measurand(
+    "protection_opens",
+    "dB",
+    title="speaker protection on DC",
+    what=(
+        "By how much a small tone at the output falls once the speaker protection of the channel "
+        "is given DC on its sense line: far when it opens, not at all when it is blind."
+    ),
+    how=(
+        "A small tone plays; whoever is at the bench gives the DC as the unit sheet tells "
+        "(protection_test); the output is looked at for the time that the step waits."
+    ),
+    fooled_by=(
+        "DC that is not where the sheet wants it: then a good protection looks blind. A protection "
+        "that was tripped before: the tone has to be there to begin with."
+    ),
+    contact="The tone itself, seen before the DC is given.",
+)
+
+
+class ProtectionOpens(Step):
+    """Give the speaker protection of a channel DC, and see its output go silent.
+
+    Only for a unit whose sheet tells how (``protection_test``). A protection that has opened stays
+    so until the rails have been down: this comes last before they go.
+    """
+
+    kind: ClassVar[str] = "protection_opens"
+    yields: ClassVar = (judged(PROTECTION_OPENS),)
+
+    within: Seconds = Field(default=2.0, gt=0.0, description="it has to open in this time")
+    output: Volts = Field(default=0.5, gt=0.0, description="the tone at the output, V rms")
+
+    def needs(self, view: BenchView) -> Needs:
+        if view.unit.protection_test is None or not self.channel:
+            raise UsageError(
+                f"the sheet of {view.unit.model} does not tell how to try its speaker protection"
+                if view.unit.protection_test is None
+                else f"'{self.id}' is for all channels at once",
+                expected='each = "channel", and a unit sheet with protection_test = "how"',
+                where=self.id,
+                hint='if_unit_has = "a protection that can be tried" leaves it out for others',
+            )
+        watts = self.output**2 / view.unit.rated_load
+        needs = drive_needs(
+            view, (self.channel,), watts, seconds=4.0 + MOVES_S, points=PER_CYCLE * CYCLES
+        )
+        return replace(needs, by_itself=frozenset({"supply"}))
+
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        value = near_limit(self, view, 20.0)
+        share = math.sqrt(2.0) * scope_share(view, self.output)
+        return Forecast(value, COVERAGE_FACTOR * 8.7 * share, better="a better scope")
+
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
+        drive = Drive(ctx, 1000.0, (self.channel,))
+        try:
+            drive.set({self.channel: self.output / drive.gain[self.channel]})
+            before = self._rms_v(drive)
+            if before < 0.3 * self.output:
+                raise NotMeasured(
+                    f"no tone at out.{self.channel} to begin with",
+                    expected="a relay that is closed",
+                    where=self.id,
+                    hint="the rails have to be down once after a protection has acted",
+                )
+            words = f"{ctx.view.unit.protection_test} - channel {self.channel}, load on, no speaker"
+            ctx.turn(CONTROL, self.channel, words)
+            try:
+                left = self._left(ctx, drive, before)
+            finally:
+                ctx.turn(CONTROL, "off", "the DC taken off again")
+        finally:
+            drive.stop()
+        share = normal(0.0, scope_share(ctx.view, self.output), "two looks through one scope")
+        fallen = decibels((before / max(left, LEAST_V)) * (1.0 + share))
+        yield self.reading(
+            PROTECTION_OPENS,
+            fallen,
+            channel=self.channel,
+            bound=Bound.AT_LEAST if left < LEAST_V else Bound.EXACT,
+            instruments=(ctx.scope.name,),
+            note=f"looked at for {self.within:g} s",
+        )
+
+    def _left(self, ctx: Context, drive: Drive, before: float) -> float:
+        """What is left of the tone once it has fallen, or at the end of the wait, V rms."""
+        until = ctx.clock.now() + self.within
+        left = before
+
+        def over() -> bool | None:
+            nonlocal left
+            left = self._rms_v(drive)
+            return True if left < LEAST_V or ctx.clock.now() >= until else None
+
+        ctx.wait_until(
+            over, every_s=0.1, at_most_s=self.within + 30.0, what="the protection to open"
+        )
+        return left
+
+    def _rms_v(self, drive: Drive) -> float:
+        waves = drive.capture(cycles=CYCLES, per_cycle=PER_CYCLE, may_be_silent=True)
+        return waves[self.channel].rms_v

@@ -1,0 +1,89 @@
+"""What is seen only while a unit plays, into a capacitor, or when its protection is tried."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from demo_sim.amplifier.passing import Intermittent
+from demo_sim.amplifier.spec import ChannelSpec, LegSpec
+from demo_sim.bench_parts import BenchSpec
+from demo_sim.fault_requests import _CATALOGUE, entry
+from seqrun.values import Bound
+
+Powered = Callable[..., Any]
+OFFSET = (
+    '[[step]]\nid = "offset.{channel}"\neach = "channel"\ndo = "dc_voltage"\nat = "out.{channel}"\n'
+    'driven = "rated_power / 8"\n'
+)
+BURSTS = '[[step]]\nid = "bursts"\ndo = "output_bursts"\nwatch = "30 s"\n'
+CAPACITOR = '[[step]]\nid = "c.{channel}"\neach = "channel"\ndo = "stray_into_capacitor"\n'
+PROTECTION = '[[step]]\nid = "p.{channel}"\neach = "channel"\ndo = "protection_opens"\n'
+
+
+@pytest.fixture
+def made_up() -> Any:
+    """Enters a fault of a test's own, and takes it out again."""
+    names: list[str] = []
+
+    def enter(name: str, change: Callable[[ChannelSpec], ChannelSpec]) -> str:
+        def whole(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
+            return replace(bench, amplifier=bench.amplifier.with_channel(channel, change))
+
+        names.append(name)
+        entry(name, "of a test", 1.0)(whole)
+        return f"{name}@left"
+
+    yield enter
+    for name in names:
+        del _CATALOGUE[name]
+
+
+def legs(channel: ChannelSpec, **changes: Any) -> ChannelSpec:
+    """A channel with all its legs changed alike."""
+    changed: Sequence[LegSpec] = [replace(leg, **changes) for leg in channel.legs]
+    return replace(channel, legs=tuple(changed))
+
+
+def test_dc_that_comes_with_the_signal_alone_is_read_while_it_plays(
+    powered: Powered, made_up: Any
+) -> None:
+    read = powered(made_up("pushes", lambda c: legs(c, offset_per_v=0.02))).do(OFFSET)
+    assert abs(read.one("dc_offset", "left").value) < 0.02
+    assert read.one("dc_driven", "left").value == pytest.approx(0.11, rel=0.2)
+    assert abs(read.one("dc_driven", "right").value) < 0.02
+
+
+def test_dc_that_comes_for_half_a_second_is_counted_as_a_burst(
+    powered: Powered, made_up: Any
+) -> None:
+    fault = made_up("kicks", lambda c: replace(c, kick=Intermittent(8.0, 0.5), kick_v=0.1))
+    read = powered(fault).do(BURSTS)
+    assert read.one("burst_rate", "left").bound is Bound.EXACT
+    assert read.one("burst_rate", "right").bound is Bound.AT_MOST
+    assert read.one("listened", "right").value >= 30.0
+
+
+def test_a_stage_that_oscillates_into_a_capacitor_does_so_in_its_step_alone(
+    powered: Powered,
+) -> None:
+    steps = CAPACITOR + '[[step]]\nid = "stray"\ndo = "stray_signal"\n'
+    read = powered("load_oscillation@right").do(steps)
+    assert read.one("stray_capacitive", "right").value == pytest.approx(0.7, rel=0.15)
+    assert read.one("stray_capacitive", "left").value < 0.02
+    assert read.one("stray", "right").value < 0.02  # the capacitor is off again
+
+
+def test_a_unit_whose_sheet_allows_no_capacitor_gets_none(powered: Powered) -> None:
+    with pytest.raises(Exception, match="allows no capacitor"):
+        powered(unit="demo-mono").do(CAPACITOR)
+
+
+def test_a_protection_that_is_blind_lets_the_tone_through(powered: Powered) -> None:
+    read = powered("blind_protection@left").do(PROTECTION)
+    assert abs(read.one("protection_opens", "left").value) < 1.0
+    sound = read.one("protection_opens", "right")
+    assert (sound.bound, sound.value > 20.0) == (Bound.AT_LEAST, True)
