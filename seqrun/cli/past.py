@@ -135,7 +135,10 @@ def release_command(
     for sequence in dict.fromkeys(part.sequence for part in sheet.uncovered):
         parts = "; ".join(p.words for p in sheet.uncovered if p.sequence == sequence)
         print(f"not tested, and said so on the sheet: {parts}")
-        print(f"  to cover it: seqrun run {sequence}, then name that run here as well")
+        if sequence:
+            print(f"  to cover it: seqrun run {sequence}, then name that run here as well")
+        else:
+            print("  to cover it: load_capacitor and protection_test in the unit sheet")
     if sheet.simulated:
         print("SIMULATED: this sheet releases nothing")
     print(f"release sheet: {write_sheet(sheet, page or run.folder / 'release.html')}")

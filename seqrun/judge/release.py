@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from seqrun.errors import UsageError
-from seqrun.values import Disposition
+from seqrun.values import Disposition, Verdict
 
 
 class WorkDone(Protocol):
@@ -25,6 +25,17 @@ class WorkDone(Protocol):
     def time_utc(self) -> str: ...
     @property
     def text(self) -> str: ...
+
+
+class Read(Protocol):
+    """A reading on record."""
+
+    @property
+    def quantity(self) -> str: ...
+    @property
+    def channel(self) -> str: ...
+    @property
+    def verdict(self) -> Verdict: ...
 
 
 class Ended(Protocol):
@@ -57,6 +68,7 @@ def refuse_release(
     unconfirmed: Sequence[str] = (),
     missing: Sequence[str] = (),
     others: Sequence[Ended] = (),
+    work: Sequence[WorkDone] = (),
 ) -> None:
     """Refuse a run that releases nothing, with the reason.
 
@@ -66,6 +78,7 @@ def refuse_release(
         missing: what its record has lost, in words.
         others: runs on record, to see whether a later one of this unit says otherwise. A simulated
             run says nothing about a real unit, nor the reverse.
+        work: what was done to the unit, at any time.
 
     Raises:
         UsageError: with what was found and what to do about it.
@@ -100,6 +113,7 @@ def refuse_release(
             hint="do the sequence again",
         )
     _refuse_later(run, others, {})
+    _refuse_work_after(run, work)
 
 
 def refuse_beside(
@@ -120,8 +134,7 @@ def refuse_beside(
 
     Raises:
         UsageError: one is of another unit, no accept, not whole, or named twice; work was done on
-            the unit between the first and the last of them; or a later run of its sequence says
-            otherwise.
+            the unit after the first of them; or a later run of its sequence says otherwise.
     """
     named = [run.run_id, *(one.run_id for one in beside)]
     if len(set(named)) < len(named):
@@ -149,15 +162,7 @@ def refuse_beside(
                 where="seqrun release",
             )
     in_order = sorted((run, *beside), key=lambda one: one.started_utc)
-    first, last = in_order[0], in_order[-1]
-    for done in work:
-        if first.started_utc < done.time_utc < last.started_utc:
-            raise UsageError(
-                f"work was done on the unit after {first.run_id} ({first.sequence}): {done.text}",
-                expected="runs of the unit as it is handed out",
-                where="seqrun release",
-                hint=f"do '{first.sequence}' again: it tells of the unit as it was before that",
-            )
+    _refuse_work_after(in_order[0], work)
     latest = {one.sequence: one for one in in_order}
     _refuse_later(run, others, latest)
 
@@ -178,12 +183,45 @@ def _refuse_later(run: Ended, others: Sequence[Ended], latest: Mapping[str, Ende
             )
 
 
+def _refuse_work_after(first: Ended, work: Sequence[WorkDone]) -> None:
+    """A proof is of the unit as it was: what was done to it since makes the proof old.
+
+    What was written down while the run went on, or later, may have been done before it; the record
+    cannot tell, and so it does not count.
+    """
+    for done in work:
+        if done.time_utc > first.started_utc:
+            raise UsageError(
+                f"work was done on the unit after {first.run_id} ({first.sequence}): {done.text}",
+                expected="runs of the unit as it is handed out",
+                where="seqrun release",
+                hint=f"do '{first.sequence}' again: it tells of the unit as it was before that. "
+                "Work is put on record before the run that proves it",
+            )
+
+
 @dataclass(frozen=True, slots=True)
 class PartOfUnit:
-    """A part of a unit that an owner knows, and the sequence that covers it."""
+    """A part of a unit that an owner knows.
+
+    Attributes:
+        sequence: the shipped one that covers it; "" where it is for a key of the unit sheet.
+        shown_by: quantities of which each has to have passed; ``at``: at this place.
+    """
 
     words: str
     sequence: str
+    shown_by: tuple[str, ...] = ()
+    at: str = ""
+
+    def covered(self, readings: Sequence[Read]) -> bool:
+        """Whether these readings have looked at it, whatever the runs are called."""
+        passed = {
+            one.quantity
+            for one in readings
+            if one.verdict is Verdict.PASS and one.channel.startswith(self.at)
+        }
+        return all(quantity in passed for quantity in self.shown_by)
 
 
 def parts_beside(unit: Mapping[str, object]) -> tuple[PartOfUnit, ...]:
@@ -195,23 +233,34 @@ def parts_beside(unit: Mapping[str, object]) -> tuple[PartOfUnit, ...]:
     found: list[PartOfUnit] = []
     inputs = unit.get("inputs")
     if isinstance(inputs, list | tuple) and inputs:
-        found.append(PartOfUnit(f"each input ({', '.join(map(str, inputs))})", "preamp"))
+        each = f"each input ({', '.join(map(str, inputs))})"
+        found.append(PartOfUnit(each, "preamp", ("volume_tracking", "gain")))
         if "phono" in inputs:
-            found.append(PartOfUnit("the phono input's equalisation and noise", "preamp"))
-        found.append(PartOfUnit("volume and tone controls", "preamp"))
-        found.append(PartOfUnit("muting while the input is changed", "relays"))
+            words = "the phono input's equalisation and noise"
+            found.append(PartOfUnit(words, "preamp", ("riaa_deviation", "noise")))
+        controls = ("volume_tracking", "tone_boost", "tone_cut")
+        found.append(PartOfUnit("volume and tone controls", "preamp", controls))
+        muting = "muting while the input is changed"
+        found.append(PartOfUnit(muting, "relays", ("mute_length",)))
     if unit.get("headphones") is True:
-        found.append(PartOfUnit("the headphone output", "preamp"))
+        found.append(PartOfUnit("the headphone output", "preamp", ("gain_to_point",)))
     if unit.get("standby_voltage"):
-        found.append(PartOfUnit("the standby supply", "supplies"))
+        words = "the standby supply"
+        found.append(PartOfUnit(words, "supplies", ("dc_voltage", "ripple"), at="standby"))
     if unit.get("own_supply", "none") not in ("none", None):
-        found.append(PartOfUnit("the unit's own power supply", "supplies"))
+        words = "the unit's own power supply"
+        found.append(PartOfUnit(words, "supplies", ("own_rail_voltage",)))
+    if "protection_test" in unit:  # a record that knows of such keys
+        words = "that a speaker protection opens on steady voltage"
+        found.append(PartOfUnit(words, "", ("protection_opens",)))
+        words = "long or unusual loudspeaker cables"
+        found.append(PartOfUnit(words, "", ("stray_capacitive",)))
     return tuple(found)
 
 
-def not_covered(unit: Mapping[str, object], sequences: Sequence[str]) -> tuple[PartOfUnit, ...]:
-    """Of those, what the named sequences have not covered."""
-    return tuple(part for part in parts_beside(unit) if part.sequence not in sequences)
+def not_covered(unit: Mapping[str, object], readings: Sequence[Read]) -> tuple[PartOfUnit, ...]:
+    """Of those, what none of the readings has covered, whatever their runs are called."""
+    return tuple(part for part in parts_beside(unit) if not part.covered(readings))
 
 
 def refuse_before(run: Ended, before: Ended) -> None:

@@ -10,7 +10,7 @@ import pytest
 from seqrun.errors import UsageError
 from seqrun.judge.release import not_covered, refuse_before, refuse_beside, refuse_release
 from seqrun.record import RunRow
-from seqrun.values import Disposition
+from seqrun.values import Disposition, Verdict
 
 RUN = RunRow(
     *("20260105T090000000Z-A-1-000000", "2026-01-05T09:00:00Z", "2026-01-05T10:00:00Z", "A-1"),
@@ -112,11 +112,19 @@ def test_a_run_that_lost_rows_or_was_not_shown_to_be_off_does_not_stand_beside(l
     beside(BESIDE, **{lack: {"another run": ["supply"]}})
 
 
-def test_work_between_the_runs_breaks_the_release_and_work_before_or_after_does_not() -> None:
-    beside(BESIDE, work=[Work("2026-01-05T08:00:00Z"), Work("2026-01-05T12:00:00Z")])
-    beside(BESIDE, work=[Work(RUN.started_utc), Work(BESIDE.started_utc)])
-    with pytest.raises(UsageError, match=r"work was done on the unit after .*: a relay replaced"):
-        beside(BESIDE, work=[Work("2026-01-05T10:30:00Z")])
+def test_work_after_the_first_of_the_runs_makes_its_proof_old() -> None:
+    beside(BESIDE, work=[Work("2026-01-05T08:00:00Z"), Work(RUN.started_utc)])
+    for time_utc in ("2026-01-05T10:30:00Z", "2026-01-05T12:00:00Z"):
+        with pytest.raises(
+            UsageError, match=r"work was done on the unit after .*: a relay replaced"
+        ):
+            beside(BESIDE, work=[Work(time_utc)])
+
+
+def test_work_on_record_since_an_accepted_run_stops_its_release() -> None:
+    refuse_release(RUN, releases=True, work=[Work("2026-01-05T08:59:59Z")])
+    with pytest.raises(UsageError, match=r"after 20260105.*\(acceptance\): a relay replaced"):
+        refuse_release(RUN, releases=True, work=[Work("2026-01-05T10:00:01Z")])
 
 
 def test_a_later_run_of_the_sequence_beside_that_says_otherwise_stands_in_the_way() -> None:
@@ -134,8 +142,21 @@ def test_a_later_run_of_the_sequence_beside_that_says_otherwise_stands_in_the_wa
 # --- what no run has covered ---------------------------------------------------------------------
 
 
-def covered(unit: dict[str, object], *sequences: str) -> list[str]:
-    return [part.words for part in not_covered(unit, sequences)]
+@dataclass(frozen=True)
+class Row:
+    """A reading that has passed."""
+
+    quantity: str
+    channel: str = "left"
+    verdict: Verdict = Verdict.PASS
+
+
+PREAMP = [Row(q) for q in ("volume_tracking", "gain", "tone_boost", "tone_cut", "gain_to_point")]
+RELAYS = [Row("mute_length")]
+
+
+def covered(unit: dict[str, object], *readings: Row) -> list[str]:
+    return [part.words for part in not_covered(unit, readings)]
 
 
 def test_a_plain_power_stage_has_nothing_that_the_acceptance_leaves_out() -> None:
@@ -143,26 +164,44 @@ def test_a_plain_power_stage_has_nothing_that_the_acceptance_leaves_out() -> Non
     assert covered({"inputs": [], "headphones": False, "own_supply": "none"}) == []
 
 
-def test_what_a_selector_unit_has_is_told_until_a_run_has_covered_it() -> None:
+def test_what_a_selector_unit_has_is_told_until_readings_have_covered_it() -> None:
     unit: dict[str, object] = {"inputs": ["line", "tuner"]}
     muting = "muting while the input is changed"
     controls = "volume and tone controls"
     assert covered(unit) == ["each input (line, tuner)", controls, muting]
-    assert covered(unit, "preamp") == [muting]
-    assert covered(unit, "preamp", "relays") == []
+    assert covered(unit, *PREAMP) == [muting]
+    assert covered(unit, *PREAMP, *RELAYS) == []
+
+
+def test_what_was_judged_but_has_not_passed_covers_nothing() -> None:
+    failed = [replace(row, verdict=Verdict.NOT_MEASURED) for row in PREAMP]
+    assert covered({"headphones": True}, *failed) == ["the headphone output"]
 
 
 @pytest.mark.parametrize(
     ("unit", "told", "by"),
     [
-        ({"headphones": True}, "the headphone output", "preamp"),
-        ({"standby_voltage": 5.0}, "the standby supply", "supplies"),
-        ({"own_supply": "transformer"}, "the unit's own power supply", "supplies"),
+        ({"headphones": True}, "the headphone output", [Row("gain_to_point")]),
+        (
+            {"standby_voltage": 5.0},
+            "the standby supply",
+            [Row("dc_voltage", "standby"), Row("ripple", "standby")],
+        ),
+        ({"own_supply": "linear"}, "the unit's own power supply", [Row("own_rail_voltage")]),
     ],
 )
-def test_other_parts_of_a_unit_are_told_too(unit: dict[str, object], told: str, by: str) -> None:
+def test_other_parts_of_a_unit_are_told_too(
+    unit: dict[str, object], told: str, by: list[Row]
+) -> None:
     assert covered(unit) == [told]
-    assert covered(unit, by) == []
+    assert covered(unit, *by) == []
+    assert covered(unit, *(replace(row, channel="rail.pos", quantity="hum") for row in by))
+
+
+def test_a_protection_that_was_not_tried_is_told_of_every_unit() -> None:
+    unit: dict[str, object] = {"protection_test": None, "load_capacitor": None}
+    assert len(covered(unit)) == 2
+    assert len(covered(unit, Row("protection_opens"))) == 1
 
 
 def test_a_phono_input_has_its_own_words() -> None:

@@ -243,14 +243,34 @@ def test_a_record_that_lost_rows_is_not_released_and_the_report_says_so(results:
     assert "This record is not whole" in render_page(torn)
 
 
+SHOWS = {
+    "preamp": [
+        ("volume_tracking", "left/right"),
+        ("gain", "left"),
+        ("tone_boost", "left"),
+        ("tone_cut", "left"),
+        ("riaa_deviation", "left"),
+        ("noise", "left"),
+        ("gain_to_point", "left"),
+    ],
+    "relays": [("mute_length", "left")],
+    "supplies": [("dc_voltage", "standby"), ("ripple", "standby")],
+}
 RECEIVER = {"inputs": ["line", "phono"], "headphones": True, "standby_voltage": 5.0}
 
 
 def part_run(results: Path, sequence: str, disposition: Disposition, **more: object) -> RunData:
     """A run of the same receiver by another sequence, which by itself releases nothing."""
     facts = {**FACTS, "releases": False, "unit": RECEIVER}
+    shown = [judged(q, q, at, 1.0, "", 0.01, 0.5, 1.5) for q, at in SHOWS[sequence]]
     return on_record(
-        results, good(), disposition, "as it says", facts=facts, sequence=sequence, **more
+        results,
+        [*good(), *shown],
+        disposition,
+        "as it says",
+        facts=facts,
+        sequence=sequence,
+        **more,
     )
 
 

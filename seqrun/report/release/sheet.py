@@ -194,6 +194,7 @@ def release(
         unconfirmed=summary.unconfirmed,
         missing=run.missing,
         others=() if beside else others,
+        work=() if beside else work,
     )
     more = {one.run.run_id: summarise(one) for one in beside}
     if beside:
@@ -235,7 +236,7 @@ def release(
         _typed("--signed-by", signed_by, needed=False, most=60) or row.operator,
         (now or datetime.now(UTC)).strftime("%Y-%m-%d"),
         runs=tuple(dict.fromkeys((row.run_id, *more, *_taken_from(rows)))),
-        uncovered=not_covered(unit, [row.sequence, *(one.sequence for one in more.values())]),
+        uncovered=not_covered(unit, rows),
         guarded=all(one.decision != "simple" for one in (summary, *more.values())),
     )
 
