@@ -1,4 +1,4 @@
-"""Every limit that releases a unit says where it comes from: in the file, the plan, the report."""
+"""Every limit that ships says where it comes from: in the file, the plan, the report."""
 
 from __future__ import annotations
 
@@ -23,8 +23,8 @@ RELEASING = [
 ]
 
 
-@pytest.mark.parametrize("path", RELEASING, ids=lambda path: path.stem)
-def test_every_limit_of_a_sequence_that_releases_says_where_it_comes_from(path: Path) -> None:
+@pytest.mark.parametrize("path", shipped("sequence").values(), ids=lambda path: path.stem)
+def test_every_limit_of_a_shipped_sequence_says_where_it_comes_from(path: Path) -> None:
     steps = tomllib.loads(path.read_text(encoding="utf-8"))["step"]
     assert [s["id"] for s in steps if "limit" in s and "from" not in s["limit"]] == []
 
