@@ -79,7 +79,7 @@ class StraySignal(_Driven):
     quantity: ClassVar[Measurand] = STRAY
 
     frequency: Hertz = Field(default=1000.0, gt=0.0)
-    above: Hertz = Field(default=200e3, ge=50e3)
+    above: Hertz = Field(default=200e3, ge=50e3, description="what lies above it is stray")
 
     def needs(self, view: BenchView) -> Needs:
         needs = recorded(self.needs_at_power(view, 4.0), LEAST_RATES * self.above, 0.0)
