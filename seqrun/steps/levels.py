@@ -20,7 +20,7 @@ from seqrun.plan.measurand import Measurand, judged
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Volts
-from seqrun.steps.common.contact import BY_TONE, channels_proved, prove_contact
+from seqrun.steps.common.contact import BY_TONE, channels_proved, output_channel, prove_contact
 from seqrun.steps.common.dirt import warmed, with_emf
 from seqrun.steps.common.drive import Drive
 from seqrun.steps.common.forecasts import idle_drift_u, near_limit, supply_current
