@@ -60,3 +60,13 @@ def test_a_condition_is_told_by_heat_quantity_and_numbers_without_levels() -> No
     at = ((997.0, "Hz"), (10.04, "W"), (8.9, "V"))
     assert Condition(Heat.DRIVEN, "thd", at).text == f"{Heat.DRIVEN.value}, thd, 1e+03 Hz, 10 W"
     assert Condition(Heat.COLD, "dc_offset").text == f"{Heat.COLD.value}, dc_offset"
+
+
+def test_a_frequency_in_kilohertz_is_the_same_in_hertz() -> None:
+    def at(note: str) -> Condition:
+        reading = Reading("thd", "%", 0.01, note=note)
+        return conditions([Judged(reading, "thd", None, "simple", Verdict.NONE, None)])[0]
+
+    assert at("1 kHz, 10 W").at == ((1000.0, "Hz"), (10.0, "W"))
+    assert at("1 kHz, 10 W").alike(at("1000 Hz, 10 W"))
+    assert not at("1 kHz, 10 W").alike(at("20 kHz, 10 W"))

@@ -122,3 +122,12 @@ def test_what_stands_against_an_accept_makes_it_a_hold_and_is_told_in_any_case(
     assert found is (Disposition.HOLD if accepted else disposition)
     assert "nobody watched for 25 s" in reason
     assert held(disposition, "as read", []) == (disposition, "as read")
+
+
+@pytest.mark.parametrize(
+    ("decision", "words"),
+    [("guarded", "met, with guard band U"), ("simple", "met, by simple acceptance")],
+)
+def test_an_accept_says_by_which_rule(decision: str, words: str) -> None:
+    assert dispose([PASS], decision)[1] == f"the one limit is {words}"
+    assert dispose([PASS, PASS], decision)[1] == f"all 2 limits are {words}"

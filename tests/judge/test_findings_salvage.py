@@ -258,3 +258,9 @@ def test_a_stated_range_of_value_is_drawn_from_and_a_single_figure_is_sure() -> 
     assert wide.u == pytest.approx(60.0 / math.sqrt(3.0), rel=0.02)
     assert wide.low == pytest.approx(160.0 - 48.0, abs=2.0)
     assert wide.high == pytest.approx(160.0 + 48.0, abs=2.0)
+
+
+def test_a_mistake_on_the_bench_alone_is_no_repair_to_advise() -> None:
+    alone = findings(cause("probe_factor.left", 0.9, "bench"), none=0.1)
+    with pytest.raises(UsageError, match="no repair for any of the causes"):
+        advise(alone, sheet())

@@ -198,3 +198,13 @@ def test_a_bench_mistake_is_the_likeliest_cause_when_that_is_of_the_bench(
 def test_without_a_cause_there_is_no_bench_mistake() -> None:
     assert Findings((), 1.0, "", (), "", ()).bench_mistake is None
     assert Findings((), 0.2, "", (), "", (), unknown=0.8).bench_mistake is None
+
+
+def test_the_strongest_reason_comes_first_whichever_way_it_speaks() -> None:
+    text = TWO.replace('"dc.{channel}" = 0.9', '"dc.{channel}" = 0.3\n"tripped_low" = 0.99')
+    found = weigh(patterns(text), [offset(BAD, "left")], "tripped: bring_up at stage 2")
+    (left,) = (c for c in found.causes if c.id == "offset.left")
+    weights = [abs(math.log(reason.ratio)) for reason in left.reasons]
+    assert len(weights) == 2
+    assert weights == sorted(weights, reverse=True)
+    assert left.reasons[0].sign == "tripped_low"

@@ -179,6 +179,11 @@ def test_a_section_with_one_doubtful_quantity_is_not_good(verdict: Verdict, stat
     assert section_state(STAGE, within([offset(0.0), noise(verdict)])).state == state
 
 
+def test_one_doubtful_reading_among_passes_of_a_quantity_is_enough() -> None:
+    readings = [offset(0.0), noise(Verdict.PASS), noise(Verdict.CONDITIONAL_PASS)]
+    assert section_state(STAGE, within(readings)).state == "not told"
+
+
 def test_a_section_with_a_fail_stays_suspect_whatever_else_is_good() -> None:
     bad = read("offset.left", "dc_offset", 0.9, "V", "left", Verdict.FAIL)
     assert section_state(STAGE, within([bad, noise(Verdict.PASS)])).state == "suspect"

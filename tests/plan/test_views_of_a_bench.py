@@ -10,15 +10,18 @@ import pytest
 
 from seqrun.errors import BenchLacks, UsageError
 from seqrun.files.bench.parts import FrontPanel, Lead
+from seqrun.files.bench.parts import TestLeads as MeterLeads
 from seqrun.files.sequence.file import Trip
-from seqrun.plan import by_hand, capability, supply_checks
+from seqrun.plan import by_hand, capability, leads, supply_checks
 from seqrun.plan.context import Indication
 from seqrun.plan.needs import Hookup, Needs, ScopeRecord
 from seqrun.plan.ohms import LoadOhms, load_ohms
+from seqrun.plan.ohms import told as ohms_told
 from seqrun.plan.protection import gaps
 from seqrun.plan.sound import as_levelled, thd_told, warnings
 from seqrun.plan.view import BenchView
 from seqrun.runner.opening import read_bench
+from seqrun.runner.preparation import prepare
 
 
 @cache
@@ -135,6 +138,17 @@ def test_a_bench_without_a_supply_feeds_no_rail() -> None:
     assert without.fed_rails == {}
     with pytest.raises(BenchLacks, match="the bench has no supply"):
         without.key("supply")
+
+
+def test_a_rail_that_nothing_feeds_matters_where_a_step_wants_the_supply() -> None:
+    unfed = wired(view(), **{"supply_2_neg": None, "supply_2_pos": None})
+    plan, _ = prepare("quick", "demo", None)
+    told = [str(problem) for problem in leads.problems(unfed, plan.actions)]
+    assert any("no supply output feeds rail.neg" in line for line in told)
+    assert not list(leads.problems(unfed, [a for a in plan.actions if not a.needs.roles]))
+    drivers = {key: d for key, d in unfed.drivers.items() if key != "supply"}
+    without = BenchView(unfed.bench, unfed.unit, drivers)
+    assert not list(leads.problems(without, plan.actions))
 
 
 # --- what the supply reaches ---------------------------------------------------------------------
@@ -291,6 +305,20 @@ def test_loads_are_read_by_two_wires_only_where_the_leads_are_known() -> None:
     assert load_ohms(seen) == LoadOhms("resistance_2w", allowance.lead_resistance)
     unknown = other(seen, "meter", "meter", lead_resistance=0.0)
     assert load_ohms(unknown).function == "resistance_4w"  # which it has not: it is left out
+
+
+def test_a_plan_asks_for_the_ohms_of_leads_that_nobody_has_measured() -> None:
+    assert ohms_told(view()) == ""
+    two = view(bench="demo:two_wire_meter")
+    assert "loads are read by two wires, leads and contacts within" in ohms_told(two)
+    assert "as leads = { resistance" in ohms_told(two)
+    known = MeterLeads.model_validate({"resistance": "0.11 Ω", "tolerance": "20 mΩ"})
+    entry = two.bench.instrument["meter"].model_copy(update={"leads": known})
+    bench = two.bench.model_copy(update={"instrument": {**two.bench.instrument, "meter": entry}})
+    measured = BenchView(bench, two.unit, two.drivers)
+    assert load_ohms(measured) == LoadOhms("resistance_2w", 0.02, 0.11)
+    assert "less the 110 mΩ of the leads" in ohms_told(measured)
+    assert "better" not in ohms_told(measured)
 
 
 # --- sound interfaces ----------------------------------------------------------------------------
