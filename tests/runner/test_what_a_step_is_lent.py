@@ -1,0 +1,377 @@
+"""What the runner lends to a step, rule by rule: on an open bench, a unit without power."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+from pytest_mock import MockerFixture
+
+from seqrun.errors import InstrumentSilent, Interrupted, NotMeasured
+from seqrun.instruments.desk import Question, Setting, Typed
+from seqrun.instruments.meter import DrivenMeter
+from seqrun.plan.context import MAINS
+from seqrun.plan.needs import Hookup
+from seqrun.record import RunInfo, Store
+from seqrun.runner.again import ReadAgain
+from seqrun.runner.engine import LOCKED_S, Engine
+from seqrun.runner.events import Near, Watcher
+from seqrun.runner.opening import open_bench
+from seqrun.runner.preparation import prepare
+from seqrun.runner.trips import INTERVAL_S, ArmedTrip
+
+OUTPUT = Hookup((("meter.hi", "out.left"), ("meter.lo", "ground")), "meter to the left output")
+OTHER = Hookup((("meter.hi", "out.right"), ("meter.lo", "ground")), "meter to the right output")
+PROBE = Hookup((("scope.1", "rail.pos"),), "probe to the rail")
+
+
+@dataclass
+class Recorded:
+    """Hands that do what they are told, and keep what they were asked; ``refusal`` is raised."""
+
+    by: str = "operator"
+    looks: bool = True
+    asked: list[str] = field(default_factory=list)
+    refusal: Exception | None = None
+
+    def _asked(self, what: str) -> None:
+        self.asked.append(what)
+        if self.refusal is not None:
+            raise self.refusal
+
+    def connect(self, hookup: Hookup, live: bool) -> None:
+        self._asked(f"connect {'live' if live else 'dead'}")
+
+    def disconnect(self, terminal: str, words: str, live: bool) -> None:
+        self._asked(f"disconnect {'live' if live else 'dead'}")
+
+    def turn(self, control: str, position: str, live: bool, words: str = "") -> None:
+        self._asked(f"turn {'live' if live else 'dead'}")
+
+    def acknowledge(self, text: str, done: str = "done") -> None:
+        self._asked("acknowledge")
+
+    def again(self, text: str) -> bool:
+        return False
+
+    def presses(self):  # type: ignore[no-untyped-def]
+        raise NotMeasured("nobody presses keys")
+
+    def set_by_hand(self, setting: Setting) -> None: ...
+
+    def read_by_hand(self, question: Question) -> Typed:
+        self._asked("see")
+        return Typed(1.0)
+
+    def urge(self, setting: Setting) -> None: ...
+
+
+@dataclass
+class Lent:
+    engine: Engine
+    hands: Recorded
+    looks: list[float] = field(default_factory=list)
+    ends: list[Exception] = field(default_factory=list)
+
+    def watched(self) -> int:
+        """How often the trips were looked at since it was last asked."""
+        count = len(self.looks)
+        self.looks.clear()
+        return count
+
+
+@pytest.fixture
+def lent(tmp_path: Path, short_sequence: Callable[..., str]) -> Iterator[Lent]:
+    plan, files = prepare(short_sequence(), "demo", None)
+    opened = open_bench(files, lambda *_: None)
+    record = Store(tmp_path / "r").start(RunInfo("T-1", "demo", "short"))
+    hands = Recorded()
+    made: list[Lent] = []
+
+    def check() -> None:
+        if made and made[0].ends:
+            raise made[0].ends[0]
+
+    engine = Engine(plan, opened, hands, record, Watcher(), check)
+    opened.desk.staff(hands, opened.clock.now)
+    made.append(Lent(engine, hands))
+
+    def read() -> list[float]:
+        made[0].looks.append(engine.clock.now())
+        return [0.0]
+
+    engine.trips = [ArmedTrip("supply_current", "A", 1.0, None, "a short", read)]
+    yield made[0]
+    opened.close()
+
+
+# --- nobody is asked for anything while a run is ending ------------------------------------------
+
+ASKS: dict[str, Callable[[Engine], object]] = {
+    "connect": lambda ctx: ctx.connect(OUTPUT),
+    "disconnect": lambda ctx: ctx.disconnect("scope.1", "off the output"),
+    "turn": lambda ctx: ctx.turn("volume", "0"),
+    "acknowledge": lambda ctx: ctx.acknowledge("read this"),
+    "see": lambda ctx: ctx.see("is the lamp lit?"),
+}
+
+
+@pytest.mark.parametrize("what", ASKS)
+def test_a_step_on_its_way_out_asks_for_nothing(lent: Lent, what: str) -> None:
+    lost = InstrumentSilent("the supply is gone")
+    with pytest.raises(InstrumentSilent) as raised:
+        try:
+            raise lost
+        finally:
+            ASKS[what](lent.engine)
+    assert raised.value is lost
+    assert lent.hands.asked == []
+
+
+@pytest.mark.parametrize("what", ASKS)
+def test_what_only_was_not_measured_ends_no_run(lent: Lent, what: str) -> None:
+    with pytest.raises(NotMeasured, match="no tone"):
+        try:
+            raise NotMeasured("no tone")
+        finally:
+            ASKS[what](lent.engine)
+    assert len(lent.hands.asked) == 1
+
+
+@pytest.mark.parametrize("what", ASKS)
+def test_an_interruption_comes_before_any_question(lent: Lent, what: str) -> None:
+    lent.ends.append(Interrupted("Ctrl-C"))
+    with pytest.raises(Interrupted):
+        ASKS[what](lent.engine)
+    assert lent.hands.asked == []
+
+
+# --- leads ---------------------------------------------------------------------------------------
+
+
+def test_a_lead_has_shown_its_contact_until_it_is_moved_or_the_power_goes(lent: Lent) -> None:
+    ctx = lent.engine
+    ctx.connect(OUTPUT)
+    assert not ctx.in_contact(OUTPUT)
+    ctx.contact_seen(OUTPUT)
+    assert ctx.in_contact(OUTPUT)
+    ctx.connect(OUTPUT)  # it is there: nobody is asked, and nothing is forgotten
+    assert ctx.in_contact(OUTPUT)
+    assert lent.hands.asked == ["connect dead"]
+    ctx.connect(OTHER)
+    assert not ctx.in_contact(OTHER)
+    ctx.contact_seen(OTHER)
+    ctx.disconnect("meter.hi", "off the output")
+    assert not ctx.in_contact(OTHER)
+    ctx.connect(OTHER)
+    ctx.contact_seen(OTHER)
+    ctx.powered_off()  # the relays open
+    assert not ctx.in_contact(OTHER)
+
+
+def test_a_meter_is_set_to_volts_before_its_leads_go_onto_what_may_be_charged(
+    lent: Lent, mocker: MockerFixture
+) -> None:
+    ctx = lent.engine
+    configure = mocker.spy(DrivenMeter, "configure")
+    ctx.connect(OUTPUT)
+    assert configure.call_count == 0
+    ctx._charged = True
+    ctx.connect(PROBE)
+    assert configure.call_count == 0
+    lent.hands.refusal = NotMeasured("skipped")
+    with pytest.raises(NotMeasured):
+        ctx.connect(OTHER)
+    assert configure.call_args.args[1:] == ("dc_voltage", None, 1.0)
+    assert lent.hands.asked[-1] == "connect live"
+
+
+def test_the_trips_are_looked_at_after_every_lead_and_control_on_a_live_unit_and_no_other(
+    lent: Lent,
+) -> None:
+    ctx = lent.engine
+    for live, looks in ((False, 0), (True, 1)):
+        ctx.live = live
+        ctx.where.pop("meter.hi", None)
+        ctx.connect(OUTPUT)
+        assert lent.watched() == looks
+        ctx.turn("volume", "0")
+        assert lent.watched() == looks
+        ctx.watch()  # while a question stands
+        assert lent.watched() == looks
+
+
+def test_rails_that_the_supply_cannot_tell_of_are_those_without_its_lead(lent: Lent) -> None:
+    ctx = lent.engine
+    ctx.disconnect("supply.1.pos", "off the rail")
+    assert ctx.unread_rails() == []
+    ctx._charged = True
+    assert ctx.unread_rails() == ["rail.pos"]
+
+
+# --- waiting -------------------------------------------------------------------------------------
+
+
+def test_the_trips_are_looked_at_once_a_second_of_waiting(lent: Lent) -> None:
+    ctx = lent.engine
+    with pytest.raises(NotMeasured, match="waited 20 s for nothing"):
+        ctx.wait_until(lambda: None, every_s=0.25, at_most_s=20.0, what="nothing")
+    seen = lent.looks[:]
+    assert 19 <= lent.watched() <= 22
+    assert all(b - a >= INTERVAL_S - 1e-9 for a, b in pairwise(seen))
+    assert ctx.wait_until(lambda: "there", every_s=1.0, at_most_s=5.0, what="it") == "there"
+
+
+def test_waiting_ends_at_once_when_the_run_is_to_end(lent: Lent) -> None:
+    begun = lent.engine.clock.now()
+
+    def condition() -> None:
+        lent.ends.append(Interrupted("Ctrl-C"))
+
+    with pytest.raises(Interrupted):
+        lent.engine.wait_until(condition, every_s=1.0, at_most_s=600.0, what="nothing")
+    assert lent.engine.clock.now() - begun <= 1.5
+    with pytest.raises(Interrupted):
+        lent.engine.poll()
+
+
+def test_what_hands_took_is_not_taken_from_the_time_that_is_waited(lent: Lent) -> None:
+    ctx, begun = lent.engine, lent.engine.clock.now()
+
+    def by_hand() -> None:
+        if ctx._desk.spent_s < 10.0:
+            ctx.clock.wait(5.0)
+            ctx._desk.spent_s += 5.0
+
+    with pytest.raises(NotMeasured):
+        ctx.wait_until(by_hand, every_s=1.0, at_most_s=20.0, what="it")
+    assert ctx.clock.now() - begun == pytest.approx(30.0, abs=1.5)
+
+
+def test_while_the_record_is_locked_trips_and_interruptions_are_looked_at(lent: Lent) -> None:
+    ctx = lent.engine
+    ctx._meanwhile()
+    assert lent.watched() == 0, "an unpowered unit needs no watching"
+    ctx.live = True
+    ctx.clock.wait(2.0 * INTERVAL_S)
+    ctx._meanwhile()
+    ctx._meanwhile()
+    assert lent.watched() == 1
+    lent.ends.append(Interrupted("Ctrl-C"))
+    with pytest.raises(Interrupted):
+        ctx._meanwhile()
+    assert LOCKED_S < 5.0
+
+
+# --- the unit's own mains, controls, eyes --------------------------------------------------------
+
+
+@pytest.mark.parametrize("refusal", [NotMeasured("skipped"), Interrupted("q")])
+def test_the_mains_plug_may_be_in_from_the_question_on(lent: Lent, refusal: Exception) -> None:
+    """Whoever skips it has not put it in; whoever ends the run there need not have said so."""
+    ctx = lent.engine
+    lent.hands.refusal = refusal
+    with pytest.raises(type(refusal)):
+        ctx.turn(MAINS, "on")
+    ended = isinstance(refusal, Interrupted)
+    assert (ctx.own_mains, ctx.charged) == (ended, ended)
+
+
+def test_the_mains_plug_is_in_until_it_was_taken_out_and_the_unit_charged_until_seen(
+    lent: Lent,
+) -> None:
+    ctx = lent.engine
+    ctx.turn(MAINS, "on")
+    assert (ctx.own_mains, ctx.charged) == (True, True)
+    ctx.turn(MAINS, "off")
+    assert (ctx.own_mains, ctx.charged) == (False, True)
+
+
+def test_reading_again_is_no_answer_where_there_is_nothing_to_read_again(lent: Lent) -> None:
+    answers = [ReadAgain(), None]
+
+    def connect(hookup: Hookup, live: bool) -> None:
+        lent.hands.asked.append("connect")
+        if (wish := answers.pop(0)) is not None:
+            raise wish
+
+    lent.hands.connect = connect  # type: ignore[method-assign]
+    lent.engine.connect(OUTPUT)
+    assert lent.hands.asked == ["connect", "connect"]
+
+
+def test_a_control_that_was_turned_leaves_the_way_of_a_tone_unknown_until_one_is_seen(
+    lent: Lent,
+) -> None:
+    ctx = lent.engine
+    assert ctx.tone_path_known
+    ctx.turn(MAINS, "on")
+    assert ctx.tone_path_known
+    ctx.turn("input", "phono")
+    assert not ctx.tone_path_known
+    ctx.contact_seen(OUTPUT)
+    assert ctx.tone_path_known
+
+
+def test_where_nobody_looks_nothing_counts_as_seen(lent: Lent) -> None:
+    ctx = lent.engine
+    assert ctx.ask_contact(OUTPUT, "it is quiet")
+    ctx.confirm_seen("the panel")
+    assert lent.hands.asked == ["acknowledge"] * 2
+    lent.hands.looks = False
+    assert not ctx.ask_contact(OUTPUT, "it is quiet")
+    with pytest.raises(NotMeasured, match="nobody is there to look"):
+        ctx.confirm_seen("the panel")
+    assert lent.hands.asked == ["acknowledge"] * 2
+
+
+def test_power_taken_off_on_purpose_leaves_nothing_live_and_the_unit_charged(lent: Lent) -> None:
+    ctx = lent.engine
+    ctx.live = ctx.seen_up = ctx._charged = True
+    ctx.powered_off()
+    assert (ctx.live, ctx.seen_up, ctx.charged) == (False, False, True)
+
+
+def test_a_step_that_was_not_reached_has_no_time(lent: Lent) -> None:
+    with pytest.raises(NotMeasured, match="'gain' was not reached"):
+        lent.engine.done_at("gain")
+
+
+# --- nobody was there ----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("charged", "virtual", "gap_s", "told"),
+    [
+        (True, False, 25.0, True),
+        (False, False, 25.0, False),
+        (True, True, 25.0, False),
+        (True, False, 0.0, False),
+    ],
+)
+def test_a_pause_counts_against_an_accept_where_a_charged_unit_was_alone(
+    lent: Lent, mocker: MockerFixture, charged: bool, virtual: bool, gap_s: float, told: bool
+) -> None:
+    ctx = lent.engine
+    mocker.patch.object(ctx.pulse, "gap", return_value=gap_s)
+    mocker.patch.object(type(ctx.clock), "virtual", virtual)
+    ctx._charged = charged
+    ctx.poll()
+    assert bool(ctx.against) is told
+    assert [line.split(":")[0] for line in ctx.against] == (
+        ["nobody watched the powered unit for 25 s"] if told else []
+    )
+    assert (ctx.against == ctx.notes) is True
+
+
+def test_how_near_a_trip_is_goes_to_whoever_watches(lent: Lent) -> None:
+    seen: list[tuple[Near, ...]] = []
+    lent.engine.watcher.bench = lambda now: seen.append(now.trips)  # type: ignore[method-assign]
+    lent.engine.poll()
+    lent.engine.live = True
+    lent.engine.poll()
+    assert seen[0] == ()
+    assert [near.quantity for near in seen[-1]] == ["supply_current"]
