@@ -1,0 +1,132 @@
+"""Which steps a run does, which it leaves, and when it ends: without any power."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from seqrun.errors import Interrupted, NotMeasured
+from seqrun.instruments.link import Link
+from seqrun.instruments.meter import DrivenMeter
+from seqrun.judge import dispose
+from seqrun.plan.actions import Action
+from seqrun.record import RunInfo, Store
+from seqrun.runner.engine import Engine
+from seqrun.runner.events import Watcher
+from seqrun.runner.opening import VirtualHands, open_bench
+from seqrun.runner.preparation import prepare
+from seqrun.values import Disposition, Verdict
+
+HEAD = 'title = "T"\nrevision = "A"\n'
+ROOM = '[[step]]\nid = "room"\ndo = "temperature"\nat = "sensor.ambient"\n'
+SINK = '[[step]]\nid = "sink"\ndo = "temperature"\nat = "sensor.sink"\n'
+WARM, HOT = 'limit = { at_most = "60 °C" }\n', 'limit = { at_least = "200 °C" }\n'
+
+Done = Callable[..., Engine]
+
+
+@pytest.fixture
+def done(tmp_path: Path) -> Iterator[Done]:
+    """``done(steps)``: the engine after it has done them all to a unit without power."""
+    opened = []
+
+    def do(steps: str, check: Callable[[], None] = lambda: None, bench: str = "demo") -> Engine:
+        path = tmp_path / "sequence.toml"
+        path.write_text(HEAD + steps, encoding="utf-8")
+        plan, files = prepare(str(path), bench, None)
+        there = open_bench(files, lambda *_: None)
+        opened.append(there)
+        assert isinstance(there.control, Link)
+        record = Store(tmp_path / "r").start(RunInfo("T-1", "demo", "short"))
+        engine = Engine(plan, there, VirtualHands(there.control), record, Watcher(), check)
+        engine.do_all()
+        return engine
+
+    yield do
+    for there in opened:
+        there.close()
+
+
+def verdicts(engine: Engine) -> dict[str, Verdict]:
+    return {judged.step: judged.verdict for judged in engine.judged}
+
+
+def disposition(engine: Engine) -> Disposition:
+    return dispose(engine.judged, "guarded", None, engine.unreached)[0]
+
+
+@pytest.mark.parametrize("state", ["passed", "measured", "failed", "not measured"])
+def test_a_step_that_waits_for_a_pass_that_never_came_is_missing_and_one_for_the_bad_case_is_not(
+    done: Done, state: str
+) -> None:
+    """A reading without a limit is measured, and neither passed nor failed."""
+    engine = done(ROOM + SINK + WARM + f'only_if = "room {state}"\n' + SINK.replace(
+        '"sink"', '"other"') + WARM)  # fmt: skip
+    assert ("sink" in verdicts(engine)) is (state == "measured")
+    assert engine.unreached == (["sink"] if state == "passed" else [])
+    assert disposition(engine) is (Disposition.HOLD if state == "passed" else Disposition.ACCEPT)
+
+
+@pytest.mark.parametrize(
+    ("key", "limit", "ends"),
+    [
+        ("stop_if_failed = true\n", HOT, True),
+        ("stop_if_failed = true\n", WARM, False),
+        ("stop_if_not_measured = true\n", HOT, False),
+        ("", HOT, False),
+    ],
+)
+def test_a_fail_ends_the_measuring_where_its_step_says_so(
+    done: Done, key: str, limit: str, ends: bool
+) -> None:
+    engine = done(SINK + limit + key + ROOM + WARM)
+    assert (engine.stopped_at == "sink") is ends
+    assert ("room" in verdicts(engine)) is not ends
+    assert engine.unreached == (["room"] if ends else [])
+
+
+@pytest.mark.parametrize(("key", "ends"), [("stop_if_not_measured = true\n", True), ("", False)])
+def test_so_does_a_reading_that_could_not_be_made(
+    done: Done, monkeypatch: pytest.MonkeyPatch, key: str, ends: bool
+) -> None:
+    def silent(self: DrivenMeter, repeats: int = 1) -> float:
+        raise NotMeasured("overload")
+
+    monkeypatch.setattr(DrivenMeter, "read", silent)
+    engine = done(SINK + WARM + key + ROOM + WARM)
+    assert verdicts(engine)["sink"] is Verdict.NOT_MEASURED
+    assert (engine.stopped_at == "sink") is ends
+    assert disposition(engine) is Disposition.HOLD
+
+
+def test_what_is_left_out_is_on_record_as_not_measured_before_anything_is_done(
+    done: Done,
+) -> None:
+    loads = '[[step]]\nid = "loads"\ndo = "load_resistance"\nlimit = { at_most = "9 Ω" }\n'
+    engine = done(loads + SINK + WARM, bench="demo:two_wire_meter")
+    assert [out.id for out in engine.plan.left_out] == ["sink"]
+    assert engine.judged[0].step == "sink"
+    assert engine.judged[0].verdict is Verdict.NOT_MEASURED
+    assert engine.judged[0].note == engine.plan.left_out[0].reason
+    assert verdicts(engine)["loads"] is Verdict.PASS
+    assert disposition(engine) is Disposition.HOLD
+
+
+def test_an_interruption_comes_between_two_steps(
+    done: Done, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begun: list[str] = []
+
+    def do(self: Engine, action: Action) -> None:
+        begun.append(action.id)
+
+    def check() -> None:
+        if begun:
+            raise Interrupted("Ctrl-C")
+
+    monkeypatch.setattr(Engine, "_do", do)
+    with pytest.raises(Interrupted):
+        done(ROOM + SINK, check)
+    assert begun == ["room"]
