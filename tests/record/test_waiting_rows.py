@@ -5,7 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from pytest_mock import MockerFixture
 
+from seqrun.record import RecordError
 from seqrun.record.table import Lock, Table
 from seqrun.record.waiting import put_beside, take_in
 
@@ -42,3 +44,18 @@ def test_every_row_that_waited_is_in_the_table_once(
     assert sorted(own) == sorted(waiting)
     assert not path.exists()
     assert take_in(folder, table) == 0
+
+
+def test_rows_that_cannot_be_put_away_are_told_and_go_in_once_all_the_same(
+    tmp_path: Path, table: Table, mocker: MockerFixture
+) -> None:
+    folder = tmp_path / "run-1"
+    folder.mkdir()
+    put_beside(folder, table, FIRST)
+    refused = mocker.patch.object(Path, "unlink", side_effect=PermissionError(13, "refused"))
+    with pytest.raises(RecordError):
+        take_in(folder, table)
+    mocker.stop(refused)
+    assert take_in(folder, table) == 1
+    assert take_in(folder, table) == 0
+    assert [row for _, row in table.rows()] == [FIRST]

@@ -12,13 +12,14 @@ from pytest_mock import MockerFixture
 from uncertainties import ufloat
 
 from seqrun.errors import UsageError
-from seqrun.record import RecordError, RunInfo, Store, load_run
+from seqrun.record import RecordError, RunInfo, Store, load_run, merge
 from seqrun.record.again import KEPT, READ_AGAIN, counted
 from seqrun.record.cells import from_flag
 from seqrun.record.frames import counted_frame, judged_of_frame
 from seqrun.record.load import BUDGETS, Trace
 from seqrun.record.plain import merged, plain, read_json
 from seqrun.record.seal import FACTS, NOT_COUNTED, lost_of_run
+from seqrun.record.table import Lock, Table
 from seqrun.record.traces import read_trace, write_trace
 from seqrun.values import Bound, Contribution, Disposition, Judged, Limit, Reading, Source, Verdict
 
@@ -207,3 +208,47 @@ def test_a_disk_that_is_all_but_full_starts_no_run(tmp_path: Path, mocker: Mocke
 def test_where_nothing_is_on_record_no_run_is_found(tmp_path: Path) -> None:
     with pytest.raises(RecordError, match="no run is on record here"):
         Store(tmp_path / "none").run("last")
+
+
+# --- the table itself ----------------------------------------------------------------------------
+
+
+def table(folder: Path) -> Table:
+    return Table(folder / "t.csv", ("run_id", "note"), Lock(folder))
+
+
+@pytest.mark.parametrize(
+    ("last", "torn"),
+    [
+        (b"b,whole\r\n", None),
+        (b"b,whole", None),  # a spreadsheet leaves the last line end out
+        (b"b,", None),
+        (b"b", 21),  # cut in the middle of a write
+        (b'b,"half', 21),
+    ],
+)
+def test_a_last_line_is_torn_when_it_does_not_hold_all_its_cells(
+    tmp_path: Path, last: bytes, torn: int | None
+) -> None:
+    its = table(tmp_path)
+    assert its.torn_at() == 0
+    its.append([("a", "note")])
+    before = its.path.read_bytes()
+    assert len(before) == 21
+    its.path.write_bytes(before + last)
+    assert its.torn_at() == torn
+    assert [row[0] for _, row in its.rows()] == ["a"] + ([] if torn else ["b"])
+
+
+def test_a_cell_longer_than_the_libraries_own_limit_is_read(tmp_path: Path) -> None:
+    its = table(tmp_path)
+    its.append([("a", "x" * 200_000)])
+    assert [len(row[1]) for _, row in its.rows()] == [200_000]
+
+
+def test_records_are_merged_into_no_place_that_cannot_be_one(tmp_path: Path) -> None:
+    with Store(tmp_path / "other").start(INFO) as record:
+        record.finish(Disposition.HOLD, "")
+    (tmp_path / "a file").write_text("", encoding="utf-8")
+    with pytest.raises(RecordError):
+        merge(tmp_path / "a file" / "results", tmp_path / "other")
