@@ -153,9 +153,14 @@ def _sounds(run: RunData) -> list[tuple[str, str, str]]:
     """What was heard in a run: name, address among the pages, and gain in words."""
     folder = f"/runs/{quote(run.run.run_id, safe='')}/{TRACES}"
     return [
-        (path.stem, f"{folder}/{quote(path.name)}", gain_words(run.facts, path.stem))
+        (_heard(path.stem), f"{folder}/{quote(path.name)}", gain_words(run.facts, path.stem))
         for path in run.sounds
     ]
+
+
+def _heard(stem: str) -> str:
+    """The step that a sound is of, without the kind of its trace: "noise-noise.left"."""
+    return stem.partition("-")[2] or stem
 
 
 def _case(case: Case) -> Iterator[str]:
