@@ -427,3 +427,45 @@ def test_a_lead_that_a_step_asks_for_is_looked_at_as_those_of_the_bench_file_are
         (found,) = leads.problems(plan.view, [*plan.actions, wrong])
         assert found.where == asks.id
         assert node in found.found
+
+
+SOAK = (
+    '[[step]]\nid = "soak"\ndo = "soak"\nambient = "room"\nat_most = "10 min"\n'
+    'limit = { at_most = "40 K" }\n'
+)
+ROOM = '[[step]]\nid = "room"\ndo = "temperature"\nat = "sensor.ambient"\n'
+
+
+def test_a_step_that_names_another_by_its_id_goes_with_it(planned: Callable[..., Plan]) -> None:
+    parts = (TRIP, PROTECT, RAMP, ROOM, SOAK, OFFSET, DOWN)
+    assert planned(*parts).left_out == ()
+    left = {o.id: o.reason for o in planned(*parts, bench="demo:two_wire_meter").left_out}
+    assert "four wires" in left["room"] or "four-wire" in left["room"]
+    steps = {a.id: a.step for a in planned(*parts).actions}
+
+    def needs(step: Step) -> Needs:
+        if step.id == "room":
+            raise NotOnThisBench(Needs(), BenchLacks("no sensor is there"))
+        return Needs()
+
+    chooser = Chooser(needs)
+    chooser.go(steps.values())
+    assert {out.id: out.reason for out in chooser.left_out} == {
+        "room": "no sensor is there",
+        "soak": "it needs 'room', which is left out",
+    }
+
+
+def test_a_step_that_reads_nothing_is_not_done_by_a_name_of_its_own(
+    planned: Callable[..., Plan],
+) -> None:
+    tell = '[[step]]\nid = "say"\ndo = "tell"\ntext = "hello"\n'
+    plan = planned(TRIP, PROTECT, RAMP, tell, OFFSET, DOWN)
+    say = next(a.step for a in plan.actions if a.id == "say")
+    (made,) = say.nothing("nobody is there")
+    assert (made.reading.quantity, made.reading.value) == ("step_done", None)
+    assert made.reading.note == "nobody is there"
+    offset = next(a.step for a in plan.actions if a.id == "offset.left")
+    (undeclared,) = (a.step.judges[0] for a in plan.actions if a.id == "discharge")
+    with pytest.raises(TypeError, match="which it has not declared"):
+        offset.not_measured(undeclared, "for no reason")

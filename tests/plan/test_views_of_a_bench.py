@@ -385,3 +385,9 @@ def test_a_protection_that_a_supply_lacks_is_a_gap_and_so_is_one_without_a_level
     assert {gap.words for gap in gaps(at_limit, 34.5, 5.0)} == {
         "over-current protection at the current limit, with no level of its own"
     }
+
+
+def test_of_several_roles_that_a_bench_lacks_the_same_one_is_told_first() -> None:
+    missing = frozenset({"analyser", *(f"role {n}" for n in range(9))})
+    with pytest.raises(BenchLacks, match="the bench has no analyser"):
+        capability.check(view(), Needs(roles=missing))
