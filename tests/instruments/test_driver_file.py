@@ -87,6 +87,16 @@ def test_a_meter_function_that_can_be_configured_needs_its_accuracy() -> None:
     assert "nothing is said about ac_voltage" in message
 
 
+def test_a_supply_is_not_watched_by_a_read_back_of_which_nothing_is_known() -> None:
+    text = find("driver", "korad-ka3005p").read_text(encoding="utf-8")
+    start = text.index("[[accuracy]]")
+    rows = '[[accuracy]]\nfunction = "readback_voltage"\nunknown = true\n[[accuracy]]\n'
+    rows += 'function = "readback_current"\nof_reading = "1 %"\nunverified = true\n'
+    message = refused(text[:start] + rows)
+    assert "readback_voltage" in message and "rails are watched by it" in message
+    assert "readback_current: " not in message
+
+
 def test_unknown_keys_are_refused_with_the_nearest() -> None:
     message = refused(text_of("scope").replace("byte_order", "byteorder"))
     assert "unknown key 'byteorder'" in message

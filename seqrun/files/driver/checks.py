@@ -57,6 +57,7 @@ def problems(driver: Driver) -> Iterator[Problem]:
     yield from _words(driver)
     yield from _accuracy(driver)
     yield from _covered(driver)
+    yield from _watched(driver)
 
 
 def _remote(driver: Driver) -> Iterator[Problem]:
@@ -370,6 +371,19 @@ def _accuracy(driver: Driver) -> Iterator[Problem]:
     for function in wanted if driver.role == "meter" else ():
         if any(row.function == function and row.range is None for row in driver.accuracy):
             yield Problem("accuracy", f"{function} has no range", "the full scale of each range")
+
+
+def _watched(driver: Driver) -> Iterator[Problem]:
+    """A supply is watched by its read-back: rails that rise, sag and are discharged. Without any
+    figure for it nothing can be said of them."""
+    if driver.role != "supply":
+        return
+    for row in driver.accuracy:
+        if row.unknown and row.function in ("readback_voltage", "readback_current"):
+            yield Problem(
+                f"accuracy, {row.function}", "unknown = true",
+                "a figure, wide enough, marked unverified = true: a supply's rails are watched by it",
+            )  # fmt: skip
 
 
 def _covered(driver: Driver) -> Iterator[Problem]:
