@@ -382,7 +382,7 @@ def _watched(driver: Driver) -> Iterator[Problem]:
         if row.unknown and row.function in ("readback_voltage", "readback_current"):
             yield Problem(
                 f"accuracy, {row.function}", "unknown = true",
-                "a figure, wide enough, marked unverified = true: a supply's rails are watched by it",
+                "a figure, wide enough, marked unverified = true: the rails are watched by it",
             )  # fmt: skip
 
 
