@@ -53,7 +53,7 @@ def build(
         raise together(problems)
     if left_out and not any(action.limit is not None for action in actions):
         raise _nothing_left(view, left_out)
-    warnings = [*supply_checks.warnings(sequence, actions)]
+    warnings = [*supply_checks.warnings(sequence, view, actions)]
     warnings += by_hand.warnings(view, sequence.trip)
     warnings += tones.warnings(view, actions)
     warnings += tones.crossed(view, actions)

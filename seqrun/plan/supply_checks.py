@@ -39,6 +39,7 @@ def problems(
     yield from _protection(view, actions)
     yield from _rails(view, actions)
     yield from _reach(view, actions)
+    yield from _trips_at_once(view, actions)
     yield from _loads(view, actions, whole)
 
 
@@ -192,6 +193,26 @@ def _reach_of(view: BenchView, name: str, actions: Sequence[Action]) -> Iterator
             )
 
 
+def _trips_at_once(view: BenchView, actions: Sequence[Action]) -> Iterator[UsageError]:
+    """An over-current protection below what a step needs ends the run there, unit or no unit."""
+    level: float | None = None
+    for action in actions:
+        if action.needs.protects and action.needs.supply.over_current is not None:
+            level = action.needs.supply.over_current
+        need = current_for(view.unit, action.needs.load_power_w)
+        if action.needs.energises:
+            need = max(need, view.unit.expected_supply_current)
+        if level is not None and need > level:
+            yield UsageError(
+                f"an over-current protection of {render(level, 'A', digits=3)} would trip here: "
+                f"a healthy unit draws {render(need, 'A', digits=3)} from each rail",
+                expected="a level above what the unit draws at rated power",
+                where=action.id,
+                hint='write over_current = "1.5 * supply_at_rated_power"',
+            )
+            return
+
+
 def current_for(unit: Unit, load_power_w: dict[str, float]) -> float:
     """Mean current from each rail while these loads get these powers, A (class B, as
     :meth:`~seqrun.files.unit.ratings.Ratings.supply_current_at`); 0 with no power."""
@@ -202,7 +223,7 @@ def current_for(unit: Unit, load_power_w: dict[str, float]) -> float:
 def instead(unit: Unit, amperes: float) -> str:
     """What a supply of so little current can do with this unit."""
     peak = amperes * math.pi / len(unit.sides)
-    together = 0.5 * (peak / len(unit.channels)) ** 2 * unit.rated_load
+    together = min(0.5 * (peak / len(unit.channels)) ** 2 * unit.rated_load, unit.rated_power)
     alone = min(0.5 * peak**2 * unit.rated_load, unit.rated_power)
     ways = [f"at most {render(together, 'W', digits=2)} into each load with all channels driven"]
     if len(unit.channels) > 1:
@@ -242,9 +263,18 @@ def _loads(view: BenchView, actions: Sequence[Action], whole: bool) -> Iterator[
                 )
 
 
-def warnings(sequence: Sequence_, actions: Sequence[Action]) -> list[str]:
-    """What is not refused but needs a reason: no trip on current, no discharge at the end."""
+def warnings(sequence: Sequence_, view: BenchView, actions: Sequence[Action]) -> list[str]:
+    """What is not refused but needs a reason: no trip on current, or one that never acts, no
+    discharge at the end."""
     found: list[str] = []
+    given = max((a.needs.supply.amperes or 0.0 for a in actions), default=0.0)
+    for trip in sequence.trip:
+        level = view.rated(trip.above, "A") if trip.quantity == "supply_current" else None
+        if level is not None and 0.0 < given <= level:
+            found.append(
+                f"the trip on supply_current above {render(level, 'A', digits=3)} never acts: the "
+                f"supply is set to give at most {render(given, 'A', digits=3)}"
+            )
     trips = {trip.quantity for trip in sequence.trip}
     if any(action.needs.energises for action in actions) and "supply_current" not in trips:
         found.append(_reasoned(NO_TRIP, "no_current_trip", sequence.no_current_trip))

@@ -89,6 +89,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--sequence", default="quick")
     parser.add_argument("--cases", type=int, default=0, help="0: each kind at each unlike message")
+    parser.add_argument("--step", default="", help="only at messages of steps that begin so")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--part", default="0/1", help="2/5: the third fifth of the cases")
     parser.add_argument("--csv", type=Path, help="the list of what is done, and goes on")
@@ -102,7 +103,8 @@ def main() -> None:
         clean, _ = once(given.sequence, tap)
         tap.clean, tap.whole, tap.until = clean.judged, given.whole, begun + given.seconds
         seen = tuple(tap.seen)
-        everything = list(dict.fromkeys(cases(seen, random.Random(given.seed))))
+        drawn = dict.fromkeys(cases(seen, random.Random(given.seed)))
+        everything = [case for case in drawn if seen[case[0]].step.startswith(given.step)]
         wanted = everything[: given.cases or len(everything)]
         part, of = map(int, given.part.split("/"))
         done = listed(given.csv, given.sequence)

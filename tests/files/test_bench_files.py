@@ -225,3 +225,21 @@ def test_a_splitter_has_ends_on_different_nodes(to: str) -> None:
     with pytest.raises(FileError) as refused:
         bench_from_text(SPLITTER % to)
     assert "to" in str(refused.value)
+
+
+def test_a_factor_for_each_probe_is_one_for_each_channel(tmp_path: Path) -> None:
+    file = tmp_path / "bench.toml"
+    for probe, found in (("[10, 1]", "2 factors"), ("[1, 1, 1, 1, 10]", "5 factors")):
+        file.write_text(BENCH.replace("probe = 10", f"probe = {probe}"), encoding="utf-8")
+        with pytest.raises(FileError, match=f"{found} for the 4 channels"):
+            load_bench(file)
+
+
+def test_a_driver_that_is_another_kind_of_file_is_one_message(tmp_path: Path) -> None:
+    (tmp_path / "other.toml").write_text(BENCH, encoding="utf-8")
+    file = tmp_path / "bench.toml"
+    file.write_text(BENCH.replace('"generic-scope"', '"other.toml"'), encoding="utf-8")
+    with pytest.raises(FileError) as refused:
+        load_bench(file)
+    assert "'other.toml' is a bench file" in str(refused.value)
+    assert "unknown key" not in str(refused.value)

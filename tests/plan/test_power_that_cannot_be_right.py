@@ -12,7 +12,7 @@ import demo_sim
 from seqrun.errors import SeqrunError
 from seqrun.files.unit.sheet import load_unit
 from seqrun.plan.actions import Plan
-from seqrun.plan.supply_checks import LOAD_MARGIN, NO_DISCHARGE, NO_TRIP, current_for
+from seqrun.plan.supply_checks import LOAD_MARGIN, NO_DISCHARGE, NO_TRIP, current_for, instead
 from seqrun.runner.preparation import prepare
 
 HEAD = 'title = "T"\nrevision = "A"\n'
@@ -243,3 +243,25 @@ def test_one_fault_of_many_steps_is_one_line(planned: Callable[..., Plan], tmp_p
     lines = str(refused.value).splitlines()
     assert sum("load 'left' is rated 0.5 W" in line for line in lines) == 1
     assert "t0, t1, t2, t3, t4 and 3 more" in str(refused.value)
+
+
+def test_an_over_current_protection_below_what_a_healthy_unit_draws_is_refused(
+    planned: Callable[..., Plan],
+) -> None:
+    low = PROTECT.replace("1.5 * supply_at_rated_power", "0.6 * supply_at_rated_power")
+    assert planned(TRIP, low, LOADS, RAMP, DOWN)
+    with pytest.raises(SeqrunError, match=r"power: an over-current protection .* would trip here"):
+        planned(TRIP, low, LOADS, RAMP, POWER, DOWN)
+    with pytest.raises(SeqrunError, match=r"bring_up: an over-current protection of 20 mA"):
+        planned(TRIP, PROTECT.replace("1.5 * supply_at_rated_power", "20 mA"), LOADS, RAMP, DOWN)
+
+
+def test_a_trip_that_the_supply_never_lets_act_is_told(planned: Callable[..., Plan]) -> None:
+    ramp = RAMP + 'running_limit = "2.5 A"\n'
+    (line,) = warned(planned(TRIP, PROTECT, LOADS, ramp, DOWN))
+    assert "above 3 A never acts" in line and "at most 2.5 A" in line
+    assert not warned(planned(TRIP.replace("3 A", "2.2 A"), PROTECT, LOADS, ramp, DOWN))
+
+
+def test_no_more_is_promised_of_a_small_supply_than_the_unit_is_rated_for() -> None:
+    assert "at most 40 W into each load" in instead(load_unit("demo-2x40"), 5.0)

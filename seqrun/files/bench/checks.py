@@ -8,10 +8,11 @@ from pathlib import Path
 from seqrun.errors import FileError
 from seqrun.files.bench.file import Bench
 from seqrun.files.bench.parts import BY_HAND, SOUND, FrontPanel
-from seqrun.files.common import Problem, one_of
+from seqrun.files.common import Problem, ProblemsError, one_of
 from seqrun.files.dirt import nothing_is_clean
 from seqrun.files.driver.file import Driver
 from seqrun.files.driver.load import load_driver
+from seqrun.files.kinds import kind_of
 from seqrun.files.shipped import find
 from seqrun.files.unit.sheet import Unit, load_unit
 
@@ -179,14 +180,19 @@ def files_named(bench: Bench, path: Path) -> Iterator[Problem]:
     drivers: dict[str, Driver] = {}
     for key, instrument in bench.instrument.items():
         try:
-            drivers[key] = load_driver(find("driver", instrument.driver, path))
+            drivers[key] = load_driver(where := find("driver", instrument.driver, path))
         except FileError as problem:
+            if isinstance(problem, ProblemsError) and (kind := _another_kind(where)):
+                found = f"'{instrument.driver}' is a {kind} file"
+                yield Problem(f"instrument.{key}, driver", found, "a driver file (role, idn, …)")
+                continue
             yield Problem(f"instrument.{key}, driver", problem.found, problem.expected or "")
     for key, driver in drivers.items():
         if bench.instrument[key].leads is not None and driver.role != "meter":
             found = f"test leads of a {driver.role}"
             yield Problem(f"instrument.{key}, leads", found, "leads in the table of a meter")
         yield from _front_panel(key, bench.instrument[key].front_panel, driver)
+        yield from _probes(key, bench.instrument[key].probe, driver)
     if len(drivers) == len(bench.instrument):
         yield from shared_resources(bench, drivers)
         yield from unreachable(bench, drivers)
@@ -196,6 +202,28 @@ def files_named(bench: Bench, path: Path) -> Iterator[Problem]:
             yield from against_unit(bench, load_unit(bench.unit, path))
         except FileError as problem:
             yield Problem("unit", str(problem))
+
+
+def _another_kind(path: Path) -> str:
+    """What kind of file it is, when it is plainly no driver."""
+    try:
+        kind = kind_of(path)
+    except FileError:
+        return ""
+    return "" if kind == "driver" else kind
+
+
+def _probes(key: str, probe: tuple[float, ...], driver: Driver) -> Iterator[Problem]:
+    """A factor for each channel that there is; factors that are all alike are one for all."""
+    where = f"instrument.{key}, probe"
+    if probe and driver.scope is None:
+        yield Problem(where, f"probes on a {driver.role}", "probe in the table of a scope")
+    elif len(set(probe)) > 1 and len(probe) != driver.channels:
+        yield Problem(
+            where,
+            f"{len(probe)} factors for the {driver.channels} channels of '{driver.name}'",
+            "one number for all probes, or one for each channel",
+        )
 
 
 def _front_panel(key: str, panel: FrontPanel | None, driver: Driver) -> Iterator[Problem]:
