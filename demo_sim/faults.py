@@ -39,6 +39,8 @@ def _devices(leg: LegSpec, change: Callable[[str, int, DeviceSpec], DeviceSpec])
 
 
 def _first_leg(bench: BenchSpec, channel: str, change: Callable[[LegSpec], LegSpec]) -> BenchSpec:
+    """Change a channel's first half-bridge: of stages in parallel, the first."""
+
     def of(c: ChannelSpec) -> ChannelSpec:
         return replace(c, legs=(change(c.legs[0]), *c.legs[1:]))
 
@@ -74,9 +76,12 @@ def _legs(bench: BenchSpec, channel: str, change: Callable[[LegSpec], LegSpec]) 
 def _dc_offset(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     """The input pair is out of balance: severity · 1 V of DC is added at the output (of a bridge,
     at its positive terminal)."""
-    return _first_leg(
-        bench, channel, lambda leg: replace(leg, offset_v=leg.offset_v + 1.0 * severity)
-    )
+    first = bench.amplifier.channel(channel).sides[0]
+
+    def of(leg: LegSpec) -> LegSpec:
+        return replace(leg, offset_v=leg.offset_v + 1.0 * severity) if leg.side == first else leg
+
+    return _legs(bench, channel, of)
 
 
 @entry("thermal_runaway", "idle current climbs without end as the metal warms", 0.9)
@@ -103,7 +108,8 @@ def _thermal_runaway(bench: BenchSpec, channel: str, severity: float) -> BenchSp
 @entry("open_device", "one of the paralleled output devices is open", 1.0)
 def _open_device(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     """The first upper device's emitter joint fails: its ballast path rises from its value by
-    severity² · 100 Ω, and at full severity it is open; its neighbours carry its share."""
+    severity² · 100 Ω, and at full severity it is open; its neighbours carry its share. A power
+    stage that has no other in that half gives no more half waves of that sign."""
     if severity >= 0.999:
         return _one_device(bench, channel, "upper", 1, state="open")
     ballast = bench.amplifier.channel(channel).legs[0].upper[0].ballast_ohm
@@ -115,11 +121,30 @@ def _mismatched_devices(bench: BenchSpec, channel: str, severity: float) -> Benc
     """Replacement devices from another batch: the last device of each half has a base-emitter
     voltage lower by severity · 60 mV and takes more than its share."""
 
-    def of(where: str, i: int, device: DeviceSpec) -> DeviceSpec:
-        last = i == len(bench.amplifier.channels[0].legs[0].half(where)) - 1
-        return replace(device, offset_v=device.offset_v + 0.06 * severity) if last else device
+    last_stage = bench.amplifier.channels[0].legs[-1].stage
 
-    return _legs(bench, channel, lambda leg: _devices(leg, of))
+    def of_leg(leg: LegSpec) -> LegSpec:
+        def of(where: str, i: int, device: DeviceSpec) -> DeviceSpec:
+            last = i == len(leg.half(where)) - 1
+            return replace(device, offset_v=device.offset_v + 0.06 * severity) if last else device
+
+        return _devices(leg, of) if leg.stage == last_stage else leg
+
+    return _legs(bench, channel, of_leg)
+
+
+@entry("open_stage", "one of the power stages in parallel gives nothing", 1.0)
+def _open_stage(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
+    """The first stage's joint with its output ballast fails: severity² · 10 Ω more on its way to
+    the terminal, open at full severity; the stages beside it carry its share."""
+    if not bench.amplifier.channel(channel).legs[0].stage:
+        raise DemoError(
+            "open_stage needs power stages in parallel",
+            found="one at each speaker terminal",
+            expected="paralleled = 2 or more in the unit sheet",
+        )
+    more = math.inf if severity >= 0.999 else 10.0 * severity**2
+    return _first_leg(bench, channel, lambda leg: replace(leg, joint_ohm=leg.joint_ohm + more))
 
 
 @entry("bias_low", "bias set too low: crossover distortion", 0.6)
@@ -247,7 +272,7 @@ def _shorted_device(bench: BenchSpec, channel: str, severity: float) -> BenchSpe
 def _dead_half_bridge(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     """The negative half-bridge's drive fades by severity; at 1 it rests at its middle, so half the
     voltage and a quarter of the power are left."""
-    if len(bench.amplifier.channel(channel).legs) < 2:
+    if len(bench.amplifier.channel(channel).sides) < 2:
         raise DemoError(
             "dead_half_bridge needs a bridged unit",
             found=bench.amplifier.topology,

@@ -44,7 +44,7 @@ class OwnSupply:
             return None
         spec = self._spec
         peak = (2.0 * spec.rated_power / spec.rated_load) ** 0.5
-        legs = sum(len(channel.legs) for channel in spec.channels)
+        legs = sum(len(channel.sides) for channel in spec.channels)
         limit = 1.6 * legs * peak / np.pi + 0.5
         return Source(1.02 * spec.rail_voltage, float(limit), SOURCE_OHM)
 

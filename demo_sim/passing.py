@@ -19,6 +19,7 @@ from demo_sim.powered import PoweredUnit
 
 Floats = NDArray[np.float64]
 LINE_HZ = 50.0
+LEAST_S = 1e-9  # of a load: less is none
 
 
 class Passing:
@@ -125,6 +126,13 @@ class Passing:
         if oscillation.when == "capacitive":
             return self.capacitive(channel)
         number = self._unit.spec.channel_names.index(channel)
-        legs = [i for i, c in enumerate(self._unit.electrics.channel_of) if c == number]
-        loaded = bool(np.any(self._unit.joined.admittance[legs]))
+        electrics = self._unit.electrics
+        # What circulates between stages in parallel is no load: summed over them it is nothing.
+        legs = [
+            i
+            for i, (c, leg) in enumerate(zip(electrics.channel_of, electrics.legs, strict=True))
+            if c == number and leg.side == electrics.legs[electrics.channel_of.index(number)].side
+        ]
+        into_load = self._unit.joined.admittance[legs].sum(axis=0)
+        loaded = bool(np.abs(into_load).max() > LEAST_S)
         return loaded == (oscillation.when == "loaded")

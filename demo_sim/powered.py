@@ -40,6 +40,12 @@ WARM_LAG_K = 3.0  # a part that fails when warm is sound again so much cooler
 HOTTEST_C = 400.0  # beyond it the device model means nothing
 
 
+def bias_name(channel: str, leg: LegSpec) -> str:
+    """The node of a stage's bias transistor; those in parallel have one each."""
+    label = leg_label(channel, leg.side)
+    return f"bias.{label}.{leg.stage}" if leg.stage else f"bias.{label}"
+
+
 def thermal_network(spec: AmplifierSpec) -> Network:
     """Nodes "sink", "bias.<leg>", and "junction." / "case." + "<leg>.<half>.<number>"."""
     heat = spec.heat
@@ -55,11 +61,12 @@ def thermal_network(spec: AmplifierSpec) -> Network:
     for channel in spec.channels:
         for leg in channel.legs:
             label = leg_label(channel.name, leg.side)
-            net.node(f"bias.{label}", heat.bias_j_per_k)
-            net.path(f"bias.{label}", "sink", leg.bias_sensor_k_per_w)
-            net.path(f"bias.{label}", net.AMBIENT, heat.bias_air_k_per_w)
+            bias = bias_name(channel.name, leg)
+            net.node(bias, heat.bias_j_per_k)
+            net.path(bias, "sink", leg.bias_sensor_k_per_w)
+            net.path(bias, net.AMBIENT, heat.bias_air_k_per_w)
             for half in HALVES:
-                for number, device in enumerate(leg.half(half), 1):
+                for number, device in leg.numbered(half):
                     name = f"{label}.{half}.{number}"
                     net.node(f"junction.{name}", heat.junction_j_per_k)
                     net.node(f"case.{name}", heat.case_j_per_k)
@@ -110,12 +117,9 @@ class PoweredUnit:
         for channel in self.spec.channels:
             for leg in channel.legs:
                 label = leg_label(channel.name, leg.side)
-                sensors.append(at[f"bias.{label}"])
+                sensors.append(at[bias_name(channel.name, leg)])
                 junctions.append(
-                    [
-                        [at[f"junction.{label}.{h}.{n}"] for n in range(1, len(leg.half(h)) + 1)]
-                        for h in HALVES
-                    ]
+                    [[at[f"junction.{label}.{h}.{n}"] for n, _ in leg.numbered(h)] for h in HALVES]
                 )
         return np.array(junctions), np.array(sensors)
 
@@ -139,8 +143,8 @@ class PoweredUnit:
         self.changed()
 
     def closed(self) -> list[bool]:
-        """Per leg: is its way to the speaker terminal closed, relay and speaker switch."""
-        return [self.speakers and self.relays[c].closed for c in self.electrics.channel_of]
+        """Per channel: is its way to the speaker terminals closed, relay and speaker switch."""
+        return [self.speakers and relay.closed for relay in self.relays]
 
     def changed(self) -> None:
         """Something that the operating point depends on is different."""
@@ -350,7 +354,7 @@ class PoweredUnit:
             )
 
         def of(leg: LegSpec) -> LegSpec:
-            if leg.side != target.side:
+            if (leg.side, leg.stage) != (target.side, target.stage):
                 return leg
             if half == "upper":
                 return replace(leg, upper=failed(leg.upper))
@@ -358,7 +362,8 @@ class PoweredUnit:
 
         self.spec = self.spec.with_legs(channel.name, of)
         label = leg_label(channel.name, target.side)
-        self.damage.append(f"{label}.{half}.{k + 1} shorted by heat at {self.now:.1f} s")
+        number = target.earlier + k + 1
+        self.damage.append(f"{label}.{half}.{number} shorted by heat at {self.now:.1f} s")
 
 
 def _more_convection(heat: HeatSpec, rise_k: float) -> float:

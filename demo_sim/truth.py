@@ -58,13 +58,24 @@ class Truth:
 
     def device_current(self, channel: str, half: str, number: int, side: str = "") -> float:
         """Mean current of one output device, A; ``number`` from 1."""
-        leg, h = self._leg(channel, side), HALVES.index(half)
-        return float(self._unit.operating().device_mean_a[leg, h, number - 1])
+        leg, n = self._device(channel, side, half, number)
+        return float(self._unit.operating().device_mean_a[leg, HALVES.index(half), n])
 
     def ballast(self, channel: str, half: str, number: int, side: str = "") -> float:
         """Ω of one ballast resistor."""
-        leg, h = self._leg(channel, side), HALVES.index(half)
-        return float(self._unit.electrics.stage.ballast[leg, h, number - 1])
+        leg, n = self._device(channel, side, half, number)
+        return float(self._unit.electrics.stage.ballast[leg, HALVES.index(half), n])
+
+    def output_ballast(self, channel: str, side: str, stage: int) -> float:
+        """Ω of the output ballast of a stage in parallel with others, number from 1."""
+        return self._unit.electrics.legs[self._leg(channel, side, stage)].output_ohm
+
+    def stage_current(self, channel: str, side: str, stage: int) -> tuple[float, float]:
+        """Current out of a stage in parallel with others, A: its mean, and its rms without that."""
+        leg, weights = self._leg(channel, side, stage), self._unit.wanted().weights
+        amps = self._unit.operating().load_a[leg]
+        mean = float((amps * weights[leg]).sum())
+        return mean, float((((amps - mean) ** 2) * weights[leg]).sum()) ** 0.5
 
     def rail(self, side: str) -> float:
         """Volts of "pos" or "neg" inside the unit, against its ground."""
@@ -147,12 +158,13 @@ class Truth:
         """Volts at the speaker terminals per volt at the input, small signal, magnitude."""
         spec = self._unit.spec.channel(channel)
         f = np.array([frequency_hz])
-        legs = [self._leg(channel, leg.side) for leg in spec.legs]
+        legs = [i for i, c in enumerate(self._unit.electrics.channel_of) if self._named(c, channel)]
+        ends = [self._terminal(channel, side) for side in spec.sides]
         each = np.array(
             [leg.gain * path_response(f, leg.low_cut_hz, leg.pole_hz)[0] for leg in spec.legs]
         )
-        out = self._unit.joined.outputs[np.ix_(legs, legs)] @ each
-        return float(abs(out[0] - out[1]) if len(legs) == 2 else abs(out[0]))
+        out = self._unit.joined.outputs[np.ix_(ends, legs)] @ each
+        return float(abs(out[0] - out[1]) if len(ends) == 2 else abs(out[0]))
 
     def polarity(self, channel: str) -> int:
         """+1 where the speaker terminals follow the input, −1 where they are its mirror image."""
@@ -342,19 +354,35 @@ class Truth:
 
     # --- places ---
 
-    def _leg(self, channel: str, side: str) -> int:
+    def _named(self, number: int, channel: str) -> bool:
+        return self._unit.spec.channels[number].name == channel
+
+    def _leg(self, channel: str, side: str, stage: int = 0) -> int:
+        """The half-bridge, or the one of that number among those in parallel there."""
         at = 0
         for c in self._unit.spec.channels:
             for leg in c.legs:
-                if c.name == channel and leg.side == side:
+                if c.name == channel and leg.side == side and stage in (0, leg.stage):
                     return at
                 at += 1
         raise DemoError("no such half-bridge", found=leg_label(channel, side))
 
+    def _device(self, channel: str, side: str, half: str, number: int) -> tuple[int, int]:
+        """The half-bridge of an output device, and its place there, from 0."""
+        first = self._leg(channel, side)
+        for at, leg in enumerate(self._unit.electrics.legs[first:], first):
+            for n, (known, _) in enumerate(leg.numbered(half)):
+                if known == number and leg.side == side:
+                    return at, n
+        raise DemoError("no such device", found=f"{leg_label(channel, side)}.{half}.{number}")
+
+    def _terminal(self, channel: str, side: str) -> int:
+        pairs = [(c.name, s) for c in self._unit.spec.channels for s in c.sides]
+        return pairs.index((channel, side))
+
     def terminals(self, channel: str) -> tuple[str, str]:
         """The nodes of a channel's speaker terminals, the one that follows the input first."""
-        legs = self._unit.spec.channel(channel).legs
-        if len(legs) == 1:
+        if len(self._unit.spec.channel(channel).sides) == 1:
             return f"out.{channel}", "ground"
         return f"out.{channel}.pos", f"out.{channel}.neg"
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -19,7 +20,7 @@ from demo_sim.passing import Passing
 from demo_sim.powered import PoweredUnit
 from demo_sim.rails import Rail
 from demo_sim.tables import Tables
-from demo_sim.wiring import GROUND, ballast_node, leg_label
+from demo_sim.wiring import ENDS, GROUND, ballast_node, leg_label, output_ballast_node
 
 Floats = NDArray[np.float64]
 
@@ -50,18 +51,28 @@ class Waveforms:
         self.passing = Passing(unit, seed)
         self.disturbances = Disturbances(unit, seed, ripple, dirt, self.passing)
         self._outputs: dict[str, _Output] = {}
-        self._labels = [
-            (i, j, leg_label(channel.name, leg.side))
-            for i, channel in enumerate(unit.spec.channels)
+        channels = list(enumerate(unit.spec.channels))
+        self._legs = [(i, j) for i, channel in channels for j in range(len(channel.legs))]
+        self._terminals = {
+            leg_label(channel.name, side): (k, i)
+            for k, (i, channel, side) in enumerate(
+                (i, channel, side) for i, channel in channels for side in channel.sides
+            )
+        }
+        self._stages = {
+            output_ballast_node(channel.name, leg.side, leg.stage, end): (i, j, end)
+            for i, channel in channels
             for j, leg in enumerate(channel.legs)
-        ]
+            for end in ENDS
+            if leg.stage
+        }
         self._places: dict[str, tuple[int, int, str, int, str]] = {}
         for i, channel in enumerate(unit.spec.channels):
             for j, leg in enumerate(channel.legs):
                 for half in HALVES:
-                    for n in range(1, len(leg.half(half)) + 1):
-                        for end in ("hot", "cold"):
-                            node = ballast_node(channel.name, leg.side, half, n, end)
+                    for n, (number, _) in enumerate(leg.numbered(half), 1):
+                        for end in ENDS:
+                            node = ballast_node(channel.name, leg.side, half, number, end)
                             self._places[node] = (i, j, half, n, end)
 
     # --- nodes ---
@@ -84,6 +95,8 @@ class Waveforms:
             return self._output(rest)
         if name in self._places:
             return self._ballast(name)
+        if name in self._stages:
+            return self._output_ballast(name)
         return NodeSignal(noises={"stray": 0.01})  # sensors carry no volts, only pick-up
 
     def _rail(self, side: str) -> NodeSignal:
@@ -132,12 +145,13 @@ class Waveforms:
         self, channel: ChannelSpec, leg: int, tables: ChannelTables, volts: Floats
     ) -> NodeSignal:
         mean, pairs = split(tables.period, volts)
-        if leg == 0 and channel.thump.off_v:
+        upright = channel.legs[leg].side != "neg"
+        if upright and channel.thump.off_v:
             mean += channel.thump.off_v * self._fallen()
         alive = self._unit.electrics.alive(self._unit.rails.rails)
         gain = channel.legs[leg].gain * alive
-        share = alive if leg == 0 else -alive
-        share /= len(channel.legs)
+        share = alive if upright else -alive
+        share /= len(channel.sides)
         noises = {f"amplifier.{channel.name}.{leg}": gain, f"slow.{channel.name}": share}
         signal = self._unit.inputs[channel.name]
         for terminal, rms in signal.noise:
@@ -159,15 +173,10 @@ class Waveforms:
 
     def _joined(self, label: str) -> NodeSignal:
         unit = self._unit
-        mine = next(k for k, (_, _, one) in enumerate(self._labels) if one == label)
-        number = self._labels[mine][0]
+        mine, number = self._terminals[label]
         if mine in unit.joined.floating:
             return NodeSignal(noises={"stray": 1.0})
-        total = NodeSignal()
-        for k, (i, j, _) in enumerate(self._labels):
-            factor = float(unit.joined.outputs[mine, k])
-            if factor:
-                total = total.minus(scaled(self.leg(i, j), -factor))
+        total = self._together(unit.joined.outputs[mine])
         if unit.spec.channels[number].relay.film_v:
             total = total.minus(self._film(number, mine))
         closed = unit.relays[number].closed
@@ -177,10 +186,35 @@ class Waveforms:
         """What a film on the relay's contact keeps from the load."""
         tables = self.tables.of(number)
         legs = [i for i, c in enumerate(self._unit.electrics.channel_of) if c == number]
-        amperes = self._unit.joined.admittance[mine, legs] @ tables.volts
-        film_v = self._unit.spec.channels[number].relay.film_v
+        channel = self._unit.spec.channels[number]
+        side = channel.sides[mine - self._terminals[leg_label(channel.name, channel.sides[0])][0]]
+        at_terminal = [i for i in legs if self._unit.electrics.legs[i].side == side]
+        out = self._unit.joined.admittance[np.ix_(at_terminal, legs)].sum(axis=0)
+        amperes = out @ tables.volts
+        film_v = channel.relay.film_v
         mean, pairs = split(tables.period, film_v * np.tanh(np.maximum(amperes, 0.0) / FILM_A))
         return NodeSignal(mean, pairs)
+
+    def _together(self, factors: Floats) -> NodeSignal:
+        """So much of each leg's volts."""
+        total = NodeSignal()
+        for (i, j), factor in zip(self._legs, factors.tolist(), strict=True):
+            if factor:
+                total = total.minus(scaled(self.leg(i, j), -factor))
+        return total
+
+    def _output_ballast(self, name: str) -> NodeSignal:
+        """Either end of what joins a stage to others in parallel; current flows from hot to cold
+        on its way out."""
+        number, j, end = self._stages[name]
+        channel, joined = self._unit.spec.channels[number], self._unit.joined
+        leg, mine = channel.legs[j], self._leg_number(number, j)
+        meet = joined.joints[self._terminals[leg_label(channel.name, leg.side)][0]]
+        if end == "cold":
+            return self._together(meet)
+        if math.isinf(leg.output_ohm):  # the stage's own output, which nothing loads
+            return self.leg(number, j)
+        return self._together(meet + leg.output_ohm * joined.admittance[mine])
 
     def _ballast(self, name: str) -> NodeSignal:
         number, leg, half, n, end = self._places[name]

@@ -1,8 +1,9 @@
 """Leads, loads and what they join: from a hookup to load currents.
 
-A closed output is a stiff source, so a load between two outputs (or output and ground) takes a
-current that follows from their volts alone: ``Joined.admittance`` times leg volts. Loads in series
-over a floating node, and loads to a rail, carry nothing here.
+A closed output is a stiff source (behind its output ballasts, where stages are in parallel), so a
+load between two outputs (or output and ground) takes a current that follows from their volts alone:
+``Joined.admittance`` times leg volts. Loads in series over a floating node, and loads to a rail,
+carry nothing here.
 """
 
 from __future__ import annotations
@@ -15,12 +16,14 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from demo_sim.amplifier.paralleled import Terminals
 from demo_sim.amplifier.spec import HALVES, AmplifierSpec
 from demo_sim.errors import DemoError
 
 Floats = NDArray[np.float64]
 
 GROUND = "ground"
+ENDS = ("hot", "cold")
 CLIP_OHM = 0.05  # a scope's clip lead to the earth that the unit's ground shares
 _TERMINAL = re.compile(
     r"supply(_\d)?\.\d\.(pos|neg)|meter\.(hi|lo|sense_hi|sense_lo|amps)|scope\.\d(\.clip)?"
@@ -52,6 +55,10 @@ def ballast_node(channel: str, side: str, half: str, number: int, end: str) -> s
     return f"ballast.{leg_label(channel, side)}.{half}.{number}.{end}"
 
 
+def output_ballast_node(channel: str, side: str, stage: int, end: str) -> str:
+    return f"output_ballast.{leg_label(channel, side)}.{stage}.{end}"
+
+
 def unit_nodes(spec: AmplifierSpec) -> list[str]:
     """Every node of a unit that a lead can be put on."""
     nodes = [GROUND, "rail.pos", "link.rail.pos"]
@@ -62,14 +69,17 @@ def unit_nodes(spec: AmplifierSpec) -> list[str]:
         nodes += [f"in.{channel.name}.{name}" for name in spec.inputs]
         if spec.headphones:
             nodes.append(f"phones.{channel.name}")
+        nodes += [f"out.{leg_label(channel.name, side)}" for side in channel.sides]
         for leg in channel.legs:
-            nodes.append(f"out.{leg_label(channel.name, leg.side)}")
             for half in HALVES if spec.ballasts_accessible else ():
-                for number in range(1, len(leg.half(half)) + 1):
+                for number, _ in leg.numbered(half):
                     nodes += [
-                        ballast_node(channel.name, leg.side, half, number, end)
-                        for end in ("hot", "cold")
+                        ballast_node(channel.name, leg.side, half, number, end) for end in ENDS
                     ]
+            if leg.stage and spec.output_ballasts_accessible:
+                nodes += [
+                    output_ballast_node(channel.name, leg.side, leg.stage, end) for end in ENDS
+                ]
     if spec.standby_v is not None:
         nodes.append("standby")
     for sensor in ("sink", "ambient"):
@@ -137,13 +147,15 @@ class Joined:
     """What the hookup makes of the outputs.
 
     Args:
-        admittance: (legs, legs), S: load current out of each leg = admittance @ leg volts.
-        outputs: (legs, legs): volts at each output node = outputs @ leg volts.
+        admittance: (legs, legs), S: current out of each leg = admittance @ leg volts.
+        outputs: (terminals, legs): volts at each output node = outputs @ leg volts.
+        joints: the same where the stages in parallel at a terminal meet, before its relay.
         floating: output nodes that nothing holds. shorted: nodes that a scope clip grounds.
     """
 
     admittance: Floats
     outputs: Floats
+    joints: Floats
     floating: frozenset[int] = field(default_factory=frozenset)
     shorted: tuple[str, ...] = ()
 
@@ -151,10 +163,16 @@ class Joined:
 def join(
     spec: AmplifierSpec, hookup: Hookup, loads: Mapping[str, Load], closed: Sequence[bool]
 ) -> Joined:
-    """``closed`` per leg: its output relay."""
-    legs = [(c, leg) for c in spec.channels for leg in c.legs]
-    at = {f"out.{leg_label(c.name, leg.side)}": i for i, (c, leg) in enumerate(legs)}
-    contact = np.array([c.relay.contact_ohm for c, _ in legs])
+    """``closed`` per channel: its output relay."""
+    sides = [(i, side) for i, c in enumerate(spec.channels) for side in c.sides]
+    names = [leg_label(spec.channels[i].name, side) for i, side in sides]
+    at = {f"out.{name}": i for i, name in enumerate(names)}
+    stages = terminals(spec)
+    contact = np.array([spec.channels[i].relay.contact_ohm for i, _ in sides])
+    contact = contact + stages.ohm
+    closed = [
+        closed[i] and bool(ohm < math.inf) for (i, _), ohm in zip(sides, contact, strict=True)
+    ]
     resistors: list[tuple[str | None, str | None, float]] = [
         (hookup.node_of(f"load.{name}.1"), hookup.node_of(f"load.{name}.2"), load.ohm)
         for name, load in loads.items()
@@ -164,7 +182,7 @@ def join(
         if terminal.endswith(".clip") and node != GROUND:
             resistors.append((node, GROUND, CLIP_OHM))
             shorted.append(node)
-    count = len(legs)
+    count = len(sides)
     admittance = np.zeros((count, count))
     held = np.zeros((count, count))
     floating = {i for i in range(count) if not closed[i]}
@@ -191,7 +209,23 @@ def join(
         if closed[i]:
             outputs[i] = -contact[i] * admittance[i]
             outputs[i, i] += 1.0
-    return Joined(admittance, outputs, frozenset(floating), tuple(shorted))
+    return Joined(
+        stages.of_stages(admittance),
+        outputs @ stages.weights,
+        stages.joints(admittance),
+        frozenset(floating),
+        tuple(shorted),
+    )
+
+
+def terminals(spec: AmplifierSpec) -> Terminals:
+    """How the stages of a unit come together at its speaker terminals."""
+    legs = [(c.name, leg) for c in spec.channels for leg in c.legs]
+    groups: dict[tuple[str, str], list[int]] = {}
+    for i, (name, leg) in enumerate(legs):
+        groups.setdefault((name, leg.side), []).append(i)
+    siemens = [leg.siemens if leg.stage else math.inf for _, leg in legs]
+    return Terminals(list(groups.values()), np.array(siemens))
 
 
 def _stiff(node: str, at: Mapping[str, int], closed: Sequence[bool]) -> int | None:

@@ -31,7 +31,17 @@ from demo_sim.powered import PoweredUnit
 from demo_sim.rails import Rail, Source
 from demo_sim.truth import Truth
 from demo_sim.waveforms import Waveforms
-from demo_sim.wiring import GROUND, Hookup, Load, ballast_node, join, leg_label, unit_nodes
+from demo_sim.wiring import (
+    ENDS,
+    GROUND,
+    Hookup,
+    Load,
+    ballast_node,
+    join,
+    leg_label,
+    output_ballast_node,
+    unit_nodes,
+)
 
 Floats = NDArray[np.float64]
 
@@ -77,7 +87,7 @@ class World:
         self._hookup = Hookup(unit_nodes(spec), self._bench.meter_swapped)
         self._supplies: dict[tuple[str, int], OutputSetting] = {}
         self._drives: dict[str, Drive] = {}
-        closed = [False] * sum(len(c.legs) for c in spec.channels)
+        closed = [False] * len(spec.channels)
         self._load_warmth = dict.fromkeys(self._bench.loads, 0.0)  # fraction of resistance gained
         self._joined_loads = self._loads()
         self._unit = PoweredUnit(spec, join(spec, self._hookup, self._joined_loads, closed))
@@ -134,8 +144,10 @@ class World:
             load = self._bench.loads.get(channel.name)
             if load is None or math.isinf(load.ohm):
                 continue
-            leg = self._unit.electrics.channel_of.index(number)
-            square = float((point.load_a[leg] ** 2 * weights[leg]).sum())
+            first = self._unit.electrics.channel_of.index(number)
+            at_terminal = sum(leg.side == channel.legs[0].side for leg in channel.legs)
+            amps = point.load_a[first : first + at_terminal].sum(axis=0)
+            square = float((amps**2 * weights[first]).sum())
             end = self._dirt.load_per_w * square * load.ohm
             before = self._load_warmth[channel.name]
             self._load_warmth[channel.name] = end + kept * (before - end)
@@ -432,9 +444,8 @@ class World:
     def _capacitive(self, channel: str) -> bool:
         """Whether the little capacitor of the bench is across the channel's output."""
         ends = {self.node_of("capacitor.1"), self.node_of("capacitor.2")}
-        hot, *cold = (
-            f"out.{leg_label(channel, leg.side)}" for leg in self._unit.spec.channel(channel).legs
-        )
+        sides = self._unit.spec.channel(channel).sides
+        hot, *cold = (f"out.{leg_label(channel, side)}" for side in sides)
         return ends == {hot, cold[0] if cold else GROUND}
 
     def _own_ripple(self, side: str) -> tuple[tuple[Period, Floats], ...]:
@@ -491,17 +502,17 @@ class World:
                 found.append(({one, other}, load.ohm * (1.0 + self._load_warmth[name])))
         for number, channel in enumerate(spec.channels):
             found.append(({f"in.{channel.name}", GROUND}, channel.input_ohm))
+            if self._unit.relays[number].closed:
+                outputs = (f"out.{leg_label(channel.name, side)}" for side in channel.sides)
+                found += [({node, GROUND}, UNPOWERED_OUTPUT_OHM) for node in outputs]
             for leg in channel.legs:
-                label = f"{channel.name}.{leg.side}" if leg.side else channel.name
-                if self._unit.relays[number].closed:
-                    found.append(({f"out.{label}", GROUND}, UNPOWERED_OUTPUT_OHM))
                 for half in HALVES:
-                    for n, device in enumerate(leg.half(half), 1):
-                        ends = {
-                            ballast_node(channel.name, leg.side, half, n, end)
-                            for end in ("hot", "cold")
-                        }
+                    for n, device in leg.numbered(half):
+                        ends = {ballast_node(channel.name, leg.side, half, n, e) for e in ENDS}
                         found.append((ends, device.ballast_ohm))
+                if leg.stage:
+                    ends = {output_ballast_node(channel.name, leg.side, leg.stage, e) for e in ENDS}
+                    found.append((ends, leg.output_ohm))
         for rail in ("rail.pos", "rail.neg")[: 2 if spec.split else 1]:
             found.append(({rail, GROUND}, spec.rails.bleeder_ohm))
         return found

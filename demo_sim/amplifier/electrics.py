@@ -18,6 +18,7 @@ from demo_sim.amplifier.stage import OutputStage
 
 Floats = NDArray[np.float64]
 SHORT_OHM = 0.05  # a failed device, collector to emitter
+LETTING_GO_ROUNDS = 20
 GIVING_WAY_ROUNDS = 3  # each halves what is left, and more
 
 
@@ -91,6 +92,10 @@ class Electrics:
         ]
         self._alive: tuple[Rails | None, float] = (None, 0.0)
         self._shorted = [(i, state) for i, state in enumerate(states) if state.any()]
+        dead: NDArray[np.bool_] = np.logical_not(self.stage.good.any(axis=2))
+        self._one_sided = [
+            (i, halves) for i, halves in enumerate(dead) if halves.any() and not states[i].any()
+        ]
 
     def alive(self, rails: Rails) -> float:
         """0…1: how far drivers and bias work at these rails."""
@@ -175,6 +180,7 @@ class Electrics:
     ) -> Operating:
         """The operating point; ``admittance`` (legs, legs) gives load currents from leg volts."""
         volts, clipped = self.limit(wanted.volts, rails, admittance, sensor_c)
+        volts = self._let_go(volts, admittance)
         load_a = admittance @ volts
         alive = self.alive(rails)
         if alive > 0.0:
@@ -236,6 +242,7 @@ class Electrics:
             held = self._held(period, admittance @ volts)
             volts = self.middle(rails) + (volts - self.middle(rails)) * held
             clipped = clipped or bool((held < 1.0).any())
+        volts = self._let_go(volts, admittance)
         load_a = admittance @ volts
         alive = self.alive(rails)
         solve = self.stage.solve if period is None else self.stage.solve_many
@@ -244,6 +251,8 @@ class Electrics:
             device_a = device_a * alive
         path = self.spec.path
         if period is not None and alive > 0.0:
+            for leg, _ in self._one_sided:  # where it is let go its drive says nothing
+                base_v[leg] = 0.0
             swing = (volts - self.middle(rails)) / self.spec.rail_voltage
             curved = self.spec.rail_voltage * (path.second * swing**2 + path.third * swing**3)
             loop = path.loop_gain / (1.0 + 1j * period.frequencies() / path.loop_pole_hz)
@@ -252,6 +261,26 @@ class Electrics:
         if self._shorted:
             volts, _, device_a = self._short_circuits(volts, device_a, rails, admittance)
         return ChannelTables(period, volts, device_a, clipped)
+
+    def _let_go(self, volts: Floats, admittance: Floats) -> Floats:
+        """Leg volts where a leg with a half that conducts nothing goes wherever the others and the
+        loads take it, as long as it would have to carry current by that half.
+
+        Projected Gauss-Seidel: each such leg in turn, from what it would do by itself.
+        """
+        if not self._one_sided:
+            return volts
+        left = volts.copy()
+        for _ in range(1 if len(self._one_sided) == 1 else LETTING_GO_ROUNDS):
+            for leg, (upper, lower) in self._one_sided:
+                own = float(admittance[leg, leg])
+                if own <= 0.0:
+                    continue
+                from_others = admittance[leg] @ left - own * left[leg]
+                current = from_others + own * volts[leg]
+                blocked = (upper & (current > 0.0)) | (lower & (current < 0.0))
+                left[leg] = np.where(blocked, -from_others / own, volts[leg])
+        return left
 
     def _given_way(self, period: Period, load_a: Floats, channels: int) -> Floats:
         """By how much the rails stand below their mean under slow current, V: (2, points)."""

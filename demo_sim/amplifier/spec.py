@@ -8,18 +8,23 @@ draws; a fault then replaces some of them.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal, Self
 
 import numpy as np
 
+from demo_sim.amplifier.paralleled import (
+    OUTPUT_BALLAST_OHM,
+    OutputBallast,
+    paralleled,
+    stages_of,
+)
 from demo_sim.amplifier.passing import SILENT, SOUND, STABLE, Intermittent, Oscillation, Thump
 from demo_sim.amplifier.sections import SectionSpec
 from demo_sim.amplifier.unit_values import unit_values
 from demo_sim.errors import DemoError
 
-# "parallel_bridged" is two amplifiers at each terminal; their devices are taken as one leg's.
 Topology = Literal["single_ended", "bridged", "parallel_bridged"]
 HALVES = ("upper", "lower")
 SIDES = ("pos", "neg")
@@ -46,7 +51,7 @@ class DeviceSpec:
 
 @dataclass(frozen=True, slots=True)
 class LegSpec:
-    """One push-pull half-bridge and the amplifier around it.
+    """One push-pull half-bridge and the amplifier around it: one power stage.
 
     Args:
         side: "" for a single-ended channel, else "pos" or "neg".
@@ -61,6 +66,9 @@ class LegSpec:
         limit_a, limit_s: the upper half's protection holds its current to this, A, where what
             ``limit_s`` has smoothed of it is beyond; inf: it never does. Means are not told of it.
         low_cut_hz, pole_hz: input coupling and closed-loop bandwidth, −3 dB.
+        stage: its number, from 1, among those in parallel at one terminal; 0: it is alone there.
+            earlier: devices of each half that belong to the stages before it.
+        output_ohm: its output ballast, outside its feedback. joint_ohm: from it to that ballast.
     """
 
     side: str
@@ -78,6 +86,19 @@ class LegSpec:
     bias_sensor_k_per_w: float = 5.0
     low_cut_hz: float = 2.0
     pole_hz: float = 120e3
+    stage: int = 0
+    earlier: int = 0
+    output_ohm: float = 0.0
+    joint_ohm: float = 0.0
+
+    @property
+    def siemens(self) -> float:
+        """Of the way from a paralleled stage to its terminal."""
+        return 1.0 / (self.output_ohm + self.joint_ohm)
+
+    def numbered(self, half: str) -> Iterator[tuple[int, DeviceSpec]]:
+        """Its devices of a half, each with its number, from 1, at its terminal."""
+        return enumerate(self.half(half), self.earlier + 1)
 
     def half(self, name: str) -> tuple[DeviceSpec, ...]:
         return self.upper if name == "upper" else self.lower
@@ -137,6 +158,7 @@ class ChannelSpec:
     """One channel.
 
     Args:
+        legs: its power stages, those in parallel at one terminal behind one another.
         fed_by: the channel whose socket leads to this one; its own where none is named.
         crosstalk: from the others at 1 kHz, capacitive: it grows with frequency.
         contact: in the signal path before the power stage.
@@ -163,6 +185,11 @@ class ChannelSpec:
     kick_v: float = 0.0
     warm: Callable[[ChannelSpec], ChannelSpec] | None = None
     warm_c: float = 45.0
+
+    @property
+    def sides(self) -> tuple[str, ...]:
+        """Its half-bridges: ("pos", "neg"), or ("",) when single-ended."""
+        return tuple(dict.fromkeys(leg.side for leg in self.legs))
 
 
 @dataclass(frozen=True, slots=True)
@@ -258,6 +285,7 @@ class AmplifierSpec:
     headphones: bool = False
     standby_v: float | None = None
     ballasts_accessible: bool = True  # False: no lead can be put on them
+    output_ballasts_accessible: bool = True
 
     @property
     def channel_names(self) -> tuple[str, ...]:
@@ -301,6 +329,8 @@ class AmplifierSpec:
         if not 1 <= devices <= 16:
             raise DemoError("output_devices", found=str(devices), expected="1 to 16")
         relay_s = _relay_delay(values)
+        stages = stages_of(values)
+        devices = stages * math.ceil(devices / stages)  # each stage has as many
         sides = ("",) if topology == "single_ended" else SIDES
         tolerance = _number(values, "ballast_tolerance")
         parts = _Parts(rng, _number(values, "ballast"), devices, tolerance)
@@ -332,6 +362,14 @@ class AmplifierSpec:
         inputs = _inputs(values)
         if inputs:
             channels = [replace(c, section=SectionSpec.drawn(rng)) for c in channels]
+        output_ohm = 0.0
+        if stages > 1:
+            told = values["output_ballast"] is not None
+            output_ohm = _number(values, "output_ballast") if told else OUTPUT_BALLAST_OHM
+            part = OutputBallast(output_ohm, _number(values, "output_ballast_tolerance"))
+            for i, c in enumerate(channels):
+                legs = [one for leg in c.legs for one in paralleled(leg, stages, part, rng)]
+                channels[i] = replace(c, legs=tuple(legs))
         return cls(
             model=str(values["model"]),
             topology=topology,  # type: ignore[arg-type]
@@ -344,11 +382,14 @@ class AmplifierSpec:
             channels=tuple(channels),
             heat=heat,
             rails=rails,
-            path=replace(PathSpec(), drop_v=_drop(values, len(names), len(sides))),
+            path=replace(
+                PathSpec(), drop_v=_drop(values, len(names), len(sides), output_ohm / stages)
+            ),
             inputs=inputs,
             headphones=bool(values.get("headphones", False)),
             standby_v=_number(values, "standby_voltage") if values.get("standby_voltage") else None,
             ballasts_accessible=(unit or {}).get("ballast", values["ballast"]) is not None,
+            output_ballasts_accessible=values["output_ballast"] is not None,
         )
 
 
@@ -372,11 +413,12 @@ class _Parts:
         )
 
 
-def _drop(values: Mapping[str, object], channels: int, sides: int) -> float:
+def _drop(values: Mapping[str, object], channels: int, sides: int, ballast_ohm: float) -> float:
     """Drop-out of the drivers that leaves an eighth more than rated power at 1 % distortion.
 
     A sine clipped to 1 % carries 1.0475 times the power of one that just reaches the clip level.
     A sheet that promises more than its rails can give gets the least drop-out there is.
+    ``ballast_ohm``: the output ballasts between a terminal and its stages, all together.
     """
     power, load = _number(values, "rated_power"), _number(values, "rated_load")
     rail = _number(values, "rail_voltage")
@@ -386,7 +428,8 @@ def _drop(values: Mapping[str, object], channels: int, sides: int) -> float:
     sag = RailSpec().feed_ohm * channels * sides * peak_a / np.pi
     if values["rails"] != "split":
         sag /= 2.0  # the middle follows the rail
-    return max(LEAST_DROP_V, float(room - peak_v / sides - PathSpec().drop_ohm * peak_a - sag))
+    lost = (PathSpec().drop_ohm + ballast_ohm) * peak_a
+    return max(LEAST_DROP_V, float(room - peak_v / sides - lost - sag))
 
 
 def _heat(values: Mapping[str, object], legs: int, rng: np.random.Generator) -> HeatSpec:

@@ -26,6 +26,9 @@ DEMO_UNIT: dict[str, object] = {
     "inputs": (),
     "headphones": False,
     "standby_voltage": None,
+    "paralleled": 1,
+    "output_ballast": None,
+    "output_ballast_tolerance": 0.05,
 }
 UNIT_KEYS = frozenset(DEMO_UNIT)
 # What a sheet may leave unknown: the unit has it all the same, as the built-in one has.

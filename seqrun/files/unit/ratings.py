@@ -119,6 +119,7 @@ class Ratings(FileModel):
         description="resistor from each of the paralleled power stages to its terminal, such as "
         '"0.1 Ω", or "not accessible" or "unknown"',
     )
+    output_ballast_tolerance: Fraction = Field(0.05, gt=0, lt=0.5, description='such as "5 %"')
     sink_limit: Celsius | None = Field(
         None, description='hottest that the heatsink may be at idle, such as "65 °C", when told'
     )

@@ -102,6 +102,9 @@ class Unit(Ratings):
             "inputs": list(self.inputs),
             "headphones": self.headphones,
             "standby_voltage": self.standby_voltage,
+            "paralleled": self.paralleled,
+            "output_ballast": None if self.output_ballast in UNTOLD else self.output_ballast,
+            "output_ballast_tolerance": self.output_ballast_tolerance,
         }
 
     def _or_none(self, key: str) -> Any:

@@ -218,7 +218,7 @@ def test_no_severity_is_no_fault(cold_bench):
 
 
 def test_every_entry_of_the_catalogue_changes_the_bench(cold_bench):
-    unit = {"topology": "bridged"}
+    unit = {"topology": "parallel_bridged", "paralleled": 2, "output_ballast": 0.1}
     healthy = cold_bench(unit)._bench
     for info in demo_sim.fault_catalogue():
         channel = "@right" if info.channels else ""
