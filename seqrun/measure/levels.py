@@ -53,18 +53,22 @@ def drift(hot: UFloat, cold: UFloat) -> UFloat:
     return hot - cold
 
 
-def shares(currents: Sequence[UFloat]) -> list[UFloat]:
+def shares(currents: Sequence[UFloat], whole: UFloat | None = None) -> list[UFloat]:
     """Each device's current as a ratio of the mean of its parallel group, less one.
 
     0 = a perfect share; for a dead device −1. The gain error of a common meter range cancels;
     ballast tolerances do not.
+
+    Args:
+        whole: what they carry together, A, where that is measured by itself: an equal share is
+            its n-th part then, and errors common to ``currents`` do not cancel.
 
     Raises:
         NotMeasured: fewer than two devices, or a mean current that is zero within its uncertainty.
     """
     if len(currents) < 2:
         raise NotMeasured(f"{len(currents)} device current", expected="at least two in parallel")
-    middle = mean(currents)
+    middle = mean(currents) if whole is None else whole / len(currents)
     if abs(middle.nominal_value) <= COVERAGE_FACTOR * middle.std_dev:
         raise NotMeasured(
             f"mean device current {middle.nominal_value:.3g} A is zero within its uncertainty",
@@ -86,14 +90,17 @@ def share_u(tolerance: float, devices: int) -> float:
     return tolerance / math.sqrt(3.0) * math.sqrt(1.0 - 1.0 / devices)
 
 
-def sharing(currents: Sequence[UFloat]) -> UFloat:
+def sharing(currents: Sequence[UFloat], whole: UFloat | None = None) -> UFloat:
     """Largest departure of a parallel device from its group's mean, as a ratio (≥ 0).
 
     Definition: max |I_k/mean(I) − 1|. n matched devices each carry 1/n and give 0; one dead
     device of two gives 1. With more than two devices the largest of several noisy departures lies
     too high; by how much is in the budget as ``choice of the largest``.
+
+    Args:
+        whole: see :func:`shares`.
     """
-    departures = shares(currents)
+    departures = shares(currents, whole)
     worst = max(departures, key=lambda d: abs(d.nominal_value))
     value = magnitude(worst)
     if len(departures) > 2:

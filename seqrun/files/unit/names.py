@@ -32,6 +32,7 @@ UNIT_OF_NAME: dict[str, str] = {
     "relay_delay_most": "s",
     "standby_voltage": "V",  # of units that have a standby rail
     "output_ballast": "Ω",  # of units with power stages in parallel
+    "output_path": "Ω",
     "sink_limit": "°C",  # of units whose sheet tells it
 }
 
@@ -68,6 +69,7 @@ def names_of(unit: Ratings) -> dict[str, Quantity]:
         "rated_band_low": Quantity(unit.rated_band[0], "Hz"),
         "rated_band_high": Quantity(unit.rated_band[1], "Hz"),
         "gain": Quantity(unit.gain, "dB"),
+        "output_path": Quantity(unit.output_path, "Ω"),
         "input_sensitivity": Quantity(unit.rated_voltage / 10 ** (unit.gain / 20), "V"),
         "ballast_tolerance": Quantity(unit.ballast_tolerance, ""),
         "sink_rise_limit": Quantity(unit.sink_rise_limit, "K"),

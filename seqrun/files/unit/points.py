@@ -127,7 +127,8 @@ class Layout:
             name = ".".join(part for part in ("output_ballast", channel, side, number) if part)
             terminal = f" at the {_terminal(side)} terminal" if side else ""
             words = (
-                f"across the output ballast of power stage {number}{terminal}, {channel} channel"
+                f"across the output ballast of power stage {number}{terminal}, {channel} channel: "
+                "both ends are live, so the meter floats and no earthed clip is near them"
             )
             yield Point(name, f"{name}.hot", f"{name}.cold", words)
         yield Point(

@@ -163,6 +163,13 @@ class Ratings(FileModel):
     )
 
     @property
+    def output_path(self) -> float:
+        """What output ballasts leave between a channel's stages and its load, Ω: both terminals of
+        a bridge; 0 where there are none, or the sheet tells no figure."""
+        ohms = self.output_ballast if isinstance(self.output_ballast, float) else 0.0
+        return (2.0 if self.bridged else 1.0) * ohms / self.paralleled
+
+    @property
     def cautions(self) -> tuple[str, ...]:
         """The sheet's own, and before them what the topology brings."""
         return (*((BRIDGED_CAUTION,) if self.bridged else ()), *self.cautions_told)
