@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from seqrun.judge import decide, dispose, held, weighed
+from seqrun.judge.disposition import stood_in
 from seqrun.values import Contribution, Disposition, Judged, Limit, Reading, Source, Verdict
 
 LIMIT = Limit(-0.05, 0.05)
@@ -131,3 +134,10 @@ def test_what_stands_against_an_accept_makes_it_a_hold_and_is_told_in_any_case(
 def test_an_accept_says_by_which_rule(decision: str, words: str) -> None:
     assert dispose([PASS], decision)[1] == f"the one limit is {words}"
     assert dispose([PASS, PASS], decision)[1] == f"all 2 limits are {words}"
+
+
+def test_a_step_stands_in_for_another_when_all_that_it_judged_passed_and_something_was() -> None:
+    shown = replace(PASS, step="shown", limit=None, verdict=Verdict.NONE)
+    mixed = [replace(PASS, step="mixed"), replace(FAIL, step="mixed")]
+    readings = [replace(PASS, step="good"), shown, *mixed]
+    assert stood_in(readings, ["good", "shown", "mixed", "gone"]) == ["good"]

@@ -96,7 +96,8 @@ def test_a_run_that_never_came_so_far_does_not_tell_how_it_would_have_ended() ->
     sign = '[[sign]]\nid = "s"\nreason = "tripped: soak*"\nsteps = "soak*"\nwords = "hot"\n'
     text = HEAD + sign + CAUSE
     early = evidence_of(patterns(text), currents(0.02), "not measured: load.left")
-    warmed = evidence_of(patterns(text), [replace(currents(0.02)[0], step="soak")], "fail: power")
+    soaked = [*currents(0.02), replace(currents(0.02)[0], step="soak")]
+    warmed = evidence_of(patterns(text), soaked, "fail: power")
     tripped = evidence_of(patterns(text), currents(0.02), "tripped: soak: rail.pos draws 2 A")
     assert early["s"].seen is None
     assert warmed["s"].seen is False

@@ -179,6 +179,14 @@ def test_a_section_with_one_doubtful_quantity_is_not_good(verdict: Verdict, stat
     assert section_state(STAGE, within([offset(0.0), noise(verdict)])).state == state
 
 
+def test_a_section_may_lie_in_several_channels() -> None:
+    both = Section(id="s", title="s", good=("dc_offset",), on=("left", "right"))
+    assert section_state(both, within([offset(0.0)])).state == "good"
+    assert section_state(both, within([offset(0.0, "right")])).readings == 1
+    elsewhere = read("offset.rear", "dc_offset", 0.0, "V", "rear")
+    assert section_state(both, within([elsewhere])).state == "not told"
+
+
 def test_one_doubtful_reading_among_passes_of_a_quantity_is_enough() -> None:
     readings = [offset(0.0), noise(Verdict.PASS), noise(Verdict.CONDITIONAL_PASS)]
     assert section_state(STAGE, within(readings)).state == "not told"

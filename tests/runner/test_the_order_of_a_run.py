@@ -110,6 +110,8 @@ def test_what_is_left_out_is_on_record_as_not_measured_before_anything_is_done(
     assert engine.judged[0].step == "sink"
     assert engine.judged[0].verdict is Verdict.NOT_MEASURED
     assert engine.judged[0].note == engine.plan.left_out[0].reason
+    with pytest.raises(NotMeasured, match="'sink' has no reading: the meter has no command"):
+        engine.measured("sink")
     assert verdicts(engine)["loads"] is Verdict.PASS
     assert disposition(engine) is Disposition.HOLD
 

@@ -15,6 +15,7 @@ from seqrun.instruments.desk import Question, Setting, Typed
 from seqrun.instruments.meter import DrivenMeter
 from seqrun.plan.context import MAINS
 from seqrun.plan.needs import Hookup
+from seqrun.plan.view import BenchView
 from seqrun.record import RunInfo, Store
 from seqrun.runner.again import ReadAgain
 from seqrun.runner.engine import LOCKED_S, Engine
@@ -210,6 +211,24 @@ def test_rails_that_the_supply_cannot_tell_of_are_those_without_its_lead(lent: L
     assert ctx.unread_rails() == []
     ctx._charged = True
     assert ctx.unread_rails() == ["rail.pos"]
+
+
+def test_without_a_supply_every_rail_is_one_that_nothing_can_tell_of(lent: Lent) -> None:
+    ctx = lent.engine
+    drivers = {key: d for key, d in ctx.view.drivers.items() if d.role != "supply"}
+    ctx.view = BenchView(ctx.view.bench, ctx.view.unit, drivers)
+    assert ctx.unread_rails() == []
+    ctx._charged = True
+    assert ctx.unread_rails() == ["rail.pos", "rail.neg"]
+
+
+@pytest.mark.parametrize("role", ["supply", "meter", "scope", "generator"])
+def test_an_instrument_that_does_not_play_its_role_is_no_instrument(lent: Lent, role: str) -> None:
+    ctx = lent.engine
+    other = ctx.instruments["supply" if role == "meter" else "meter"]
+    ctx.instruments = {**ctx.instruments, role: other}
+    with pytest.raises(TypeError, match=f"was opened as a {role} and is none"):
+        getattr(ctx, role)
 
 
 # --- waiting -------------------------------------------------------------------------------------
