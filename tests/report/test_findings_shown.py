@@ -220,7 +220,7 @@ def test_photographs_stand_with_what_is_worth_keeping() -> None:
     photo = Photo("2026-01-12T09:00:00Z", "the heatsink with its devices", "", Path("r/a.jpg"))
     out = io.StringIO()
     show_findings(FOUND, about="x", simulated=False, advice=ADVICE, photos=[photo], file=out)
-    assert "Photograph: the heatsink with its devices" in out.getvalue()
+    assert "Photographs: the heatsink with its devices" in out.getvalue()
 
 
 def test_whoever_is_sent_to_a_live_unit_is_told_so_and_nobody_else() -> None:

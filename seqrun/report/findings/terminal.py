@@ -145,8 +145,10 @@ def _advice(
     kept = say.kept_words(advice)
     if kept:
         parts.append(_item(" ", f"Worth keeping, for it measured good: {'; '.join(kept)}.", text))
-    for photo in photos:
-        parts.append(_item(" ", f"Photograph: {photo.words}  ({photo.path})", text))
+    if photos:
+        told = "; ".join(dict.fromkeys(photo.words for photo in photos))
+        where = f"in {photos[-1].path.parent}, named as in cases.csv"
+        parts.append(_item(" ", f"Photographs: {told} ({where}).", text))
     parts.append(_item(" ", say.SUGGESTION, text))
     return parts
 

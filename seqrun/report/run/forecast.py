@@ -12,6 +12,7 @@ from seqrun.plan.outlook import ENOUGH, Outlook, outlooks
 from seqrun.plan.standing import cautions_screen, screen
 from seqrun.quantity import render
 from seqrun.report.run.progress import clock
+from seqrun.report.shared.glossary import TUR
 from seqrun.report.shared.screen import WIDTH, clean, console, is_ascii, plain, wrapped
 
 if TYPE_CHECKING:
@@ -62,7 +63,11 @@ def plan_view(plan: Plan, *, ascii_only: bool = False) -> Group:
             )
         ),
         Text(),
-        *(Text(say(line), "bold") for line in cautions_screen(plan).splitlines()),
+        *(
+            Text(say(line), "bold")
+            for caution in cautions_screen(plan).splitlines()
+            for line in wrapped(caution, 2)
+        ),
         Text(),
     ]
     table = Table(box=None, padding=(0, 1, 0, 0), width=WIDTH, pad_edge=False, header_style="dim")
@@ -77,21 +82,24 @@ def plan_view(plan: Plan, *, ascii_only: bool = False) -> Group:
         cells = (name, _limit(o), _spread(o), _ratio(o.ratio))
         table.add_row(*(Text(say(cell)) for cell in cells), Text(o.word, style))
     parts += [table, Text()] if listed else [Text("No step of it has a limit.")]
+    if any(o.ratio is not None for o in listed):
+        parts += [Text(say(line), "dim") for line in wrapped(": ".join(TUR) + ".", 2)]
     for o in listed:
         reason = o.objection or o.unforecast or (f"below {ENOUGH:g}:1" if o.word == "weak" else "")
         if reason:
             better = f" Better: {o.better}." if o.better else ""
             accepted = " The sequence accepts that." if o.objection and o.accepted else ""
-            parts.append(Text(say(f"! {o.step}: {reason}.{accepted}{better}")))
+            told = wrapped(f"! {o.step}: {reason}.{accepted}{better}", 2)
+            parts += [Text(say(line)) for line in told]
     parts += [Text(say(line)) for line in _origins(listed)]
     for line in plan.warnings:
         if not any(o.step and line.startswith(f"{o.step}: ") for o in listed):
-            parts.append(Text(say(f"! {line}")))
+            parts += [Text(say(part)) for part in wrapped(f"! {line}", 2)]
     parts += [Text(say(line), "yellow") for line in lines(plan.left_out)]
     if plan.left_out:
         parts.append(Text(say(_what_is_left_out_does(plan))))
     if leads := screen(plan):
-        parts += [Text(), *(Text(say(line)) for line in leads.splitlines())]
+        parts += [Text(), *(Text(say(p)) for line in leads.splitlines() for p in wrapped(line, 4))]
     parts += [Text(say(line)) for line in _hookups(plan)]
     return Group(*parts)
 
