@@ -24,6 +24,7 @@ DIRT = {
     "load_leads": "Ω",
     "load_heating": "%",
     "clip_contact": "Ω",
+    "meter_contacts": "Ω",
     "thermal_emf": "V",
     "ballast_per_kelvin": "%",
     "probe_ratio": "%",

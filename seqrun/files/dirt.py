@@ -37,6 +37,13 @@ class Dirt(Strict):
         le=1.0,
         description="how far a clip put back makes another contact",
     )
+    meter_contacts: Ohms = Field(
+        default=0.15,
+        ge=0.0,
+        le=2.0,
+        description="what a meter's leads and clips add to ohms by two wires, beyond what is told "
+        "of its leads: between nothing and this",
+    )
     thermal_emf: Volts = Field(
         default=10e-6, ge=0.0, le=0.1, description="of the clips and leads of a DC reading"
     )

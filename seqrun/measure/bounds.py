@@ -22,6 +22,9 @@ from seqrun.values import COVERAGE_FACTOR, Bound, exactly
 #: length rectangular in 0 … F, u² = F²/2 · 1/3
 PHASOR_KNOWN = 1.0 / math.sqrt(2.0)
 PHASOR_LIMIT = 1.0 / math.sqrt(6.0)
+#: times a data-sheet limit that a reading has to be to be a number: 2 u is 0.82 of the limit, so
+#: that nearer to it a floor that comes near its limit would be taken for the unit's own
+CLEAR = 1.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,17 +84,20 @@ def above_distortion(
 
     Returns:
         ``measured`` widened by the floor; or ``measured + floor`` as at_most when the reading
-        lies within the floor or within its own expanded uncertainty.
+        lies within the floor (a data-sheet limit: within :data:`CLEAR` times it) or within its own
+        expanded uncertainty.
     """
     m = float(measured.nominal_value)
     if floor is None:
-        worst, u = 0.0, 0.0
+        worst, u, least = 0.0, 0.0, 0.0
     elif isinstance(floor, float | int):
         worst, u = float(floor), float(floor) * PHASOR_LIMIT
+        least = CLEAR * worst
     else:
         worst, u = float(floor.nominal_value), float(floor.nominal_value) * PHASOR_KNOWN
+        least = worst
     total = math.hypot(float(measured.std_dev), u)
-    if m <= worst or m <= COVERAGE_FACTOR * total:
+    if m <= least or m <= COVERAGE_FACTOR * total:
         return Bounded(measured + worst, Bound.AT_MOST)
     return Bounded(measured + variable(0.0, u, name, "rectangular"))
 

@@ -8,6 +8,8 @@ from typing import ClassVar
 
 from pydantic import Field
 
+from seqrun.measure.bounds import Bounded
+from seqrun.measure.pick_up import beside_pick_up
 from seqrun.plan.context import Context
 from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.measurand import Measurand, judged
@@ -15,6 +17,7 @@ from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Ohms, Volts
 from seqrun.steps.common.contact import BY_TONE, channels_proved, prove_contact
+from seqrun.steps.common.dirt import by_two_wires
 from seqrun.steps.common.forecasts import near_limit
 from seqrun.values import COVERAGE_FACTOR
 
@@ -63,7 +66,7 @@ class DeadResistance(Step):
         meter.configure("resistance_2w", self.expect)
         yield self.reading(
             DEAD_RESISTANCE,
-            meter.read(self.repeats),
+            by_two_wires(ctx, meter.read(self.repeats)),
             channel=self.at.removeprefix("ballast."),
             instruments=(meter.name,),
         )
@@ -118,9 +121,14 @@ class AcLevel(Step):
 
         prove_contact(ctx, self.at, ctx.view.meter_across(self.at), rms_v)
         meter.configure("ac_voltage", self.expect)
+        volts = meter.read(self.repeats)
+        # A meter does not tell how much of it is the mains: at the most, all.
+        root = float(volts.nominal_value)
+        found = beside_pick_up(Bounded(volts), root, ctx.view.bench.dirt.pick_up)
         yield self.reading(
             AC_LEVEL,
-            meter.read(self.repeats),
+            found.value,
+            bound=found.bound,
             channel=self.channel or self.at,
             instruments=(meter.name,),
         )

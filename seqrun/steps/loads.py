@@ -18,7 +18,7 @@ from seqrun.plan.needs import Forecast, Hookup, Needs
 from seqrun.plan.ohms import load_ohms
 from seqrun.plan.view import BenchView
 from seqrun.quantity import render
-from seqrun.steps.common.dirt import keep_load
+from seqrun.steps.common.dirt import by_two_wires, keep_load
 from seqrun.values import COVERAGE_FACTOR
 
 #: contacts, a load that is warm; a wrong one is far off (common practice)
@@ -123,7 +123,10 @@ class LoadResistance(_Loads):
         way = load_ohms(view)
         better = "a meter with four-wire ohms" if way.leads_ohm else "a better meter"
         its_leads = view.bench.dirt.load_leads / math.sqrt(3.0)
-        u = math.hypot(way.standard_uncertainty(view, rated), its_leads)
+        dirt, contacts = view.bench.dirt, 0.0
+        if way.function == "resistance_2w":
+            contacts = dirt.clip_contact if way.taken_off_ohm else 0.5 * dirt.meter_contacts
+        u = math.hypot(way.standard_uncertainty(view, rated), its_leads, contacts / math.sqrt(3.0))
         return Forecast(rated, COVERAGE_FACTOR * u, better=better)
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
@@ -140,9 +143,13 @@ class LoadResistance(_Loads):
                 reason = f"{_named(load)} is not there: the terminals read open"
                 yield self.not_measured(LOAD_RESISTANCE, reason, channel=channel)
                 continue
+            slack = way.leads_ohm
+            if way.function == "resistance_2w":
+                ohms = by_two_wires(ctx, ohms, way.taken_off_ohm > 0.0)
+                slack += ctx.view.bench.dirt.meter_contacts
             read = float(ohms.nominal_value)
             off = abs(read - load.resistance)
-            if off > max(3.0 * load.tolerance, LABEL_SLACK) * load.resistance + way.leads_ohm:
+            if off > max(3.0 * load.tolerance, LABEL_SLACK) * load.resistance + slack:
                 wrong = _wrong(read, load)
                 yield self.not_measured(
                     LOAD_RESISTANCE,

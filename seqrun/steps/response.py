@@ -23,8 +23,8 @@ from seqrun.steps.common.dirt import compensated
 from seqrun.steps.common.drive import Drive, Waveform
 from seqrun.steps.common.forecasts import BETTER_SCOPE, decibels, near_limit, scope_share, share
 from seqrun.steps.common.inputs import generator_to
-from seqrun.steps.common.tone import at_input, fundamental, seen
-from seqrun.values import Bound, exactly
+from seqrun.steps.common.tone import CLOCKS, at_input, fundamental, seen
+from seqrun.values import Bound, exactly, rectangular
 
 REFERENCE_HZ = 1000.0
 PER_CYCLE = 50  # samples
@@ -156,6 +156,8 @@ class _Sweep(AtPower):
         self, ctx: Context, channel: str, response: transfer.Response
     ) -> Iterator[Yielded]:
         names = (ctx.scope.name, ctx.generator.name)
+        # What is played is faster or slower than it is called by as much as its clock is off.
+        clock = rectangular(1.0, CLOCKS / 2.0, "clock of the generator")
         yield self.reading(
             FLATNESS,
             response.flatness_db,
@@ -170,7 +172,7 @@ class _Sweep(AtPower):
             if corner is not None:
                 yield self.reading(
                     quantity,
-                    corner,
+                    corner * clock,
                     channel=channel,
                     instruments=names,
                     note="-3 dB re 1 kHz",

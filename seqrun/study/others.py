@@ -7,7 +7,7 @@ from typing import Any
 
 from seqrun.study import truths
 from seqrun.study.benches import Wanted
-from seqrun.study.groups import Group, at_capture, of_channel, step
+from seqrun.study.groups import Group, at_capture, step
 from seqrun.study.power import LOADS
 from seqrun.study.signals import CROSSTALK, DISTORTION, QUIET, RESPONSE, TRANSFER, distorted
 
@@ -66,7 +66,7 @@ HELD = Group(
     + step("rail.neg", "dc_voltage", at='"rail.neg"'),
     (
         Wanted("hum_driven", "hum_driven", "hum", at_capture("hum")),
-        Wanted("held_power", "held_power", "hold", of_channel(truths.load_w)),
+        Wanted("held_power", "held_power", "hold", at_capture("power")),
         Wanted(
             "held_sink_temperature",
             "held_sink_temperature",

@@ -13,7 +13,7 @@ from seqrun.errors import NotMeasured
 from seqrun.measure import headroom, power
 from seqrun.measure.bounds import above_distortion, above_noise, quantisation_rms
 from seqrun.measure.uncertain import scatter_of_mean
-from seqrun.values import Bound, budget_of, normal, rectangular
+from seqrun.values import Bound, budget_of, exactly, normal, rectangular
 
 RATE, TONE = 200_000.0, 1000.0
 LOAD = normal(8.0, 0.02, "load")
@@ -208,3 +208,15 @@ def test_a_rectangular_load_tolerance_is_named_in_the_budget() -> None:
     load = rectangular(8.0, 0.04, "load tolerance")
     found = power.power_into_load(normal(10.0, 1e-4, "v"), load)
     assert budget_of(found)[0].source.name == "load tolerance"
+
+
+def test_distortion_near_a_stated_floor_is_at_most_and_half_as_much_again_is_a_number() -> None:
+    """A floor of 0.02 % that comes near its limit, in phase, makes 0.025 % of hardly any."""
+    near = above_distortion(exactly(2.9e-4), 2e-4)
+    assert near.bound is Bound.AT_MOST
+    assert near.value.nominal_value == pytest.approx(4.9e-4)
+    clear = above_distortion(exactly(3.1e-4), 2e-4)
+    assert clear.bound is Bound.EXACT
+    assert 2.0 * clear.value.std_dev == pytest.approx(2.0 * 2e-4 / math.sqrt(6.0))
+    # one that was measured is known in size
+    assert above_distortion(exactly(2.9e-4), normal(2e-4, 1e-9, "loop")).bound is Bound.EXACT

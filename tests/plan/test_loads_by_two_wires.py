@@ -66,7 +66,9 @@ def test_loads_are_measured_with_what_the_leads_may_add(sequence: str, tmp_path:
     assert outcome.disposition is Disposition.ACCEPT, outcome.reason
     assert any("no four-wire ohms: loads are read by two wires" in line for line in plan.warnings)
     for reading in loads(outcome):
-        assert reading.expanded_uncertainty == pytest.approx(2 * 0.2 / 3**0.5, rel=0.02)
+        assert reading.expanded_uncertainty == pytest.approx(
+            2 * math.hypot(0.2, 0.075, 0.02) / 3**0.5, rel=0.02
+        )
         assert "leads and contacts within ± 200 mΩ" in reading.note
         assert forecast_of_load(plan) == pytest.approx(reading.expanded_uncertainty, rel=0.02)
 
@@ -77,7 +79,7 @@ def test_leads_that_were_measured_are_taken_off(sequence: str, tmp_path: Path) -
     assert any("less the 100 mΩ of the leads" in line for line in plan.warnings)
     for reading in loads(outcome):
         assert reading.expanded_uncertainty == pytest.approx(
-            2 * math.hypot(0.02, 0.02) / 3**0.5, rel=0.03
+            2 * math.hypot(0.02, 0.02, 0.01) / 3**0.5, rel=0.03
         )
         assert reading.value == pytest.approx(8.0, abs=0.2)
         assert "less the 100 mΩ" in reading.note

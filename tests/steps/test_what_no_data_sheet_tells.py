@@ -32,6 +32,7 @@ STEPS = (
     + step("noise.left", "output_noise", at='"out.left"', records="2")
     + step("hum.left", "hum", at='"out.left"')
     + step("ripple", "ripple", at='"rail.pos"')
+    + step("meter.left", "ac_level", at='"out.left"')
     + step("balance", "efficiency", power='"rated_power"')
     + step("response", "frequency_response", high='"30 kHz"', low='"900 Hz"')
 )
@@ -45,6 +46,7 @@ NAMES = {
     "noise": "noise",
     "hum": "hum",
     "ripple": "ripple",
+    "meter": "ac_level",
     "balance": "efficiency",
     "response": "flatness",
 }
@@ -76,6 +78,7 @@ def lines(bench: str, quantity: str) -> dict[str, Contribution]:
         ("noise", "pick-up of the leads"),
         ("hum", "pick-up of the leads"),
         ("ripple", "pick-up of the leads"),
+        ("ac_level", "pick-up of the leads"),
     ],
 )
 def test_a_bench_that_says_nothing_has_some_of_it_all_the_same(quantity: str, line: str) -> None:
@@ -101,8 +104,18 @@ def test_every_default_is_more_than_nothing() -> None:
 @pytest.mark.parametrize("key", list(Dirt.model_fields))
 def test_a_real_bench_has_some_of_each(key: str) -> None:
     volts = dict.fromkeys(("thermal_emf", "pick_up"), "V")
-    ohms = dict.fromkeys(("load_leads", "clip_contact"), "Ω")
+    ohms = dict.fromkeys(("load_leads", "clip_contact", "meter_contacts"), "Ω")
     unit = {**volts, **ohms, "room_per_hour": "K"}
     said = f'[dirt]\n{key} = "0 {unit.get(key, "%")}"'
     with pytest.raises(FileError, match=f"dirt, {key}.*none at all"):
         bench_from_text(REAL.format(head="", dirt=said))
+
+
+def test_a_corner_is_known_no_better_than_the_clock_that_it_is_called_by() -> None:
+    wanted = [Wanted("corner", "upper_corner", "response", lambda seen: 0.0)]
+    steps = step("response", "frequency_response", high='"200 kHz"', low='"900 Hz"')
+    (corner, *_) = (pair.reading for pair in done(3, steps, wanted, bench="demo:clean"))
+    (line,) = [c for c in corner.budget if c.source.name == "clock of the generator"]
+    assert corner.value is not None
+    # 50 ppm either way, rectangular
+    assert line.standard_uncertainty == pytest.approx(50e-6 * corner.value / 3.0**0.5)

@@ -30,6 +30,15 @@ def with_emf(ctx: Context, volts: UFloat) -> UFloat:
     )
 
 
+def by_two_wires(ctx: Context, ohms: UFloat, leads_told: bool = False) -> UFloat:
+    """Ohms by two wires, less what the leads and clips of this hookup may have added; where the
+    bench file tells the leads it is what a clip that was put back makes of them."""
+    if leads_told:
+        return ohms + clip_moved(ctx)
+    half = 0.5 * ctx.view.bench.dirt.meter_contacts
+    return ohms - rectangular(half, half, "contacts of the meter's clips")
+
+
 def keep_load(ctx: Context, channel: str, ohms: UFloat) -> UFloat:
     """A load as it was just measured, with its own leads; kept for what is worked out from it."""
     name = ctx.view.load(channel).name
