@@ -281,7 +281,6 @@ class Engine(Lent):
         return Apart(*(0.0 if side is None else float((value - side).std_dev) for side in sides))
 
     def _not_measured(self, action: Action, reason: str) -> None:
-        self._earlier.lost(action.id, reason)
         for missing in action.step.nothing(reason):
             self._judge(action.id, missing)
 

@@ -469,3 +469,20 @@ def test_a_step_that_reads_nothing_is_not_done_by_a_name_of_its_own(
     (undeclared,) = (a.step.judges[0] for a in plan.actions if a.id == "discharge")
     with pytest.raises(TypeError, match="which it has not declared"):
         offset.not_measured(undeclared, "for no reason")
+
+
+@pytest.mark.parametrize("asked", ["needs", "leans_on"])
+@pytest.mark.parametrize("raised", [ValueError("math domain error"), ZeroDivisionError()])
+def test_figures_that_no_arithmetic_can_be_done_with_are_refused_with_their_keys(
+    planned: Callable[..., Plan], monkeypatch: pytest.MonkeyPatch, asked: str, raised: Exception
+) -> None:
+    step = next(a.step for a in planned(TRIP, PROTECT, RAMP, OFFSET).actions if a.limit)
+
+    def impossible(*_: object) -> Needs:
+        raise raised
+
+    monkeypatch.setattr(type(step), asked, impossible)
+    with pytest.raises(SeqrunError) as refused:
+        planned(TRIP, PROTECT, RAMP, OFFSET, DOWN)
+    assert "'dc_voltage' cannot be done with its figures: " in str(refused.value)
+    assert "offset.left" in str(refused.value)

@@ -7,9 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from seqrun.errors import InstrumentSilent, SeqrunError, Tripped
+from seqrun.errors import InstrumentSilent, NotMeasured, SeqrunError, Tripped
+from seqrun.instruments.desk import Question, Setting
+from seqrun.plan.needs import Hookup
 from seqrun.runner.events import Watcher
-from seqrun.runner.hands import LIVE_WARNING, Operator
+from seqrun.runner.hands import LIVE_WARNING, Assumed, Operator
 from seqrun.runner.preparation import prepare
 from seqrun.runner.run import Options, Outcome, execute
 from seqrun.runner.signals import Interrupts
@@ -63,3 +65,26 @@ def test_a_rail_that_may_still_be_charged_is_warned_of(
     _, heard = run(tmp_path, short_sequence(""))
     at = [i for i, text in enumerate(heard) if text.startswith("HOOKUP") and "to rail." in text]
     assert at and heard[at[-1] - 1] == LIVE_WARNING
+
+
+def test_with_yes_nobody_moves_a_lead_turns_a_knob_or_reads() -> None:
+    said: list[str] = []
+    hands = Assumed(said.append, {"meter.hi": "out.left"})
+    stays = Hookup((("meter.hi", "out.left"),), "meter to the left output")
+    hands.connect(stays, live=False)
+    hands.acknowledge("the cautions")
+    assert said == ["HOOKUP (taken as made)  meter to the left output", "the cautions"]
+    assert not hands.again("a clip on a wrong place")
+    assert not hands.looks
+    setting = Setting("supply", "set it to 30 V", "set_voltage")
+    for asked in (
+        lambda: hands.connect(Hookup((("meter.hi", "out.right"),), "moved"), live=False),
+        lambda: hands.disconnect("meter.hi", "off", live=False),
+        lambda: hands.turn("volume", "0", live=False),
+        lambda: hands.set_by_hand(setting),
+        lambda: hands.read_by_hand(Question("", "what it shows", "V")),
+    ):
+        with pytest.raises(NotMeasured, match="with --yes nobody does"):
+            asked()
+    hands.urge(setting)
+    assert said[-1] == "DO IT NOW  set it to 30 V"

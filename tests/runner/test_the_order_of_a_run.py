@@ -7,16 +7,27 @@ from pathlib import Path
 
 import pytest
 
-from seqrun.errors import Interrupted, NotMeasured
+from seqrun.errors import (
+    InstrumentRefused,
+    InstrumentSilent,
+    Interrupted,
+    NotMeasured,
+    SeqrunError,
+    UsageError,
+    WrongInstrument,
+)
 from seqrun.instruments.link import Link
 from seqrun.instruments.meter import DrivenMeter
 from seqrun.judge import dispose
 from seqrun.plan.actions import Action
+from seqrun.plan.context import Context
+from seqrun.plan.contract import Yielded
 from seqrun.record import RunInfo, Store
 from seqrun.runner.engine import Engine
 from seqrun.runner.events import Watcher
 from seqrun.runner.opening import VirtualHands, open_bench
 from seqrun.runner.preparation import prepare
+from seqrun.steps.heat import Temperature
 from seqrun.values import Disposition, Verdict
 
 HEAD = 'title = "T"\nrevision = "A"\n'
@@ -132,3 +143,61 @@ def test_an_interruption_comes_between_two_steps(
     with pytest.raises(Interrupted):
         done(ROOM + SINK, check)
     assert begun == ["room"]
+
+
+def test_a_step_that_made_no_reading_for_its_limit_is_not_measured(
+    done: Done, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(Temperature, "perform", lambda self, ctx: iter(()))
+    engine = done(SINK + WARM)
+    (missing,) = engine.judged
+    assert missing.verdict is Verdict.NOT_MEASURED
+    assert missing.note == "the step made no reading that its limit applies to"
+    with pytest.raises(NotMeasured, match="'sink' has no reading: the step made no reading"):
+        engine.measured("sink")
+    assert done(SINK).judged == []
+
+
+def test_what_is_set_aside_to_be_read_again_leaves_neither_value_nor_time(done: Done) -> None:
+    engine = done(SINK + HOT + "stop_if_failed = true\n")
+    assert engine.done_at("sink") >= 0.0
+    engine._set_aside(engine.plan.actions[0], "at the operator's word")
+    for asked in (engine.done_at, engine.measured):
+        with pytest.raises(NotMeasured):
+            asked("sink")
+    assert engine.stopped_at == ""
+    assert engine.unreached == ["sink"]
+    assert [judged.quantity for judged in engine.judged] == ["read_again"]
+    assert engine.against == [], "a unit without power may be read again"
+
+
+@pytest.mark.parametrize(
+    ("trouble", "ends"),
+    [
+        (UsageError("no range of the meter holds it"), False),
+        (InstrumentRefused("-222, out of range", where="meter TCPIP0::1"), False),
+        (InstrumentRefused("-222, out of range", where="scope TCPIP0::1"), False),
+        (InstrumentRefused("-222, out of range", where="supply TCPIP0::1"), True),
+        (InstrumentRefused("-222, out of range", where="generator TCPIP0::1"), True),
+        (InstrumentRefused("-222, out of range"), True),
+        (InstrumentSilent("no answer", where="meter TCPIP0::1"), True),
+        (WrongInstrument("another one", where="meter TCPIP0::1"), True),
+    ],
+)
+def test_a_meter_that_cannot_do_it_leaves_a_step_out_and_whatever_is_lost_ends_the_run(
+    done: Done, monkeypatch: pytest.MonkeyPatch, trouble: SeqrunError, ends: bool
+) -> None:
+    def perform(self: Temperature, ctx: Context) -> Iterator[Yielded]:
+        if self.id == "sink":
+            raise trouble
+        return iter(())
+
+    monkeypatch.setattr(Temperature, "perform", perform)
+    if ends:
+        with pytest.raises(type(trouble)):
+            done(SINK + WARM + ROOM + WARM)
+        return
+    engine = done(SINK + WARM + ROOM + WARM)
+    assert engine.judged[0].note == trouble.found
+    assert set(verdicts(engine).values()) == {Verdict.NOT_MEASURED}
+    assert list(verdicts(engine)) == ["sink", "room"]
