@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from pathlib import Path
 
-from seqrun.files.common import load, load_text
+from seqrun.files.common import load_text, read_text
 from seqrun.files.driver.checks import problems
 from seqrun.files.driver.file import Driver
 
@@ -20,4 +21,10 @@ def load_driver(path: str | Path) -> Driver:
     Raises:
         FileError: missing, or with something wrong in it.
     """
-    return load(Driver, Path(path), problems)
+    return _checked(Path(path), read_text(Path(path)))
+
+
+@lru_cache(maxsize=64)
+def _checked(path: Path, text: str) -> Driver:
+    """The same text is the same driver: several instruments have one, and nothing changes it."""
+    return load_text(Driver, text, path, problems)

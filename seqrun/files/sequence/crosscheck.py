@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import fnmatch
 import typing
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 from types import UnionType
 from typing import Any
 
@@ -139,7 +140,8 @@ def places(step: StepFields, unit: Unit) -> list[str]:
     return []
 
 
-def units_of_fields(kind: type[StepFields]) -> dict[str, str]:
+@cache
+def units_of_fields(kind: type[StepFields]) -> Mapping[str, str]:
     """Unit of each field that is an expression with a declared unit."""
     found: dict[str, str] = {}
     for name, info in kind.model_fields.items():
