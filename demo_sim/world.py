@@ -15,39 +15,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 from demo_sim import noise
-from demo_sim.amplifier.signal import InputSignal, Period
-from demo_sim.amplifier.spec import HALVES, AmplifierSpec
-from demo_sim.bench_parts import BenchSpec, SensorSpec
+from demo_sim.amplifier.signal import InputSignal
+from demo_sim.amplifier.spec import AmplifierSpec
+from demo_sim.bench_parts import BenchSpec
 from demo_sim.clock import Clock
 from demo_sim.dirt import Dirt, dirty_heat, wide
 from demo_sim.errors import DemoError
 from demo_sim.faults import apply_faults, parse_fault
+from demo_sim.feeding import Feeding
 from demo_sim.front import MUTE_S, Front
-from demo_sim.instruments.temperature import platinum_resistance
 from demo_sim.node_signal import NodeSignal, of_input
-from demo_sim.own_supply import OwnSupply
+from demo_sim.ohms import Ohms
 from demo_sim.ports import Drive, OutputSetting, SupplyState
 from demo_sim.powered import PoweredUnit
-from demo_sim.rails import Rail, Source
 from demo_sim.truth import Truth
 from demo_sim.waveforms import Waveforms
-from demo_sim.wiring import (
-    ENDS,
-    GROUND,
-    Hookup,
-    Load,
-    ballast_node,
-    join,
-    leg_label,
-    output_ballast_node,
-    unit_nodes,
-)
+from demo_sim.wiring import GROUND, Hookup, Load, join, leg_label, unit_nodes
 
 Floats = NDArray[np.float64]
 
-REVERSE_DIODE_V = 0.8  # across each rail, against reversed supply leads
 LOAD_RESOLVED = 2e-4  # of a load's resistance: less is not worth working everything out anew
-UNPOWERED_OUTPUT_OHM = 10e3  # feedback network, relay closed
 
 
 class World:
@@ -85,7 +72,6 @@ class World:
         spec = self._bench.amplifier
         self._clock = Clock() if clock is None else clock
         self._hookup = Hookup(unit_nodes(spec), self._bench.meter_swapped)
-        self._supplies: dict[tuple[str, int], OutputSetting] = {}
         self._drives: dict[str, Drive] = {}
         closed = [False] * len(spec.channels)
         self._load_warmth = dict.fromkeys(self._bench.loads, 0.0)  # fraction of resistance gained
@@ -94,15 +80,13 @@ class World:
         self._unit.relay_moved = self._rejoin  # type: ignore[method-assign]
         self._unit.look = self._look
         self._watchers: list[Callable[[float], float]] = []
-        self._states: dict[tuple[str, int], tuple[object, int, SupplyState]] = {}
-        self._waves = Waveforms(self._unit, seed, self._ripple, self._dirt)
-        self._waves.special = self._section_node
-        self._waves.rail_tables = self._own_ripple
-        self._waves.passing.capacitive = self._capacitive
-        self._feeds: dict[tuple[str, int], str] = {}
         self._front = Front(spec)
-        self._own = OwnSupply(spec)
-        self._own_sides: set[str] = set()
+        self._feeding = Feeding(self._unit, self._hookup, self._front)
+        self._ohms = Ohms(self._unit, self._bench, self._hookup, self._dirt, self._load_warmth)
+        self._waves = Waveforms(self._unit, seed, self._feeding.ripple, self._dirt)
+        self._waves.special = self._section_node
+        self._waves.rail_tables = self._feeding.own_ripple
+        self._waves.passing.capacitive = self._capacitive
         self._sockets: dict[str, InputSignal] = {}
         self._redrive()
 
@@ -255,7 +239,7 @@ class World:
             if self._unit.joined.shorted:
                 self._note_damage()
         elif kind == "meter" or kind.startswith("supply"):
-            self._refeed()
+            self._feeding.refeed()
         elif kind == "generator":
             self._redrive()
 
@@ -275,121 +259,18 @@ class World:
 
     def set_supply(self, key: str, output: int, setting: OutputSetting) -> None:
         """What output ``output`` of supply ``key`` would do from now on."""
-        if self._supplies.get((key, output)) != setting:
-            self._supplies[key, output] = setting
-            self._refeed()
-
-    def _where(self, node: str | None) -> str | None:
-        """A supply lead's node, through a meter in series where there is one."""
-        if node is None or not node.startswith("link."):
-            return node
-        amps, lo = self._hookup.node_of("meter.amps"), self._hookup.node_of("meter.lo")
-        rail = node.removeprefix("link.")
-        return rail if {amps, lo} == {node, rail} else None
-
-    def _refeed(self) -> None:
-        """Work out which output feeds which rail, in what sense."""
-        self._feeds = {}
-        self._states = {}
-        best: dict[str, tuple[float, Source]] = {}
-        for (key, output), setting in sorted(self._supplies.items()):
-            pos = self._where(self._hookup.node_of(f"{key}.{output}.pos"))
-            neg = self._where(self._hookup.node_of(f"{key}.{output}.neg"))
-            use = {
-                ("rail.pos", GROUND): "pos",
-                (GROUND, "rail.neg"): "neg",
-                ("rail.pos", "rail.neg"): "both",
-                (GROUND, "rail.pos"): "reversed",
-                ("rail.neg", GROUND): "reversed",
-                ("rail.neg", "rail.pos"): "reversed",
-            }.get((pos or "", neg or ""), "short" if pos is not None and pos == neg else "open")
-            self._feeds[key, output] = use
-            if not setting.on or use not in ("pos", "neg", "both"):
-                continue
-            share = 0.5 if use == "both" else 1.0
-            source = Source(setting.volts * share, setting.limit_a, setting.source_ohm * share)
-            for side in ("pos", "neg") if use == "both" else (use,):
-                if side not in best or source.volts > best[side][0]:
-                    best[side] = (source.volts, source)
-        own = self._own.source(self._front.knobs)
-        self._own_sides = {side for side in ("pos", "neg") if own is not None and side not in best}
-        if own is not None:
-            best |= dict.fromkeys(self._own_sides, (own.volts, own))
-        self._unit.feed(
-            best["pos"][1] if "pos" in best else None, best["neg"][1] if "neg" in best else None
-        )
+        self._feeding.set(key, output, setting)
 
     def supply_state(self, key: str, output: int) -> SupplyState:
         """Terminal values of that output now."""
-        point, epoch = self._unit.operating(), self._unit.epoch
-        kept = self._states.get((key, output))
-        if kept is None or kept[0] is not point or kept[1] != epoch:
-            kept = (point, epoch, self._state(key, output))
-            self._states[key, output] = kept
-        return kept[2]
-
-    def _state(self, key: str, output: int) -> SupplyState:
-        setting = self._supplies.get((key, output), OutputSetting(0.0, 0.0, False))
-        use = self._feeds.get((key, output), "open")
-        if use in ("pos", "neg", "both"):
-            rails = [
-                getattr(self._unit.rails, side) for side in ("pos", "neg") if use in (side, "both")
-            ]
-            return self._rail_state(setting, rails)
-        if not setting.on:
-            return SupplyState(0.0, 0.0, False, 0.0)
-        if use == "open":
-            return SupplyState(setting.volts, 0.0, False, 0.0)
-        held = REVERSE_DIODE_V if use == "reversed" else 0.0
-        if setting.volts <= held:
-            return SupplyState(setting.volts, 0.0, False, 0.0)
-        return SupplyState(held, setting.limit_a, True, setting.limit_a)
-
-    def _rail_state(self, setting: OutputSetting, rails: list[Rail]) -> SupplyState:
-        volts = sum(rail.terminal_volts for rail in rails)
-        if not setting.on:
-            return SupplyState(volts, 0.0, False, 0.0)
-        amps = max(rail.amps for rail in rails)
-        return SupplyState(
-            volts, amps, any(rail.limited for rail in rails), amps * self._peak_factor(rails[0])
-        )
-
-    def _peak_factor(self, rail: Rail) -> float:
-        """Peak over mean of the supply's current, behind feed resistance and reservoir."""
-        periods = [s.period for s in self._unit.inputs.values() if s.period is not None]
-        if not periods or rail.amps <= 0.0:
-            return 1.0
-        point, wanted = self._unit.operating(), self._unit.wanted()
-        half = 0 if rail is self._unit.rails.pos else 1
-        drawn = point.device_a[:, half].sum(axis=1)
-        mean = float((drawn * wanted.weights).sum())
-        if mean <= 0.0:
-            return 1.0
-        # A half sine's first harmonic dominates its ripple.
-        omega = 2.0 * math.pi * min(p.frequency_hz for p in periods)
-        passed = 1.0 / math.hypot(1.0, omega * rail.ohm * rail.spec.reservoir_f)
-        return 1.0 + passed * (float(drawn.max(axis=1).sum()) / mean - 1.0)
-
-    def _ripple(self, side: str) -> float:
-        """V rms on a rail."""
-        for (key, output), use in self._feeds.items():
-            if use in (side, "both") and self._supplies[key, output].on:
-                return self._supplies[key, output].ripple_v_rms
-        return 0.0
+        return self._feeding.state(key, output)
 
     def current_through(self, terminal_a: str, terminal_b: str) -> float:
         """A flowing in at ``terminal_a`` and out at ``terminal_b``, a meter in series with a rail.
 
         0 where the two do not stand between a supply and a rail.
         """
-        a, b = self._hookup.node_of(terminal_a), self._hookup.node_of(terminal_b)
-        for rail, side, sign in (("rail.pos", "pos", 1.0), ("rail.neg", "neg", -1.0)):
-            if {a, b} == {rail, f"link.{rail}"}:
-                self._unit.operating()
-                amps: float = getattr(self._unit.rails, side).amps
-                # Into rail.pos from its supply; out of rail.neg towards its supply.
-                return sign * amps if b == rail else -sign * amps
-        return 0.0
+        return self._feeding.current_through(terminal_a, terminal_b)
 
     def set_drive(self, terminal: str, drive: Drive | None) -> None:
         """What a generator output ("generator.1") would do from now on; None is off."""
@@ -420,7 +301,7 @@ class World:
             self._unit.speakers = self._front.knobs.speakers
             self._rejoin()
         self._unit.provoked = self._front.knobs.protection_test
-        self._refeed()
+        self._feeding.refeed()
         self._redrive()
 
     @property
@@ -434,8 +315,8 @@ class World:
         if name in self._sockets:
             return of_input(self._sockets[name], rest)
         if name == "standby":
-            volts = self._own.standby_volts(self._front.knobs)
-            return NodeSignal(volts, self._own.standby_ripple() if volts else ())
+            volts = self._feeding.own.standby_volts(self._front.knobs)
+            return NodeSignal(volts, self._feeding.own.standby_ripple() if volts else ())
         if kind == "phones":
             # Through its resistor and open: what the power stage gives, relay or not.
             return self._waves.leg(self._unit.spec.channel_names.index(rest), 0)
@@ -447,12 +328,6 @@ class World:
         sides = self._unit.spec.channel(channel).sides
         hot, *cold = (f"out.{leg_label(channel, side)}" for side in sides)
         return ends == {hot, cold[0] if cold else GROUND}
-
-    def _own_ripple(self, side: str) -> tuple[tuple[Period, Floats], ...]:
-        if side not in self._own_sides:
-            return ()
-        rail: Rail = getattr(self._unit.rails, side)
-        return self._own.rail_ripple(rail.amps)
 
     # --- what instruments see ---
 
@@ -479,52 +354,7 @@ class World:
     def resistance(self, hi: str | None, lo: str | None) -> float:
         """Ω between two nodes, unpowered paths and sensors; inf when open. No lead resistance."""
         self._check(hi, lo)
-        if hi is None or lo is None:
-            return math.inf
-        if hi == lo:
-            return 0.0
-        pair = {hi, lo}
-        conductance = sum(1.0 / ohm for ends, ohm in self._resistors() if ends == pair)
-        return 1.0 / conductance if conductance > 0.0 else math.inf
-
-    def _resistors(self) -> list[tuple[set[str], float]]:
-        spec = self._unit.spec
-        found: list[tuple[set[str], float]] = []
-        for sensor, part in (
-            ("sink", self._bench.sink_sensor),
-            ("ambient", self._bench.ambient_sensor),
-        ):
-            ends = {f"sensor.{sensor}.hot", f"sensor.{sensor}.cold"}
-            found.append((ends, platinum_resistance(self._sensed(sensor, part))))
-        for name, load in self._bench.loads.items():
-            one, other = self.node_of(f"load.{name}.1"), self.node_of(f"load.{name}.2")
-            if one is not None and other is not None:
-                found.append(({one, other}, load.ohm * (1.0 + self._load_warmth[name])))
-        for number, channel in enumerate(spec.channels):
-            found.append(({f"in.{channel.name}", GROUND}, channel.input_ohm))
-            if self._unit.relays[number].closed:
-                outputs = (f"out.{leg_label(channel.name, side)}" for side in channel.sides)
-                found += [({node, GROUND}, UNPOWERED_OUTPUT_OHM) for node in outputs]
-            for leg in channel.legs:
-                for half in HALVES:
-                    for n, device in leg.numbered(half):
-                        ends = {ballast_node(channel.name, leg.side, half, n, e) for e in ENDS}
-                        found.append((ends, device.ballast_ohm))
-                if leg.stage:
-                    ends = {output_ballast_node(channel.name, leg.side, leg.stage, e) for e in ENDS}
-                    found.append((ends, leg.output_ohm))
-        for rail in ("rail.pos", "rail.neg")[: 2 if spec.split else 1]:
-            found.append(({rail, GROUND}, spec.rails.bleeder_ohm))
-        return found
-
-    def _sensed(self, sensor: str, part: SensorSpec) -> float:
-        """°C that a sensor's resistance stands for, its own error included."""
-        ambient = self._unit.ambient_c
-        true = ambient
-        if sensor == "sink":
-            off = 1.0 - (1.0 - part.off) * (1.0 - self._dirt.sensor_off)
-            true += (1.0 - off) * (self._unit.temperature_c("sink") - ambient)
-        return true + part.error_k + part.slope * true
+        return math.inf if hi is None or lo is None else self._ohms.between(hi, lo)
 
     # --- chance and truth ---
 
@@ -535,4 +365,6 @@ class World:
     @cached_property
     def truth(self) -> Truth:
         """Every exact value, for tests and studies only."""
-        return Truth(self._unit, self._waves, self._front, self._loads, self.node_of, self._ripple)
+        return Truth(
+            self._unit, self._waves, self._front, self._loads, self.node_of, self._feeding.ripple
+        )
