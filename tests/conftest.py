@@ -49,6 +49,11 @@ limit = { between = ["-50 mV", "50 mV"] }
 """
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Long ones first: two workers end together when what is left for the end is short."""
+    items.sort(key=lambda item: item.get_closest_marker("slow") is None)
+
+
 @pytest.fixture
 def short_sequence(tmp_path: Path) -> Callable[..., str]:
     """``short_sequence(steps)``: a file of a sequence that powers the unit, does the steps (the

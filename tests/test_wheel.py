@@ -26,9 +26,16 @@ def unpacked(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder / "site"
 
 
-def test_the_main_job_runs_from_the_wheel(unpacked: Path, tmp_path: Path) -> None:
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("words", "reports"),
+    [(("plan", "acceptance"), 0), (("run", "relays", "--serial", "W-1"), 1)],
+)
+def test_plans_and_runs_are_made_from_the_wheel(
+    unpacked: Path, tmp_path: Path, words: tuple[str, ...], reports: int
+) -> None:
     done = subprocess.run(
-        [sys.executable, "-m", "seqrun", "run", "acceptance", "--bench", "demo", "--serial", "W-1"],
+        [sys.executable, "-m", "seqrun", *words, "--bench", "demo"],
         cwd=tmp_path,
         env={**os.environ, "PYTHONPATH": str(unpacked)},
         capture_output=True,
@@ -36,7 +43,7 @@ def test_the_main_job_runs_from_the_wheel(unpacked: Path, tmp_path: Path) -> Non
         check=False,
     )
     assert done.returncode == 0, done.stdout + done.stderr
-    assert len(list(tmp_path.glob("results/*/report.html"))) == 1
+    assert len(list(tmp_path.glob("results/*/report.html"))) == reports
 
 
 def test_it_is_the_wheel_that_was_run(unpacked: Path, tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -29,15 +30,29 @@ class Done:
         }
 
 
-def cut_short(folder: Path, last: str) -> str:
+#: steps of the acceptance that drive the unit hard, on which no later one leans
+POWER = (
+    "stray",
+    "hum_driven",
+    "distortion_low",
+    "distortion",
+    "distortion_high",
+    "power_low",
+    "power_high",
+    "power",
+)
+
+
+def cut_short(folder: Path, last: str, without: Sequence[str] = ()) -> str:
     """The shipped acceptance up to the step ``last``, and its way down; the path of its file.
 
     What is found early need not be driven hot for half an hour.
     """
     head, *steps = find("sequence", "acceptance").read_text("utf-8").split("[[step]]\n")
-    ends = [number for number, text in enumerate(steps) if text.startswith(f'id = "{last}"\n')]
+    ids = [text.removeprefix('id = "').partition('"')[0] for text in steps]
+    kept = [n for n in range(ids.index(last) + 1) if ids[n] not in without]
     path = folder / f"acceptance-to-{last.replace('{', '').replace('}', '')}.toml"
-    path.write_text("[[step]]\n".join([head, *steps[: ends[0] + 1], steps[-1]]), "utf-8")
+    path.write_text("[[step]]\n".join([head, *(steps[n] for n in kept), steps[-1]]), "utf-8")
     return str(path)
 
 

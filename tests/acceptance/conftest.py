@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import pytest
 from acceptance_runs import Done, cut_short, run
@@ -11,14 +11,14 @@ from acceptance_runs import Done, cut_short, run
 @pytest.fixture(scope="session")
 def acceptance(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Done]:
     """``acceptance("open_device@left")``: the run with those faults, made once; ``to="gain"``:
-    only as far as that step."""
+    only as far as that step, ``without=POWER``: less those steps."""
     made: dict[tuple[str, ...], Done] = {}
 
-    def get(*faults: str, to: str | None = None) -> Done:
-        key = (*faults, f"to {to}")
+    def get(*faults: str, to: str | None = None, without: Sequence[str] = ()) -> Done:
+        key = (*faults, f"to {to}", *(without if to is not None else ()))
         if key not in made:
             folder = tmp_path_factory.mktemp("results")
-            sequence = "acceptance" if to is None else cut_short(folder, to)
+            sequence = "acceptance" if to is None else cut_short(folder, to, without)
             made[key] = run(folder, *faults, sequence=sequence)
         return made[key]
 
