@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import sys
 import traceback
@@ -44,6 +45,7 @@ def main() -> None:
     # Our arrays are short: a pool of linear-algebra threads costs more than it saves.
     for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
+    _standing_streams()
     with output_cleaned():
         code = _exit_code()
         for number, stream in ((1, sys.stdout), (2, sys.stderr)):
@@ -54,6 +56,21 @@ def main() -> None:
                 with contextlib.suppress(OSError):
                     os.dup2(os.open(os.devnull, os.O_WRONLY), number)
     sys.exit(code)
+
+
+def _standing_streams() -> None:
+    """What was closed before we began is a null device: else the first file that is opened, a
+    record, would get its number and all that is printed."""
+    for number, name, way in ((0, "stdin", "r"), (1, "stdout", "w"), (2, "stderr", "w")):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)  # the lowest that is free: this one
+            setattr(sys, name, open(number, way, encoding="utf-8", closefd=False))  # noqa: SIM115
+
+
+#: of a full device, a broken one, one that is gone: what is printed; what is kept says so itself
+_NO_OUTPUT = (errno.ENOSPC, errno.EIO, errno.EPIPE, errno.EBADF)
 
 
 @runtime_checkable
@@ -81,6 +98,10 @@ def _exit_code() -> int:
             with contextlib.suppress(OSError, ValueError):
                 error.show()
             return 2
+        if isinstance(error, OSError) and error.errno in _NO_OUTPUT:
+            with contextlib.suppress(OSError, ValueError):
+                print(f"seqrun: the output cannot be written: {error.strerror}", file=sys.stderr)
+            return 4
         # A mistake of ours is no verdict: Python's own code for it, 1, would be a reject.
         code, told = 4, traceback.format_exc()
     with contextlib.suppress(OSError, ValueError):

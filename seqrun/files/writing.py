@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 from pathlib import Path
@@ -26,12 +27,16 @@ def remark(text: str) -> str:
 
 def write_whole(path: Path, text: str) -> None:
     """Write a text file (UTF-8) so that whoever reads it finds the old one or the new one, after a
-    power cut too. One that is there keeps its permissions, and a link stays a link.
+    power cut too. One that is there keeps its permissions, and a link stays a link. A pipe gets the
+    text when somebody reads it, and is not waited for.
 
     Raises:
         FileError: it cannot be written; what was there is there still.
     """
     target = path.resolve()
+    if target.exists() and not target.is_file():
+        _into(path, text)
+        return
     beside = target.with_name(target.name + ".part")
     try:
         with beside.open("w", encoding="utf-8", newline="\n") as file:
@@ -46,5 +51,25 @@ def write_whole(path: Path, text: str) -> None:
         raise FileError(
             f"cannot be written: {error.strerror or error}",
             expected="a file in a folder that is there and may be written to",
+            where=str(path),
+        ) from None
+
+
+def _into(path: Path, text: str) -> None:
+    """Into a pipe or a device that is there.
+
+    Raises:
+        FileError: a folder, or a pipe that nobody reads.
+    """
+    try:
+        number = os.open(path, os.O_WRONLY | getattr(os, "O_NONBLOCK", 0))
+        os.set_blocking(number, True)
+        with os.fdopen(number, "w", encoding="utf-8") as file:
+            file.write(text)
+    except OSError as error:
+        nobody = error.errno == errno.ENXIO
+        raise FileError(
+            "is a pipe that nobody reads" if nobody else f"cannot be written: {error.strerror}",
+            expected="the name of a file",
             where=str(path),
         ) from None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from collections.abc import Callable
@@ -9,6 +10,8 @@ from pathlib import Path
 
 import pytest
 
+from seqrun.errors import FileError
+from seqrun.files.writing import write_whole
 from seqrun.record import Store
 from seqrun.values import Disposition
 
@@ -49,3 +52,36 @@ def test_a_run_that_nobody_reads_any_more_is_aborted_and_says_so(
     (ended,) = Store(tmp_path / "r").runs()
     assert ended.disposition is Disposition.ABORTED
     assert "nobody reads" in ended.reason
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="POSIX shells and devices")
+@pytest.mark.parametrize(
+    ("files", "into", "code"),
+    [
+        ("quick", ">&-", 0),
+        ("quick", "<&- >&- 2>&-", 0),
+        ("no-such-file.toml", ">&- 2>&-", 2),
+        ("quick", "> /dev/full", 4),
+    ],
+)
+def test_output_that_is_closed_or_full_is_no_reject_and_no_traceback(
+    files: str, into: str, code: int, tmp_path: Path
+) -> None:
+    shell = f"{sys.executable} -m seqrun check {files} {into}"
+    done = subprocess.run(shell, shell=True, cwd=tmp_path, capture_output=True, text=True)
+    assert done.returncode == code, done.stderr
+    assert "Traceback" not in done.stderr
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no named pipes there")
+def test_a_pipe_that_nobody_reads_is_told_and_not_waited_for(tmp_path: Path) -> None:
+    pipe = tmp_path / "page.html"
+    os.mkfifo(pipe)
+    with pytest.raises(FileError, match="a pipe that nobody reads"):
+        write_whole(pipe, "text")
+    reading = os.open(pipe, os.O_RDONLY | os.O_NONBLOCK)
+    write_whole(pipe, "text")
+    assert os.read(reading, 10) == b"text"
+    os.close(reading)
+    with pytest.raises(FileError, match="Is a directory"):
+        write_whole(tmp_path, "text")

@@ -7,7 +7,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
-from seqrun.errors import FileError
+from seqrun.files.writing import write_whole
 
 PAST = ("shared/page.css", "shared/past.css")  # style of the pages about more than one run
 
@@ -49,8 +49,5 @@ def write(text: str, path: Path) -> Path:
     Raises:
         FileError: the file cannot be written.
     """
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise FileError(f"cannot be written: {error.strerror}", where=str(path)) from None
+    write_whole(path, text)
     return path
