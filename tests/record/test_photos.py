@@ -121,6 +121,8 @@ def test_links_devices_and_folders_are_no_pictures(tmp_path: Path) -> None:
     for name in ("link.jpg", "waits.jpg", ".", "none.jpg"):
         with pytest.raises(UsageError):
             read_photo(tmp_path / name)
+    with pytest.raises(UsageError, match="is a link"):
+        read_photo(tmp_path / "link.jpg")
     assert read_photo(tmp_path / "a.jpg") == picture()
 
 

@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from seqrun.errors import Interrupted, NotMeasured
@@ -75,6 +75,7 @@ def test_a_question_mark_shows_what_goes_where_as_a_drawing_in_plain_letters() -
         max_size=12,
     )
 )
+@example([("x" * 70, "n" * 60)])
 def test_every_drawing_fits_a_terminal_of_80_columns_and_is_ascii(
     leads: list[tuple[str, str]],
 ) -> None:

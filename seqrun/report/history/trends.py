@@ -272,7 +272,7 @@ def nothing_drifts(trends: Sequence[Trend]) -> str:
     if not followed:
         return "Too few runs for a trend: it takes three, at different times."
     unclear = sum(1 for t in followed if t.change is Change.CANNOT_TELL)
-    said = "Nothing is sure to drift by as much as matters"
+    said = "No reading is shown to drift by enough to matter"
     return f"{said}; of {unclear} it cannot be told." if unclear else f"{said}."
 
 

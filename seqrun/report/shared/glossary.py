@@ -38,7 +38,9 @@ def explained(
         found.append(("3 × U", "the reading lies three times as far from its limit as it may err"))
     bounds = {row.bound for row in rows}
     if Bound.AT_MOST in bounds or Bound.AT_LEAST in bounds:
-        found.append(("at most, at least", "the bench sees no closer: the true value is beyond"))
+        found.append(
+            ("at most, at least", "the bench reads no closer; the true value lies beyond that")
+        )
     verdicts = {row.verdict for row in rows}
     if Verdict.CONDITIONAL_PASS in verdicts:
         found.append(("conditional pass", "inside the limit, by less than U"))
