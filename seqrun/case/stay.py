@@ -93,7 +93,7 @@ def case_of(results: Path | str, serial: str) -> Case:
     store = Store(results)
     cases = Cases(store)
     entries = cases.entries(serial)
-    rows = [row for row in store.runs() if row.serial == serial]
+    rows = store.runs(serial)
     if not entries and not rows:
         known = sorted({row.serial for row in store.runs()} | set(cases.serials()))
         raise UsageError(

@@ -129,7 +129,7 @@ def release_command(
         cautions=cautions,
         before=chosen(results, before) if before is not None else None,
         beside=beside,
-        others=store.runs(),
+        others=store.runs(run.run.serial),
         work=[e for e in Cases(store).entries(run.run.serial) if e.kind == "work"],
     )
     for sequence in dict.fromkeys(part.sequence for part in sheet.uncovered):

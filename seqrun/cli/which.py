@@ -23,7 +23,7 @@ def chosen(
         RecordError: no run is so named, or several are.
         UsageError: the unit has runs, and none of those that are wanted.
     """
-    of_unit = [run for run in Store(results).runs() if run.serial == name]
+    of_unit = Store(results).runs(name)
     if not of_unit:
         return load_run(results, name)
     fitting = [run for run in of_unit if wanted is None or wanted(run)]
@@ -50,7 +50,7 @@ def before_and_after(results: Path, before: str, after: str | None) -> tuple[Run
     """
     if after is not None:
         return chosen(results, before), chosen(results, after)
-    runs = [run for run in Store(results).runs() if run.serial == before]
+    runs = Store(results).runs(before)
     if not runs:
         raise UsageError(
             f"'{before}' is one run, or none",

@@ -10,12 +10,13 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from seqrun.files.serial import check_serial
+from seqrun.record.cells import from_text
 from seqrun.record.errors import RecordError, from_os
 from seqrun.record.places import is_run_id, new_run_id, run_folder
 from seqrun.record.rows import (
@@ -37,6 +38,12 @@ if TYPE_CHECKING:
 
 LEAST_FREE_BYTES = 20_000_000  # waveforms and the message log of one run, with room to spare
 _TRIES = 20
+
+
+def _of_unit(serial: str | None) -> Callable[[Sequence[str]], bool]:
+    """Whether a row of ``runs.csv`` is of a unit; of any, for None."""
+    column = RUN_COLUMNS.index("serial")
+    return lambda row: serial is None or from_text(row[column]) == serial
 
 
 class Store:
@@ -114,14 +121,18 @@ class Store:
         """
         return self.readings_table.parsed(judged_of, run_id)
 
-    def runs(self) -> list[RunRow]:
+    def runs(self, serial: str | None = None) -> list[RunRow]:
         """All runs, oldest first; one without an end is aborted, "not finished".
+
+        Args:
+            serial: of this unit alone; the rows of others are passed over, not taken apart.
 
         Raises:
             RecordError: the table cannot be read or a row does not hold what it should.
         """
+        rows = self.runs_table.parsed(RunRow.parse, only=_of_unit(serial))
         found: dict[str, RunRow] = {}
-        for row in self.runs_table.parsed(RunRow.parse):
+        for row in rows:
             before = found.get(row.run_id)
             if before is None or row.finished or not before.finished:
                 found[row.run_id] = row
@@ -133,20 +144,22 @@ class Store:
         Raises:
             RecordError: no run is so named, or several are.
         """
-        runs = self.runs()
+        started = {row[0]: row[1] for _, row in self.runs_table.rows()}
+        runs = sorted(started, key=lambda run_id: (started[run_id], run_id))
         if not runs:
             raise RecordError(
                 "no run is on record here",
                 where=str(self.folder),
                 hint="seqrun run makes one; --results names another folder",
             )
+        exact = [one for one in runs if one == name]
+        found = exact or [one for one in runs if name and name in one]
         if name == "last":
-            return runs[-1]
-        exact = [row for row in runs if row.run_id == name]
-        found = exact or [row for row in runs if name and name in row.run_id]
+            found = runs[-1:]
         if len(found) == 1:
-            return found[0]
-        recent = ", ".join(row.run_id for row in (found or runs)[-3:])
+            rows = list(self.runs_table.parsed(RunRow.parse, found[0]))
+            return next((row for row in reversed(rows) if row.finished), rows[-1])
+        recent = ", ".join((found or runs)[-3:])
         raise RecordError(
             f"{'several runs are' if found else 'no run is'} named {name!r}",
             expected=f"a run id, a part that only one has, or 'last'; the latest: {recent}",

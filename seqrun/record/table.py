@@ -103,6 +103,11 @@ def nothing() -> None:
     """Nothing else to look after."""
 
 
+def anything(row: Sequence[str]) -> bool:
+    """Takes every row."""
+    return True
+
+
 def encode(rows: Iterable[Sequence[str]]) -> bytes:
     """Rows as RFC 4180 text in UTF-8, each with its line end CR LF."""
     buffer = io.StringIO(newline="")
@@ -242,13 +247,21 @@ class Table:
                 hint="it was edited by hand: mend that line",
             ) from error
 
-    def parsed(self, parse: Callable[[Sequence[str]], T], wanted: str | None = None) -> Iterator[T]:
-        """Each row as a value.
+    def parsed(
+        self,
+        parse: Callable[[Sequence[str]], T],
+        wanted: str | None = None,
+        *,
+        only: Callable[[Sequence[str]], bool] = anything,
+    ) -> Iterator[T]:
+        """Each row as a value, of those whose cells ``only`` takes.
 
         Raises:
             RecordError: as for :meth:`rows`, and when a cell does not hold what its column says.
         """
         for number, row in self.rows(wanted):
+            if not only(row):
+                continue
             try:
                 yield parse(row)
             except ValueError as error:

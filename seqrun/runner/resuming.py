@@ -180,7 +180,7 @@ def interrupted(store: Store, name: str, because: str) -> RunData:
         UsageError: it did not end as one that can be gone on with, its record is not whole, or
             something was done to the unit or read of it since.
     """
-    rows = [row for row in store.runs() if row.serial == name]
+    rows = store.runs(name)
     run = load_run(store.folder, rows[-1].run_id if rows else name)
     row = run.run
     if not row.finished or run.missing:
@@ -204,7 +204,7 @@ def interrupted(store: Store, name: str, because: str) -> RunData:
     if datetime.now(UTC) - datetime.fromisoformat(first.ended_utc) > OLDEST:
         hours = OLDEST.total_seconds() / 3600.0
         raise _refused(f"{first.run_id} ended more than {hours:.0f} h ago", row.run_id)
-    later = [one for one in store.runs() if one.serial == row.serial and one.run_id > row.run_id]
+    later = [one for one in store.runs(row.serial) if one.run_id > row.run_id]
     if later:
         raise _refused(
             f"the unit was run again since: {later[-1].run_id} ({later[-1].sequence})", row.run_id

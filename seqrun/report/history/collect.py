@@ -74,10 +74,9 @@ def unit_history(store: Store, serial: str, simulated: bool | None = None) -> Un
         UsageError: no run of that unit is on record, or none of that kind.
         RecordError: the record cannot be read.
     """
-    every = store.runs()
-    runs = [run for run in every if run.serial == serial]
+    runs = store.runs(serial)
     if not runs:
-        known = sorted({run.serial for run in every})
+        known = sorted({run.serial for run in store.runs()})
         raise UsageError(
             f"no run of {serial!r} is on record",
             expected=_known(known, serial) if known else None,

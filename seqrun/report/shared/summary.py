@@ -314,7 +314,7 @@ def photos_of_run(run: RunData) -> tuple[Photo, ...]:
     entries = Cases(store).entries(run.run.serial)
     if not any(entry.kind == "photo" for entry in entries):
         return ()
-    rows = [row for row in store.runs() if row.serial == run.run.serial]
+    rows = store.runs(run.run.serial)
     began = run.run.started_utc
     since = max((row.ended_utc for row in rows if row.started_utc < began), default="")
     until = min((row.started_utc for row in rows if row.started_utc > began), default="")
