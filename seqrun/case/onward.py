@@ -69,7 +69,7 @@ def onward(case: Case, found: Weighed) -> Onward:
         return _run(case, PROOF, f"'{last.run.sequence}' found nothing; only a proof releases it")
     if last.run.disposition is Disposition.ABORTED and not _tripped(last):
         if _can_go_on(case, last):
-            words = ("run", "--resume", last.run.run_id, *_results(case))
+            words = ("run", "--resume", last.run.run_id, *in_results(case))
             return Onward(f"its latest run was interrupted: {last.run.reason}", words)
         return _run(case, last.run.sequence, f"its latest run was aborted: {last.run.reason}")
     return _towards_the_cause(case, found, ran)
@@ -108,7 +108,7 @@ def _tripped(run: RunData) -> bool:
 
 
 def _work(case: Case, title: str, by_hand: str, work: str) -> Onward:
-    words = ("unit", case.serial, "--work-done", f"{_MENDED}{title}", *_results(case))
+    words = ("unit", case.serial, "--work-done", f"{_MENDED}{title}", *in_results(case))
     why = "when the repair is done, put it on record (in your own words)"
     return Onward(why, words, by_hand, work)
 
@@ -121,7 +121,7 @@ def _release(case: Case, run: RunData) -> Onward:
         words += ["--complaint", complaint]
     if not run.run.operator:
         words += ["--signed-by", (work and case.said("work")[-1].by) or "the workshop"]
-    return Onward("it is proved; the sheet for its owner", (*words, *_results(case)))
+    return Onward("it is proved; the sheet for its owner", (*words, *in_results(case)))
 
 
 def _fault(case: Case, work: str) -> str:
@@ -203,8 +203,9 @@ def _is(path: Path, kind: str) -> bool:
 
 
 def _rest(case: Case) -> tuple[str, ...]:
-    return ("--serial", case.serial, *_results(case))
+    return ("--serial", case.serial, *in_results(case))
 
 
-def _results(case: Case) -> tuple[str, ...]:
+def in_results(case: Case) -> tuple[str, ...]:
+    """The words that name a results folder which is not the usual one."""
     return () if case.results == Path("results") else ("--results", str(case.results))

@@ -8,9 +8,15 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from next_steps import on_record
 from PIL import Image
 
+from seqrun.case.onward import onward
+from seqrun.case.stay import case_of
+from seqrun.case.weighing import Weighed
 from seqrun.errors import Interrupted
+from seqrun.files.findings.file import Sign
+from seqrun.report.unit.words import case_lines
 
 Seqrun = Callable[..., tuple[int, str, str]]
 
@@ -145,6 +151,18 @@ def test_an_interrupted_run_is_gone_on_with_as_the_next_step_says(
     assert code == 2 and "--bench" in err
     code, _, err = seqrun("run", "quick")
     assert code == 2 and "--serial" in err
+
+
+def test_a_question_to_the_owner_is_answered_as_it_is_printed(seqrun: Seqrun) -> None:
+    """A serial number with a space, and a results folder of its own."""
+    on_record(Path("mine"), "N 1", "intake", "reject")
+    case = case_of(Path("mine"), "N 1")
+    found = Weighed(None, "", (Sign(id="owner_warm", words="w", ask="Only when warm?"),))
+    lines = case_lines(case, found, None, "", onward(case, found))
+    asked = [line.strip() for line in lines if "--owner-answer" in line]
+    code, _, err = seqrun(*shlex.split(asked[0])[1:])
+    assert code == 0, err
+    assert "owner_warm=yes" in Path("mine/cases.csv").read_text(encoding="utf-8")
 
 
 def test_photos_are_kept_with_the_case_all_of_them_or_none(seqrun: Seqrun) -> None:

@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Iterator
 from pathlib import Path
 
-from seqrun.case.onward import Onward
+from seqrun.case.onward import Onward, in_results
 from seqrun.case.stay import Case
 from seqrun.case.weighing import Weighed, told_by_run, unit_of
 from seqrun.errors import SeqrunError
@@ -60,7 +60,8 @@ def case_lines(
     yield ""
     for sign in found.questions[:3]:
         yield from _fold("Ask", f"{sign.ask}")
-        yield f"  seqrun unit {case.serial} --owner-answer {sign.id}=yes"
+        words = ("unit", case.serial, "--owner-answer", f"{sign.id}=yes", *in_results(case))
+        yield f"  {Onward('', words).command}"
     if step.by_hand:
         yield from _fold("By hand", step.by_hand)
         yield from _fold("CAUTION", caution(step.work))
