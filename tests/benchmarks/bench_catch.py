@@ -29,7 +29,7 @@ from seqrun.measure.proportion import exact_interval
 from seqrun.study.acceptance import HEALTHY, StudyCase, StudyRow, accept_many, run_case
 
 #: what this unit cannot have
-NOT_LOOKED_FOR = ("dead_half_bridge",)
+NOT_LOOKED_FOR = ("dead_half_bridge", "open_stage")
 
 
 def catch_case(case: StudyCase, version: str, to_first_fail: bool = False) -> StudyRow:

@@ -312,15 +312,17 @@ def main() -> int:
     name = Path(chosen.sequence).stem
     text, added = sequence_text(chosen.sequence)
     unit = load_unit(UNIT)
-    names = [f for f in demo_sim.fault_catalogue() if f.name != "dead_half_bridge" or unit.bridged]
+    lacking = [] if unit.bridged else ["dead_half_bridge"]
+    lacking += [] if unit.paralleled > 1 else ["open_stage"]
+    names = [f for f in demo_sim.fault_catalogue() if f.name not in lacking]
     cases = [
         case(n, chosen.least, chosen.most, names)
         for n in range(chosen.start, chosen.start + chosen.runs)
     ]
     made_with = sources()
     print(f"sequence {chosen.sequence}; put into it: {', '.join(added) or 'nothing'}")
-    if not unit.bridged:
-        print(f"dead_half_bridge is left out: {unit.model} has no bridge")
+    for fault in lacking:
+        print(f"{fault} is left out: {unit.model} cannot have it")
     read: list[tuple[Case, dict[str, Any]]] = []
     with ProcessPoolExecutor(chosen.workers) as pool:
         waiting = [

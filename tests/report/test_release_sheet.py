@@ -386,3 +386,21 @@ def test_an_interrupted_run_whose_readings_count_is_named(results: Path) -> None
     first = replace(judged(), reading=replace(judged().reading, note="kept from RUN-1: 4.1 mV"))
     found = sheet(on_record(results, [first, *good()[1:]], Disposition.ACCEPT))
     assert found.runs[1:] == ("RUN-1",) and "RUN-1" in render_sheet(found)
+
+
+def test_what_nobody_can_reach_in_an_integrated_stage_is_on_the_list_of_what_was_not_tested(
+    results: Path,
+) -> None:
+    run = on_record(results, good(), Disposition.ACCEPT)
+    plain = sheet(run).untested
+    words = "Whether each output transistor still gives its heat to the heatsink"
+    side = "Sharing between the power stages"
+    assert not {words, side} & set(plain)
+    told = {**FACTS["unit"], "ballast": "not accessible", "paralleled": 2}
+    inside = replace(run, facts={**run.facts, "unit": told})
+    assert {words, side} <= set(sheet(inside).untested)
+    shares = judged("stages.left", "stage_share", "left.pos", 4.0, "%", 5.0, None, 30.0)
+    held = on_record(results, [*good(), shares], Disposition.ACCEPT)
+    held = replace(held, facts={**held.facts, "unit": told})
+    assert side not in sheet(held).untested
+    assert words in sheet(held).untested

@@ -62,6 +62,7 @@ OWNERS_WORDS = {
     "current_sharing": Plain(
         "Sharing between the output transistors", "none may do the work of another"
     ),
+    "stage_share": Plain("Sharing between the power stages", "none may do the work of another"),
     "burst_rate": Plain("Crackling", "bursts of noise without music"),
     "upper_corner": Plain("Treble", "up to where the treble reaches"),
     "gain": Plain("Amplification", "whether it plays as loud as it should"),
@@ -229,7 +230,7 @@ def release(
         texts[1],
         measured(rows, old, complaint),
         sum(1 for r in rows if r.verdict is Verdict.PASS),
-        (*untested(rows), *_sides(rows)),
+        (*untested(rows, unit), *_sides(rows), *_out_of_reach(unit)),
         read_by_a_person(rows),
         _typed("--complaint", complaint, needed=False),
         (*own, *CAUTIONS, *((BENCH_SUPPLY,) if supplied else ())),
@@ -280,11 +281,26 @@ def measured(
     return tuple(lines[:MOST_LINES])
 
 
-def untested(rows: Sequence[Row]) -> tuple[str, ...]:
+def untested(rows: Sequence[Row], unit: Mapping[str, object]) -> tuple[str, ...]:
     """What an owner may ask about and this test did not hold against a limit, in owner's words."""
     held = {row.quantity for row in rows if row.has_limit}
-    told = (plain.words for name, plain in OWNERS_WORDS.items() if name not in held)
+    asked = [name for name in OWNERS_WORDS if name != "stage_share" or _in_parallel(unit)]
+    told = (OWNERS_WORDS[name].words for name in asked if name not in held)
     return tuple(word for word in dict.fromkeys(told) if word not in _words_of(held))
+
+
+def _in_parallel(unit: Mapping[str, object]) -> bool:
+    """Whether power stages stand side by side at a terminal, as the sheet of the run tells."""
+    stages = unit.get("paralleled")
+    return isinstance(stages, int) and stages > 1
+
+
+def _out_of_reach(unit: Mapping[str, object]) -> tuple[str, ...]:
+    """What no reading of a unit can tell whose ballasts the sheet gives no figure for: one device
+    that has come off the heatsink draws a little more, and all together hide it."""
+    if not isinstance(unit.get("ballast"), str):
+        return ()
+    return ("Whether each output transistor still gives its heat to the heatsink",)
 
 
 def _sides(rows: Sequence[Row]) -> tuple[str, ...]:
