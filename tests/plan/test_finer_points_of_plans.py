@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 import demo_sim
-from seqrun.errors import BenchLacks, SeqrunError, UsageError
+from seqrun.errors import BenchLacks, SeqrunError, UnitLacks, UsageError
 from seqrun.files.sequence.expand import expand_all
 from seqrun.files.unit.sheet import load_unit
 from seqrun.plan import by_hand, leads, protection
@@ -486,3 +486,31 @@ def test_figures_that_no_arithmetic_can_be_done_with_are_refused_with_their_keys
         planned(TRIP, PROTECT, RAMP, OFFSET, DOWN)
     assert "'dc_voltage' cannot be done with its figures: " in str(refused.value)
     assert "offset.left" in str(refused.value)
+
+
+@pytest.mark.parametrize(("watts", "needs_a_load"), [("0.1 W", False), ("0.12 W", True)])
+def test_a_tenth_of_a_watt_may_go_into_a_load_that_nobody_has_measured(
+    planned: Callable[..., Plan], watts: str, needs_a_load: bool
+) -> None:
+    hold = f'[[step]]\nid = "h"\ndo = "hold_power"\npower = "{watts}"\nfor = "10 s"\n'
+    if not needs_a_load:
+        assert planned(TRIP, PROTECT, RAMP, hold, OFFSET, DOWN).actions
+        return
+    with pytest.raises(SeqrunError, match="which no step has measured"):
+        planned(TRIP, PROTECT, RAMP, hold, OFFSET, DOWN)
+    planned(TRIP, PROTECT, LOADS, RAMP, hold, OFFSET, DOWN)
+
+
+def test_a_limit_by_a_figure_that_the_sheet_does_not_tell_is_left_out_for_the_units_sake(
+    planned: Callable[..., Plan], tmp_path: Path
+) -> None:
+    sheet = tmp_path / "closed.toml"
+    sheet.write_text(CLOSED.replace('"20 mA"', '"unknown"'), encoding="utf-8")
+    idle = (
+        '[[step]]\nid = "idle"\ndo = "supply_current"\nlimit = { at_most = "9 * idle_current" }\n'
+    )
+    part = planned(TRIP, PROTECT, RAMP, idle, OFFSET, DOWN, unit=str(sheet))
+    (out,) = part.left_out
+    assert (out.id, out.of_unit) == ("idle", True)
+    assert isinstance(out.error, UnitLacks)
+    assert out.error.expected == "a figure for 'idle_current' in the unit sheet"

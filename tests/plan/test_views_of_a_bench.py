@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
@@ -14,6 +15,7 @@ from seqrun.files.bench.parts import TestLeads as MeterLeads
 from seqrun.files.sequence.file import Trip
 from seqrun.plan import by_hand, capability, leads, supply_checks
 from seqrun.plan.context import Indication
+from seqrun.plan.floors import distortion_floor
 from seqrun.plan.needs import Hookup, Needs, ScopeRecord
 from seqrun.plan.ohms import LoadOhms, load_ohms
 from seqrun.plan.ohms import told as ohms_told
@@ -245,6 +247,8 @@ def test_hands_do_not_read_or_switch_while_a_step_goes_on(
     by_hand.check(view(), needs)
     with pytest.raises(BenchLacks, match=word):
         by_hand.check(hands(role), needs)
+    with pytest.raises(BenchLacks, match=word):
+        capability.check(hands(role), needs)
     by_hand.check(hands(role), Needs(roles=frozenset({role})))
 
 
@@ -391,3 +395,19 @@ def test_of_several_roles_that_a_bench_lacks_the_same_one_is_told_first() -> Non
     missing = frozenset({"analyser", *(f"role {n}" for n in range(9))})
     with pytest.raises(BenchLacks, match="the bench has no analyser"):
         capability.check(view(), Needs(roles=missing))
+
+
+def test_the_distortion_that_a_bench_brings_is_that_of_its_data_sheets_or_a_converter_step() -> (
+    None
+):
+    """Squares add; at a level of 1 the curvature counts whole, at 0.1 hardly at all."""
+    scope = view().drivers["scope"].scope
+    assert scope is not None
+    silent = other(other(view(), "scope", "scope", distortion=None), "generator", "generator",
+                   distortion=None)  # fmt: skip
+    steps = math.sqrt(10.0) * 2.0 ** (-1.5 * scope.bits)
+    assert distortion_floor(silent) == pytest.approx(math.hypot(2.0 ** (1 - scope.bits), steps))
+    stated = other(other(view(), "scope", "scope", distortion=0.03), "generator", "generator",
+                   distortion=0.04)  # fmt: skip
+    assert distortion_floor(stated) == pytest.approx(math.hypot(0.03, 0.04, steps))
+    assert distortion_floor(stated, 0.1) == pytest.approx(0.04, rel=0.01)

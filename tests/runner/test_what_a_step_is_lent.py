@@ -10,9 +10,11 @@ from pathlib import Path
 import pytest
 from pytest_mock import MockerFixture
 
-from seqrun.errors import InstrumentSilent, Interrupted, NotMeasured
+from seqrun.errors import InstrumentSilent, Interrupted, NotMeasured, Tripped
+from seqrun.files.sequence.file import Trip
 from seqrun.instruments.desk import Question, Setting, Typed
 from seqrun.instruments.meter import DrivenMeter
+from seqrun.instruments.supply import DrivenSupply
 from seqrun.plan.context import MAINS
 from seqrun.plan.needs import Hookup
 from seqrun.plan.view import BenchView
@@ -22,7 +24,7 @@ from seqrun.runner.engine import LOCKED_S, Engine
 from seqrun.runner.events import Near, Watcher
 from seqrun.runner.opening import open_bench
 from seqrun.runner.preparation import prepare
-from seqrun.runner.trips import INTERVAL_S, ArmedTrip
+from seqrun.runner.trips import INTERVAL_S, ArmedTrip, arm
 
 OUTPUT = Hookup((("meter.hi", "out.left"), ("meter.lo", "ground")), "meter to the left output")
 OTHER = Hookup((("meter.hi", "out.right"), ("meter.lo", "ground")), "meter to the right output")
@@ -394,3 +396,42 @@ def test_how_near_a_trip_is_goes_to_whoever_watches(lent: Lent) -> None:
     lent.engine.poll()
     assert seen[0] == ()
     assert [near.quantity for near in seen[-1]] == ["supply_current"]
+
+
+@pytest.mark.parametrize(("amperes", "on", "trips"), [
+    (0.0009, False, True), (0.0011, False, False), (0.0009, True, False), (-1.0, False, True),
+])  # fmt: skip
+def test_a_rail_that_draws_nothing_from_an_output_that_is_off_was_switched_off_by_its_supply(
+    lent: Lent, mocker: MockerFixture, amperes: float, on: bool, trips: bool
+) -> None:
+    ctx = lent.engine
+    mocker.patch.object(DrivenSupply, "current_raw", return_value=amperes)
+    mocker.patch.object(DrivenSupply, "enabled", return_value=on)
+    mocker.patch.object(DrivenSupply, "protection_tripped", return_value=False)
+    trip = Trip.model_validate({"quantity": "supply_current", "above": "1 A", "why": "a short"})
+    (armed,) = arm([trip], ctx)
+    assert armed.look() is None, "a unit without power draws nothing"
+    ctx.live = True
+    if trips:
+        with pytest.raises(Tripped, match=r"the supply has switched rail\.pos off by itself"):
+            armed.look()
+    else:
+        near = armed.look()
+        assert near is not None
+        assert near.values == (amperes, amperes)
+
+
+def test_the_volts_of_a_unit_without_power_trip_nothing(lent: Lent) -> None:
+    ctx = lent.engine
+    trip = Trip.model_validate({"quantity": "supply_voltage", "below": "20 V", "why": "no rail"})
+    (armed,) = arm([trip], ctx)
+    assert armed.look() is None
+    ctx.live = True
+    with pytest.raises(Tripped, match="no rail"):
+        armed.look()
+
+
+def test_what_one_step_keeps_a_later_one_finds(lent: Lent) -> None:
+    lent.engine.keep("heard", [1.0])
+    assert lent.engine.kept("heard") == [1.0]
+    assert lent.engine.kept("seen") is None
