@@ -14,6 +14,7 @@ from seqrun.files.bench.parts import FrontPanel, Lead
 from seqrun.files.bench.parts import TestLeads as MeterLeads
 from seqrun.files.sequence.file import Trip
 from seqrun.plan import by_hand, capability, leads, supply_checks
+from seqrun.plan.build import CHECKS
 from seqrun.plan.context import Indication
 from seqrun.plan.floors import distortion_floor
 from seqrun.plan.needs import Hookup, Needs, ScopeRecord
@@ -151,6 +152,35 @@ def test_a_rail_that_nothing_feeds_matters_where_a_step_wants_the_supply() -> No
     drivers = {key: d for key, d in unfed.drivers.items() if key != "supply"}
     without = BenchView(unfed.bench, unfed.unit, drivers)
     assert not list(leads.problems(without, plan.actions))
+
+
+def test_no_terminal_of_a_supply_goes_onto_what_an_output_of_the_unit_drives() -> None:
+    seen = view("demo-receiver")
+    nodes = sorted(n for n in seen.unit.nodes if n.startswith(("out.", "phones.")))
+    assert any(node.startswith("phones.") for node in nodes)
+    for node in nodes:
+        found = [str(p) for p in leads.problems(wired(seen, **{"supply_1_neg": node}), [])]
+        assert any("which an output of the unit drives" in line for line in found), node
+
+
+@pytest.mark.parametrize("power", ["energises", "mains"])
+def test_what_is_for_a_unit_without_power_comes_before_either_way_of_powering_it(
+    power: str,
+) -> None:
+    plan, _ = prepare("quick", "demo", None)
+    one = plan.actions[0]
+    powers = replace(one, needs=Needs(energises=power == "energises", mains=power == "mains"))
+    dead, live = replace(one, needs=Needs(dead=True)), replace(one, needs=Needs(live=True))
+    down = replace(one, needs=Needs(safe=True))
+    (order,) = CHECKS
+    order(plan.view, [dead, powers, live, down, dead])
+    for wrong, told in (
+        ([powers, dead], "is for a unit without power"),
+        ([live, powers], "nothing has powered it"),
+        ([powers, down, live], "nothing has powered it"),
+    ):
+        with pytest.raises(UsageError, match=told):
+            order(plan.view, wrong)
 
 
 # --- what the supply reaches ---------------------------------------------------------------------

@@ -22,8 +22,9 @@ from seqrun.record import RunInfo, Store
 from seqrun.runner.again import ReadAgain
 from seqrun.runner.engine import LOCKED_S, Engine
 from seqrun.runner.events import Near, Watcher
-from seqrun.runner.opening import open_bench
+from seqrun.runner.opening import OpenBench, open_bench
 from seqrun.runner.preparation import prepare
+from seqrun.runner.run import _preflight
 from seqrun.runner.trips import INTERVAL_S, ArmedTrip, arm
 
 OUTPUT = Hookup((("meter.hi", "out.left"), ("meter.lo", "ground")), "meter to the left output")
@@ -78,6 +79,7 @@ class Lent:
     hands: Recorded
     looks: list[float] = field(default_factory=list)
     ends: list[Exception] = field(default_factory=list)
+    opened: OpenBench | None = None
 
     def watched(self) -> int:
         """How often the trips were looked at since it was last asked."""
@@ -100,7 +102,7 @@ def lent(tmp_path: Path, short_sequence: Callable[..., str]) -> Iterator[Lent]:
 
     engine = Engine(plan, opened, hands, record, Watcher(), check)
     opened.desk.staff(hands, opened.clock.now)
-    made.append(Lent(engine, hands))
+    made.append(Lent(engine, hands, opened=opened))
 
     def read() -> list[float]:
         made[0].looks.append(engine.clock.now())
@@ -435,3 +437,18 @@ def test_what_one_step_keeps_a_later_one_finds(lent: Lent) -> None:
     lent.engine.keep("heard", [1.0])
     assert lent.engine.kept("heard") == [1.0]
     assert lent.engine.kept("seen") is None
+
+
+def test_before_any_power_all_is_off_and_cautions_and_leads_are_confirmed(
+    lent: Lent, mocker: MockerFixture
+) -> None:
+    assert lent.opened is not None
+    off = mocker.spy(DrivenSupply, "make_safe")
+    texts: list[str] = []
+    lent.hands.acknowledge = lambda text, done="done": texts.append(text)  # type: ignore[method-assign]
+    _preflight(lent.engine, lent.opened, lent.engine.record)
+    assert off.call_count == 1
+    assert [text.split()[0] for text in texts] == ["CAUTIONS", "STANDING"]
+    assert "below 2 V by meter before touching" in texts[0]
+    assert "supply.1.pos (+) on rail.pos" in texts[1]
+    assert lent.engine.trips == [], "those of the sequence, which has none"
