@@ -47,8 +47,7 @@ def beside_pick_up(total: Bounded, mains_v: float, pick_up_v: float) -> Bounded:
     """An rms reading with what its leads may have picked up.
 
     Contribution: ``pick-up of the leads``, half of the largest departure that a pick-up of that
-    size and any phase makes, so that U reaches it: from √(total² − mains² + (mains − p)²) up to
-    √(total² + p² + 2 p · mains).
+    size and any phase makes, so that U reaches it: up to √(total² + p² + 2 p · mains).
 
     Args:
         total: what was read, V rms.
@@ -63,9 +62,8 @@ def beside_pick_up(total: Bounded, mains_v: float, pick_up_v: float) -> Bounded:
     root = float(total.value.nominal_value)
     mains = min(mains_v, root)
     rest = root * root - mains * mains
-    up = math.sqrt(rest + (mains + pick_up_v) ** 2) - root
-    down = root - math.sqrt(rest + max(mains - pick_up_v, 0.0) ** 2)
-    u = max(up, down) / COVERAGE_FACTOR
+    # Upwards is the further way: √(rest² + x²) bends up.
+    u = (math.sqrt(rest + (mains + pick_up_v) ** 2) - root) / COVERAGE_FACTOR
     value = total.value + variable(0.0, u, PICK_UP, "rectangular")
     buried = root <= COVERAGE_FACTOR * float(value.std_dev)
     return Bounded(value, Bound.AT_MOST if buried else total.bound)

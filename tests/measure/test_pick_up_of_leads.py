@@ -9,7 +9,7 @@ import pytest
 
 from seqrun.measure.bounds import Bounded
 from seqrun.measure.noise import noise_level
-from seqrun.measure.pick_up import beside_pick_up, mains_of, without
+from seqrun.measure.pick_up import beside_pick_up, mains_of, mains_rms, without
 from seqrun.measure.spectrum import power_spectrum
 from seqrun.measure.windows import HANN
 from seqrun.values import Bound, exactly
@@ -49,6 +49,24 @@ def test_value_and_u_hold_the_units_own_and_no_more_than_needed(
 def test_what_pick_up_may_be_all_of_is_at_most() -> None:
     assert beside_pick_up(Bounded(exactly(0.1e-3)), 0.1e-3, MOST_V).bound is Bound.AT_MOST
     assert beside_pick_up(Bounded(exactly(0.1e-3)), 0.1e-3, 0.0).bound is Bound.EXACT
+
+
+def test_the_value_is_what_was_read() -> None:
+    found = beside_pick_up(Bounded(exactly(0.5e-3)), 0.4e-3, MOST_V)
+    assert found.value.nominal_value == pytest.approx(0.5e-3)
+
+
+def test_in_a_short_record_the_lobe_of_the_mains_is_taken_whole() -> None:
+    volts = 1e-3 * np.sin(2 * math.pi * 50.0 * T[:10_000])
+    noise = 1e-6 * np.random.default_rng(2).standard_normal(10_000)
+    found = mains_of(power_spectrum(volts + noise, RATE_HZ, HANN))
+    assert found == pytest.approx(1e-3 / math.sqrt(2.0), rel=0.01)
+
+
+def test_bins_are_counted_from_where_the_band_begins() -> None:
+    """Bins of 20 Hz from the second on: 40 Hz, 60 Hz, and 80 Hz that is no mains."""
+    lines = np.array([True, True, True])
+    assert mains_rms(np.array([9.0, 16.0, 100.0]), lines, 20.0, 2) == pytest.approx(5.0)
 
 
 @pytest.mark.parametrize("mains_hz", [50.0, 60.0])
