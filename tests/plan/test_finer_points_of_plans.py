@@ -17,6 +17,7 @@ from seqrun.plan.actions import HOOKUP_SECONDS, Plan
 from seqrun.plan.build import build
 from seqrun.plan.contract import Step
 from seqrun.plan.leaving_out import Chooser, NotOnThisBench
+from seqrun.plan.measurand import Measurand
 from seqrun.plan.needs import Hookup, Needs
 from seqrun.plan.outlook import outlooks
 from seqrun.plan.view import BenchView
@@ -514,3 +515,12 @@ def test_a_limit_by_a_figure_that_the_sheet_does_not_tell_is_left_out_for_the_un
     assert (out.id, out.of_unit) == ("idle", True)
     assert isinstance(out.error, UnitLacks)
     assert out.error.expected == "a figure for 'idle_current' in the unit sheet"
+
+
+def test_a_quantity_is_called_by_its_title_or_else_by_its_name() -> None:
+    words = ("What it is.", "How it is read.", "What fools it.")
+    assert Measurand("dc_offset", "V", *words).title == "dc offset"
+    assert Measurand("dc_offset", "V", *words, title="DC offset").title == "DC offset"
+    for wrong in (("DC", "V", *words), ("dc", "furlong", *words), ("dc", "V", "What", *words[1:])):
+        with pytest.raises(TypeError):
+            Measurand(*wrong)
