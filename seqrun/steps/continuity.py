@@ -5,15 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import ClassVar
 
-from pydantic import Field
+from pydantic import Field, PrivateAttr
 
 from seqrun.errors import NotMeasured
 from seqrun.files.expression import VoltsExpression
 from seqrun.measure.counts import event_rate
+from seqrun.measure.noise import unseen_rate
 from seqrun.plan.context import Context
 from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.measurand import Measurand, judged, shown
-from seqrun.plan.needs import Forecast, Needs, ScopeRecord
+from seqrun.plan.needs import Forecast, Needs, ScopeRecord, Unforecast
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Seconds
 from seqrun.steps.common.contact import BY_TONE
@@ -26,7 +27,6 @@ from seqrun.steps.common.faintest import (
     refuse_deaf,
     too_coarse,
 )
-from seqrun.steps.common.forecasts import near_limit
 from seqrun.steps.disturbances import BURST_PEAK, BURST_RATE
 from seqrun.steps.heat import Soak
 from seqrun.values import COVERAGE_FACTOR, Bound
@@ -168,8 +168,7 @@ class OutputBursts(Step):
         )
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
-        limit = near_limit(self, view, 0.08)
-        return Forecast(0.0, 0.2 * limit, better="a longer watch")
+        return Forecast(0.0, unseen_rate(self.watch), better="a longer watch")
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
         ears = Ears(ctx, None)
@@ -197,14 +196,19 @@ class _OverTheSoak(Step):
     """What a soak with ``listen`` has heard of each output."""
 
     of: str
+    _listens_s: float = PrivateAttr(default=0.0)
+
+    def leans_on(self, view: BenchView, others: Mapping[str, Step]) -> None:
+        soak = others.get(self.of)
+        self._listens_s = soak.listen if isinstance(soak, Soak) else 0.0
 
     def needs(self, view: BenchView) -> Needs:
         return Needs(seconds=0.0)
 
-    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
-        # How long the soak listens is its own field's; nothing heard for long enough is enough.
-        limit = near_limit(self, view, 0.01)
-        return Forecast(0.0, 0.2 * limit, better="a soak that listens for longer")
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast | Unforecast:
+        if not self._listens_s:
+            return Unforecast(f"'{self.of}' does not listen to the outputs")
+        return Forecast(0.0, unseen_rate(self._listens_s), better="a soak that listens for longer")
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
         ears = ctx.kept(key_of(self.of))
@@ -257,6 +261,7 @@ class Crackles(_OverTheSoak):
     faintest: VoltsExpression | None = Field(None, description=WORDS)
 
     def leans_on(self, view: BenchView, others: Mapping[str, Step]) -> None:
+        super().leans_on(view, others)
         soak, wanted = others.get(self.of), faintest_v(view, self.faintest)
         if not isinstance(soak, Soak):
             return

@@ -28,10 +28,10 @@ from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Seconds
 from seqrun.steps.common.contact import BY_TONE
 from seqrun.steps.common.faintest import WORDS, faintest_v, least_quiet, refuse_deaf, too_coarse
-from seqrun.steps.common.forecasts import near_limit, quiet_volts
+from seqrun.steps.common.forecasts import quiet_volts
 from seqrun.steps.common.heard import Kept
 from seqrun.steps.common.listening import Heard, Listening, listening_needs
-from seqrun.values import COVERAGE_FACTOR, Bound
+from seqrun.values import Bound
 
 SAME_LINE_BINS = 20.0  # this near to a line of the unit, one on ground is the same
 
@@ -292,15 +292,8 @@ class NoiseBursts(Step):
         return listening_needs(view, self.at, seconds, LEAST_FRAMES * FRAME_S, self.sample_rate)
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
-        # Near a limit the count's own chance is all there is.
-        least = unseen_rate(self.watch)
-        rate = near_limit(self, view, least)
-        return Forecast(
-            0.0,
-            COVERAGE_FACTOR * math.sqrt(rate / self.watch),
-            floor=least,
-            better="a longer watch",
-        )
+        # No burst at all is "at most" this; the count's own chance is in it.
+        return Forecast(0.0, unseen_rate(self.watch), better="a longer watch")
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
         listening = Listening(
