@@ -27,7 +27,7 @@ class WorkDone(Protocol):
     def text(self) -> str: ...
 
 
-class Read(Protocol):
+class WasRead(Protocol):
     """A reading on record."""
 
     @property
@@ -214,7 +214,7 @@ class PartOfUnit:
     shown_by: tuple[str, ...] = ()
     at: str = ""
 
-    def covered(self, readings: Sequence[Read]) -> bool:
+    def covered(self, readings: Sequence[WasRead]) -> bool:
         """Whether these readings have looked at it, whatever the runs are called."""
         passed = {
             one.quantity
@@ -258,7 +258,7 @@ def parts_beside(unit: Mapping[str, object]) -> tuple[PartOfUnit, ...]:
     return tuple(found)
 
 
-def not_covered(unit: Mapping[str, object], readings: Sequence[Read]) -> tuple[PartOfUnit, ...]:
+def not_covered(unit: Mapping[str, object], readings: Sequence[WasRead]) -> tuple[PartOfUnit, ...]:
     """Of those, what none of the readings has covered, whatever their runs are called."""
     return tuple(part for part in parts_beside(unit) if not part.covered(readings))
 

@@ -11,14 +11,14 @@ from seqrun.files.sequence.leaning import EarlierReading
 from seqrun.quantity import render
 from seqrun.values import Bound, Reading
 
-Read = tuple[Reading, UFloat]
+WithVariables = tuple[Reading, UFloat]
 
 
 class Earlier:
     """Readings that were held against their limits, with their variables, and what is missing."""
 
     def __init__(self) -> None:
-        self._values: dict[str, list[Read]] = {}
+        self._values: dict[str, list[WithVariables]] = {}
         self._missing: dict[str, str] = {}
 
     def add(self, step_id: str, reading: Reading, value: UFloat) -> None:
@@ -33,7 +33,7 @@ class Earlier:
         self._values.pop(step_id, None)
         self._missing.pop(step_id, None)
 
-    def measured(self, step_id: str) -> list[Read]:
+    def measured(self, step_id: str) -> list[WithVariables]:
         """All readings of a step, or of all steps whose ids begin so.
 
         Raises:
@@ -84,7 +84,7 @@ class Earlier:
             raise NotMeasured(f"'{name}' is only known as {words} {shown}", where=name)
         return EarlierReading(value, reading.unit)
 
-    def _of(self, name: str) -> tuple[str, str, list[Read]]:
+    def _of(self, name: str) -> tuple[str, str, list[WithVariables]]:
         """Step, channel and readings that a name is about; an id goes before id and channel."""
         steps = self._values.keys() | self._missing.keys()
         if name in steps:
