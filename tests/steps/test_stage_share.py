@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import dataclasses
+import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from demo_sim import fault_requests
+from demo_sim.amplifier.spec import LegSpec
+from demo_sim.bench_parts import BenchSpec
+from demo_sim.fault_requests import FaultInfo
 from seqrun.errors import UsageError
 from seqrun.files.shipped import find
 from seqrun.files.unit.sheet import Unit, load_unit
@@ -118,8 +124,25 @@ def test_its_u_is_the_ballasts_tolerance_first(powered: Powered, tmp_path: Path)
 NARROW = 'output_ballast = "0.1 Ω"\noutput_ballast_tolerance = "0.5 %"'
 
 
-def test_an_open_ballast_shows_in_what_its_stages_add_up_to() -> None:
-    # Across an open resistor stand the volts of the one beside it, which carries all.
+def test_an_open_ballast_is_found_though_the_volts_across_it_are_its_neighbours(
+    powered: Powered, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def opened(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
+        def of(leg: LegSpec) -> LegSpec:
+            first = leg.stage == 1 and leg.side == "neg"
+            return dataclasses.replace(leg, output_ohm=math.inf) if first else leg
+
+        amplifier = bench.amplifier.with_legs(channel, of)
+        return dataclasses.replace(bench, amplifier=amplifier)
+
+    told = FaultInfo("open_ballast", "open", "open", True, 1.0, "fault")
+    monkeypatch.setitem(fault_requests._CATALOGUE, "open_ballast", (told, opened))
+    read = powered("open_ballast@left", unit=UNIT, seed=3).do(LEFT)
+    assert read.one("stage_share", "left.neg").value == pytest.approx(100.0, abs=20.0)
+    assert verdicts(read) == {"left.pos": Verdict.PASS, "left.neg": Verdict.FAIL}
+
+
+def test_volts_alike_across_an_open_ballast_add_up_to_twice_the_load() -> None:
     amps = [normal(1.0, 0.01, "one"), normal(1.0, 0.01, "other")]
     assert levels.sharing(amps).nominal_value == pytest.approx(0.0)
     assert levels.sharing(amps, exactly(1.0)).nominal_value == pytest.approx(1.0)
