@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from demo_sim import noise
+from demo_sim.amplifier.building import build
 from demo_sim.amplifier.signal import InputSignal
-from demo_sim.amplifier.spec import AmplifierSpec
 from demo_sim.bench_parts import BenchSpec
 from demo_sim.clock import Clock
 from demo_sim.dirt import Dirt, dirty_heat, wide
@@ -61,7 +61,7 @@ class World:
         wide_parts: bool = False,
     ) -> None:
         self._seed = seed
-        amplifier = AmplifierSpec.build(unit, self.rng("unit"))
+        amplifier = build(unit, self.rng("unit"))
         if wide_parts:
             amplifier = wide(amplifier, self.rng("wide"))
         self._dirt = Dirt.drawn(seed) if dirty else Dirt()

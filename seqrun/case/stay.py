@@ -7,7 +7,8 @@ from pathlib import Path
 
 from seqrun.errors import UsageError
 from seqrun.record import RunData, RunRow, Store, load_run
-from seqrun.record.cases import CaseEntry, Cases
+from seqrun.record.case_rows import CaseEntry
+from seqrun.record.cases import Cases
 from seqrun.record.errors import RecordError
 from seqrun.record.photos import Photo, photos_of
 from seqrun.record.places import FACTS, run_folder

@@ -31,8 +31,9 @@ def unit_command(
     from seqrun.files.costs import is_example, load_costs
     from seqrun.files.serial import check_serial
     from seqrun.record import Store
-    from seqrun.record.cases import Cases, Kind
-    from seqrun.record.photos import keep_photo, read_photo, written_anew
+    from seqrun.record.case_rows import Kind
+    from seqrun.record.cases import Cases
+    from seqrun.record.photos import read_photo, written_anew
     from seqrun.report.findings.words import INVENTED
     from seqrun.report.shared.assets import write
     from seqrun.report.shared.screen import clean, plain
@@ -60,7 +61,7 @@ def unit_command(
         for text in texts:
             cases.add(serial, kind, text, by)
     for picture, note in zip(pictures, [*notes, *[""] * len(pictures)], strict=False):
-        keep_photo(cases, serial, picture, note, by)
+        cases.add_photo(serial, picture, note, by)
     case = case_of(results, serial)
     found = weighed(case)
     why = INVENTED if is_example(sheet) else f"by {costs}"

@@ -14,7 +14,7 @@ from seqrun.errors import SeqrunError
 from seqrun.live.asking import LONGEST, Refused
 from seqrun.record import Store
 from seqrun.record.cases import Cases
-from seqrun.record.photos import MOST_BYTES, Photo, keep_photo, missing, written_anew
+from seqrun.record.photos import MOST_BYTES, Photo, missing, written_anew
 
 #: keeps a picture (octets as they came) with a note
 Photograph = Callable[[bytes, str], None]
@@ -24,7 +24,7 @@ def photograph_of(results: Path, serial: str, by: str) -> Photograph:
     """What keeps pictures with the case of a unit."""
 
     def keep(data: bytes, note: str) -> None:
-        keep_photo(Cases(Store(results)), serial, written_anew(data), note, by)
+        Cases(Store(results)).add_photo(serial, written_anew(data), note, by)
 
     return keep
 

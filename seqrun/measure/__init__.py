@@ -8,6 +8,7 @@ no file.
 | transfer | gain, balance, response, separation, source impedance, RIAA, tone, volume |
 | distortion, intermodulation | THD, THD+N, SINAD; two-tone products |
 | noise, lines, weighting | noise levels, signal-to-noise, random bursts; hum and whine lines |
+| pick_up | what leads pick up of the mains |
 | sinefit, tones | IEEE 1057 fits |
 | spectrum, windows | power spectra, coherent sampling |
 | temperature, heat, saturating | sensors; rises, their prediction, runaway |
@@ -31,6 +32,8 @@ MODULES = (
     "lines",
     "listening",
     "noise",
+    "pick_up",
+    "pick_up",
     "polarity",
     "power",
     "proportion",

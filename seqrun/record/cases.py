@@ -9,56 +9,21 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Literal, get_args
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 from seqrun.errors import UsageError
 from seqrun.files.serial import check_serial
 from seqrun.record import cells
-from seqrun.record.photos import photos_of
+from seqrun.record.case_rows import CASE_COLUMNS, CaseEntry, Kind
+from seqrun.record.photos import photos_of, put
 from seqrun.record.table import Table, encode
 
 if TYPE_CHECKING:
     from seqrun.record.store import Store
 
-CASE_COLUMNS = ("serial", "time_utc", "kind", "text", "by", "follows", "sha256")
-#: complaint: the owner's words; answer: the owner's, to a question; work: what was done to it;
-#: photo: a file of :mod:`seqrun.record.photos` and what it shows
-Kind = Literal["complaint", "answer", "work", "photo"]
 LONGEST = 2000  # characters of one entry
-
-
-@dataclass(frozen=True, slots=True)
-class CaseEntry:
-    """One row of ``cases.csv``."""
-
-    serial: str
-    time_utc: str
-    kind: Kind
-    text: str
-    by: str
-    follows: str
-    sha256: str
-
-    @classmethod
-    def parse(cls, row: Sequence[str]) -> CaseEntry:
-        """A row of cells in the order of :data:`CASE_COLUMNS`.
-
-        Raises:
-            ValueError: the kind or the time is not valid.
-        """
-        cells.from_utc(row[1])
-        kinds: tuple[Kind, ...] = get_args(Kind)
-        kind = next((k for k in kinds if k == row[2]), None)
-        if kind is None:
-            raise ValueError(f"'{row[2]}' is none of {', '.join(kinds)}")
-        text = cells.from_text
-        return cls(text(row[0]), row[1], kind, text(row[3]), text(row[4]), row[5], row[6])
-
-    @property
-    def time(self) -> datetime | None:
-        return cells.from_utc(self.time_utc)
 
 
 class Cases:
@@ -85,6 +50,23 @@ class Cases:
             row = [cells.text(serial), moment, kind, said, cells.text(by)]
             row.append(before[-1].sha256 if before else "")
             self.table.append([[*row, _digest(row)]])
+
+    def add_photo(self, serial: str, jpeg: bytes, note: str = "", by: str = "") -> Path:
+        """Put a photograph on record; where it lies.
+
+        Args:
+            jpeg: as :func:`seqrun.record.photos.written_anew` gives it.
+
+        Raises:
+            UsageError: a note or serial number that cannot go on record.
+            RecordError: the results folder cannot be written.
+        """
+        text = f"{hashlib.sha256(jpeg).hexdigest()}.jpg {note}".strip()
+        with self.table.lock():
+            self.check(serial, "photo", text)
+            path = put(self.folder, jpeg)
+            self.add(serial, "photo", text, by)
+        return path
 
     def check(self, serial: str, kind: Kind, text: str) -> tuple[str, str]:
         """Serial number and text as they would go on record.

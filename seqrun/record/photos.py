@@ -21,7 +21,7 @@ from seqrun.errors import UsageError
 from seqrun.record.errors import from_os
 
 if TYPE_CHECKING:
-    from seqrun.record.cases import CaseEntry, Cases
+    from seqrun.record.case_rows import CaseEntry
 
 FOLDER = Path("cases", "photos")  # within the results folder
 FORMATS = ("JPEG", "PNG", "WEBP", "MPO")  # MPO: what some phones call a JPEG with a second picture
@@ -125,31 +125,26 @@ def written_anew(data: bytes, where: str = "photograph") -> bytes:
     return out.getvalue()
 
 
-def keep_photo(cases: Cases, serial: str, jpeg: bytes, note: str = "", by: str = "") -> Path:
-    """Put a photograph on record; where it lies.
+def put(folder: Path, jpeg: bytes) -> Path:
+    """Write a photograph under the name of its contents; where it lies.
 
     Args:
-        jpeg: as :func:`written_anew` gives it.
+        folder: the results folder.
 
     Raises:
-        UsageError: a note or serial number that cannot go on record.
-        RecordError: the results folder cannot be written.
+        RecordError: it cannot be written.
     """
-    name = f"{hashlib.sha256(jpeg).hexdigest()}.jpg"
-    path = cases.folder / FOLDER / name
+    path = folder / FOLDER / f"{hashlib.sha256(jpeg).hexdigest()}.jpg"
     part = path.with_suffix(".part")
-    with cases.table.lock():
-        cases.check(serial, "photo", f"{name} {note}".strip())
-        try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            with part.open("wb") as file:
-                file.write(jpeg)
-                file.flush()
-                os.fsync(file.fileno())
-            part.replace(path)
-        except OSError as error:
-            raise from_os(error, path, "keeping a photograph") from error
-        cases.add(serial, "photo", f"{name} {note}".strip(), by)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with part.open("wb") as file:
+            file.write(jpeg)
+            file.flush()
+            os.fsync(file.fileno())
+        part.replace(path)
+    except OSError as error:
+        raise from_os(error, path, "keeping a photograph") from error
     return path
 
 

@@ -1,4 +1,4 @@
-"""Steps that read temperatures and hold a condition while heat settles."""
+"""Steps that hold a condition while heat settles, and read what the heatsink came to."""
 
 from __future__ import annotations
 
@@ -28,23 +28,23 @@ from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Kelvins, Seconds
 from seqrun.steps.common.drive import Drive
 from seqrun.steps.common.ears import REST_S, Ears, key_of
-from seqrun.steps.common.forecasts import near_limit
 from seqrun.steps.common.rise_curve import RiseCurve
 from seqrun.steps.common.sink import (
-    PT100_EXPECTED_OHM,
     driven_and_watched,
     end_of,
     idle_and_watched,
     read_temperature,
     sink_now,
-    thermometer_needs,
     watch_sink,
 )
 from seqrun.steps.rails import DISSIPATION
+from seqrun.steps.temperature import (
+    ROOM_C,
+    SINK_TEMPERATURE,
+    meter_k,
+)
 from seqrun.values import COVERAGE_FACTOR, Bound, rectangular
 
-ROOM_C = 25.0  # of a workshop, for forecasts
-OHM_PER_K = 0.385  # slope of a Pt100 (IEC 60751), for forecasts
 FIT_EVERY = 24  # readings between two fits: the curve does not change faster
 BEYOND = 1.25  # times the limit: no need to go on heating
 #: time constants until a rise has settled by the rule, and until a fit tells where it ends (tried)
@@ -54,90 +54,6 @@ LONG, ENOUGH = 4.5, 0.75
 USUAL_TAU_S = 540.0
 TWICE = 2  # fits in a row that agree on it
 LIVE = 0.52  # of the time of a soak that listens is in its records
-
-
-SINK_TEMPERATURE = Measurand(
-    "sink_temperature",
-    "°C",
-    what="The temperature of the heatsink at its sensor.",
-    how=(
-        "The meter reads the Pt100 by four wires; its resistance is turned into "
-        "temperature (IEC 60751)."
-    ),
-    fooled_by=(
-        "A sensor that has come off reads the air; one far from the devices reads low. "
-        "The devices themselves are hotter."
-    ),
-    contact="As sink_rise.",
-)
-AMBIENT_TEMPERATURE = Measurand(
-    "ambient_temperature",
-    "°C",
-    what="The temperature of the air beside the unit.",
-    how="As sink_temperature, by the sensor in the air.",
-    fooled_by="A sensor in the unit's own warm air: put it below and beside.",
-)
-SENSOR_TEMPERATURE = Measurand(
-    "sensor_temperature",
-    "°C",
-    what="The temperature at a sensor that is neither on the heatsink nor in the air.",
-    how="As sink_temperature, by the sensor that the channel names.",
-    fooled_by="A sensor that has come off what it should touch.",
-)
-OF_SENSOR = {"sensor.sink": SINK_TEMPERATURE, "sensor.ambient": AMBIENT_TEMPERATURE}
-
-
-class Temperature(Step):
-    """Temperature at a sensor."""
-
-    kind: ClassVar[str] = "temperature"
-    yields: ClassVar = (
-        judged(SINK_TEMPERATURE),
-        judged(AMBIENT_TEMPERATURE),
-        judged(SENSOR_TEMPERATURE),
-    )
-
-    at: str
-    repeats: int = Field(default=3, ge=2, le=100)
-
-    @property
-    def judges(self) -> tuple[Measurand, ...]:
-        return (OF_SENSOR.get(self.at, SENSOR_TEMPERATURE),)
-
-    def needs(self, view: BenchView) -> Needs:
-        by_thermometer = thermometer_needs(view, self.at, 20.0)
-        if by_thermometer is not None:
-            return by_thermometer
-        view.sensor(self.at)
-        return Needs(
-            roles=frozenset({"meter"}),
-            hookups=(view.meter_four_wire(self.at),),
-            meter={"resistance_4w": PT100_EXPECTED_OHM},
-            seconds=3.0,
-        )
-
-    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
-        """The sensor's tolerance and the meter's, at a warm sink or in a room."""
-        celsius = near_limit(self, view, ROOM_C)
-        if view.has("thermometer"):
-            u = view.standard_uncertainty("thermometer", "temperature", celsius)
-            return Forecast(celsius, COVERAGE_FACTOR * u, better="a better thermometer")
-        half = pt100_tolerance_k(celsius, view.sensor(self.at).tolerance_class)
-        u = math.hypot(half / math.sqrt(3.0), meter_k(view))
-        return Forecast(celsius, COVERAGE_FACTOR * u, better="a class A sensor")
-
-    def perform(self, ctx: Context) -> Iterator[Yielded]:
-        if ctx.view.has("thermometer"):
-            names = (ctx.thermometer.name,)
-            celsius = ctx.thermometer.read(self.at, ctx.view.point(self.at).words)
-        else:
-            names = (ctx.meter.name,)
-            ctx.meter.configure("resistance_4w", PT100_EXPECTED_OHM, 10.0)
-            celsius = read_temperature(ctx, self.at, self.repeats)
-        sensor = self.at.removeprefix("sensor.")
-        ctx.fact("conditions", f"{sensor}_c", celsius.nominal_value)
-        place = "" if self.at in OF_SENSOR else sensor
-        yield self.reading(self.judges[0], celsius, channel=place, instruments=names)
 
 
 SINK_RISE = Measurand(
@@ -447,11 +363,6 @@ class Soak(Step):
                 prediction.tau_s,
                 instruments=names,
             )
-
-
-def meter_k(view: BenchView) -> float:
-    """Standard uncertainty of a warm Pt100's temperature by the meter alone, K."""
-    return view.standard_uncertainty("meter", "resistance_4w", 115.0) / OHM_PER_K
 
 
 def least_k_per_w(unit: Unit) -> float:

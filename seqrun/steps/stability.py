@@ -30,7 +30,8 @@ from seqrun.steps.common.sink import (
     sink_now,
     watch_sink,
 )
-from seqrun.steps.heat import ROOM_C, meter_k, usual_k_per_w
+from seqrun.steps.heat import usual_k_per_w
+from seqrun.steps.temperature import ROOM_C, meter_k
 from seqrun.values import COVERAGE_FACTOR, Bound, exactly
 
 THERMAL_RESISTANCE = Measurand(

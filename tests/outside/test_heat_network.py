@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from demo_sim.amplifier.spec import AmplifierSpec
+from demo_sim.amplifier.building import build
 from demo_sim.heat import Heat, NetworkBuilder
 from demo_sim.powered import thermal_network
 
@@ -24,7 +24,7 @@ def one_pole(k_per_w: float = 2.0, j_per_k: float = 50.0) -> Heat:
 @given(seed=st.integers(0, 10_000), until=st.floats(0.5, 900.0))
 def test_the_units_network_follows_solve_ivp_under_constant_power(seed: int, until: float) -> None:
     rng = np.random.default_rng(seed)
-    network = thermal_network(AmplifierSpec.build(None, rng))
+    network = thermal_network(build(None, rng))
     power = rng.uniform(0.0, 10.0, len(network.names))
     heat = Heat(network)
     heat.advance(until, lambda rise: power)
@@ -40,7 +40,7 @@ def test_the_units_network_follows_solve_ivp_under_constant_power(seed: int, unt
 
 def test_power_that_depends_on_temperature_follows_solve_ivp() -> None:
     """Feedback of the kind that idle current makes, below runaway."""
-    network = thermal_network(AmplifierSpec.build(None, np.random.default_rng(3)))
+    network = thermal_network(build(None, np.random.default_rng(3)))
     base, feedback = np.linspace(0.2, 1.0, len(network.names)), 0.02
 
     def power(rise: np.ndarray) -> np.ndarray:

@@ -11,6 +11,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from demo_sim.amplifier.building import build
 from demo_sim.amplifier.electrics import Electrics, Rails, Wanted
 from demo_sim.amplifier.spec import AmplifierSpec, DeviceSpec, LegSpec
 
@@ -20,7 +21,7 @@ ANGLE = 2.0 * np.pi * (np.arange(SAMPLES) + 0.5) / SAMPLES
 
 
 def ideal_amplifier() -> AmplifierSpec:
-    spec = AmplifierSpec.build({"channels": ["one"]}, np.random.default_rng(1))
+    spec = build({"channels": ["one"]}, np.random.default_rng(1))
     device = DeviceSpec(offset_v=0.0, ballast_ohm=1e-3)
     leg = LegSpec("", (device,), (device,), gain=20.0, bias_shift_v=-0.6)
     return replace(

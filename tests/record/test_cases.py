@@ -9,7 +9,8 @@ import pytest
 
 from seqrun.errors import UsageError
 from seqrun.record import RecordError, Store
-from seqrun.record.cases import LONGEST, CaseEntry, Cases
+from seqrun.record.case_rows import CaseEntry
+from seqrun.record.cases import LONGEST, Cases
 
 MORNING = datetime(2026, 3, 2, 9, tzinfo=UTC)
 

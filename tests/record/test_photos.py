@@ -20,7 +20,6 @@ from seqrun.record.cases import Cases
 from seqrun.record.photos import (
     LONGEST_SIDE,
     MOST_BYTES,
-    keep_photo,
     photos_of,
     read_photo,
     written_anew,
@@ -127,7 +126,7 @@ def test_links_devices_and_folders_are_no_pictures(tmp_path: Path) -> None:
 
 
 def test_a_photo_is_on_record_with_its_note_and_its_change_or_loss_shows(cases: Cases) -> None:
-    path = keep_photo(cases, "P-1", written_anew(picture()), "burnt ballast, left", "A. N.")
+    path = cases.add_photo("P-1", written_anew(picture()), "burnt ballast, left", "A. N.")
     (one,) = photos_of(cases.folder, cases.entries("P-1"))
     assert (one.note, one.by, one.path, one.lost) == ("burnt ballast, left", "A. N.", path, "")
     assert cases.lost("P-1") == ()
@@ -149,7 +148,7 @@ def test_a_row_that_names_another_file_leads_nowhere(cases: Cases) -> None:
 
 def test_photos_are_merged_once(tmp_path: Path, cases: Cases) -> None:
     other = Cases(Store(tmp_path / "other"))
-    keep_photo(other, "P-1", written_anew(picture()), "the fuse")
+    other.add_photo("P-1", written_anew(picture()), "the fuse")
     (tmp_path / "other" / "runs.csv").write_text("", encoding="utf-8")
     for _ in range(2):
         merge(cases.folder, other.folder)

@@ -12,7 +12,7 @@ from PIL import Image
 
 from seqrun.record import Store, load_run
 from seqrun.record.cases import Cases
-from seqrun.record.photos import keep_photo, photos_of, written_anew
+from seqrun.record.photos import photos_of, written_anew
 from seqrun.report.run.page import render_page
 from seqrun.report.shared.summary import photos_of_run
 
@@ -21,7 +21,7 @@ def keep(results: Path, note: str, time: datetime | None = None, serial: str = "
     out = io.BytesIO()
     Image.new("RGB", (40, 30), "brown").save(out, "PNG")
     cases = Cases(Store(results))
-    path = keep_photo(cases, serial, written_anew(out.getvalue()), note)
+    path = cases.add_photo(serial, written_anew(out.getvalue()), note)
     if time is not None:
         cases.add(serial, "photo", f"{path.name} {note}, again", time=time)
     return path

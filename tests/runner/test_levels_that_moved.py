@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from seqrun.files.bench import Bench
+from seqrun.files.bench.file import Bench
+from seqrun.files.bench.load import bench_from_text
 from seqrun.runner.opening import read_bench
 from seqrun.runner.papers import levels_of_another_meter
 
@@ -10,7 +11,7 @@ from seqrun.runner.papers import levels_of_another_meter
 def bench_of(against: str) -> Bench:
     text = read_bench("demo:sound_card", None, seed=1).view.bench.text
     mine = next(line for line in text.splitlines() if line.startswith("against"))
-    return Bench.from_text(text.replace(mine, f'against = "{against}"'))
+    return bench_from_text(text.replace(mine, f'against = "{against}"'))
 
 
 def test_another_meter_than_the_one_of_the_levels_is_told() -> None:

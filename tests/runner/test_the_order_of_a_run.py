@@ -27,7 +27,7 @@ from seqrun.runner.engine import Engine
 from seqrun.runner.events import Watcher
 from seqrun.runner.opening import VirtualHands, open_bench
 from seqrun.runner.preparation import prepare
-from seqrun.steps.heat import Temperature
+from seqrun.steps.temperature import Temperature
 from seqrun.values import Disposition, Verdict
 
 HEAD = 'title = "T"\nrevision = "A"\n'

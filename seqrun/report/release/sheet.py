@@ -27,7 +27,7 @@ from seqrun.values import TYPED, Bound, Disposition, Verdict
 
 if TYPE_CHECKING:
     from seqrun.record import RunData, RunRow
-    from seqrun.record.cases import CaseEntry
+    from seqrun.record.case_rows import CaseEntry
 
 #: characters of a typed text, and of a typed caution, that leave the sheet on one page
 LONGEST, LONGEST_CAUTION = 400, 160

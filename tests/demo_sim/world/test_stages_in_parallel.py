@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from demo_sim.amplifier.spec import AmplifierSpec
+from demo_sim.amplifier.building import build
 from demo_sim.errors import DemoError
 from demo_sim.wiring import join
 
@@ -148,9 +148,7 @@ def test_one_device_without_a_partner_gives_no_positive_half_wave_either(bench, 
 
 
 def test_what_was_drawn_before_stays_as_it_was():
-    alone, two = (
-        AmplifierSpec.build({**UNIT, "paralleled": n}, np.random.default_rng(3)) for n in (1, 2)
-    )
+    alone, two = (build({**UNIT, "paralleled": n}, np.random.default_rng(3)) for n in (1, 2))
     assert (alone.heat, alone.rails) == (two.heat, two.rails)
     for one, other in zip(alone.channels, two.channels, strict=True):
         assert one.relay == other.relay

@@ -1,0 +1,215 @@
+"""An amplifier from a unit sheet's plain values, with the small differences from part to part that
+a seed draws."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from demo_sim.amplifier.paralleled import (
+    OUTPUT_BALLAST_OHM,
+    OutputBallast,
+    paralleled,
+    stages_of,
+)
+from demo_sim.amplifier.sections import SectionSpec
+from demo_sim.amplifier.spec import (
+    SIDES,
+    AmplifierSpec,
+    ChannelSpec,
+    DeviceSpec,
+    HeatSpec,
+    LegSpec,
+    PathSpec,
+    RailSpec,
+    RelaySpec,
+)
+from demo_sim.amplifier.unit_values import unit_values
+from demo_sim.errors import DemoError
+
+LEAST_DROP_V = 0.4  # saturated drivers and output devices
+TRIMMED_V = -5e-3  # set after some minutes at idle, so a little low when cold
+
+
+def build(unit: Mapping[str, object] | None, rng: np.random.Generator) -> AmplifierSpec:
+    """From a unit sheet's values (see ``unit_values``); ``rng`` draws the parts."""
+    values = unit_values(unit)
+    topology = _choice(values, "topology", ("single_ended", "bridged", "parallel_bridged"))
+    split = _choice(values, "rails", ("split", "single")) == "split"
+    if topology == "single_ended" and not split:
+        raise DemoError(
+            "the simulated amplifier has no output coupling capacitor",
+            found="single_ended from a single rail",
+            expected="split rails, or a bridged output",
+        )
+    names = _names(values)
+    idle = _number(values, "idle_current")
+    gain = 10.0 ** (_number(values, "gain_db") / 20.0)
+    devices = int(_number(values, "output_devices"))
+    if not 1 <= devices <= 16:
+        raise DemoError("output_devices", found=str(devices), expected="1 to 16")
+    relay_s = _relay_delay(values)
+    stages = stages_of(values)
+    devices = stages * math.ceil(devices / stages)  # each stage has as many
+    sides = ("",) if topology == "single_ended" else SIDES
+    tolerance = _number(values, "ballast_tolerance")
+    parts = _Parts(rng, _number(values, "ballast"), devices, tolerance)
+    input_ohm = _number(values, "input_impedance") if values.get("input_impedance") else 22e3
+    channels = []
+    for name in names:
+        channel_gain = gain * (1.0 + 0.006 * float(rng.uniform(-1.0, 1.0)))
+        legs = []
+        for side in sides:
+            share = channel_gain if not side else channel_gain / 2.0
+            legs.append(
+                LegSpec(
+                    side=side,
+                    upper=parts.half(),
+                    lower=parts.half(),
+                    gain=-share if side == "neg" else share,
+                    offset_v=5e-3 * float(rng.uniform(-1.0, 1.0)),
+                    bias_shift_v=TRIMMED_V + 2e-3 * float(rng.uniform(-1.0, 1.0)),
+                )
+            )
+        relay = RelaySpec(pull_in_s=relay_s * (1.0 + 0.05 * float(rng.uniform(-1.0, 1.0))))
+        channels.append(ChannelSpec(name, tuple(legs), relay, input_ohm=input_ohm))
+    rail = _number(values, "rail_voltage")
+    power, load = _number(values, "rated_power"), _number(values, "rated_load")
+    heat = _heat(values, len(names) * len(sides), rng)
+    # What is drawn last leaves the draws above as they were.
+    heat = replace(heat, ambient_k_per_h=float(rng.uniform(-1.0, 1.0)))
+    rails = RailSpec(relay_threshold=float(rng.uniform(0.65, 0.95)))
+    inputs = _inputs(values)
+    if inputs:
+        channels = [replace(c, section=SectionSpec.drawn(rng)) for c in channels]
+    output_ohm = 0.0
+    if stages > 1:
+        told = values["output_ballast"] is not None
+        output_ohm = _number(values, "output_ballast") if told else OUTPUT_BALLAST_OHM
+        part = OutputBallast(output_ohm, _number(values, "output_ballast_tolerance"))
+        for i, c in enumerate(channels):
+            legs = [one for leg in c.legs for one in paralleled(leg, stages, part, rng)]
+            channels[i] = replace(c, legs=tuple(legs))
+    return AmplifierSpec(
+        model=str(values["model"]),
+        topology=topology,  # type: ignore[arg-type]
+        split=split,
+        rail_voltage=rail,
+        rated_power=power,
+        rated_load=load,
+        gain_db=_number(values, "gain_db"),
+        idle_current=idle,
+        channels=tuple(channels),
+        heat=heat,
+        rails=rails,
+        path=replace(PathSpec(), drop_v=_drop(values, len(names), len(sides), output_ohm / stages)),
+        inputs=inputs,
+        headphones=bool(values.get("headphones", False)),
+        standby_v=_number(values, "standby_voltage") if values.get("standby_voltage") else None,
+        ballasts_accessible=(unit or {}).get("ballast", values["ballast"]) is not None,
+        output_ballasts_accessible=values["output_ballast"] is not None,
+    )
+
+
+class _Parts:
+    """Draws the devices."""
+
+    def __init__(
+        self, rng: np.random.Generator, ballast: float, count: int, tolerance: float
+    ) -> None:
+        self._rng, self._ballast, self._count = rng, ballast, count
+        self._tolerance = tolerance
+
+    def half(self) -> tuple[DeviceSpec, ...]:
+        return tuple(
+            DeviceSpec(
+                offset_v=1.5e-3 * float(self._rng.uniform(-1.0, 1.0)),
+                ballast_ohm=self._ballast
+                * (1.0 + self._tolerance * float(self._rng.uniform(-1.0, 1.0))),
+            )
+            for _ in range(self._count)
+        )
+
+
+def _drop(values: Mapping[str, object], channels: int, sides: int, ballast_ohm: float) -> float:
+    """Drop-out of the drivers that leaves an eighth more than rated power at 1 % distortion.
+
+    A sine clipped to 1 % carries 1.0475 times the power of one that just reaches the clip level.
+    A sheet that promises more than its rails can give gets the least drop-out there is.
+    ``ballast_ohm``: the output ballasts between a terminal and its stages, all together.
+    """
+    power, load = _number(values, "rated_power"), _number(values, "rated_load")
+    rail = _number(values, "rail_voltage")
+    room = rail if values["rails"] == "split" else rail / 2.0
+    peak_v = (2.0 * 1.125 * power * load / 1.0475) ** 0.5
+    peak_a = peak_v / load
+    sag = RailSpec().feed_ohm * channels * sides * peak_a / np.pi
+    if values["rails"] != "split":
+        sag /= 2.0  # the middle follows the rail
+    lost = (PathSpec().drop_ohm + ballast_ohm) * peak_a
+    return max(LEAST_DROP_V, float(room - peak_v / sides - lost - sag))
+
+
+def _heat(values: Mapping[str, object], legs: int, rng: np.random.Generator) -> HeatSpec:
+    """A sink that holds the unit at three quarters of its limit at an eighth of rated power.
+
+    Class-B estimate for the dissipation, plus the idle power (any power-amplifier handbook).
+    """
+    rail = _number(values, "rail_voltage")
+    power, load = _number(values, "rated_power"), _number(values, "rated_load")
+    count = int(_number(values, "output_devices"))
+    names = _names(values)
+    split = values["rails"] == "split"
+    total_rail = 2.0 * rail if split else rail
+    peak_a = (2.0 * power / 8.0 / load) ** 0.5
+    bridges = legs // len(names)
+    # Every leg draws a half sine from one rail at a time: mean peak/π.
+    drawn = len(names) * bridges * total_rail * peak_a / np.pi
+    idle = legs * count * total_rail * _number(values, "idle_current")
+    dissipated = drawn - len(names) * power / 8.0 + 0.35 * idle
+    k_per_w = 0.75 * _number(values, "sink_rise_limit") / float(dissipated)
+    k_per_w *= 1.0 + 0.03 * float(rng.uniform(-1.0, 1.0))
+    seconds = 460.0 * (1.0 + 0.1 * float(rng.uniform(-1.0, 1.0)))
+    ambient = 23.0 + float(rng.uniform(-1.0, 1.0))
+    # A bigger sink for a bigger unit, the same time constant: common practice in castings.
+    return HeatSpec(sink_k_per_w=k_per_w, sink_j_per_k=seconds / k_per_w, ambient_c=ambient)
+
+
+def _number(values: Mapping[str, object], key: str) -> float:
+    value = values[key]
+    if isinstance(value, bool) or not isinstance(value, int | float) or not value > 0.0:
+        raise DemoError(f"unit value {key!r}", found=repr(value), expected="a number above 0")
+    return float(value)
+
+
+def _choice(values: Mapping[str, object], key: str, allowed: Sequence[str]) -> str:
+    value = values[key]
+    if value not in allowed:
+        raise DemoError(f"unit value {key!r}", found=repr(value), expected=", ".join(allowed))
+    return str(value)
+
+
+def _names(values: Mapping[str, object]) -> tuple[str, ...]:
+    names = values["channels"]
+    if isinstance(names, str) or not isinstance(names, Sequence) or not names:
+        raise DemoError("unit value 'channels'", found=repr(names), expected="a list of names")
+    return tuple(str(name) for name in names)
+
+
+def _inputs(values: Mapping[str, object]) -> tuple[str, ...]:
+    inputs = values.get("inputs") or ()
+    if isinstance(inputs, str) or not isinstance(inputs, Sequence):
+        raise DemoError("unit value 'inputs'", found=repr(inputs), expected="a list of names")
+    return tuple(str(name) for name in inputs)
+
+
+def _relay_delay(values: Mapping[str, object]) -> float:
+    """One number, or the least and the most that a sheet allows: then a point between them."""
+    delay = values["relay_delay"]
+    if isinstance(delay, Sequence) and not isinstance(delay, str) and len(delay) == 2:
+        low, high = (float(x) for x in delay)
+        return low + 0.25 * (high - low)
+    return _number(values, "relay_delay")
