@@ -12,7 +12,6 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from PIL import Image
 
 from seqrun.errors import UsageError
 from seqrun.record import Store, merge
@@ -24,6 +23,9 @@ from seqrun.record.photos import (
     read_photo,
     written_anew,
 )
+
+#: of an extra, which is not there where the lowest versions are tried
+Image = pytest.importorskip("PIL.Image")
 
 PLACE, OWNER, MAKER = 0x8825, 0x9C9D, 0x010F  # GPS directory, owner's name, maker, of EXIF
 SVG = b"<svg xmlns='http://www.w3.org/2000/svg'><script>fetch('//elsewhere.test')</script></svg>"
