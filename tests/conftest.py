@@ -54,6 +54,23 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     items.sort(key=lambda item: item.get_closest_marker("slow") is None)
 
 
+CLOSED = """
+model = "Closed 2x40"
+channels = ["left", "right"]
+topology = "single_ended"
+rails = "split"
+rail_voltage = "30 V"
+rated_power = "40 W"
+rated_load = "8 Ω"
+gain = "29 dB"
+output_devices = 2
+ballast = "not accessible"
+idle_current = "IDLE"
+supply_idle = "110 mA"
+sink_rise_limit = "40 K"
+"""
+
+
 @pytest.fixture
 def short_sequence(tmp_path: Path) -> Callable[..., str]:
     """``short_sequence(steps)``: a file of a sequence that powers the unit, does the steps (the
@@ -62,6 +79,18 @@ def short_sequence(tmp_path: Path) -> Callable[..., str]:
     def write(steps: str = OFFSET) -> str:
         path = tmp_path / "short.toml"
         path.write_text(BEGIN + steps + END, encoding="utf-8")
+        return str(path)
+
+    return write
+
+
+@pytest.fixture
+def closed_sheet(tmp_path: Path) -> Callable[[str], str]:
+    """``closed_sheet(idle)``: the sheet of a unit whose ballasts no lead reaches; its path."""
+
+    def write(idle_current: str) -> str:
+        path = tmp_path / "closed.toml"
+        path.write_text(CLOSED.replace("IDLE", idle_current), encoding="utf-8")
         return str(path)
 
     return write

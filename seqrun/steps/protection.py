@@ -40,9 +40,13 @@ PROTECTION_OPENS = Measurand(
     ),
     fooled_by=(
         "DC that is not where the sheet wants it: then a good protection looks blind. A protection "
-        "that was tripped before: the tone has to be there to begin with."
+        "that was tripped before: the tone has to be there to begin with. A probe that comes off "
+        "while the DC is given: silence, as of a protection that opens."
     ),
-    contact="The tone itself, seen before the DC is given.",
+    contact=(
+        "The tone itself, seen before the DC is given. Afterwards the output is silent, and the "
+        "reading does not tell that the probe is still on: the word of whoever is there."
+    ),
 )
 
 

@@ -114,21 +114,27 @@ def show(rows: list[StudyRow]) -> bool:
     return all(row.caught for row in others) and not rejected
 
 
-def main() -> int:
+def arguments(words: str | None, file: str) -> argparse.ArgumentParser:
+    """Those of a benchmark of whole runs, which go on where its file ends."""
     parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawTextHelpFormatter
+        description=words, formatter_class=argparse.RawTextHelpFormatter
     )
     parser.add_argument("--seeds", type=int, default=2)
     parser.add_argument("--first", type=int, default=1)
     parser.add_argument("--unit", default="demo-2x40")
-    parser.add_argument("--bench", default="demo")
     parser.add_argument("--fault", action="append")
+    parser.add_argument("--file", type=Path, default=Path(file))
+    parser.add_argument("--processes", type=int, default=1)
+    return parser
+
+
+def main() -> int:
+    parser = arguments(__doc__, "bench-catch.csv")
+    parser.add_argument("--bench", default="demo")
     parser.add_argument("--severity", action="append", type=float)
     only = parser.add_mutually_exclusive_group()
     only.add_argument("--neighbours", action="store_true", help="only those in no catalogue")
     only.add_argument("--catalogue", action="store_true", help="only those in it")
-    parser.add_argument("--file", type=Path, default=Path("bench-catch.csv"))
-    parser.add_argument("--processes", type=int, default=1)
     parser.add_argument(
         "--to-first-fail",
         action="store_true",

@@ -14,7 +14,6 @@ more than 1 in 100 dispositions differ, or when the ratio to ``fixed`` on health
 
 from __future__ import annotations
 
-import argparse
 import sys
 import tempfile
 from collections import Counter
@@ -22,7 +21,7 @@ from pathlib import Path
 from statistics import mean
 
 import neighbours
-from bench_catch import rate
+from bench_catch import arguments, rate
 
 from demo_sim import fault_catalogue
 from seqrun.files.shipped import shipped
@@ -90,16 +89,8 @@ def show(rows: dict[str, list[StudyRow]]) -> bool:
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawTextHelpFormatter
-    )
-    parser.add_argument("--seeds", type=int, default=2)
-    parser.add_argument("--first", type=int, default=1)
-    parser.add_argument("--unit", default="demo-2x40")
-    parser.add_argument("--fault", action="append")
+    parser = arguments(__doc__, "bench-paired.csv")
     parser.add_argument("--catalogue", action="store_true")
-    parser.add_argument("--file", type=Path, default=Path("bench-paired.csv"))
-    parser.add_argument("--processes", type=int, default=1)
     given = parser.parse_args()
     names = [f.name for f in fault_catalogue() if f.kind == "fault"]
     names = [n for n in names if n not in (*NOT_OF_THIS_UNIT, *neighbours.NEIGHBOURS)]

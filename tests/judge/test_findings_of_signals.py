@@ -9,6 +9,7 @@ from seqrun.errors import FileError
 from seqrun.files.findings.load import findings_for, findings_from_text, load_findings
 from seqrun.files.findings.patterns import patterns_for
 from seqrun.files.unit.sheet import load_unit
+from seqrun.judge.evidence import evidence_of
 from seqrun.judge.findings import Findings, weigh
 from seqrun.values import Judged, Verdict
 
@@ -130,3 +131,12 @@ def test_a_file_that_uses_what_does_not_ship_says_so() -> None:
     text = load_findings("signal").text.replace('uses = ["power-stage"]', 'uses = ["power-stag"]')
     with pytest.raises(FileError, match="power-stage"):
         findings_from_text(text)
+
+
+@pytest.mark.parametrize("sequence", ["acceptance", "quick", "intake", "my own"])
+def test_a_reading_that_fails_speaks_in_every_sequence(sequence: str) -> None:
+    """A healthy unit hardly ever fails a limit, whatever the file that has it is called."""
+    file = findings_for("acceptance")
+    assert file is not None
+    found = evidence_of(patterns_for(file, UNIT), [], "fail: treble", sequence)
+    assert found["fails"].seen is True

@@ -13,21 +13,6 @@ from seqrun.runner.run import Options, Outcome, execute
 from seqrun.runner.signals import Interrupts
 from seqrun.values import Disposition, Verdict
 
-SHEET = """
-model = "Closed 2x40"
-channels = ["left", "right"]
-topology = "single_ended"
-rails = "split"
-rail_voltage = "30 V"
-rated_power = "40 W"
-rated_load = "8 Ω"
-gain = "29 dB"
-output_devices = 2
-ballast = "not accessible"
-idle_current = "unknown"
-supply_idle = "110 mA"
-sink_rise_limit = "40 K"
-"""
 STAND_IN = """
 [[step]]
 id = "idle_supply"
@@ -59,11 +44,11 @@ FITS = '{ between = ["20 mA", "400 mA"] }'
 
 
 @pytest.fixture
-def run(tmp_path: Path, short_sequence: Callable[..., str]) -> Callable[[str], Outcome]:
+def run(
+    tmp_path: Path, short_sequence: Callable[..., str], closed_sheet: Callable[[str], str]
+) -> Callable[[str], Outcome]:
     def run(steps: str) -> Outcome:
-        sheet = tmp_path / "closed.toml"
-        sheet.write_text(SHEET, encoding="utf-8")
-        plan, files = prepare(short_sequence(steps), "demo", str(sheet))
+        plan, files = prepare(short_sequence(steps), "demo", closed_sheet("unknown"))
         options = Options("T-1", "", tmp_path / "r")
         return execute(plan, files, None, Watcher(), options, Interrupts())
 

@@ -11,6 +11,7 @@ from seqrun.files.bench.load import bench_from_text
 from seqrun.files.sequence.expand import expand_all
 from seqrun.files.sequence.load import sequence_from_text
 from seqrun.plan.build import build
+from seqrun.plan.needs import Unforecast
 from seqrun.plan.outlook import outlooks
 from seqrun.runner.opening import read_bench
 from seqrun.steps.base import kinds
@@ -40,6 +41,39 @@ def test_the_forecast_uncertainty_is_that_of_the_reading(powered: Powered, name:
     for reading in unit.do(entry).all(quantity):
         ratio = reading.expanded_uncertainty / forecast.expanded_uncertainty
         assert 0.7 < ratio < 1.5
+
+
+RATES = {  # exp(-3.78) = 2.3 %: nothing heard for T leaves 3.78 / T possible (Poisson)
+    "bursts": ('do = "output_bursts"\nwatch = "63 s"', 63.0),
+    "at one point": ('do = "noise_bursts"\nat = "out.left"\nwatch = "21 s"', 21.0),
+    "crackles": ('do = "crackles"\nof = "soak"', 126.0),
+    "drop-outs": ('do = "drop_outs"\nof = "soak"', 126.0),
+}
+
+
+@pytest.mark.parametrize("name", RATES)
+def test_a_rate_is_forecast_by_what_silence_for_as_long_leaves_possible(
+    powered: Powered, name: str
+) -> None:
+    text, listened_s = RATES[name]
+    soak = (
+        '[[step]]\nid = "soak"\ndo = "soak"\nambient = "ambient"\nlisten = "126 s"\n'
+        'power = "rated_power / 8"\nat_most = "20 min"\n'
+    )
+    steps = '[[step]]\nid = "ambient"\ndo = "temperature"\nat = "sensor.ambient"\n' + soak
+    forecast = powered(seed=7).forecasts(f'{steps}[[step]]\nid = "x"\n{text}\n')[-1]
+    assert forecast.value + forecast.expanded_uncertainty == pytest.approx(
+        3.78 / listened_s, rel=0.01
+    )
+
+
+def test_a_soak_that_does_not_listen_tells_no_rate(powered: Powered) -> None:
+    steps = (
+        '[[step]]\nid = "ambient"\ndo = "temperature"\nat = "sensor.ambient"\n'
+        '[[step]]\nid = "soak"\ndo = "soak"\nambient = "ambient"\nat_most = "20 min"\n'
+        '[[step]]\nid = "x"\ndo = "drop_outs"\nof = "soak"\n'
+    )
+    assert isinstance(powered(seed=7).forecasts(steps)[-1], Unforecast)
 
 
 def test_a_scope_of_eight_bits_is_not_asked_to_prove_a_tenth_of_a_percent() -> None:
