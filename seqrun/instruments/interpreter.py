@@ -80,9 +80,10 @@ class Call:
         self._also = tuple(Call(name, one, operation, link, words, scale) for one in commands.also)
         self._combine = all if commands.combine == "and" else any
         names = (names - self._derived.keys()) | set(self._derived.values())
-        self.names: frozenset[str] = frozenset(names.union(*(one.names for one in self._also)))
         if not names and not commands.raw:
             self._fixed = tuple(t({}) for t in self._messages)
+        further = (one.names for one in self._also)
+        self.names: frozenset[str] = frozenset(names.union(commands.read_by, *further))
 
     def messages(self, values: Mapping[str, Any]) -> tuple[Message, ...]:
         """The messages as they go out, with the error query where it is appended."""

@@ -59,6 +59,26 @@ def test_it_is_identified_and_opening_switches_nothing_on(opener: Any, name: str
     assert not any(on for on in _on(dialect))
 
 
+@pytest.mark.parametrize(
+    "name",
+    [n for n in FAMILIES if shipped(n).outputs > 1 and "enabled" in shipped(n).operation],
+)
+def test_the_last_output_alone_is_seen_to_be_on(opener: Any, name: str) -> None:
+    """One word may tell of all outputs: "off" is only true when it is true of each."""
+    source, _ = opener(name)
+    last = min(source.outputs, 2)
+    if shipped(name).role == "supply":
+        source.set_voltage(last, 1.0)
+        source.enable(True)
+    else:
+        source.sine(last, 1000.0, 0.1)
+        source.enable(last, True)
+    assert source.enabled(last)
+    assert source.enabled()
+    if "output" in shipped(name).operation["enable"].names or shipped(name).role == "generator":
+        assert not source.enabled(1)
+
+
 def _on(dialect: Any) -> list[bool]:
     """Whatever could be on at this instrument's terminals, as the instrument itself knows it."""
     if hasattr(dialect, "output"):

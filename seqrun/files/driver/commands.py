@@ -24,7 +24,7 @@ LONGEST_COMMAND = 1000  # characters
 OF = "of"  # in a table of words: the placeholder whose value chooses the word
 PLACE = re.compile(r"\{([a-z_]\w*)\}")  # a placeholder in ``match``; {2} and {1,3} count
 Positive = Annotated[float, Field(gt=0)]
-Bit = Annotated[int, Field(ge=0, le=31)]
+Bit = Annotated[int, Field(ge=0, le=47)]  # of a whole number that a float holds exactly
 As = Literal["number", "hex", "binary", "byte", "si"]
 
 
@@ -114,8 +114,13 @@ class Commands(Strict):
     @property
     def varies(self) -> bool:
         """Whether how its answer is read depends on the values of its placeholders."""
+        return bool(self.read_by)
+
+    @property
+    def read_by(self) -> frozenset[str]:
+        """Placeholders by whose values its answer is read: one question may tell of all outputs."""
         listed = isinstance(self.bit, tuple) or isinstance(self.character, tuple)
-        return listed or bool(PLACE.search(self.match))
+        return frozenset(PLACE.findall(self.match)) | ({"output"} if listed else frozenset())
 
     def of(self, output: int, words: Mapping[str, str]) -> Commands:
         """How the answer about one output is read.
