@@ -7,16 +7,22 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import suppress
 from typing import NoReturn
 
 from seqrun.errors import InstrumentRefused, InstrumentSilent
 from seqrun.files import regular
 from seqrun.instruments import error_queue
+from seqrun.instruments.answers import without_header
 from seqrun.instruments.error_queue import QueueError
 from seqrun.instruments.talk import DRAIN_TIME_OUT_S, Talk, short
 from seqrun.instruments.wire import Message
 
-MOST_ERRORS = 20
+MOST_ERRORS = 100  # more than any queue holds
+ENDLESS = (
+    "if that is what its queue answers when it is empty, no_error under [link] of the driver file "
+    'has to match its beginning; if it has no queue, set error_check = "none"'
+)
 # Query interrupted, unterminated, deadlocked: what follows when an answer was not fetched, or
 # waited for in vain; never the cause.
 OUR_OWN = frozenset({-410, -420, -430})
@@ -38,7 +44,7 @@ class ErrorCheck:
 
     def __init__(self, talk: Talk) -> None:
         self._talk = talk
-        manners = talk.wire.manners
+        self._manners = manners = talk.wire.manners
         self.query = manners.error_query
         self.appended = manners.error_check == "appended" and bool(manners.error_query)
         self.separate = manners.error_check == "separate"
@@ -64,6 +70,11 @@ class ErrorCheck:
         tail = self._talk.tail
         return (whole + tail,) if check and tail else (whole,)
 
+    def _ask(self) -> str:
+        """One error query of its own; its answer without the header of the query."""
+        said = self._talk.ask(self.query)
+        return without_header(said) if self._talk.wire.manners.headers else said
+
     # --- an entry that is there ----------------------------------------------------------------
 
     def accept(self, entry: str, messages: Sequence[Message]) -> None:
@@ -82,7 +93,7 @@ class ErrorCheck:
         Raises:
             QueueError, InstrumentSilent.
         """
-        error = self._talk.ask(self.query)
+        error = self._ask()
         if self._no_error.match(error):
             # What an empty queue answers does not change; "0" may be the answer to something else.
             self._empty = self._empty or error
@@ -92,32 +103,45 @@ class ErrorCheck:
         return self._refuse(error, messages)
 
     def entries(self) -> list[str]:
-        """What the queue holds, emptied by asking; [] without a queue."""
-        found: list[str] = []
+        """What the queue holds, emptied by asking; [] without a queue.
+
+        Raises:
+            InstrumentRefused: it does not become empty, by ``no_error``.
+        """
         if self._none:
-            return found
-        for _ in range(MOST_ERRORS):
-            entry = self._talk.ask(self.query)
-            if self._no_error.match(entry):
-                break
-            found.append(entry)
+            return []
+        found, empty = self._emptied()
+        if not empty:
+            raise InstrumentRefused(
+                f"'{self.query}' has {len(found)} answers and does not come to an end: the last "
+                f'is "{short(found[-1])}"',
+                expected=f'what an empty queue answers, by no_error = "{self._manners.no_error}"',
+                where=self._talk.wire.where,
+                hint=ENDLESS,
+            )
         return found
+
+    def _emptied(self) -> tuple[list[str], bool]:
+        """The entries that were in the queue, and whether it said at last that it is empty."""
+        found: list[str] = []
+        while len(found) < MOST_ERRORS:
+            entry = self._ask()
+            if self._no_error.match(entry):
+                return found, True
+            found.append(entry)
+        return found, False
 
     def _refuse(self, error: str, messages: Sequence[Message]) -> NoReturn:
         """Empty the queue, then tell its first entry, which is the cause of the others."""
-        others = []
-        try:
-            for _ in range(MOST_ERRORS):
-                further = self._talk.ask(self.query)
-                if self._no_error.match(further):
-                    break
-                if error_queue.entry(further)[0] not in OUR_OWN:
-                    others.append(further)
-        except InstrumentSilent:
-            pass  # the first error is what matters
+        empty, others = True, list[str]()
+        with suppress(InstrumentSilent):  # the first error is what matters
+            others, empty = self._emptied()
+        others = [e for e in dict.fromkeys(others) if error_queue.entry(e)[0] not in OUR_OWN]
+        others = [e for e in others if e != error]
         number, text = error_queue.entry(error)
         more = f" (and {len(others)} more: {'; '.join(others)})" if others else ""
-        raise QueueError(number, text, self._talk.sent(messages), more, self._talk.wire.where)
+        sent, where = self._talk.sent(messages), self._talk.wire.where
+        raise QueueError(number, text, sent, more, where, "" if empty else ENDLESS)
 
     # --- joined messages -----------------------------------------------------------------------
 
@@ -168,7 +192,7 @@ class ErrorCheck:
         if self.joins_taken or question.raw or not question.ask.endswith("?"):
             return False
         try:
-            if not error_queue.is_entry(talk.ask(self.query)):
+            if not error_queue.is_entry(self._ask()):
                 talk.into_step()
                 return False
             with talk.wire.within(min(talk.wire.time_out_s, DRAIN_TIME_OUT_S)):
@@ -183,7 +207,7 @@ class ErrorCheck:
     def _alive(self) -> bool:
         """Whether the error query alone is answered."""
         try:
-            return error_queue.is_entry(self._talk.ask(self.query))
+            return error_queue.is_entry(self._ask())
         except InstrumentSilent:
             return False
 

@@ -10,7 +10,10 @@ from typing import Final
 
 from seqrun.errors import InstrumentRefused
 
-_APPENDED: Final = re.compile(r"(?:^|;)([+-]?\d+\s*,\s*\"(?:[^\"]|\"\")*\")\s*$")
+#: the header of the error query may stand before it, where an instrument answers with headers
+_APPENDED: Final = re.compile(
+    r"(?:^|;)(?::?[A-Za-z][\w:]*\s+)?([+-]?\d+\s*,\s*\"(?:[^\"]|\"\")*\")\s*$"
+)
 _ENTRY: Final = re.compile(r"^\s*([+-]?\d+)\s*,?\s*(.*?)\s*$", re.DOTALL)
 
 _NUMBERED: Final = re.compile(r"^\s*[+-]?\d{1,6}\s*,")
@@ -25,13 +28,16 @@ class QueueError(InstrumentRefused):
         text: the instrument's own.
     """
 
-    def __init__(self, number: int, text: str, after: str, more: str, where: str) -> None:
+    def __init__(
+        self, number: int, text: str, after: str, more: str, where: str, hint: str = ""
+    ) -> None:
         self.number, self.text = number, text
         super().__init__(
             f"error {number} \"{text}\" after '{after}'{more}",
             expected="an empty error queue",
             where=where,
-            hint="the error number is explained in the instrument's programming manual; the "
+            hint=hint
+            or "the error number is explained in the instrument's programming manual; the "
             "command stands in the driver file",
         )
 
