@@ -78,6 +78,10 @@ class NotMeasured(SeqrunError):
     """A quantity could not be measured; the reason goes on record, and it is never a pass."""
 
 
+class NoResult(NotMeasured):
+    """The instrument itself says that it has none: overload, no number, no edge to trigger on."""
+
+
 class Tripped(SeqrunError):
     """A protective threshold was passed; the run ends in the safe state."""
 

@@ -11,7 +11,7 @@ import re
 from collections.abc import Callable
 from typing import NoReturn
 
-from seqrun.errors import InstrumentError, NotMeasured
+from seqrun.errors import InstrumentError, NoResult
 from seqrun.files import regular
 from seqrun.files.driver.commands import Commands
 
@@ -22,10 +22,18 @@ _TRUE = frozenset({"1", "ON", "+1", "TRUE"})
 _FALSE = frozenset({"0", "OFF", "+0", "FALSE"})
 _HEADER = re.compile(r"^\s*[:*]?[A-Za-z][\w:*?]*\s+")
 _NUMBER = re.compile(r"^\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*$")
-_PREFIXES = {"T": 1e12, "G": 1e9, "M": 1e6, "k": 1e3, "K": 1e3, "m": 1e-3, "u": 1e-6,
-             "µ": 1e-6, "n": 1e-9, "p": 1e-12}  # fmt: skip
-_UNITS = frozenset({"", "v", "a", "s", "sa", "sa/s", "hz", "pts", "pt", "w", "vpp", "vrms", "ohm",
-                    "db", "dbm", "deg", "%", "v/div", "s/div", "c"})  # fmt: skip
+_PREFIXES = {"T": 1e12, "G": 1e9, "M": 1e6, "k": 1e3, "K": 1e3, "m": 1e-3, "u": 1e-6, "U": 1e-6,
+             "µ": 1e-6, "μ": 1e-6, "n": 1e-9, "N": 1e-9, "p": 1e-12, "P": 1e-12}  # fmt: skip
+#: a unit with what displays put on it: "VDC", "V AC", "Vpp", "V/div", "Sa/s", "V/LSB"
+_UNIT = re.compile(
+    r"(?:(?:(?:[ad]c ?)?(?:v|a|w|s|sa|hz|pts?|points?|samples?|ohms?|ω|db[mvu]?|deg|°|%|°? ?c))"
+    r"(?: ?(?:[ad]c(?:\+dc)?|pp|p-p|pk|p|rms))?"
+    r"(?:/(?:div|s|sa|sample|pt|point|lsb|bit|code|count|level))?)?",
+    re.IGNORECASE,
+)
+#: of these a capital M is milli (IEEE 488.2-1992, 7.7.3, suffix multipliers: M is 1E-3, but for HZ
+#: and OHM): no bench has megavolts
+_SMALL = re.compile(r"(?:[ad]c ?)?[vaw]|s$", re.IGNORECASE)
 
 
 def without_header(text: str) -> str:
@@ -42,12 +50,14 @@ def with_suffix(text: str) -> float:
     found = _NUMBER.match(text)
     if found is None:
         raise ValueError(text)
-    rest = found[2]
-    if rest.lower() in _UNITS and rest not in ("K", "M"):
+    rest = found[2].replace("\N{OHM SIGN}", "\N{GREEK CAPITAL LETTER OMEGA}")
+    if _UNIT.fullmatch(rest):
         return float(found[1])
-    if rest[:1] in _PREFIXES and rest[1:].lower() in _UNITS:
-        return float(found[1]) * _PREFIXES[rest[:1]]
-    raise ValueError(text)
+    prefix, unit = rest[:1], rest[1:].lstrip()
+    if prefix not in _PREFIXES or _UNIT.fullmatch(unit) is None:
+        raise ValueError(text)
+    milli = prefix == "M" and _SMALL.match(unit)
+    return float(found[1]) * (1e-3 if milli else _PREFIXES[prefix])
 
 
 def _hexadecimal(text: str) -> float:
@@ -95,7 +105,7 @@ class Answer:
         """The answer as a number.
 
         Raises:
-            NotMeasured: the instrument says that it has no result (overload, not a number).
+            NoResult: the instrument says that it has no result (overload, not a number).
             InstrumentError: it is no number.
         """
         text = self._picked(answer)
@@ -106,7 +116,7 @@ class Answer:
         value = self._plain(text, answer)
         if not -INFINITE < value < INFINITE:
             what = "overload" if abs(value) < NOT_A_NUMBER else "no number"
-            raise NotMeasured(
+            raise NoResult(
                 f"the instrument reports {what} ({text})",
                 expected="a reading within its range",
                 where=self.where.partition(", ")[0],

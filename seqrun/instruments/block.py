@@ -32,7 +32,7 @@ class Block(NamedTuple):
         return memoryview(self.whole)[self.start : self.start + self.length]
 
 
-HEADER = 100  # bytes that may stand before a block
+HEADER = 1000  # bytes that may stand before a block: some tell all their settings there
 
 
 def from_stream(read: Read, terminator: int, header: bool = False) -> Block:

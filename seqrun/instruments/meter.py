@@ -6,7 +6,7 @@ import math
 
 from uncertainties import UFloat
 
-from seqrun.errors import InstrumentRefused, NotMeasured
+from seqrun.errors import InstrumentRefused, NoResult, NotMeasured
 from seqrun.files.bench.parts import TestLeads
 from seqrun.files.driver.file import AccuracyRow, Driver, MeterSettings
 from seqrun.instruments.base import DrivenInstrument
@@ -126,7 +126,7 @@ class DrivenMeter(DrivenInstrument):
 
     def _held(self, value: float) -> float:
         if abs(value) >= self._settings.overload:
-            raise NotMeasured(
+            raise NoResult(
                 "the meter reports overload", expected="a reading within its range",
                 where=self._link.where,
             )  # fmt: skip

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import struct
 from collections.abc import Mapping
 
@@ -13,6 +14,9 @@ from seqrun.instruments.vertical import Scaling
 
 _FORMATS = {"float32": "f", "float64": "d", "int8": "b", "int16": "h", "int32": "i",
             "uint8": "B", "uint16": "H", "uint32": "I"}  # fmt: skip
+
+_BEFORE = r"(?:[:*]?[A-Za-z][\w:*?]*[:\s]\s*)?:?"  # a header, or the path of the keyword
+_BETWEEN = r"(?:\s*[=,]\s*|\s+|:\s*)(.+)$"
 
 #: how far the converter's whole span may be from the full scale that was set (screens show eight
 #: divisions of ten or so that are converted)
@@ -40,20 +44,28 @@ def in_order(answer: str, settings: ScopeSettings, headers: bool) -> dict[str, f
 def by_keyword(answer: str, settings: ScopeSettings) -> dict[str, float]:
     """Fields by their keywords, in any order; a header before the first one is left.
 
+    Between keyword and value stand blanks, ``=``, ``:`` or a comma; a separator within a quoted
+    text separates nothing.
+
     Raises:
         ValueError: a keyword is missing, or its value is no number.
     """
-    found: dict[str, str] = {}
-    for pair in answer.split(settings.preamble_separator or ";"):
-        keyword, _, value = pair.strip().partition(" ")
-        found[keyword.rpartition(":")[2].upper()] = value.strip().strip('"')
+    pairs = _pairs(answer, settings.preamble_separator or ";")
     fields: dict[str, float] = {}
     for name, keyword in settings.keys.items():
-        if keyword.upper() not in found:
+        its = re.compile(_BEFORE + re.escape(keyword) + _BETWEEN, re.IGNORECASE | re.DOTALL)
+        value = next((found[1] for found in map(its.match, pairs) if found), None)
+        if value is None:
             raise ValueError(f"no {keyword}")
         if name in SCALING:
-            fields[name] = _number(name, found[keyword.upper()])
+            fields[name] = _number(name, value.strip().strip('"'))
     return fields
+
+
+def _pairs(answer: str, separator: str) -> list[str]:
+    """The parts of an answer between separators that stand in no quoted text."""
+    parts = re.findall(rf"(?:\"[^\"]*\"|(?!{re.escape(separator)}).)+", answer, re.DOTALL)
+    return [part.strip() for part in parts if part.strip()]
 
 
 def from_descriptor(data: bytes | memoryview, settings: ScopeSettings) -> dict[str, float]:
@@ -102,7 +114,7 @@ def scaling(
     if "yincrement" not in fields and "volts_per_division" in fields:
         codes = fields.get("codes_per_division", settings.codes_per_division or 0.0)
         yincrement = fields["volts_per_division"] / codes if codes else 0.0
-    if settings.sample == "ascii" and settings.ascii_in == "volts":
+    if settings.in_volts:
         yincrement = 1.0
     if not xincrement > 0.0 or yincrement == 0.0:
         raise ValueError("an increment of zero")
@@ -136,7 +148,7 @@ def plausible(found: Scaling, settings: ScopeSettings, full_scale: float, rate: 
     near = abs(ratio - 1.0) <= RATE if settings.sets == "rate" else 1.0 / RATIO <= ratio <= RATIO
     if not near:
         raise ValueError(f"a sample every {found.xincrement:g} s where {1.0 / rate:g} s was set")
-    if settings.sample == "ascii" and settings.ascii_in == "volts":
+    if settings.in_volts:
         return
     span = abs(found.yincrement) * 2.0**settings.code_bits
     if not SPAN[0] <= span / full_scale <= SPAN[1]:

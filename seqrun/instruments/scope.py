@@ -11,7 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 from uncertainties import UFloat
 
-from seqrun.errors import InstrumentError, InstrumentRefused, InstrumentSilent, NotMeasured
+from seqrun.errors import (
+    InstrumentError,
+    InstrumentRefused,
+    InstrumentSilent,
+    NoResult,
+    NotMeasured,
+)
 from seqrun.files.driver.file import Driver, ScopeSettings
 from seqrun.files.driver.operations import SCALING
 from seqrun.instruments import preamble
@@ -241,7 +247,7 @@ class DrivenScope(DrivenInstrument):
                 self._ops["abort"]()
             else:
                 self._link.identify()  # if it answers, it was only waiting for an edge
-            raise NotMeasured(
+            raise NoResult(
                 f"nothing triggered the scope within {time_out_s:g} s",
                 expected="an edge on the trigger channel",
                 where=self._link.where,
@@ -278,7 +284,7 @@ class DrivenScope(DrivenInstrument):
             lowest, highest = codes.min(), codes.max()
             constant[n] = bool(lowest == highest)
             volts[n] = scale.volts(codes)
-            if self._in_volts:
+            if self._settings.in_volts:
                 lsb[n] = v.full_scale / 2.0**self.bits
                 largest = max(abs(float(lowest)), abs(float(highest))) * self._here(n)
                 clipped[n] = largest >= v.full_scale / 2.0 - lsb[n]
@@ -305,10 +311,6 @@ class DrivenScope(DrivenInstrument):
             offset_v=offset,
             constant=constant,
         )
-
-    @property
-    def _in_volts(self) -> bool:
-        return self._settings.sample == "ascii" and self._settings.ascii_in == "volts"
 
     def _here(self, channel: int) -> float:
         """The factor of a probe that is worked in here, because the scope is not told of it."""

@@ -272,7 +272,8 @@ class Wire:
                     more, status = self._read(self._session, CHUNK)
                     data += more
                 # A line feed may lead: that of the answer before, where firmware differs.
-                answer = data.decode("latin-1").strip("\r\n")
+                answer = data.decode("latin-1").removesuffix(self.manners.read_termination)
+                answer = answer.strip("\r\n")
         except self._failures as problem:
             raise self._failed(problem) from problem
         self._log(self.key, "<", answer)

@@ -21,14 +21,17 @@ def answer(headers: bool = False, **keys: Any) -> Answer:
         ("1.00MSa/s", 1e6), ("5.00E-01V", 0.5), ("500mV", 0.5), ("2kHz", 2e3), ("2KHz", 2e3),
         ("3.5GSa/s", 3.5e9), ("20us", 20e-6), ("20µs", 20e-6), ("7ns", 7e-9), ("1.5TV", 1.5e12),
         ("4pV", 4e-12), (" -12.5 ", -12.5), (".5V", 0.5), ("25", 25.0), ("1V/div", 1.0),
-        ("10 %", 10.0), ("5 K", 5e3), ("7M", 7e6),
+        ("10 %", 10.0), ("5 K", 5e3), ("7M", 7e6), ("+1.2345 VDC", 1.2345), ("12.3 mVAC", 0.0123),
+        ("3 mV DC", 0.003), ("1.2 kΩ", 1200.0), ("1.5MOHM", 1.5e6), ("2 MHZ", 2e6), ("5p", 5e-12),
+        ("1.0 MS/s", 1e6), ("3 mV/LSB", 0.003), ("3.3Vp-p", 3.3), ("25 °C", 25.0), ("50US", 50e-6),
+        ("250MV", 0.25), ("20MA", 0.02), ("5 DCV", 5.0),
     ],
 )  # fmt: skip
 def test_a_number_may_have_a_prefix_and_a_unit(text: str, value: float) -> None:
     assert with_suffix(text) == pytest.approx(value, rel=1e-12)
 
 
-@pytest.mark.parametrize("text", ["", "V", "12 apples", "1.2.3", "5xV", "m5", "1 mapples"])
+@pytest.mark.parametrize("text", ["", "V", "12 apples", "1.2.3", "5xV", "m5", "1 mapples", "12F"])
 def test_what_is_no_number_with_a_unit_is_refused(text: str) -> None:
     with pytest.raises(ValueError):
         with_suffix(text)
@@ -61,6 +64,9 @@ def test_a_header_is_taken_off_once(text: str, rest: str) -> None:
         ({"as": "hex"}, "1fH", 31.0),
         ({"as": "binary"}, "#B0101", 5.0),
         ({"as": "byte", "length": 2}, "\x01\x02", 258.0),
+        ({"as": "byte", "length": 5, "bit": 39}, "\x80\0\0\0\0", 1.0),
+        ({"as": "byte", "length": 5, "bit": 0}, "\x80\0\0\0\1", 1.0),
+        ({"as": "byte", "length": 5, "bit": 38}, "\x80\0\0\0\0", 0.0),
         ({"as": "si"}, "5.00E-01mV", 0.0005),
         ({"as": "hex", "bit": 4}, "0x10", 1.0),
         ({"as": "hex", "bit": 3}, "0x10", 0.0),

@@ -24,7 +24,7 @@ def _changed(name: str, old: str, new: str) -> Driver:
     [
         ("siglent-spd3303x", "bit = [0, 1]", "bit = [0, 1, 2]", "bit is a list of 3"),
         ("gwinstek-gpd3303s", "character = [0, 1]", "character = [0]", "list of 1"),
-        ("siglent-spd3303x", "bit = [0, 1]", "bit = [0, 40]", "bit"),
+        ("siglent-spd3303x", "bit = [0, 1]", "bit = [0, 48]", "bit"),
         ("lcus-relay", 'match = "{path}', 'match = "{pith}', "unknown placeholder '{pith}'"),
         ("juntek-jds6600", "[words.tune]\nof = ", "[words.tune]\nwhich = ", "{tune}"),
         ("juntek-jds6600", 'of = "output"', 'of = "outlet"', "outlet"),

@@ -129,7 +129,9 @@ class ScopeSettings(Strict):
     xorigin_of: Literal["first sample", "middle"] = Field(
         default="first sample", description="what the preamble's xorigin is the time of"
     )
-    sample: Literal["uint8", "int8", "uint16", "int16", "ascii"] = "uint16"
+    sample: Literal["uint8", "int8", "uint16", "int16", "float32", "ascii"] = Field(
+        default="uint16", description="of the waveform; float32 is volts, ascii by ascii_in"
+    )
     ascii_in: Literal["volts", "codes"] = "volts"
     byte_order: Literal["little", "big"] = "little"
     lowest: int = Field(
@@ -139,3 +141,8 @@ class ScopeSettings(Strict):
     code_bits: int = Field(
         default=16, ge=6, le=24, description="bits that full scale is spread over"
     )
+
+    @property
+    def in_volts(self) -> bool:
+        """Whether samples come as volts, and not as codes of the converter."""
+        return self.sample == "float32" or (self.sample == "ascii" and self.ascii_in == "volts")

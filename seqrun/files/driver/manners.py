@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, StringConstraints, WithJsonSchema
@@ -10,7 +11,8 @@ from seqrun.files import regular
 from seqrun.files.common import Strict
 from seqrun.quantity import Seconds, custom_error
 
-_TERMINATORS = ("", "\n", "\r", "\r\n", "\n\n")
+#: one or two control characters (line feed, carriage return, ETX …), or a prompt
+_TERMINATOR = re.compile(r"[\x00-\x1f]{0,2}|[>;#$]")
 
 
 def _pattern(value: Any) -> Any:
@@ -24,8 +26,10 @@ def _pattern(value: Any) -> Any:
 
 
 def _terminator(value: Any) -> Any:
-    if isinstance(value, str) and value not in _TERMINATORS:
-        raise custom_error(f"{value!r}", r'"\n", "\r\n", "\r" or ""')
+    if isinstance(value, str) and _TERMINATOR.fullmatch(value) is None:
+        expected = r'"\n", "\r\n", "\r", another control character, a prompt such as ">", or ""'
+        quotes = " (in double quotes: single ones take it letter by letter)"
+        raise custom_error(f"{value!r}", expected + (quotes if "\\" in value else ""))
     return value
 
 
@@ -100,10 +104,10 @@ class Identity(Strict):
     """How the instrument is known when it is not by ``*IDN?``."""
 
     ask: Sent = Field(default="*IDN?", min_length=1, description="the question")
-    tells: Literal["identity", "fingerprint"] = Field(
+    tells: Literal["identity", "fingerprint", "nothing"] = Field(
         default="identity",
-        description="fingerprint: the answer fits the type and names nothing; the bench file's "
-        "label says which instrument it is",
+        description="fingerprint: the answer fits the type and names nothing; nothing: it is asked "
+        "nothing, because it answers nothing. The bench file's label says which instrument it is",
     )
     asks: bool = Field(default=True, description="an answer comes")
     raw: bool = Field(default=False, description="the question is bytes in hexadecimal")

@@ -58,8 +58,7 @@ def _scaling(driver: Driver, scope: ScopeSettings) -> Iterator[Problem]:
         yield Problem(
             "scope.preamble", "has no 'xincrement'", "its place, or that of 'sample_rate'"
         )
-    volts = scope.sample == "ascii" and scope.ascii_in == "volts"
-    if not volts and "yincrement" not in fields and not (
+    if not scope.in_volts and "yincrement" not in fields and not (
         {"volts_per_division", "codes_per_division"} <= fields
     ):  # fmt: skip
         yield Problem(
@@ -92,7 +91,7 @@ def _records(driver: Driver, scope: ScopeSettings) -> Iterator[Problem]:
 
 
 def _codes(scope: ScopeSettings) -> Iterator[Problem]:
-    if scope.sample == "ascii":
+    if scope.in_volts or scope.sample == "ascii":
         return
     # A code that no sample can have would mean that clipping is never seen.
     bits = int(scope.sample.removeprefix("u").removeprefix("int"))
