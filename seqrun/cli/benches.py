@@ -108,6 +108,12 @@ def test_command(path: str, nothing_connected: bool, connect: bool) -> int:
         say("Nothing here has an interface: there was nothing to try.")
     else:
         say(f"All {proof.tried} checks are right.")
+    silent = sum(check.only_sent for check in proof.checks)
+    if silent:
+        say(
+            f"{silent} of them were only sent: nothing comes back that would tell. What is read "
+            "afterwards shows some; see the others on the instrument itself."
+        )
     return 0 if proof.good else 3
 
 

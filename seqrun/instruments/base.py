@@ -35,9 +35,11 @@ class DrivenInstrument:
     @property
     def identity(self) -> str:
         """Its identity as it was read when the bench was opened; with a driver whose answer names
-        nothing, what the bench file's ``label`` says, and the answer."""
+        nothing, what the bench file's ``label`` says, and the answer if there is one."""
         if self.driver.identity.tells == "identity":
             return self._link.identity
+        if self.driver.identity.tells == "nothing":
+            return f"{self._label} (by its label; it answers nothing)"
         return f'{self._label} (by its label; it answers "{self._link.identity}")'
 
     def make_safe(self) -> None:

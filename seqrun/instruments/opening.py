@@ -84,12 +84,16 @@ def open_link(
 
 
 def identify(link: Link, entry: BenchInstrument, driver: Driver) -> None:
-    """Ask for the identity and see that it is the one named; nothing else is sent.
+    """Ask for the identity and see that it is the one named; nothing else is sent. One that
+    answers nothing is asked nothing: the bench file's label says which it is.
 
     Raises:
         InstrumentSilent: nothing answers there.
         WrongInstrument: the identity is not the driver's, or the serial number another.
     """
+    if driver.identity.tells == "nothing":
+        _labelled(link, entry)
+        return
     try:
         found = link.identify()
     except InstrumentRefused as problem:
@@ -107,13 +111,7 @@ def identify(link: Link, entry: BenchInstrument, driver: Driver) -> None:
             hint="correct the resource or the driver in the bench file",
         )
     if driver.identity.tells == "fingerprint":
-        if not entry.label:
-            raise WrongInstrument(
-                "it cannot tell which instrument it is",
-                expected='label = "what its own label says" in the bench file',
-                where=link.where,
-                hint="its answer only fits the type; put model and serial number there",
-            )
+        _labelled(link, entry)
         return
     if entry.serial and entry.serial not in found:
         raise WrongInstrument(
@@ -122,4 +120,19 @@ def identify(link: Link, entry: BenchInstrument, driver: Driver) -> None:
             where=link.where,
             hint="correct the resource or the serial number in the bench file; the calibration "
             "belongs to one instrument only",
+        )
+
+
+def _labelled(link: Link, entry: BenchInstrument) -> None:
+    """See that the operator has said which instrument it is, where it cannot tell.
+
+    Raises:
+        WrongInstrument: nothing is said.
+    """
+    if not entry.label:
+        raise WrongInstrument(
+            "it cannot tell which instrument it is",
+            expected='label = "what its own label says" in the bench file',
+            where=link.where,
+            hint="put model and serial number there, when you have seen that it is on that port",
         )

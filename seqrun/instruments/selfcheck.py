@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
-from seqrun.errors import NotMeasured, SeqrunError
+from seqrun.errors import NoResult, SeqrunError
 from seqrun.files.driver.file import Driver
 from seqrun.instruments.base import DrivenInstrument
 from seqrun.instruments.interpreter import Operations
@@ -27,6 +27,8 @@ SMALL_V, SMALL_A, PROTECT_V, PROTECT_A = 2.0, 0.1, 5.0, 0.5
 READ_BACK = 0.05  # how far a level read back may lie from the one set
 ARRIVED, RISE_S = 0.1, 3.0  # how near an output comes, and how long it may take
 TONE_HZ, TONE_V = 1000.0, 0.1
+#: what becomes of a command that is neither acknowledged nor looked up in an error queue
+SENT_ONLY = "sent; nothing comes back that would tell"
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +44,11 @@ class Check:
     ok: bool | None
     hint: str = ""
 
+    @property
+    def only_sent(self) -> bool:
+        """Whether the instrument said nothing to it, so that a person has to see it done."""
+        return self.ok is True and self.taken == SENT_ONLY
+
 
 class Tap:
     """Listens to a link, so that each check can show its messages."""
@@ -51,6 +58,11 @@ class Tap:
 
     def __call__(self, _instrument: str, direction: str, text: str) -> None:
         self.lines.append((direction, text))
+
+    @property
+    def heard(self) -> bool:
+        """Whether anything came since the last time."""
+        return any(way == "<" for way, _ in self.lines)
 
     def take(self) -> tuple[tuple[str, ...], tuple[str, ...]]:
         """What was sent and what came since the last time."""
@@ -78,7 +90,8 @@ class Trial:
         except SeqrunError as problem:
             self.note(operation, problem.found, False, problem.hint or "")
             return None
-        shown = "done" if result is None else _shown(result)
+        done = "done" if self.tap.heard else SENT_ONLY
+        shown = done if result is None else _shown(result)
         self.note(operation, shown, bool(good(result)))
         return result
 
@@ -87,7 +100,7 @@ class Trial:
         self.tap.take()
         try:
             self.note(operation, _shown(what()), True)
-        except NotMeasured as reason:
+        except NoResult as reason:
             self.note(operation, f"not measured: {reason.found}", True)
         except SeqrunError as problem:
             self.note(operation, problem.found, False, problem.hint or "")
@@ -207,11 +220,11 @@ def _supply(trial: Trial, supply: Any) -> None:
         _protection(trial, supply, n)
         trial.do(f"set_voltage {n}", _done, supply.set_voltage, n, SMALL_V)
     trial.do("enable on", _done, supply.enable, True)
-    if supply.has("enabled"):
-        trial.do("enabled", bool, supply.enabled)
-    else:
+    if not supply.has("enabled"):
         trial.left_out("enabled", _ABSENT)
     for n in outputs:
+        if supply.has("enabled"):
+            trial.do(f"enabled {n}", bool, supply.enabled, n)
         trial.do(f"voltage {n}", _near(SMALL_V, ARRIVED), _risen, supply, n)
         trial.do(f"current {n}", _little, supply.current, n)
         for what in ("constant_current", "protection_tripped"):

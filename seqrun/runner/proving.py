@@ -153,7 +153,7 @@ def _greet(key: str, bench: Bench, driver: Driver, manager: Any, tap: Tap) -> li
         link = open_link(key, entry, driver, manager, tap)
         links.append(link)
         identify(link, entry, driver)
-        return link.identity
+        return link.identity or f"{entry.label} (by its label; it answers nothing)"
 
     links: list[Link] = []
     try:

@@ -61,11 +61,17 @@ def problems(driver: Driver) -> Iterator[Problem]:
 
 
 def _remote(driver: Driver) -> Iterator[Problem]:
+    mute = driver.identity.tells == "nothing"
     for key in ("idn", "operation"):
-        if key not in driver.model_fields_set:
+        if key not in driver.model_fields_set and not (mute and key == "idn"):
             yield Problem(
                 "", f"'{key}' is missing", "remote = false for an instrument that has no interface"
             )
+    if mute and (driver.idn or driver.identity.model_fields_set != {"tells"}):
+        yield Problem(
+            "identity", 'tells = "nothing", beside what is asked or answered',
+            "no idn, and no other key under [identity]",
+        )  # fmt: skip
 
 
 def _by_hand(driver: Driver) -> Iterator[Problem]:
@@ -321,7 +327,7 @@ def _link(driver: Driver) -> Iterator[Problem]:
     if link.acknowledged != "writes" and not link.acknowledge:
         yield Problem("link.acknowledged", f'"{link.acknowledged}" alone', "acknowledge, beside it")
     endless = not link.read_termination and link.answer_ends == "terminator"
-    if driver.identity.length is None and endless:
+    if driver.identity.length is None and endless and driver.identity.tells != "nothing":
         yield Problem(
             "identity",
             "its answer has no terminator and no known length",
