@@ -9,12 +9,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+#: terminal and node of each lead
+Leads = tuple[tuple[str, str], ...]
+
 
 @dataclass(frozen=True, slots=True)
 class Hookup:
     """Which leads must be on which nodes: pairs (terminal, node), and the same in words."""
 
-    leads: tuple[tuple[str, str], ...]
+    leads: Leads
     words: str
 
     @property

@@ -88,6 +88,13 @@ def screen(plan: Plan) -> str:
     return "\n".join(["STANDING LEADS  each must be where it is named:", *lines]) if lines else ""
 
 
+def standing_leads(plan: Plan) -> tuple[tuple[str, str], ...]:
+    """Terminal and node of every standing lead, those of an instrument together, for a drawing."""
+    leads = [lead for one in standing(plan) for lead in one.leads]
+    keys = list(dict.fromkeys(terminal.partition(".")[0] for terminal, _ in leads))
+    return tuple(sorted(leads, key=lambda lead: keys.index(lead[0].partition(".")[0])))
+
+
 def cautions_screen(plan: Plan) -> str:
     """All cautions on one screen, for whoever is about to touch the unit; "" for none."""
     cautions = [*plan.sequence.cautions, *plan.view.unit.cautions]

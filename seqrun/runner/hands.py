@@ -6,6 +6,7 @@ hands, reached over the bench's own control resource; where there is a switch, t
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager, suppress
 from typing import Protocol
@@ -13,7 +14,7 @@ from typing import Protocol
 from seqrun.errors import Interrupted, NotMeasured, UsageError
 from seqrun.instruments.desk import Question, Setting, Typed
 from seqrun.plan.context import MAINS, Key
-from seqrun.plan.needs import Hookup
+from seqrun.plan.needs import Hookup, Leads
 from seqrun.runner.again import ReadAgain
 from seqrun.runner.lead_drawing import drawn
 from seqrun.runner.presses import Presses, no_presses, terminal_presses
@@ -44,8 +45,9 @@ class Hands(Protocol):
 
     def turn(self, control: str, position: str, live: bool, words: str = "") -> None: ...
 
-    def acknowledge(self, text: str, done: str = "done") -> None:
-        """Have a text read or a thing done; ``done`` is what is confirmed, "read" or "done"."""
+    def acknowledge(self, text: str, done: str = "done", leads: Leads = ()) -> None:
+        """Have a text read or a thing done; ``done`` is what is confirmed, "read" or "done", and
+        ``leads`` those that the text is about, to be drawn."""
         ...
 
     def again(self, text: str) -> bool:
@@ -104,8 +106,8 @@ class Operator:
         unplugs = control == MAINS and position == "off"
         self._confirm(f"SET  {_setting(control, position, words)}", skip=not unplugs, kind="set")
 
-    def acknowledge(self, text: str, done: str = "done") -> None:
-        self._confirm(text, done=done, again=done != "read")
+    def acknowledge(self, text: str, done: str = "done", leads: Leads = ()) -> None:
+        self._confirm(text, done=done, again=done != "read", leads=leads)
 
     def again(self, text: str) -> bool:
         keys = (Key("", "put right: read it again"), Key("k", "keep the reading"), END)
@@ -161,7 +163,7 @@ class Operator:
         again: bool = True,
         done: str = "done",
         kind: Kind = "note",
-        leads: tuple[tuple[str, str], ...] = (),
+        leads: Leads = (),
     ) -> None:
         keys = (
             Key("", "read, and it is so" if kind == "note" else "done"),
@@ -171,6 +173,7 @@ class Operator:
         )
         why = _what_for(live, again, skip)
         asked = Asked(kind, text, keys, live, why, leads)
+        drawing = drawn(leads)
         means = [
             f"Enter when {done}",
             "r read again",
@@ -184,6 +187,8 @@ class Operator:
             if live:
                 self._say(LIVE_WARNING)
             self._say(text)
+            if kind == "note" and drawing and _fits(f"{text}\n{drawing}"):
+                self._say(drawing)
             while True:
                 answer = self._ask(Prompt(f"{line}: ", asked)).strip().lower()
                 if answer == "":
@@ -196,11 +201,16 @@ class Operator:
                     raise self._skipped(text)
                 self._fresh()
                 if answer == "?":
-                    self._say("\n".join(filter(None, (text, drawn(leads), why))))
+                    self._say("\n".join(filter(None, (text, drawing, why))))
                 else:
                     self._say(f"'{answer}' is none of {line}.")
         except (EOFError, OSError, ValueError):  # ValueError: a stream that is closed
             raise Interrupted("the terminal was closed while a hookup was asked for") from None
+
+
+def _fits(text: str) -> bool:
+    """Whether a text and the prompt under it stand on one screen."""
+    return len(text.splitlines()) + 2 <= shutil.get_terminal_size().lines
 
 
 _WHY_AGAIN = (
@@ -257,7 +267,7 @@ class Assumed:
     def turn(self, control: str, position: str, live: bool, words: str = "") -> None:
         raise _unattended(f"somebody would have to set {_setting(control, position, words)}")
 
-    def acknowledge(self, text: str, done: str = "done") -> None:
+    def acknowledge(self, text: str, done: str = "done", leads: Leads = ()) -> None:
         self._say(text)
 
     def again(self, text: str) -> bool:

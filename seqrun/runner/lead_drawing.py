@@ -54,6 +54,9 @@ def drawn(leads: Sequence[tuple[str, str]]) -> str:
 def _named(terminal: str) -> tuple[str, str]:
     """Instrument and end: ``("meter", "red (HI)")``, ``("scope", "lead 1")``."""
     key, _, rest = terminal.partition(".")
+    number, _, pole = rest.partition(".")
+    if number.isdecimal() and pole in ENDS:  # of a supply
+        return key, f"output {number} {ENDS[pole][0]}".replace("−", "-")
     ends = [ENDS[part][0] if part in ENDS else part for part in rest.split(".") if part]
     ends = [f"lead {end}" if end.isdecimal() else end for end in ends]
     return key, " ".join(ends).replace("−", "-") or "lead"

@@ -38,7 +38,7 @@ from seqrun.instruments.roles import Clock, Instrument
 from seqrun.instruments.screen import on_screen
 from seqrun.instruments.sound import SoundGenerator, SoundRole, SoundScope
 from seqrun.instruments.sound_stream import Stream, is_sound, open_card
-from seqrun.plan.needs import Hookup
+from seqrun.plan.needs import Hookup, Leads
 from seqrun.plan.sound import as_levelled
 from seqrun.plan.view import BenchView
 from seqrun.runner.presses import Presses, no_presses
@@ -130,7 +130,7 @@ class VirtualHands:
                 expected="a control and a position that the unit has",
             ) from refusal
 
-    def acknowledge(self, text: str, done: str = "done") -> None:
+    def acknowledge(self, text: str, done: str = "done", leads: Leads = ()) -> None:
         """Virtual hands do not burn."""
 
     def again(self, text: str) -> bool:

@@ -15,7 +15,7 @@ from seqrun.errors import UsageError
 from seqrun.instruments.desk import Question, Setting, Typed
 from seqrun.instruments.roles import Clock
 from seqrun.plan.context import Press
-from seqrun.plan.needs import Hookup
+from seqrun.plan.needs import Hookup, Leads
 from seqrun.runner.hands import Operator
 from seqrun.runner.opening import VirtualHands
 from seqrun.runner.presses import Presses
@@ -108,8 +108,8 @@ class Rehearsal:
         self._operator.turn(control, position, live, words)
         self._hands.turn(control, position, live, words)
 
-    def acknowledge(self, text: str, done: str = "done") -> None:
-        self._operator.acknowledge(text, done)
+    def acknowledge(self, text: str, done: str = "done", leads: Leads = ()) -> None:
+        self._operator.acknowledge(text, done, leads)
 
     def again(self, text: str) -> bool:
         return self._operator.again(text)

@@ -19,7 +19,7 @@ from seqrun.judge.findings import Findings
 from seqrun.plan.actions import Plan
 from seqrun.plan.leaving_out import lines
 from seqrun.plan.outlook import limits_from
-from seqrun.plan.standing import cautions_screen, screen, standing
+from seqrun.plan.standing import cautions_screen, screen, standing, standing_leads
 from seqrun.plan.view import BenchView
 from seqrun.record import MessageFile, RunInfo, RunRecord, Store
 from seqrun.record.answer import HELD_FOR
@@ -338,7 +338,7 @@ def _preflight(engine: Engine, opened: OpenBench, record: RunRecord) -> None:
     if cautions := cautions_screen(plan):
         engine.hands.acknowledge(cautions, "read")
     if leads := screen(plan):
-        engine.hands.acknowledge(leads)
+        engine.hands.acknowledge(leads, leads=standing_leads(plan))
     engine.trips = arm(plan.sequence.trip, engine)
 
 

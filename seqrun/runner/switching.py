@@ -7,7 +7,7 @@ from contextlib import AbstractContextManager
 from seqrun.errors import InstrumentRefused, UsageError
 from seqrun.instruments.desk import Question, Setting, Typed
 from seqrun.instruments.roles import Switch
-from seqrun.plan.needs import Hookup
+from seqrun.plan.needs import Hookup, Leads
 from seqrun.runner.hands import Hands
 from seqrun.runner.presses import Presses
 
@@ -49,8 +49,8 @@ class SwitchHands:
         self._others.turn(control, position, live, words)
         self.by = self._others.by
 
-    def acknowledge(self, text: str, done: str = "done") -> None:
-        self._others.acknowledge(text, done)
+    def acknowledge(self, text: str, done: str = "done", leads: Leads = ()) -> None:
+        self._others.acknowledge(text, done, leads)
 
     def again(self, text: str) -> bool:
         return self._others.again(text)

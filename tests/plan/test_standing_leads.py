@@ -66,7 +66,7 @@ def test_cautions_are_read_once_and_before_the_leads(
     tmp_path: Path, short_sequence: Callable[..., str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     texts: list[str] = []
-    told = lambda hands, text, done="done": texts.append(f"{done}: {text}")  # noqa: E731
+    told = lambda hands, text, done="done", leads=(): texts.append(f"{done}: {text}")  # noqa: E731
     monkeypatch.setattr(VirtualHands, "acknowledge", told)
     plan, files = prepare(short_sequence(), "demo", None)
     execute(plan, files, None, Watcher(), Options("T-1", "", tmp_path), Interrupts())

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from seqrun.errors import Interrupted, NotMeasured
 from seqrun.plan.needs import Hookup
+from seqrun.plan.standing import screen, standing_leads
 from seqrun.runner.hands import Assumed, Operator
 from seqrun.runner.lead_drawing import drawn
 from seqrun.runner.preparation import prepare
@@ -62,6 +63,24 @@ def test_a_question_mark_shows_what_goes_where_as_a_drawing_in_plain_letters() -
     assert red.startswith("| red (HI) ") and red.endswith("o out.left |")
     assert black.startswith("| black (LO) ") and black.endswith("o ground   |")
     assert "The next reading is taken there" in told
+
+
+@pytest.mark.parametrize(("rows", "shown"), [("60", True), ("24", False)])
+def test_standing_leads_are_drawn_where_they_are_confirmed_as_far_as_one_screen_holds_them(
+    monkeypatch: pytest.MonkeyPatch, rows: str, shown: bool
+) -> None:
+    """Where it does not, ? draws them."""
+    monkeypatch.setenv("LINES", rows)
+    plan, _ = prepare("acceptance", "demo", None)
+    person = Person("?", "")
+    operator = Operator(person.ask, person.heard.append)
+    operator.acknowledge(screen(plan), leads=standing_leads(plan))
+    drawing = drawn(standing_leads(plan))
+    assert person.heard[0] == screen(plan)
+    assert (drawing in person.heard[1:-1]) is shown
+    assert drawing in person.heard[-1] and "output 2 - " in drawing
+    names = [line.strip("| ").split()[0] for line in drawing.splitlines() if ">o" not in line]
+    assert names.count("scope") == 1  # its tips and its clips stand together
 
 
 @given(

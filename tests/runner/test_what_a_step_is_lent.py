@@ -16,7 +16,7 @@ from seqrun.instruments.desk import Question, Setting, Typed
 from seqrun.instruments.meter import DrivenMeter
 from seqrun.instruments.supply import DrivenSupply
 from seqrun.plan.context import MAINS
-from seqrun.plan.needs import Hookup
+from seqrun.plan.needs import Hookup, Leads
 from seqrun.plan.view import BenchView
 from seqrun.record import RunInfo, Store
 from seqrun.runner.again import ReadAgain
@@ -55,7 +55,7 @@ class Recorded:
     def turn(self, control: str, position: str, live: bool, words: str = "") -> None:
         self._asked(f"turn {'live' if live else 'dead'}")
 
-    def acknowledge(self, text: str, done: str = "done") -> None:
+    def acknowledge(self, text: str, done: str = "done", leads: Leads = ()) -> None:
         self._asked("acknowledge")
 
     def again(self, text: str) -> bool:
@@ -445,7 +445,7 @@ def test_before_any_power_all_is_off_and_cautions_and_leads_are_confirmed(
     assert lent.opened is not None
     off = mocker.spy(DrivenSupply, "make_safe")
     texts: list[str] = []
-    lent.hands.acknowledge = lambda text, done="done": texts.append(text)  # type: ignore[method-assign]
+    lent.hands.acknowledge = lambda text, done="done", leads=(): texts.append(text)  # type: ignore[method-assign]
     _preflight(lent.engine, lent.opened, lent.engine.record)
     assert off.call_count == 1
     assert [text.split()[0] for text in texts] == ["CAUTIONS", "STANDING"]
