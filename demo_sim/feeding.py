@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -97,38 +95,20 @@ class Feeding:
             ]
             return self._rail_state(setting, rails)
         if not setting.on:
-            return SupplyState(0.0, 0.0, False, 0.0)
+            return SupplyState(0.0, 0.0, False)
         if use == "open":
-            return SupplyState(setting.volts, 0.0, False, 0.0)
+            return SupplyState(setting.volts, 0.0, False)
         held = REVERSE_DIODE_V if use == "reversed" else 0.0
         if setting.volts <= held:
-            return SupplyState(setting.volts, 0.0, False, 0.0)
-        return SupplyState(held, setting.limit_a, True, setting.limit_a)
+            return SupplyState(setting.volts, 0.0, False)
+        return SupplyState(held, setting.limit_a, True)
 
     def _rail_state(self, setting: OutputSetting, rails: list[Rail]) -> SupplyState:
         volts = sum(rail.terminal_volts for rail in rails)
         if not setting.on:
-            return SupplyState(volts, 0.0, False, 0.0)
+            return SupplyState(volts, 0.0, False)
         amps = max(rail.amps for rail in rails)
-        return SupplyState(
-            volts, amps, any(rail.limited for rail in rails), amps * self._peak_factor(rails[0])
-        )
-
-    def _peak_factor(self, rail: Rail) -> float:
-        """Peak over mean of the supply's current, behind feed resistance and reservoir."""
-        periods = [s.period for s in self._unit.inputs.values() if s.period is not None]
-        if not periods or rail.amps <= 0.0:
-            return 1.0
-        point, wanted = self._unit.operating(), self._unit.wanted()
-        half = 0 if rail is self._unit.rails.pos else 1
-        drawn = point.device_a[:, half].sum(axis=1)
-        mean = float((drawn * wanted.weights).sum())
-        if mean <= 0.0:
-            return 1.0
-        # A half sine's first harmonic dominates its ripple.
-        omega = 2.0 * math.pi * min(p.frequency_hz for p in periods)
-        passed = 1.0 / math.hypot(1.0, omega * rail.ohm * rail.spec.reservoir_f)
-        return 1.0 + passed * (float(drawn.max(axis=1).sum()) / mean - 1.0)
+        return SupplyState(volts, amps, any(rail.limited for rail in rails))
 
     def ripple(self, side: str) -> float:
         """V rms on a rail."""

@@ -134,8 +134,9 @@ class Heat:
                 second, error = first, 0.0
             else:
                 second = self.step(h, now, after)
-                error = float(np.abs(second - first).max())
-            allowed = TOLERANCE_K + TOLERANCE_HOT * max(0.0, float(second.max()) - HOT_RISE_K)
+                error = float(np.maximum.reduce(np.abs(second - first)))
+            hottest = float(np.maximum.reduce(second))
+            allowed = TOLERANCE_K + TOLERANCE_HOT * max(0.0, hottest - HOT_RISE_K)
             if error > allowed and h > SHORTEST_STEP_S:
                 shrink = max(0.2, 0.8 * (allowed / error) ** 0.5)
                 self._step_s = max(SHORTEST_STEP_S, h * shrink)

@@ -37,14 +37,12 @@ class OutputSetting:
 class SupplyState:
     """What one output of a supply shows at its terminals, mean over a cycle of the signal.
 
-    ``amps`` flows out of the positive terminal; ``peak_amps`` is the highest value within a cycle
-    that the reservoirs leave for the supply.
+    ``amps`` flows out of the positive terminal.
     """
 
     volts: float
     amps: float
     constant_current: bool
-    peak_amps: float
 
 
 @dataclass(frozen=True, slots=True)

@@ -200,7 +200,7 @@ class PoweredUnit:
     def power(self, rise_k: Floats) -> Floats:
         """W into each thermal node; keeps the operating point that goes with it."""
         if self._point is not None:
-            moved = float(np.abs(rise_k - self._point_rise).max())
+            moved = float(np.maximum.reduce(np.abs(rise_k - self._point_rise)))
             if moved + abs(self.ambient_c - self._point_ambient_c) < SAME_TEMPERATURE_K:
                 return self._power
         junction_c, sensor_c = self.junction_c(rise_k), self.sensor_c(rise_k)
@@ -258,7 +258,7 @@ class PoweredUnit:
     def _hottest_c(self) -> float:
         """The hottest place of the unit; that is a junction, or near enough to one."""
         if self._hottest[0] is not self.heat.rise_k:
-            self._hottest = (self.heat.rise_k, float(self.heat.rise_k.max()))
+            self._hottest = (self.heat.rise_k, float(np.maximum.reduce(self.heat.rise_k)))
         return self._hottest[1] + self.ambient_c
 
     def _move_rails(self, stride: float) -> float:

@@ -92,17 +92,22 @@ class RailPair:
         self.pos = Rail(spec)
         self.neg = Rail(spec)
         self.split = split
+        self._rails = Rails(0.0, 0.0)
 
     @property
     def rails(self) -> Rails:
-        return Rails(self.pos.volts, -self.neg.volts if self.split else 0.0)
+        """Both as they are; the very same value while they are the same."""
+        pos, neg = self.pos.volts, -self.neg.volts if self.split else 0.0
+        if self._rails.pos != pos or self._rails.neg != neg:
+            self._rails = Rails(pos, neg)
+        return self._rails
 
     def _all(self) -> tuple[Rail, ...]:
         return (self.pos, self.neg) if self.split else (self.pos,)
 
     @property
     def moving(self) -> bool:
-        return any(rail.mode != "held" for rail in self._all())
+        return self.pos.mode != "held" or (self.split and self.neg.mode != "held")
 
     def balance(self, operate: Operate) -> Operating:
         """Find the held rails' voltages; the operating point there."""

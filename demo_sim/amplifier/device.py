@@ -7,6 +7,8 @@ then falls by about 2 mV/K. Base currents are left to the drivers.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -19,6 +21,9 @@ REFERENCE_C = 25.0
 # A medium power device: 0.60 V at 25 mA and 25 °C.
 VBE_AT_REFERENCE = 0.600
 CURRENT_AT_REFERENCE = 0.025
+FEW = 1000  # values for which SciPy's function is the quicker one; beyond, our own whole arrays
+_REFERENCE_K = REFERENCE_C + ZERO_C
+_LOG_AT_REFERENCE = math.log(CURRENT_AT_REFERENCE) - VBE_AT_REFERENCE / (K_OVER_Q * _REFERENCE_K)
 
 
 def thermal_voltage(celsius: Floats | float) -> Floats:
@@ -29,12 +34,10 @@ def thermal_voltage(celsius: Floats | float) -> Floats:
 def log_saturation_current(celsius: Floats | float) -> Floats:
     """ln(Is / 1 A) at a junction temperature."""
     kelvin = np.asarray(celsius, dtype=np.float64) + ZERO_C
-    reference = REFERENCE_C + ZERO_C
-    at_reference = np.log(CURRENT_AT_REFERENCE) - VBE_AT_REFERENCE / (K_OVER_Q * reference)
     return np.asarray(
-        at_reference
-        + 3.0 * np.log(kelvin / reference)
-        + GAP_V / K_OVER_Q * (1.0 / reference - 1.0 / kelvin)
+        _LOG_AT_REFERENCE
+        + 3.0 * np.log(kelvin / _REFERENCE_K)
+        + GAP_V / K_OVER_Q * (1.0 / _REFERENCE_K - 1.0 / kelvin)
     )
 
 
@@ -49,6 +52,10 @@ def wright_omega(x: Floats) -> Floats:
     Two steps of the fourth-order iteration of Fritsch, Shafer and Crowley, Comm. ACM 16 (1973) 123.
     """
     x = np.maximum(x, -690.0)
+    if x.size <= FEW:
+        from scipy.special import wrightomega  # where it is used: it takes a while to import
+
+        return np.asarray(wrightomega(x))
     y = np.where(
         x > 1.0,
         x - np.log(np.maximum(x, 1.0)),

@@ -19,6 +19,7 @@ from demo_sim.amplifier.stage import OutputStage
 Floats = NDArray[np.float64]
 SHORT_OHM = 0.05  # a failed device, collector to emitter
 LETTING_GO_ROUNDS = 20
+LEAST_NEED_V = 1e-12
 GIVING_WAY_ROUNDS = 3  # each halves what is left, and more
 
 
@@ -70,6 +71,15 @@ class ChannelTables:
     clipped: bool
 
 
+def _within(need: Floats, down: float, up: float) -> bool:
+    """Whether every need, V, has room below and above."""
+    if min(down, up) < LEAST_NEED_V:
+        return False
+    return bool(
+        np.maximum.reduce(need, axis=None) <= up and np.minimum.reduce(need, axis=None) >= -down
+    )
+
+
 class Electrics:
     """The output stages of one amplifier between its rails and its loads."""
 
@@ -85,6 +95,7 @@ class Electrics:
         self._offset_step_c = np.array([leg.offset_step_c for leg in self.legs])
         self._drifts = bool(self._offset_per_k.any() or self._offset_step.any())
         self._offset_per_v = np.array([[leg.offset_per_v] for leg in self.legs])
+        self._rectifies = bool(self._offset_per_v.any())
         self._limited = any(np.isfinite(leg.limit_a) for leg in self.legs)
         states = [
             np.array([[d.state == "shorted" for d in half] for half in (leg.upper, leg.lower)])
@@ -146,14 +157,19 @@ class Electrics:
             moved = self._offset_per_k * (sensor_c - 25.0)
             moved = moved + np.where(sensor_c > self._offset_step_c, self._offset_step, 0.0)
             offset = offset + moved[:, None]
-        if self._offset_per_v.any():
+        if self._rectifies:
             offset = offset + self._offset_per_v * np.abs(wanted).mean(axis=1, keepdims=True)
-        swing = (wanted + offset) * alive
+        swing = wanted + offset
+        if alive != 1.0:
+            swing *= alive
         current = admittance @ (swing + middle)
         need = swing + path.drop_ohm * current
         up = max(0.0, rails.pos - path.drop_v - middle)
         down = max(0.0, middle - rails.neg - path.drop_v)
+        strongest = np.abs(current)
         if given_way is None:
+            if _within(need, down, up) and np.maximum.reduce(strongest, axis=None) <= path.most_a:
+                return swing + middle, False  # room for all of it, as nearly always
             room = np.where(need >= 0.0, up, down)
         else:
             room = np.where(
@@ -161,9 +177,8 @@ class Electrics:
                 np.maximum(0.0, up - given_way[0]),
                 np.maximum(0.0, down - given_way[1]),
             )
-        size = np.maximum(np.abs(need), 1e-12)
+        size = np.maximum(np.abs(need), LEAST_NEED_V)
         factor = np.minimum(1.0, room / size)
-        strongest = np.abs(current)
         factor = np.where(
             factor * strongest > path.most_a, path.most_a / np.maximum(strongest, 1e-12), factor
         )
@@ -198,7 +213,7 @@ class Electrics:
         each = device_a.reshape(shape[0], -1, device_a.shape[3])
         weights = wanted.weights[:, :, None]
         mean = (each @ weights).reshape(shape)
-        at_output = (each @ (weights * volts[:, :, None])).reshape(shape)
+        at_output = (each @ (wanted.weights * volts)[:, :, None]).reshape(shape)
         square = ((each * each) @ weights).reshape(shape)
         power = -square * self.stage.ballast
         power[:, 0] += rails.pos * mean[:, 0] - at_output[:, 0]
@@ -211,8 +226,8 @@ class Electrics:
             device_a=device_a,
             device_mean_a=mean,
             power_w=np.maximum(power, 0.0),
-            pos_a=float(mean[:, 0].sum()) + quiescent,
-            neg_a=float(mean[:, 1].sum()) + quiescent,
+            pos_a=float(np.add.reduce(mean[:, 0], axis=None)) + quiescent,
+            neg_a=float(np.add.reduce(mean[:, 1], axis=None)) + quiescent,
             clipped=clipped,
         )
 

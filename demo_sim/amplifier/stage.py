@@ -9,6 +9,7 @@ distortion that feedback then reduces.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -39,21 +40,25 @@ FEWEST_STEPS, MOST_STEPS = 32, 4096
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Devices:
-    """``vt`` and ``log_is`` (legs, 2, devices); ``shift``, ``ohms`` the same with one more axis."""
+    """``vt`` and ``log_is`` (legs, 2, devices); the others the same with one more axis:
+    ``per_omega``, A, is kT/q over ``ohms``."""
 
     vt: Floats
     log_is: Floats
+    wide_vt: Floats
     shift: Floats
     ohms: Floats
+    per_omega: Floats
 
     def at(self, half_bias: Floats, u: Floats) -> tuple[Floats, Floats]:
         """Currents and their growth with the volts of their half, (legs, 2, devices, samples)."""
         volts = np.empty((u.shape[0], 2, 1, u.shape[1]))
         np.add(half_bias, u, out=volts[:, 0, 0])
         np.subtract(half_bias, u, out=volts[:, 1, 0])
-        vt = self.vt[..., None]
-        omega = wright_omega(volts / vt + self.shift)
-        return vt / self.ohms * omega, omega / ((1.0 + omega) * self.ohms)
+        scaled = volts / self.wide_vt
+        scaled += self.shift
+        omega = wright_omega(scaled)
+        return self.per_omega * omega, omega / ((1.0 + omega) * self.ohms)
 
 
 def _joined(
@@ -87,6 +92,10 @@ class OutputStage:
         self.nominal_bias = 2.0 * (self._sensor_vbe + idle_current * ballast_ohm)
         self.bias_shift = np.array([leg.bias_shift_v for leg in legs])
         self._between: Floats | None = None  # where the last curve began and ended
+        self._ohms = self.ballast[..., None]
+        # Of the temperatures that were asked for last: their arrays are never written to.
+        self._at: tuple[Floats, _Devices] | None = None
+        self._sensed: tuple[Floats, Floats] | None = None
 
     def bias(self, sensor_c: Floats, alive: float = 1.0) -> Floats:
         """Volts between the bases of each leg, from the temperature of its bias transistor.
@@ -94,11 +103,13 @@ class OutputStage:
         The Vbe multiplier's own junction carries a constant current, so it falls with its
         temperature as the output junctions do. ``alive`` 0…1: how far the rails let it exist.
         """
-        multiplier = self.nominal_bias / self._sensor_vbe
-        junction = thermal_voltage(sensor_c) * (
-            np.log(self._idle) - log_saturation_current(sensor_c)
-        )
-        return np.asarray((multiplier * junction + self.bias_shift) * alive)
+        if self._sensed is None or self._sensed[0] is not sensor_c:
+            junction = thermal_voltage(sensor_c) * (
+                math.log(self._idle) - log_saturation_current(sensor_c)
+            )
+            multiplier = self.nominal_bias / self._sensor_vbe
+            self._sensed = (sensor_c, multiplier * junction + self.bias_shift)
+        return np.asarray(self._sensed[1] * alive)
 
     def solve(
         self, load_a: Floats, bias: Floats, junction_c: Floats, start: Floats | None = None
@@ -115,13 +126,15 @@ class OutputStage:
             u = self._first_guess(load_a, half_bias, devices)
         for _ in range(60):
             currents, slopes = devices.at(half_bias, u)
-            slope = slopes.sum(axis=(1, 2))
-            total = currents.sum(axis=2)
-            step = (total[:, 0] - total[:, 1] - load_a) / np.maximum(slope, LEAST_SLOPE)
+            slope = np.add.reduce(slopes, axis=(1, 2))
+            total = np.add.reduce(currents, axis=2)
+            step = total[:, 0] - total[:, 1]
+            step -= load_a
+            step /= np.maximum(slope, LEAST_SLOPE)
             # Where nothing conducts the slope is no guide.
-            step = np.clip(step, -LARGEST_STEP_V, LARGEST_STEP_V)
+            np.minimum(np.maximum(step, -LARGEST_STEP_V), LARGEST_STEP_V, out=step)
             u = u - step
-            if float(np.abs(step).max()) < RESOLVED_V:
+            if np.maximum.reduce(np.abs(step), axis=None) < RESOLVED_V:
                 slopes *= step[:, None, None]
                 currents[:, 0] -= slopes[:, 0]
                 currents[:, 1] += slopes[:, 1]
@@ -157,10 +170,14 @@ class OutputStage:
 
     def _devices(self, junction_c: Floats) -> _Devices:
         """All devices at their temperatures."""
-        vt = thermal_voltage(junction_c)
-        log_is = np.where(self.good, log_saturation_current(junction_c) + self.offset / vt, OFF)
-        shift = np.log(self.ballast / vt) + log_is
-        return _Devices(vt, log_is, shift[..., None], self.ballast[..., None])
+        if self._at is None or self._at[0] is not junction_c:
+            vt = thermal_voltage(junction_c)
+            log_is = np.where(self.good, log_saturation_current(junction_c) + self.offset / vt, OFF)
+            shift = np.log(self.ballast / vt) + log_is
+            wide = vt[..., None]
+            made = _Devices(vt, log_is, wide, shift[..., None], self._ohms, wide / self._ohms)
+            self._at = (junction_c, made)
+        return self._at[1]
 
     def _first_guess(self, load_a: Floats, half_bias: Floats, devices: _Devices) -> Floats:
         """What the half that carries the load alone would need."""

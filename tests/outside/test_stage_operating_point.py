@@ -90,6 +90,12 @@ def test_wright_omega_matches_scipy() -> None:
     np.testing.assert_allclose(wright_omega(x), wrightomega(x), rtol=1e-11)
 
 
+def test_wright_omega_of_few_values_is_that_of_many() -> None:
+    x = np.linspace(-720.0, 300.0, 5_001)
+    one_by_one = np.concatenate([wright_omega(part) for part in np.array_split(x, 50)])
+    np.testing.assert_allclose(wright_omega(x), one_by_one, rtol=1e-11)
+
+
 def test_base_emitter_voltage_falls_by_about_two_millivolts_per_kelvin() -> None:
     """Common practice for silicon at moderate current."""
     slope = vbe(0.025, 26.0) - vbe(0.025, 25.0)

@@ -63,11 +63,11 @@ class Circuit:
     def supply_state(self, key: str, output: int) -> SupplyState:
         setting = self.supply[output]
         if not setting.on:
-            return SupplyState(0.0, 0.0, False, 0.0)
+            return SupplyState(0.0, 0.0, False)
         load = self.loads.get(output, math.inf)
         if setting.volts / load > setting.limit_a:
-            return SupplyState(setting.limit_a * load, setting.limit_a, True, setting.limit_a)
-        return SupplyState(setting.volts, setting.volts / load, False, setting.volts / load)
+            return SupplyState(setting.limit_a * load, setting.limit_a, True)
+        return SupplyState(setting.volts, setting.volts / load, False)
 
     def set_drive(self, terminal: str, drive: Drive | None) -> None:
         self.drives[terminal] = drive

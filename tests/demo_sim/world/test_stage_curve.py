@@ -35,3 +35,16 @@ def test_an_open_device_gives_nothing_in_a_long_table_either() -> None:
     _, device_a = stage.solve_many(2.0 * SINE[None, :], stage.bias(np.full(1, 40.0)), junction_c)
     assert device_a[0, 0, 1].max() < 1e-12
     np.testing.assert_allclose(device_a[0, 0].sum(0) - device_a[0, 1].sum(0), 2.0 * SINE, atol=1e-6)
+
+
+def test_a_stage_that_has_become_warm_answers_as_one_that_was_never_cold() -> None:
+    half = (DeviceSpec(0.004, 0.22), DeviceSpec(0.0, 0.2))
+    legs = [LegSpec("", half, half[::-1], 20.0)]
+    used, fresh = OutputStage(legs, 0.025, 0.22), OutputStage(legs, 0.025, 0.22)
+    for celsius, sensed in ((25.0, 25.0), (80.0, 25.0), (80.0, 60.0)):
+        junction_c, sensor_c = np.full(used.ballast.shape, celsius), np.full(1, sensed)
+        load_a = np.array([[0.0, 0.5, -0.5]])
+        before = used.solve(load_a, used.bias(sensor_c), junction_c)
+    after = fresh.solve(load_a, fresh.bias(sensor_c), junction_c)
+    np.testing.assert_array_equal(before[1], after[1])
+    np.testing.assert_array_equal(used.bias(sensor_c, 0.5), 0.5 * fresh.bias(sensor_c))
