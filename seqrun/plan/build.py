@@ -169,15 +169,15 @@ def _order(view: BenchView, actions: list[Action]) -> None:
                 expected='before it is powered, or after a step with do = "power_down"',
                 where=action.id,
             )
-        powers = action.needs.energises or action.needs.mains
-        powered |= powers
-        charged |= powers
+        powered |= action.needs.mains
         if action.needs.live and not powered:
             raise UsageError(
                 f"'{action.id}' measures a powered unit, and nothing has powered it",
                 expected='a step with do = "ramp_supply" before it',
                 where=action.id,
             )
+        powered |= action.needs.energises
+        charged |= powered
         if action.needs.safe or action.needs.switches_off:
             powered = False
         charged &= not action.needs.safe

@@ -96,6 +96,10 @@ class Context(Protocol):
         """The step has switched the supply off on purpose: no trip is to wonder at that."""
         ...
 
+    def powering(self) -> None:
+        """The step is about to switch the supply on (again): the trips watch from here on."""
+        ...
+
     def wait_until(
         self,
         condition: Callable[[], T | None],

@@ -77,8 +77,9 @@ class Needs:
 
     ``seconds`` is the bench time that it takes as a rule; ``load_power_w`` the largest mean power
     that it drives into the load of each channel; ``energises`` is True for a step that switches
-    the supply on, ``protects`` for one that sets the supply's own protection, ``live`` for one
-    that only makes sense with the unit powered, ``dead`` for one that must not be done while it is
+    the supply on (with ``live``: off and on again), ``protects`` for one that sets the supply's own
+    protection, ``live`` for one that only makes sense with the unit powered, ``dead`` for one that
+    must not be done while it is
     nor before it was seen to be discharged, ``mains`` for one that has it powered from its own
     mains plug, ``switches_off`` for one that leaves it without power (``safe`` also confirms that
     it has discharged). ``loads_measured`` are the channels whose loads it measures, ``supply`` what

@@ -202,9 +202,9 @@ class Engine(Lent):
 
     def _do(self, action: Action) -> None:
         step = action.step
-        if action.needs.energises:
-            self.was_there()
-            self.live = self._charged = True
+        first = action.needs.energises and not action.needs.live
+        if first:
+            self.powering()
         try:
             if action.needs.dead and self._charged:
                 raise NotMeasured("the unit was not seen to be discharged", where=action.id)
@@ -238,7 +238,7 @@ class Engine(Lent):
             self._measures = False
             self.limit = self._leaning = None
             self._observed.clear()
-        if action.needs.energises:
+        if first:
             self.powered_at = self.now()
 
     def _only_reads(self, trouble: SeqrunError) -> bool:

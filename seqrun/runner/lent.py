@@ -429,8 +429,14 @@ class Lent:
         self.live = self.seen_up = False
         self._proved.clear()  # relays open
 
+    def powering(self) -> None:
+        self.was_there()
+        self.live = self._charged = True
+
     def rails_came_up(self, moment: UFloat) -> None:
         self._rails_up = moment
+        self.seen_up, self.powered_at = True, float(moment.nominal_value)
+        self._limiting.begin()  # reservoirs were charged at the limit: no reading was made then
 
     @property
     def rails_up(self) -> UFloat:

@@ -172,12 +172,15 @@ def test_what_is_for_a_unit_without_power_comes_before_either_way_of_powering_it
     powers = replace(one, needs=Needs(energises=power == "energises", mains=power == "mains"))
     dead, live = replace(one, needs=Needs(dead=True)), replace(one, needs=Needs(live=True))
     down = replace(one, needs=Needs(safe=True))
+    again = replace(one, needs=Needs(energises=True, live=True))  # rails down and up
     (order,) = CHECKS
-    order(plan.view, [dead, powers, live, down, dead])
+    order(plan.view, [dead, powers, live, again, live, down, dead])
     for wrong, told in (
         ([powers, dead], "is for a unit without power"),
         ([live, powers], "nothing has powered it"),
         ([powers, down, live], "nothing has powered it"),
+        ([again], "nothing has powered it"),
+        ([powers, again, dead], "is for a unit without power"),
     ):
         with pytest.raises(UsageError, match=told):
             order(plan.view, wrong)

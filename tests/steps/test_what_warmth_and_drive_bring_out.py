@@ -12,6 +12,7 @@ from demo_sim.amplifier.passing import Intermittent
 from demo_sim.amplifier.spec import ChannelSpec, LegSpec
 from demo_sim.bench_parts import BenchSpec
 from demo_sim.fault_requests import _CATALOGUE, entry
+from seqrun.runner.opening import VirtualHands
 from seqrun.values import Bound
 
 Powered = Callable[..., Any]
@@ -21,7 +22,16 @@ OFFSET = (
 )
 BURSTS = '[[step]]\nid = "bursts"\ndo = "output_bursts"\nwatch = "30 s"\n'
 CAPACITOR = '[[step]]\nid = "c.{channel}"\neach = "channel"\ndo = "stray_into_capacitor"\n'
-PROTECTION = '[[step]]\nid = "p.{channel}"\neach = "channel"\ndo = "protection_opens"\n'
+PROTECTION = """
+[[step]]
+id = "p.{channel}"
+each = "channel"
+do = "protection_opens"
+to = "rail_voltage"
+stages = 2
+healthy_current = "3 * supply_idle"
+running_limit = "1.35 * supply_at_rated_power"
+"""
 
 
 @pytest.fixture
@@ -87,3 +97,27 @@ def test_a_protection_that_is_blind_lets_the_tone_through(powered: Powered) -> N
     assert abs(read.one("protection_opens", "left").value) < 1.0
     sound = read.one("protection_opens", "right")
     assert (sound.bound, sound.value > 20.0) == (Bound.AT_LEAST, True)
+
+
+def test_an_output_whose_probe_came_off_while_the_dc_was_given_is_not_one_that_opened(
+    powered: Powered, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    turn = VirtualHands.turn
+
+    def clumsy(hands: VirtualHands, control: str, position: str, *more: Any, **words: Any) -> None:
+        turn(hands, control, position, *more, **words)
+        if position == "left":
+            hands.disconnect("scope.1", "", True)
+
+    monkeypatch.setattr(VirtualHands, "turn", clumsy)
+    unit = powered("blind_protection@left", seed=5)
+    read = unit.do(PROTECTION).all("protection_opens")
+    assert [(r.channel, r.value is None) for r in read] == [("left", True), ("right", False)]
+    assert "did not come back at out.left" in read[0].note
+
+
+def test_a_channel_is_tried_with_a_relay_that_the_one_before_it_opened(powered: Powered) -> None:
+    unit = powered(seed=5)
+    unit.do(PROTECTION)
+    read = unit.do(PROTECTION)  # whoever was tried last has closed again
+    assert read.one("protection_opens", "right").bound is Bound.AT_LEAST
