@@ -24,13 +24,17 @@ class NodeSignal:
     """``tables`` are (period, table) pairs; ``noises`` maps a disturbance's name to a factor.
 
     ``gate`` names the channel whose relay must be closed for any of it to be there; what comes and
-    goes at its output goes by the name too.
+    goes at its output goes by the name too. ``added`` is the share of what the channel's stage adds
+    of itself: 1 at one terminal of a bridge, 0 at the other, 1 across both. ``terminals`` is how
+    many of the channel's terminals the signal lies between.
     """
 
     dc: float = 0.0
     tables: tuple[tuple[Period, Floats], ...] = ()
     noises: Mapping[str, float] = field(default_factory=dict)
     gate: str | None = None
+    added: float = 0.0
+    terminals: int = 0
 
     def minus(self, other: NodeSignal) -> NodeSignal:
         tables = list(self.tables)
@@ -45,7 +49,14 @@ class NodeSignal:
         for name, factor in other.noises.items():
             noises[name] = noises.get(name, 0.0) - factor
         left = {name: factor for name, factor in noises.items() if factor != 0.0}
-        return NodeSignal(self.dc - other.dc, tuple(tables), left, self.gate)
+        return NodeSignal(
+            self.dc - other.dc,
+            tuple(tables),
+            left,
+            self.gate,
+            self.added - other.added,
+            self.terminals + other.terminals,
+        )
 
 
 def of_input(signal: InputSignal, name: str) -> NodeSignal:

@@ -46,39 +46,48 @@ class Passing:
             if left is not None:
                 values *= left
 
-    def on_signal(self, channel: str, t: Floats, swing: Floats) -> None:
-        """What a bad contact takes from the signal, and what the stage adds to it, in place."""
+    def on_signal(
+        self, channel: str, t: Floats, swing: Floats, added: float = 1.0, terminals: int = 1
+    ) -> None:
+        """What a bad contact takes from the signal, and what the stage adds to it, in place.
+
+        ``added``, ``terminals``: as a :class:`~demo_sim.node_signal.NodeSignal` has them.
+        """
         spec = self._unit.spec.channel(channel)
         if self._warm(spec.contact):
             left = spec.contact.left(self._seed, f"path.{channel}", t)
             if left is not None:
                 swing *= left
+        if not added:
+            return
         if spec.ground_v:
             gone = spec.ground.left(self._seed, f"ground.{channel}", t)
             if gone is not None:
-                swing += (1.0 - gone) * spec.ground_v * np.sin(2.0 * np.pi * LINE_HZ * t)
+                hum = np.sin(2.0 * np.pi * LINE_HZ * t)
+                swing += added * (1.0 - gone) * spec.ground_v * hum
         if spec.kick_v:
             gone = spec.kick.left(self._seed, f"kick.{channel}", t)
             if gone is not None:
-                swing += (1.0 - gone) * spec.kick_v
+                swing += added * (1.0 - gone) * spec.kick_v
         if spec.oscillation.peak_v and self._unstable(channel, spec.oscillation):
-            swing += spec.oscillation.at(t, swing)
+            swing += added * spec.oscillation.at(t, swing / (added * terminals))
         if spec.thump.on_v:
-            swing += spec.thump.on(t, self._relay(channel).closed_since)
+            swing += added * spec.thump.on(t, self._relay(channel).closed_since)
 
     def mean_through_relay(
-        self, channel: str, mean: float, start_s: float, seconds: float
+        self, channel: str, mean: float, start_s: float, seconds: float, added: float = 1.0
     ) -> float:
-        """What is left of a mean over a stretch of time, V."""
+        """What is left of a mean over a stretch of time, V; ``added`` as for :meth:`on_signal`."""
         relay = self._relay(channel)
         since = relay.closed_since
         mean *= min(1.0, max(0.0, (start_s + seconds - since) / seconds))
         spec = self._unit.spec.channel(channel)
         if spec.thump.on_v:
-            mean += spec.thump.on_mean(start_s, seconds, since)
+            mean += added * spec.thump.on_mean(start_s, seconds, since)
         if spec.kick_v:
             name = f"kick.{channel}"
-            mean += spec.kick_v * spec.kick.lost_share(self._seed, name, start_s, seconds)
+            lost = spec.kick.lost_share(self._seed, name, start_s, seconds)
+            mean += added * spec.kick_v * lost
         if self._warm(relay.spec.contact):
             name = f"contact.{channel}"
             mean *= 1.0 - relay.spec.contact.lost_share(self._seed, name, start_s, seconds)

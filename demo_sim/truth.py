@@ -327,7 +327,7 @@ class Truth:
         if ringing.when == "unloaded" or (ringing.when == "capacitive" and not capacitive):
             return 0.0
         with self.driven(input_v_rms):
-            swing = self.output(channel)[1]
+            swing = self.output(channel)[1] / len(self._unit.spec.channel(channel).sides)
         return ringing.peak_v / math.sqrt(2.0) if ringing.reached(swing) else 0.0
 
     def separation_db(self, channel: str) -> float:

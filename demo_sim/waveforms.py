@@ -179,8 +179,11 @@ class Waveforms:
         total = self._together(unit.joined.outputs[mine])
         if unit.spec.channels[number].relay.film_v:
             total = total.minus(self._film(number, mine))
-        closed = unit.relays[number].closed
-        return replace(total, gate=unit.spec.channels[number].name if closed else None)
+        if not unit.relays[number].closed:
+            return total
+        channel = unit.spec.channels[number]
+        driven = label == leg_label(channel.name, channel.sides[0])
+        return replace(total, gate=channel.name, added=float(driven), terminals=1)
 
     def _film(self, number: int, mine: int) -> NodeSignal:
         """What a film on the relay's contact keeps from the load."""
@@ -258,7 +261,7 @@ class Waveforms:
         if total is None:
             total = np.zeros(t.size)
         if signal.gate is not None:
-            self.passing.on_signal(signal.gate, t, total)
+            self.passing.on_signal(signal.gate, t, total, signal.added, signal.terminals)
         if signal.dc:
             total += signal.dc
         if signal.noises:
@@ -289,5 +292,7 @@ class Waveforms:
             total += period.mean(table, start_s, seconds)
         total += self.disturbances.mean(signal.noises, start_s, seconds)
         if signal.gate is not None:
-            total = self.passing.mean_through_relay(signal.gate, total, start_s, seconds)
+            total = self.passing.mean_through_relay(
+                signal.gate, total, start_s, seconds, signal.added
+            )
         return total

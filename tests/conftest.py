@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import settings
@@ -120,3 +122,26 @@ def state_of_its_own(
     folder = str(tmp_path_factory.getbasetemp() / "state")
     monkeypatch.setenv("XDG_STATE_HOME", folder)
     monkeypatch.setenv("LOCALAPPDATA", folder)
+
+
+@pytest.fixture
+def made_up() -> Iterator[Callable[..., str]]:
+    """``made_up(name, change)`` enters a fault of a test's own, a change of the left channel, and
+    returns how it is asked for; it is taken out again."""
+    from demo_sim.bench_parts import BenchSpec
+    from demo_sim.fault_requests import _CATALOGUE, entry
+
+    names: list[str] = []
+
+    def enter(name: str, change: Callable[..., Any]) -> str:
+        def whole(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
+            changed = bench.amplifier.with_channel(channel, change)
+            return dataclasses.replace(bench, amplifier=changed)
+
+        names.append(name)
+        entry(name, "of a test", 1.0)(whole)
+        return f"{name}@left"
+
+    yield enter
+    for name in names:
+        del _CATALOGUE[name]

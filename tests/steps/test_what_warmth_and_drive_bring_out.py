@@ -10,8 +10,6 @@ import pytest
 
 from demo_sim.amplifier.passing import Intermittent
 from demo_sim.amplifier.spec import ChannelSpec, LegSpec
-from demo_sim.bench_parts import BenchSpec
-from demo_sim.fault_requests import _CATALOGUE, entry
 from seqrun.runner.opening import VirtualHands
 from seqrun.values import Bound
 
@@ -32,24 +30,6 @@ stages = 2
 healthy_current = "3 * supply_idle"
 running_limit = "1.35 * supply_at_rated_power"
 """
-
-
-@pytest.fixture
-def made_up() -> Any:
-    """Enters a fault of a test's own, and takes it out again."""
-    names: list[str] = []
-
-    def enter(name: str, change: Callable[[ChannelSpec], ChannelSpec]) -> str:
-        def whole(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
-            return replace(bench, amplifier=bench.amplifier.with_channel(channel, change))
-
-        names.append(name)
-        entry(name, "of a test", 1.0)(whole)
-        return f"{name}@left"
-
-    yield enter
-    for name in names:
-        del _CATALOGUE[name]
 
 
 def legs(channel: ChannelSpec, **changes: Any) -> ChannelSpec:

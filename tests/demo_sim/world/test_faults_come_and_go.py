@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -114,6 +115,45 @@ def test_a_stage_may_oscillate_only_into_a_capacitor(bench):
     world.connect("capacitor.1", "out.left")
     world.connect("capacitor.2", "ground")
     assert high_frequency(world, "out.left") > 100.0 * quiet
+
+
+BRIDGED = {"topology": "bridged", "channels": ["left"]}
+
+
+def test_what_a_bridged_stage_adds_stands_between_its_terminals(bench):
+    world = bench(BRIDGED, ["load_oscillation@left"])
+    world.connect("capacitor.1", "out.left.pos")
+    world.connect("capacitor.2", "out.left.neg")
+    t = world.now + np.arange(4000) / 20e6
+    one, other = (world.voltage(f"out.left.{side}", "ground", t) for side in ("pos", "neg"))
+    across = world.voltage("out.left.pos", "out.left.neg", t)
+    assert np.std(one - other) == pytest.approx(1.0 / math.sqrt(2.0), rel=0.05)
+    assert np.std(across) == pytest.approx(np.std(one - other), rel=0.05)
+    assert np.std(other) < 0.05 * np.std(one)
+
+
+def test_a_bridged_stage_oscillates_by_the_swing_of_one_terminal(bench, set_sine):
+    world = bench(BRIDGED, ["peak_oscillation@left"])
+    # 0.4 of the 30 V of a rail: at 10 V of one terminal, 20 V across both, there is none yet
+    for volts, there in ((0.7 * LOUD_V, False), (LOUD_V * 1.2, True)):
+        set_sine(world, volts, outputs=1)
+        peak = np.abs(seen(world, "out.left.pos")[1]).max()
+        assert (peak > 12.5) == there
+        t = world.now + np.arange(100000) / 50e6
+        across = world.voltage("out.left.pos", "out.left.neg", t)
+        rough = np.std(np.diff(across))
+        assert (rough > 0.01) == there
+        assert (world.truth.oscillation_v("left", volts) > 0.0) == there
+
+
+def test_dc_that_kicks_a_bridged_stage_is_across_its_terminals(bench, made_up):
+    kicks = made_up("kicks", lambda c: replace(c, kick=Intermittent(4.0, 0.5), kick_v=0.4))
+    world = bench(BRIDGED, [kicks])
+    t = world.now + np.arange(20000) / 1000.0
+    one, other = (world.voltage(f"out.left.{side}", "ground", t) for side in ("pos", "neg"))
+    assert np.abs(one - other).max() == pytest.approx(0.4, abs=0.1)
+    halves = [world.dc_voltage(f"out.left.{s}", "ground", t[0], 20.0) for s in ("pos", "neg")]
+    assert halves[0] - halves[1] == pytest.approx(np.mean(one - other), abs=0.01)
 
 
 def test_loss_of_bass_leaves_the_middle_alone(bench):
