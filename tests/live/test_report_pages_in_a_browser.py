@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -106,4 +107,11 @@ def test_no_page_has_a_violation_or_is_wider_than_its_screen(seen: Any, pages: l
                 found.append(f"{page.name}: {wide} px at {width} px")
             told = seen.execute_async_script(AXE)
             found += [f"{page.name} at {width} px: {one}" for one in told]
+        dark = {"features": [{"name": "prefers-color-scheme", "value": "dark"}]}
+        seen.execute_cdp_cmd("Emulation.setEmulatedMedia", dark)
+        ground = "return getComputedStyle(document.documentElement).backgroundColor"
+        light = [int(part) for part in re.findall(r"\d+", seen.execute_script(ground))]
+        assert max(light) < 64, f"{page.name} is light in the dark"
+        found += [f"{page.name} in the dark: {one}" for one in seen.execute_async_script(AXE)]
+        seen.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
     assert found == []

@@ -17,7 +17,7 @@ _WIDTH, _HEIGHT = 240, 52
 _TOP, _BOTTOM = 4, 35
 _BEFORE, _AFTER = 12.0, 27.0  # heights of the two readings
 _ROOM = 0.07  # at either end, as a share of what is shown
-_INK, _SOFT = "#1d2530", "#66707c"
+_INK, _SOFT = "var(--ink)", "var(--soft)"
 
 
 def render_page(run: RunPair) -> str:
@@ -65,10 +65,12 @@ _MARKS = {
     "changed": f'<path d="M-6 -2.5 H6 M-6 2.5 H6 M-4 6.5 L4 -6.5" stroke="{_INK}" '
     'stroke-width="2.2"/>',
     "unchanged": f'<path d="M-6 -2.5 H6 M-6 2.5 H6" stroke="{_INK}" stroke-width="2.2"/>',
-    "cannot tell": f'<circle r="5.4" fill="#fff" stroke="{_INK}" stroke-width="1.8" '
+    "cannot tell": f'<circle r="5.4" fill="var(--paper)" stroke="{_INK}" stroke-width="1.8" '
     'stroke-dasharray="2.6 2.2"/>',
-    "only before": f'<path d="M5 -5 L-4 0 L5 5 Z" fill="#fff" stroke="{_INK}" stroke-width="1.6"/>',
-    "only after": f'<path d="M-5 -5 L4 0 L-5 5 Z" fill="#fff" stroke="{_INK}" stroke-width="1.6"/>',
+    "only before": f'<path d="M5 -5 L-4 0 L5 5 Z" fill="var(--paper)" stroke="{_INK}" '
+    'stroke-width="1.6"/>',
+    "only after": f'<path d="M-5 -5 L4 0 L-5 5 Z" fill="var(--paper)" stroke="{_INK}" '
+    'stroke-width="1.6"/>',
 }
 
 
@@ -104,7 +106,7 @@ def picture(pair: ReadingPair) -> str:
     parts = [
         f'<svg class="bar" viewBox="0 0 {_WIDTH} {_HEIGHT}" role="img" '
         f'aria-label="{escape(_words(pair))}" xmlns="http://www.w3.org/2000/svg">',
-        f'<rect x="0" y="{_TOP}" width="{_WIDTH}" height="{body}" fill="#dfeae6"/>',
+        f'<rect x="0" y="{_TOP}" width="{_WIDTH}" height="{body}" fill="var(--keeps)"/>',
     ]
     for limit, upper in ((pair.row.limit_low, False), (pair.row.limit_high, True)):
         if limit is None:
@@ -120,16 +122,17 @@ def picture(pair: ReadingPair) -> str:
     if low < 0.0 < low + span:
         parts.append(
             f'<line x1="{px(0):.1f}" y1="{_TOP}" x2="{px(0):.1f}" y2="{_BOTTOM}" '
-            'stroke="#8b969e" stroke-dasharray="2 2"/>'
+            'stroke="var(--edge)" stroke-dasharray="2 2"/>'
         )
         if all(abs(px(limit) - px(0)) > 45 for limit in limits):
             parts.append(_label(px(0), "0", _SOFT))
     for row, y in shown:
         a, b = (px(end) for end in _ends(row))
-        fill = "#fff" if y == _BEFORE else _INK
+        fill = "var(--paper)" if y == _BEFORE else _INK
         x = px(row.value or 0.0)
         parts.append(
-            f'<line x1="{a:.1f}" y1="{y}" x2="{b:.1f}" y2="{y}" stroke="#fff" stroke-width="5"/>'
+            f'<line x1="{a:.1f}" y1="{y}" x2="{b:.1f}" y2="{y}" stroke="var(--paper)" '
+            'stroke-width="5"/>'
             f'<line x1="{a:.1f}" y1="{y}" x2="{b:.1f}" y2="{y}" stroke="{_INK}" '
             f'stroke-width="2.2"/><circle cx="{x:.1f}" cy="{y}" r="5" fill="{fill}" '
             f'stroke="{_INK}" stroke-width="1.8"/>'
@@ -170,11 +173,11 @@ def _legend() -> str:
         f'<path d="M2 7 H24" stroke="{_INK}" stroke-width="2"/><circle cx="13" cy="7" r="4.5" '
         f'fill="{{}}" stroke="{_INK}" stroke-width="1.8"/>'
     )
-    box = '<rect x="0.5" y="0.5" width="25" height="13" fill="{}" stroke="#aab4b8"/>'
+    box = '<rect x="0.5" y="0.5" width="25" height="13" fill="{}" stroke="var(--edge)"/>'
     items = (
-        (dot.format("#fff"), "before ± U"),
+        (dot.format("var(--paper)"), "before ± U"),
         (dot.format(_INK), "after ± U"),
-        (box.format("#dfeae6"), "keeps to the limit"),
+        (box.format("var(--keeps)"), "keeps to the limit"),
         (box.format("url(#sr-beyond)"), "beyond the limit"),
     )
     return "".join(f"<li>{swatch.format(picture)} {words}</li>" for picture, words in items)

@@ -34,7 +34,7 @@ _DRAWN = 3  # readings that make a picture; fewer stand in a table
 _POINTS = 400  # dots that still tell apart on a chart
 _BINS = 30
 _WIDTH, _HEIGHT, _BODY = 240, 52, 34  # of the picture of a spread
-_INK = "#1d2530"
+_INK = "var(--ink)"
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,7 +161,7 @@ def chart(trend: Trend) -> str:
         picture.level(row.limit_low, "", heavy=True)
     if trend.line is not None and trend.word == "drifts":
         ends = (trend.line.start, trend.line.end)
-        picture.line(ends, [trend.line.at(t) for t in ends], "", ("#a0522d", "7 3", 1.8))
+        picture.line(ends, [trend.line.at(t) for t in ends], "", ("var(--line-2)", "7 3", 1.8))
     picture.points(times, values, u)
     return picture.svg()
 
@@ -185,7 +185,7 @@ def spread(limit: LimitHistory) -> str:
     parts = [
         f'<svg class="bar" viewBox="0 0 {_WIDTH} {_HEIGHT}" role="img" '
         f'aria-label="{escape(words)}" xmlns="http://www.w3.org/2000/svg">'
-        f'<rect width="{_WIDTH}" height="{_BODY}" fill="#dfeae6"/>'
+        f'<rect width="{_WIDTH}" height="{_BODY}" fill="var(--keeps)"/>'
     ]
     for side, upper in ((row.limit_low, False), (row.limit_high, True)):
         if side is None:
@@ -233,11 +233,11 @@ def _scale(size: float, unit: str) -> tuple[float, str]:
 def _key() -> str:
     swatch = (
         '<svg viewBox="0 0 26 14" width="26" height="14" aria-hidden="true">'
-        '<rect x="0.5" y="0.5" width="25" height="13" fill="{}" stroke="#aab4b8"/></svg>'
+        '<rect x="0.5" y="0.5" width="25" height="13" fill="{}" stroke="var(--edge)"/></svg>'
     )
     items = (
         (_INK, "units, each by its latest reading"),
-        ("#dfeae6", "keeps to the limit"),
+        ("var(--keeps)", "keeps to the limit"),
         ("url(#sr-beyond)", "beyond the limit"),
     )
     return "".join(f"<li>{swatch.format(fill)} {words}</li>" for fill, words in items)

@@ -116,9 +116,9 @@ def _heat(
     if end is not None and tau > 0.0 and "rise0_k" in fit:
         xs = np.linspace(start, until, 120)
         ys = end + (fit["rise0_k"] - end) * np.exp(-(xs - start) / tau)
-        chart.line(xs, ys, "fit, carried on", ("#a0522d", "5 4", 1.6))
+        chart.line(xs, ys, "fit, carried on", ("var(--line-2)", "5 4", 1.6))
     xs, ys = envelope(time, rise, 600)
-    chart.line(xs, ys, "measured", ("#1f5f7a", "", 2.4))
+    chart.line(xs, ys, "measured", ("var(--line-1)", "", 2.4))
     return Figure(step, f"Heat: {step}", caption, chart.svg())
 
 

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-_INK, _SOFT = "#1d2530", "#5b6570"
+_INK, _SOFT = "var(--ink)", "var(--soft)"
 
 
 def level_in_time(
@@ -39,7 +39,7 @@ def level_in_time(
     )
     for at, stretch in enumerate(_stretches(time)):
         name = "" if at else "level"
-        chart.line(time[stretch], level[stretch], name, ("#1f5f7a", "", 1.2))
+        chart.line(time[stretch], level[stretch], name, ("var(--line-1)", "", 1.2))
     caption = f"The loudest 5 ms: {render(float(np.nanmax(level)), 'V', digits=3)} rms"
     caption += f"; the middle of all: {render(float(np.nanmedian(level)), 'V', digits=3)}."
     if threshold is not None:

@@ -20,13 +20,13 @@ if TYPE_CHECKING:
 
 WIDTH, HEIGHT = 700, 250
 _LEFT, _RIGHT, _TOP, _BOTTOM = 58, 16, 14, 40
-_INK, _SOFT, _GRID = "#1d2530", "#5b6570", "#e3e7e8"
+_INK, _SOFT, _GRID = "var(--ink)", "var(--soft)", "var(--grid)"
 #: one look a line: colour, dash, width. The dash alone tells them apart in grey.
 LOOKS = (
-    ("#1f5f7a", "", 1.8),
-    ("#a0522d", "7 3", 1.8),
-    ("#4c6b2f", "2 3", 1.8),
-    ("#6a4a7d", "9 3 2 3", 1.8),
+    ("var(--line-1)", "", 1.8),
+    ("var(--line-2)", "7 3", 1.8),
+    ("var(--line-3)", "2 3", 1.8),
+    ("var(--line-4)", "9 3 2 3", 1.8),
 )
 
 
@@ -124,7 +124,7 @@ class Chart:
                 )
             self._parts.append(
                 f'<circle cx="{at:.1f}" cy="{self.py(float(y)):.1f}" r="3.2" fill="{colour}" '
-                'stroke="#fff" stroke-width="0.8"/>'
+                'stroke="var(--paper)" stroke-width="0.8"/>'
             )
 
     def band(self, low: float, high: float, pattern: str = "url(#sr-guard)") -> None:
@@ -168,7 +168,7 @@ class Chart:
     def _note(self, x: float, y: float, words: str, anchor: str) -> None:
         self._parts.append(
             f'<text x="{x:.1f}" y="{y:.1f}" font-size="12" text-anchor="{anchor}" fill="{_INK}" '
-            f'paint-order="stroke" stroke="#fff" stroke-width="4">{escape(words)}</text>'
+            f'paint-order="stroke" stroke="var(--paper)" stroke-width="4">{escape(words)}</text>'
         )
 
     def _frame(self) -> str:
