@@ -26,6 +26,8 @@ COVERAGE_PROBABILITY = math.erf(COVERAGE_FACTOR / math.sqrt(2.0))
 
 #: how a record marks an instrument whose number a person read and typed in
 TYPED = " (typed)"
+#: how the note begins of a reading that the operator left out
+SKIPPED = "skipped by the operator"
 
 
 class Source(NamedTuple):

@@ -21,6 +21,7 @@ from seqrun.runner.presses import Presses, no_presses, terminal_presses
 from seqrun.runner.prompts import END, Asked, Kind, Prompt
 from seqrun.runner.reading_by_hand import QUIT, ask_reading
 from seqrun.runner.typed import discard_typed
+from seqrun.values import SKIPPED
 
 LIVE_WARNING = (
     "THE UNIT IS POWERED OR STILL CHARGED. Insulated clips only, one hand, metal is hot, and a "
@@ -152,7 +153,7 @@ class Operator:
             self._fresh()
             asked = Asked("why", f"Why is it skipped? {text}", ())
             why = self._ask(Prompt("Why is it skipped? ", asked)).strip()
-        return NotMeasured(f"skipped by the operator ({why}): {text.splitlines()[0]}")
+        return NotMeasured(f"{SKIPPED} ({why}): {text.splitlines()[0]}")
 
     def _confirm(
         self,

@@ -242,6 +242,52 @@ def test_a_pass_by_a_wider_limit_is_no_cure(results: Path) -> None:
     assert not pair.cured
 
 
+def test_what_fails_in_either_run_is_said_whatever_the_other_run_has(results: Path) -> None:
+    before = [judged("a", value=0.2), judged("b", value=0.3), judged("c"), judged("d", value=0.04)]
+    after = [judged("a", value=0.2), judged("n", "gain", value=0.4),
+             judged("d", value=0.04, low=-0.01, high=0.01)]  # fmt: skip
+    said = of(results, before, after).told
+    assert said[0].startswith("Fails now, and was not read in this way before: Gain, left (400")
+    assert said[1].startswith("Fails as before: DC offset, left (200")
+    assert said[2].startswith("Fails by a limit that is another now: DC offset, left (40")
+    assert said[3].startswith("Failed before, and was not read in this way since: DC offset, left")
+
+
+def test_a_failure_whose_quantity_passes_under_another_condition_says_both(results: Path) -> None:
+    """Bursts counted cold at intake, and after half an hour of power at the acceptance."""
+    bursts = judged("bursts.left", "burst_rate", "left", 14.0, "Hz", 1.0, None, 0.4)
+    driven = [judged("heat", "sink_rise", "", 30.0, "K", 1.0, None, 40.0),
+              judged("heat", "soak_power", "left", 5.0, "W", 0.1, None, None)]  # fmt: skip
+    calm = judged("bursts", "burst_rate", "left", 0.01, "Hz", 0.005, None, 0.08)
+    said = of(results, [bursts], [*driven, calm]).told
+    assert said == ["Failed before, and passes now under another condition: Burst rate, left"
+                    " (14.0 ± 1.0 Hz → 0.0100 ± 0.0050 Hz)."]  # fmt: skip
+    loud = replace(
+        calm, step="again", reading=replace(calm.reading, value=3.0), verdict=bursts.verdict
+    )
+    said = of(results, [bursts], [*driven, calm, loud]).told
+    assert [line.partition(":")[0] for line in said] == [
+        "Fails now, and was not read in this way before",
+        "Failed before, and was not read in this way since",
+    ]
+
+
+def test_what_the_operator_left_out_before_is_no_cure(results: Path) -> None:
+    out = judged(value=None, low=-0.5, high=0.5, note="waited 20 s for out.left to settle")
+    (pair,) = of(results, [out], [judged()]).pairs
+    assert pair.cured and pair.limit_changed  # it was good under no limit
+    skipped = replace(out, reading=replace(out.reading, note="skipped by the operator (no clip)"))
+    (pair,) = of(results, [skipped], [judged()]).pairs
+    assert not pair.cured
+
+
+def test_the_page_counts_what_cannot_be_told_and_opens_it_at_a_press(results: Path) -> None:
+    wide = judged("wide", u=3.0, low=-1.0, high=1.0)
+    text = render_page(of(results, [judged(value=0.2), wide], [judged(), wide]))
+    told_open, _, folded = text.partition("<details")
+    assert "offset.left" in told_open and "cannot tell: wide" in folded
+
+
 def corner(step: str, hertz: float, note: str = "", channel: str = "right") -> Judged:
     return judged(step, "upper_corner", channel, hertz, "Hz", 900.0, 30e3, None, note=note)
 

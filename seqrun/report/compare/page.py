@@ -5,6 +5,7 @@ from __future__ import annotations
 from html import escape
 from pathlib import Path
 
+from seqrun.judge.change import Change
 from seqrun.quantity import render
 from seqrun.report.compare.pairs import RunPair
 from seqrun.report.compare.reading import ReadingPair
@@ -39,16 +40,21 @@ def render_page(run: RunPair) -> str:
         simulated=run.simulated,
         legend=Markup(_legend()),
         sides=sides,
-        both=[line for line in lines if line[0].difference is not None],
-        single=[
+        both=[line for line in lines if _listed(line[0])],
+        folded=[
             (word, found)
-            for word in ("only before", "only after")
-            if (found := [line for line in lines if line[0].word == word])
+            for word in ("only before", "only after", "cannot tell", "unchanged")
+            if (found := [x for x in lines if x[0].word == word and not _listed(x[0])])
         ],
         words=explained(rows, run.after.coverage),
         marks={word: Markup(mark(word)) for word in _MARKS},
         verdicts={verdict: Markup(drawings.mark_svg(verdict)) for verdict in Verdict},
     )
+
+
+def _listed(pair: ReadingPair) -> bool:
+    """Whether a pair stands open on the page; the others are counted, and open at a press."""
+    return pair.word == Change.CHANGED.value or pair.better is not None or pair.cured
 
 
 def write_page(run: RunPair, path: Path) -> Path:

@@ -16,6 +16,7 @@ from seqrun.record.seal import NOT_COUNTED
 from seqrun.report.compare.reading import ReadingPair, rank
 from seqrun.report.shared.rows import Row
 from seqrun.report.shared.summary import Summary, summarise
+from seqrun.values import Verdict
 
 if TYPE_CHECKING:
     from seqrun.record import RunData
@@ -105,14 +106,23 @@ class RunPair:
         """What the comparison comes to, in sentences: what was cured first, then what got worse."""
         cured = [p for p in self.pairs if p.cured]
         worse = [p for p in self.pairs if p.better is False]
-        said = []
-        if cured:
-            said.append(f"Cured: {_named(cured)}.")
-        if worse:
-            said.append(f"Worse than before: {_named(worse)}.")
         better = [p for p in self.pairs if p.better and not p.cured]
-        if better:
-            said.append(f"Better, and not yet proved good: {_named(better)}.")
+        same = [p for p in self.pairs if p.fails and p.before is not None and p.better is None]
+        new = [p for p in self.pairs if p.before is None and p.fails]
+        gone = [p for p in self.pairs if p.after is None and p.failed]
+        since = [p for p in map(self._since, gone) if p is not None]
+        unread = [p for p in gone if self._since(p) is None]
+        found = {
+            "Cured": cured,
+            "Worse than before": worse,
+            "Fails now, and was not read in this way before": new,
+            "Fails as before": [p for p in same if p.failed],
+            "Fails by a limit that is another now": [p for p in same if not p.failed],
+            "Failed before, and passes now under another condition": since,
+            "Failed before, and was not read in this way since": unread,
+            "Better, and not yet proved good": better,
+        }
+        said = [f"{words}: {_named(pairs)}." for words, pairs in found.items() if pairs]
         open_ = sum(1 for p in self.pairs if p.word == Change.CANNOT_TELL.value)
         if open_:
             said.append(
@@ -120,6 +130,16 @@ class RunPair:
                 " changed."
             )
         return said
+
+    def _since(self, pair: ReadingPair) -> ReadingPair | None:
+        """A reading of the run before, with the one of the same quantity in the same channel that
+        the run after made under another condition; None where there is none, or it is no pass."""
+        old = pair.row
+        new = [p.row for p in self.pairs if p.after is not None and _kind(p.row) == _kind(old)]
+        new = [row for row in new if row.verdict is not Verdict.NONE]
+        if not new or any(row.verdict is not Verdict.PASS for row in new):
+            return None
+        return ReadingPair(old, new[-1], None)
 
     @property
     def rule(self) -> list[str]:
@@ -199,8 +219,8 @@ def _named(pairs: Sequence[ReadingPair]) -> str:
     """``"DC offset, left (212 mV → 3.1 mV)"``, a few of them, the rest counted."""
     shown = []
     for pair in pairs[:_SPELT]:
-        values = [row.shown if row else "-" for row in (pair.before, pair.after)]
-        shown.append(f"{pair.name} ({values[0]} → {values[1]})")
+        values = [row.shown for row in (pair.before, pair.after) if row is not None]
+        shown.append(f"{pair.name} ({' → '.join(values)})")
     more = f" and {len(pairs) - _SPELT} more" if len(pairs) > _SPELT else ""
     return "; ".join(shown) + more
 

@@ -10,7 +10,9 @@ from seqrun.judge.change import Change, Difference
 from seqrun.judge.verdict import WORSE_LAST
 from seqrun.quantity import render
 from seqrun.report.shared.rows import Row
-from seqrun.values import Verdict
+from seqrun.values import SKIPPED, Verdict
+
+_FAILING = (Verdict.FAIL, Verdict.CONDITIONAL_FAIL)
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,12 +94,23 @@ class ReadingPair:
     def cured(self) -> bool:
         """It failed, or could not be made for the fault, and now it passes; where the limit is
         another now, it would have failed by that one too."""
-        bad = (Verdict.FAIL, Verdict.CONDITIONAL_FAIL, Verdict.NOT_MEASURED)
-        if self.before is None or self.after is None:
+        if self.before is None or self.after is None or self.after.verdict is not Verdict.PASS:
             return False
+        if self.before.verdict is Verdict.NOT_MEASURED:  # under no limit was it good
+            return not self.before.note.startswith(SKIPPED)
         if self.limit_changed and not _beyond(self.before.value, self.after):
             return False
-        return self.before.verdict in bad and self.after.verdict is Verdict.PASS
+        return self.failed
+
+    @property
+    def failed(self) -> bool:
+        """It failed in the run before."""
+        return self.before is not None and self.before.verdict in _FAILING
+
+    @property
+    def fails(self) -> bool:
+        """It fails in the run after."""
+        return self.after is not None and self.after.verdict in _FAILING
 
     @property
     def verdict_words(self) -> str:
