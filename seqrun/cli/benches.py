@@ -37,6 +37,8 @@ def find_command(resources: list[str], write: Path | None, visa: str) -> int:
         listed = resources or discovery.resources(manager, notes)
         found = []
         for resource in listed:
+            if sys.stderr.isatty():  # a serial port that stays silent takes a while
+                print(f"{clean(resource)} is asked …", file=sys.stderr, flush=True)
             one = discovery.identify(resource, manager, drivers)
             found.append(one)
             fit = ", ".join(one.drivers) or "no driver here fits: see drivers/README.md"

@@ -6,7 +6,7 @@ Only the question for the identity is sent, nothing else.
 from __future__ import annotations
 
 import warnings
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Container, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -16,7 +16,7 @@ from seqrun.files import regular
 from seqrun.files.driver.file import Driver
 from seqrun.files.driver.manners import Identity, Manners
 from seqrun.instruments.link import Link
-from seqrun.instruments.trouble import EXTRAS, interface
+from seqrun.instruments.trouble import brings, interface
 from seqrun.instruments.wire import LinkFailure
 
 if TYPE_CHECKING:
@@ -59,33 +59,45 @@ def resources(manager: ResourceManager, notes: list[str]) -> list[str]:
     with warnings.catch_warnings(record=True) as heard:
         warnings.simplefilter("always")
         try:
-            listed = list(manager.list_resources("?*"))
+            listed = [r for r in manager.list_resources("?*") if _carries_messages(r)]
         except Exception as problem:  # libraries raise what they like
             notes.append(f"the VISA library lists nothing: {problem}")
             listed = []
     # What libraries leave open of their own is no news to anybody here.
     told = [w.message for w in heard if not issubclass(w.category, ResourceWarning)]
     notes += sorted({str(message).splitlines()[0] for message in told})
-    notes += missing_libraries()
+    notes += missing_libraries(manager, {interface(r) for r in listed})
     return [*listed, *(r for r in _raw_sockets(notes) if r not in listed)]
 
 
-def missing_libraries() -> list[str]:
-    """Interfaces that cannot be searched for want of a library."""
+def _carries_messages(resource: str) -> bool:
+    """Whether an instrument may be there: an interface, a memory or a backplane is none."""
+    return resource.upper().rpartition("::")[2] in ("INSTR", "SOCKET", "RAW")
+
+
+def missing_libraries(manager: ResourceManager, listed: Container[str] = ()) -> list[str]:
+    """Interfaces that cannot be searched for want of a library. A maker's own VISA brings what it
+    takes.
+
+    Args:
+        listed: interfaces of which something was listed.
+    """
     import importlib.util
 
+    if not type(manager.visalib).__module__.startswith("pyvisa_py"):
+        return []
     modules = {"ASRL": "serial", "USB": "usb", "GPIB": "gpib_ctypes"}
     return [
-        f"{kind}: not searched; pip install 'seqrun[{EXTRAS[kind][0]}]' brings {EXTRAS[kind][1]}"
+        f"{kind}: not searched; {brings(kind)}"
         for kind, module in modules.items()
-        if importlib.util.find_spec(module) is None
+        if kind not in listed and importlib.util.find_spec(module) is None
     ]
 
 
 def _raw_sockets(notes: list[str]) -> list[str]:
     """Instruments that tell of a raw SCPI socket by multicast DNS."""
     try:
-        from zeroconf import ServiceBrowser, ServiceListener, Zeroconf
+        from zeroconf import IPVersion, ServiceBrowser, ServiceListener, Zeroconf
     except ImportError:
         notes.append("LAN: not searched by name; pip install 'seqrun[lan]' brings zeroconf")
         return []
@@ -114,7 +126,7 @@ def _raw_sockets(notes: list[str]) -> list[str]:
                 if info is not None:
                     found += [
                         f"TCPIP0::{address}::{info.port}::SOCKET"
-                        for address in info.parsed_addresses()
+                        for address in info.parsed_addresses(IPVersion.V4Only)
                     ]
         finally:
             browser.close()

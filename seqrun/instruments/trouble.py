@@ -7,9 +7,24 @@ import sys
 
 from seqrun.errors import InstrumentSilent
 
-#: the extra of this package that brings the library for an interface
-EXTRAS = {"ASRL": ("serial", "pyserial"), "USB": ("usb", "pyusb"), "GPIB": ("gpib", "gpib-ctypes")}
-_GENERAL = "check power, cable and address, and the resource in the bench file"
+#: the extra of this package that brings the library for an interface, what it brings, and what
+#: beside it only the system can have
+EXTRAS = {
+    "ASRL": ("serial", "pyserial", ""),
+    "USB": ("usb", "pyusb", "libusb of the system"),
+    "GPIB": ("gpib", "gpib-ctypes", "the driver of your GPIB adapter: linux-gpib, or its maker's"),
+}
+_GENERAL = (
+    "check power, cable and address, and the resource in the bench file; 'seqrun bench find' lists "
+    "what answers"
+)
+
+
+def brings(kind: str) -> str:
+    """What to install for an interface."""
+    name, package, beside = EXTRAS[kind]
+    more = f"; beside it {beside}" if beside else ""
+    return f"pip install 'seqrun[{name}]' brings {package}{more}"
 
 
 def interface(resource: str) -> str:
@@ -51,22 +66,17 @@ def advice(resource: str, problem: BaseException, platform: str = sys.platform) 
             "(5025 is usual for SCPI), that its LAN remote control is on, and that no other "
             "program holds the only connection"
         )
-    if kind == "TCPIP":
-        return f"{_GENERAL}; 'seqrun bench find' lists what answers"
     return _GENERAL
 
 
 def _missing_extra(kind: str, text: str) -> str:
-    extra = EXTRAS.get(kind)
-    if extra is None:
+    if kind not in EXTRAS:
         return ""
-    name, package = extra
     marks = ("please install", "no module named", "no backend available", "not installed",
              "no matching interface", "no device class", "could not find a matching")  # fmt: skip
     if not any(mark in text for mark in marks):
         return ""
-    more = " and libusb of the system" if name == "usb" else ""
-    return f"pip install 'seqrun[{name}]' brings what it takes ({package}{more})"
+    return brings(kind)
 
 
 def _permission(kind: str, text: str, platform: str) -> str:

@@ -112,10 +112,11 @@ def test_each_operation_is_tried_and_shown(
 
 
 def test_a_driver_that_says_what_is_not_so_is_found_out(
-    seqrun: Callable, resources: dict[str, str], tmp_path: Path
+    seqrun: Callable, resources: dict[str, str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     from seqrun.files.shipped import find
 
+    monkeypatch.setattr("seqrun.instruments.selfcheck.RISE_S", 0.2)  # it never comes near
     text = find("driver", "generic-supply").read_text(encoding="utf-8")
     wrong = re.sub(
         r'^voltage = "(.*)"$', r"voltage = { send = '\1', scale = 0.5 }", text, flags=re.M
@@ -163,6 +164,8 @@ def test_what_a_library_leaves_open_is_no_note(monkeypatch: pytest.MonkeyPatch) 
     from seqrun.instruments import discovery
 
     class Library:
+        visalib = None
+
         def list_resources(self, _query: str) -> tuple[str, ...]:
             warnings.warn("unclosed <socket.socket fd=7>", ResourceWarning, stacklevel=2)
             warnings.warn("USB needs pyusb", UserWarning, stacklevel=2)
