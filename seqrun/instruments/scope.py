@@ -396,7 +396,7 @@ class DrivenScope(DrivenInstrument):
             )
         return np.frombuffer(data, self._sample)
 
-    def _step(self, codes: NDArray[np.generic], clipped: bool) -> int:
+    def _step(self, codes: NDArray[np.generic], clipped: bool) -> float:
         """Codes per converter step; finer when the instrument averaged several conversions."""
         if codes.dtype.kind == "f":  # codes as text
             return 1

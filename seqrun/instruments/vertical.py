@@ -41,14 +41,21 @@ class Scaling:
         return result
 
 
-def converter_step(codes: NDArray[np.generic], widest: int) -> int:
-    """Codes per step of the converter that made them: ``widest`` (a power of two), or less when
-    averaging has filled codes in between.
+def converter_step(codes: NDArray[np.generic], widest: int) -> float:
+    """Codes per step of the converter that made them: about ``widest``, or less when averaging has
+    filled codes in between.
 
-    The lowest bit that is set in any code is the step; one pass over the codes.
+    The codes that occur lie whole steps apart. Some instruments stretch those of their converter,
+    so that a step is no power of two (17 and 18 in turn were seen of one of 12 bits); what is much
+    wider than ``widest`` are steps that this record does not show. One pass over the codes.
     """
-    used = int(np.bitwise_or.reduce(codes)) & (widest - 1)
-    return used & -used if used else widest
+    lowest = int(codes.min())
+    seen = np.zeros(int(codes.max()) - lowest + 1, dtype=bool)
+    seen[codes.astype(np.int64) - lowest] = True
+    apart = np.diff(np.flatnonzero(seen))
+    if not apart.size or apart.min() >= 1.5 * widest:
+        return float(widest)
+    return float(apart[apart < 1.5 * apart.min()].mean())
 
 
 def snapped(wanted_hz: float, steps: Sequence[float], largest_hz: float) -> float:

@@ -25,6 +25,7 @@ from dialects.lcus_relay import LcusRelay
 from dialects.manson_hcs3202 import MansonHcs3202
 from dialects.owon_xdm1041 import OwonXdm1041
 from dialects.rigol_dg1000z import RigolDg1000z
+from dialects.rigol_dho800 import RigolDho800
 from dialects.rigol_dm3058 import RigolDm3058
 from dialects.rigol_dp800 import RigolDp800
 from dialects.rigol_ds1000z import RigolDs1000z
@@ -57,6 +58,7 @@ FAMILIES: dict[str, tuple[str, Callable[[], Dialect], str]] = {
     "owon-xdm1041": ("meter", OwonXdm1041, "pty"),
     "agilent-34401a-serial": ("meter", Agilent34401a, "pty"),
     "rigol-ds1000z": ("scope", RigolDs1000z, "tcp"),
+    "rigol-dho800": ("scope", RigolDho800, "tcp"),
     "siglent-sds1000xe": ("scope", SiglentSds1000xe, "tcp"),
     "siglent-sds2000xplus": ("scope", SiglentSds2000xPlus, "tcp"),
     "tektronix-tds2000": ("scope", TektronixTds2000, "tcp"),

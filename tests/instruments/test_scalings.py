@@ -231,7 +231,11 @@ def test_samples_as_text(text: str, values: list[float] | None) -> None:
         assert numbers_of(text).tolist() == values
 
 
-def test_the_lowest_bit_in_use_is_the_converters_step() -> None:
+def test_codes_lie_whole_steps_of_the_converter_apart() -> None:
+    stretched = np.rint(np.arange(3000, 3200) * 17.3)  # 12 bits spread over 16, not by a power of 2
+    assert converter_step(stretched, 16) == pytest.approx(17.3, rel=1e-3)
+    assert converter_step(np.array([3000, 3000]), 16) == 16
+    assert converter_step(np.array([-512, -256, 0, 768]), 256) == 256
     assert converter_step(np.array([0, 256, 512]), 256) == 256
     assert converter_step(np.array([0, 64, 512]), 256) == 64
     assert converter_step(np.array([3, 4]), 16) == 1
