@@ -24,6 +24,10 @@ COVERAGE_FACTOR = 2.0
 COVERAGE_PROBABILITY = math.erf(COVERAGE_FACTOR / math.sqrt(2.0))
 
 
+#: what instruments answer for no number: infinity, and not-a-number (SCPI-99 volume 1, 7.2.1.4 and
+#: 7.2.1.5). Nothing as large is a result.
+SCPI_INFINITY, SCPI_NOT_A_NUMBER = 9.9e37, 9.91e37
+
 #: how a record marks an instrument whose number a person read and typed in
 TYPED = " (typed)"
 #: how the note begins of a reading that the operator left out

@@ -14,10 +14,8 @@ from typing import NoReturn
 from seqrun.errors import InstrumentError, NoResult
 from seqrun.files import regular
 from seqrun.files.driver.commands import Commands
+from seqrun.values import SCPI_INFINITY, SCPI_NOT_A_NUMBER
 
-NOT_A_NUMBER = 9.91e37  # SCPI-99 volume 1, 7.2.1.5: neither this nor larger is a result
-INFINITE = 9.9e37
-NO_STATE = 9.9e37  # SCPI-99 volume 1, 7.2.1: infinity; nothing that large is a state
 _TRUE = frozenset({"1", "ON", "+1", "TRUE"})
 _FALSE = frozenset({"0", "OFF", "+0", "FALSE"})
 _HEADER = re.compile(r"^\s*[:*]?[A-Za-z][\w:*?]*\s+")
@@ -114,8 +112,8 @@ class Answer:
         if word is not None:
             return float(word)
         value = self._plain(text, answer)
-        if not -INFINITE < value < INFINITE:
-            what = "overload" if abs(value) < NOT_A_NUMBER else "no number"
+        if not abs(value) < SCPI_INFINITY:
+            what = "overload" if abs(value) < SCPI_NOT_A_NUMBER else "no number"
             raise NoResult(
                 f"the instrument reports {what} ({text})",
                 expected="a reading within its range",
@@ -151,7 +149,7 @@ class Answer:
             if text.upper() in _FALSE:
                 return False
         value = self._plain(text, answer)
-        if not abs(value) < NO_STATE:  # no number, infinite: neither on nor off
+        if not abs(value) < SCPI_INFINITY:  # no number, infinite: neither on nor off
             self._no(answer, "on or off")
         return bool(self._bit(value))
 

@@ -10,9 +10,9 @@ from typing import Final
 
 from seqrun.errors import InstrumentRefused
 
-#: the header of the error query may stand before it, where an instrument answers with headers
+#: blanks may stand before it, and the header of the error query where answers have headers
 _APPENDED: Final = re.compile(
-    r"(?:^|;)(?::?[A-Za-z][\w:]*\s+)?([+-]?\d+\s*,\s*\"(?:[^\"]|\"\")*\")\s*$"
+    r"(?:^|;)\s*(?::?[A-Za-z][\w:]*\s+)?([+-]?\d+\s*,\s*\"(?:[^\"]|\"\")*\")\s*$"
 )
 _ENTRY: Final = re.compile(r"^\s*([+-]?\d+)\s*,?\s*(.*?)\s*$", re.DOTALL)
 

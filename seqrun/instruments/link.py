@@ -178,7 +178,7 @@ class Link:
         answer = self._said(messages, asks or appended, form)
         if appended:
             answer, separator, error = answer.rpartition(";")
-            if not (error.startswith(("0,", "+0,")) and bool(separator) == asks):
+            if not (error.startswith(("0,", "+0,", " 0,")) and bool(separator) == asks):
                 rest = errors.closer(answer + separator + error, messages, asks)
                 return self._once_more(messages, asks, True) if rest is None else rest
             errors.joins_taken = True

@@ -9,8 +9,9 @@ from collections.abc import Mapping
 
 from seqrun.files.driver.equipment import ScopeSettings
 from seqrun.files.driver.operations import SCALING
-from seqrun.instruments.answers import INFINITE, with_suffix, without_header
+from seqrun.instruments.answers import with_suffix, without_header
 from seqrun.instruments.vertical import Scaling
+from seqrun.values import SCPI_INFINITY
 
 _FORMATS = {"float32": "f", "float64": "d", "int8": "b", "int16": "h", "int32": "i",
             "uint8": "B", "uint16": "H", "uint32": "I"}  # fmt: skip
@@ -105,7 +106,7 @@ def scaling(
         ValueError: a number that is none, or an increment that cannot be.
     """
     for name, value in fields.items():
-        if not -INFINITE < value < INFINITE:
+        if not abs(value) < SCPI_INFINITY:
             raise ValueError(f"{name} is {value:g}")
     xincrement = fields.get("xincrement", 0.0)
     if "xincrement" not in fields and fields.get("sample_rate", 0.0) > 0.0:

@@ -29,14 +29,11 @@ from typing import Literal
 from seqrun.errors import UsageError
 from seqrun.judge.risk import conformance_probability
 from seqrun.quantity import render
-from seqrun.values import COVERAGE_FACTOR, Bound, Judged, Limit, Reading, Verdict
+from seqrun.values import COVERAGE_FACTOR, SCPI_INFINITY, Bound, Judged, Limit, Reading, Verdict
 
 Decision = Literal["guarded", "simple"]
 GUARDED: Decision = "guarded"
 SIMPLE: Decision = "simple"
-
-#: SCPI-99 volume 1, 7.2.1: 9.9E37 stands for infinity and 9.91E37 for not-a-number
-SCPI_INFINITY = 9.9e37
 
 #: verdicts from best to worst: to be held back is worse than to be let go
 WORSE_LAST = (

@@ -15,6 +15,7 @@ from dialects.base import Dialect, served
 from dialects.feeltech_fy6900 import FeeltechFy6900
 from dialects.gwinstek_gpd3303s import GwInstekGpd3303s
 from dialects.juntek_jds6600 import JuntekJds6600
+from dialects.keithley_2700 import Keithley2700
 from dialects.keysight_1000x import Keysight1000x
 from dialects.keysight_33500b import Keysight33500b
 from dialects.keysight_34461a import Keysight34461a
@@ -69,6 +70,7 @@ FAMILIES: dict[str, tuple[str, Callable[[], Dialect], str]] = {
     "feeltech-fy6900": ("generator", FeeltechFy6900, "pty"),
     "juntek-jds6600": ("generator", JuntekJds6600, "pty"),
     "keysight-34970a": ("switch", Keysight34970a, "tcp"),
+    "keithley-2700": ("switch", Keithley2700, "tcp"),
     "lcus-relay": ("switch", LcusRelay, "pty"),
 }
 

@@ -17,6 +17,7 @@ from seqrun.errors import InstrumentError, InstrumentRefused, InstrumentSilent, 
 QUEUES = [
     "rigol-dp800", "siglent-spd3303x", "gwinstek-gpd3303s", "keysight-34461a", "siglent-sdm3055",
     "rigol-ds1000z", "tektronix-tds2000", "keysight-1000x", "rigol-dg1000z", "keysight-34970a",
+    "keithley-2700",
     "agilent-34401a-serial",
 ]  # fmt: skip
 DRIVERS = Path(__file__).parents[2] / "drivers"

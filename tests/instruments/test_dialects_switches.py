@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from dialect_bench import eventually
 
-from seqrun.errors import InstrumentSilent, UsageError
+from seqrun.errors import InstrumentRefused, InstrumentSilent, UsageError
 
 
 def test_a_matrix_closes_the_crossing_of_row_and_column(opener: Any) -> None:
@@ -20,6 +20,25 @@ def test_a_matrix_closes_the_crossing_of_row_and_column(opener: Any) -> None:
     assert dialect.closed == {221}
     switch.make_safe()
     assert dialect.closed == set()
+
+
+def test_a_matrix_that_counts_along_its_rows_closes_one_crossing_and_no_other(opener: Any) -> None:
+    switch, dialect = opener("keithley-2700")
+    dialect.closed.add(148)  # somebody else's
+    switch.connect("meter.hi", "out.right")
+    switch.connect("meter.lo", "ground")
+    assert dialect.closed == {103, 109, 148}
+    switch.disconnect("meter.hi")
+    assert dialect.closed == {109, 148}
+    switch.make_safe()
+    assert dialect.closed == set()
+
+
+def test_a_relay_that_stays_open_is_told(opener: Any) -> None:
+    switch, dialect = opener("keithley-2700")
+    dialect.coils = False
+    with pytest.raises(InstrumentRefused, match="is open"):
+        switch.connect("meter.hi", "out.right")
 
 
 def test_a_relay_board_gets_its_four_bytes(opener: Any) -> None:
@@ -38,7 +57,7 @@ def test_safe_opens_what_was_closed_by_hand(opener: Any) -> None:
     assert eventually(lambda: dialect.closed == [False] * 4)
 
 
-@pytest.mark.parametrize("name", ["keysight-34970a", "lcus-relay"])
+@pytest.mark.parametrize("name", ["keysight-34970a", "keithley-2700", "lcus-relay"])
 def test_a_point_that_is_not_wired_is_refused_in_words(opener: Any, name: str) -> None:
     switch, dialect = opener(name)
     before = len(dialect.received)

@@ -204,6 +204,7 @@ def test_headers_stand_before_the_entries_of_an_appended_error_query() -> None:
     from seqrun.instruments import error_queue
 
     assert error_queue.split('1.5;:SYST:ERR 0,"No error"') == ("1.5", '0,"No error"')
+    assert error_queue.split('0, 1; -222, "Out of range"') == ("0, 1", '-222, "Out of range"')
     assert error_queue.split(':SYSTEM:ERROR -113,"Undefined header"') == (
         "",
         '-113,"Undefined header"',

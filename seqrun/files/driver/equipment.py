@@ -8,6 +8,7 @@ from pydantic import Field
 
 from seqrun.files.common import Strict
 from seqrun.quantity import Amperes, Fraction, Hertz, Ohms, Seconds, Volts
+from seqrun.values import SCPI_INFINITY
 
 Positive = Annotated[float, Field(gt=0)]
 Absent = Literal[
@@ -57,7 +58,7 @@ class MeterSettings(Strict):
         default=(), description="integration times that it has, in line cycles; without: any"
     )
     overload: float = Field(
-        default=9.9e37, gt=0, description="what it answers when the range is too small"
+        default=SCPI_INFINITY, gt=0, description="what it answers when the range is too small"
     )
     seconds_per_cycle: Seconds = Field(
         default=0.05,
