@@ -93,7 +93,7 @@ class ScriptedServer:
             return
         with connection:
             rest = b""
-            while chunk := connection.recv(65536):
+            while chunk := self._received(connection):
                 rest += chunk
                 while b"\n" in rest:
                     line, rest = rest.split(b"\n", 1)
@@ -102,6 +102,13 @@ class ScriptedServer:
                     if answer is None:
                         return
                     connection.sendall(answer)
+
+    @staticmethod
+    def _received(connection: socket.socket) -> bytes:
+        try:
+            return connection.recv(65536)
+        except ConnectionResetError:  # the other end hung up with something unread
+            return b""
 
     def close(self) -> None:
         self._listener.close()

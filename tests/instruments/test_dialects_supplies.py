@@ -154,3 +154,7 @@ def test_an_output_that_the_common_switch_leaves_out_is_made_safe_too(opener: An
     assert eventually(lambda: dialect.output[1].on)
     supply.make_safe()
     assert eventually(lambda: not any(output.on for output in dialect.output))
+
+
+def test_a_supply_without_terminators_is_given_time_between_messages() -> None:
+    assert shipped("korad-ka3005p").link.pacing >= 0.02

@@ -1,6 +1,6 @@
 """The dialect of the Keithley 2700 with a 7709 matrix in slot 1.
 
-Read: Model 2750 User's Manual (2750-900-01 Rev. F), pages 2-11, 2-19, 2-20 and 2-30: ROUTe:MULTiple:
+Read: Model 2750 User's Manual (2750-900-01 Rev. F), pages 2-11, 2-19, 2-20, 2-30: ROUTe:MULTiple:
 CLOSe and :OPEN touch the channels of their list alone, :CLOSe:STATe? answers 0 or 1 for each,
 ROUTe:OPEN:ALL opens everything in the mainframe, ROUTe:CLOSe closes one measurement channel and
 answers -222 for another; Model 2700 User's Manual, pages 10-15 to 10-17: several commands in a
