@@ -4,9 +4,10 @@ Read: the protocol page of a public wiki on the KAxxxxP series (9600 8N1, no ter
 commands and example answers, the status byte). From memory: a message is over when the line has
 been quiet, so two messages without a pause between are one that nobody understands (here they are
 told apart all the same, because a machine under load delivers late what was sent apart; that the
-driver pauses is a test of its own); ISET1? of some firmware has a stray "K" behind it. OVP1 and OCP1 switch protections on that act at the set voltage
-and at the current limit: neither has a level of its own, and after a trip only the output's bit
-tells. What is not understood is answered by silence.
+driver pauses is a test of its own); ISET1? of some firmware has a stray "K" behind it. OVP1 and
+OCP1 switch protections on that act at the set voltage and at the current limit: neither has a level
+of its own, and after a trip only the output's bit tells. What is not understood is answered by
+silence.
 """
 
 from __future__ import annotations
