@@ -55,7 +55,7 @@ def converter_step(codes: NDArray[np.generic], widest: int) -> float:
     apart = np.diff(np.flatnonzero(seen))
     if not apart.size or apart.min() >= 1.5 * widest:
         return float(widest)
-    return float(apart[apart < 1.5 * apart.min()].mean())
+    return float(apart[apart < 1.5 * min(apart.min(), widest)].mean())
 
 
 def snapped(wanted_hz: float, steps: Sequence[float], largest_hz: float) -> float:

@@ -19,6 +19,7 @@ from seqrun.files.driver.operations import (
     Operation,
 )
 from seqrun.files.driver.scope_checks import scope_problems
+from seqrun.files.driver.sufficient import sufficient
 from seqrun.files.driver.template import Template, TemplateError
 
 if TYPE_CHECKING:
@@ -49,6 +50,7 @@ def problems(driver: Driver) -> Iterator[Problem]:
     elif driver.remote:
         yield from _remote(driver)
         yield from _operations(driver)
+        yield from sufficient(driver, operations_of(driver))
         yield from _absent(driver)
     else:
         yield from _by_hand(driver)
