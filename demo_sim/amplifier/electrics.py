@@ -7,14 +7,16 @@ loop's own speed stop it.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property, partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from demo_sim.amplifier.signal import Period
 from demo_sim.amplifier.spec import AmplifierSpec, LegSpec
-from demo_sim.amplifier.stage import OutputStage
+from demo_sim.amplifier.stage import Curve, OutputStage
 
 Floats = NDArray[np.float64]
 SHORT_OHM = 0.05  # a failed device, collector to emitter
@@ -58,17 +60,26 @@ class Operating:
     clipped: bool
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class ChannelTables:
     """One channel over a period: leg volts (legs, points) and device currents.
 
-    ``device_a`` is (legs, 2, devices, points); without a period there is one point.
+    Without a period there is one point. ``currents`` works the device currents out.
     """
 
     period: Period | None
     volts: Floats
-    device_a: Floats
+    currents: Callable[[], Floats]
     clipped: bool
+
+    @cached_property
+    def device_a(self) -> Floats:
+        """A, (legs, 2, devices, points), worked out for the first who asks."""
+        return self.currents()
+
+
+def _part_of(curve: Curve, alive: float) -> Floats:
+    return curve.currents() * alive
 
 
 def _within(need: Floats, down: float, up: float) -> bool:
@@ -260,10 +271,15 @@ class Electrics:
         volts = self._let_go(volts, admittance)
         load_a = admittance @ volts
         alive = self.alive(rails)
-        solve = self.stage.solve if period is None else self.stage.solve_many
-        base_v, device_a = solve(load_a, self.bias(sensor_c, rails), junction_c)
-        if alive < 1.0:
-            device_a = device_a * alive
+        bias = self.bias(sensor_c, rails)
+        currents: Callable[[], Floats]
+        if period is None:
+            base_v, device_a = self.stage.solve(load_a, bias, junction_c)
+            currents = partial(np.multiply, device_a, alive)
+        else:
+            base_v, curve = self.stage.solve_many(load_a, bias, junction_c)
+            base_v = base_v.copy()  # the curve goes by it still
+            currents = partial(_part_of, curve, alive)
         path = self.spec.path
         if period is not None and alive > 0.0:
             for leg, _ in self._one_sided:  # where it is let go its drive says nothing
@@ -274,8 +290,9 @@ class Electrics:
             left = np.fft.rfft(base_v + curved, axis=1) / (1.0 + loop)
             volts = volts - np.fft.irfft(left, period.points, axis=1)
         if self._shorted:
-            volts, _, device_a = self._short_circuits(volts, device_a, rails, admittance)
-        return ChannelTables(period, volts, device_a, clipped)
+            volts, _, device_a = self._short_circuits(volts, currents(), rails, admittance)
+            currents = partial(np.asarray, device_a)
+        return ChannelTables(period, volts, currents, clipped)
 
     def _let_go(self, volts: Floats, admittance: Floats) -> Floats:
         """Leg volts where a leg with a half that conducts nothing goes wherever the others and the

@@ -103,12 +103,12 @@ class InputSignal:
     density_v_rt_hz: float = 0.0  # of sections before this node
 
 
-@lru_cache(maxsize=16)
+@lru_cache(maxsize=64)
 def _bins(frequency_hz: float, points: int) -> Floats:
     return _kept(np.asarray(np.arange(points // 2 + 1) * frequency_hz, dtype=np.float64))
 
 
-@lru_cache(maxsize=32)
+@lru_cache(maxsize=64)
 def _response(frequency_hz: float, points: int, low_cut_hz: float, pole_hz: float) -> Complexes:
     return _kept(path_response(_bins(frequency_hz, points), low_cut_hz, pole_hz))
 

@@ -78,6 +78,30 @@ def _joined(
     return cubed
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Curve:
+    """Currents along the base middle, and where on it the samples of a table lie.
+
+    ``u`` (legs, cells + 1); ``amperes`` and their growth with u (legs, 2, devices, cells + 1);
+    ``at`` (legs, samples) and the cell of each, by leg.
+    """
+
+    u: Floats
+    amperes: Floats
+    slopes: Floats
+    at: Floats
+    cells: list[NDArray[np.intp]]
+
+    def currents(self) -> Floats:
+        """Of every sample, (legs, 2, devices, samples), A; most who want volts never ask."""
+        found = np.empty((*self.amperes.shape[:3], self.at.shape[1]))
+        for leg, (u, at, cell) in enumerate(zip(self.u, self.at, self.cells, strict=True)):
+            step = u[1:] - u[:-1]
+            share = np.clip((at - u[cell]) / np.maximum(step, 1e-300)[cell], 0, 1)
+            found[leg] = _joined(self.amperes[leg], self.slopes[leg], step, cell, share)
+        return found
+
+
 class OutputStage:
     """All legs of the amplifier as arrays of shape (legs, 2 halves, devices)."""
 
@@ -93,6 +117,8 @@ class OutputStage:
         self.bias_shift = np.array([leg.bias_shift_v for leg in legs])
         self._between: Floats | None = None  # where the last curve began and ended
         self._ohms = self.ballast[..., None]
+        self._mean_ohm = self.ballast.mean(axis=2)
+        self._working = np.maximum(self.good.sum(axis=2), 1)
         # Of the temperatures that were asked for last: their arrays are never written to.
         self._at: tuple[Floats, _Devices] | None = None
         self._sensed: tuple[Floats, Floats] | None = None
@@ -141,7 +167,7 @@ class OutputStage:
                 break
         return u, currents
 
-    def solve_many(self, load_a: Floats, bias: Floats, junction_c: Floats) -> tuple[Floats, Floats]:
+    def solve_many(self, load_a: Floats, bias: Floats, junction_c: Floats) -> tuple[Floats, Curve]:
         """As ``solve``, for many samples: the currents are worked out along ``u``, where nothing
         has to be searched for, and what each sample needs is read off that curve."""
         ends = np.stack((load_a.min(axis=1), load_a.max(axis=1)), axis=1)
@@ -156,17 +182,15 @@ class OutputStage:
         total = curve_a.sum(axis=2)
         curve_load, slope = total[:, 0] - total[:, 1], slopes.sum(axis=(1, 2))
         slopes[:, 1] *= -1.0  # the lower half gives less as u rises
-        u, currents = np.empty_like(load_a), np.empty((*curve_a.shape[:3], load_a.shape[1]))
+        u, places = np.empty_like(load_a), []
         for leg, load in enumerate(curve_load):
             cell = np.clip(np.searchsorted(load, load_a[leg]) - 1, 0, cells - 1)
             width = np.maximum(np.diff(load), 1e-300)
             share = np.clip((load_a[leg] - load[cell]) / width[cell], 0.0, 1.0)
             per_a = 1.0 / np.maximum(slope[leg], LEAST_SLOPE)
             u[leg] = _joined(curve_u[leg], per_a, width, cell, share)
-            step = curve_u[leg, 1:] - curve_u[leg, :-1]
-            share = np.clip((u[leg] - curve_u[leg, cell]) / np.maximum(step, 1e-300)[cell], 0, 1)
-            currents[leg] = _joined(curve_a[leg], slopes[leg], step, cell, share)
-        return u, currents
+            places.append(cell)
+        return u, Curve(curve_u, curve_a, slopes, u, places)
 
     def _devices(self, junction_c: Floats) -> _Devices:
         """All devices at their temperatures."""
@@ -183,14 +207,14 @@ class OutputStage:
         """What the half that carries the load alone would need."""
         vt, log_is = devices.vt, devices.log_is
         guess = np.zeros_like(load_a)
-        count = np.maximum(self.good.sum(axis=2), 1)
+        mean_vt, most = vt.mean(axis=2), log_is.max(axis=2)
         for half, sign in ((0, 1.0), (1, -1.0)):
-            each = np.maximum(sign * load_a, 1e-9) / count[:, half, None]
+            carried = sign * load_a
+            each = np.maximum(carried, 1e-9) / self._working[:, half, None]
             need = (
-                vt[:, half].mean(axis=1)[:, None]
-                * (np.log(each) - log_is[:, half].max(axis=1)[:, None])
-                + each * self.ballast[:, half].mean(axis=1)[:, None]
+                mean_vt[:, half, None] * (np.log(each) - most[:, half, None])
+                + each * self._mean_ohm[:, half, None]
                 - half_bias
             )
-            guess += sign * np.clip(need, 0.0, 50.0) * (sign * load_a > 0.0)
+            guess += sign * np.minimum(np.maximum(need, 0.0), 50.0) * (carried > 0.0)
         return guess
