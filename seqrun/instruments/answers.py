@@ -48,6 +48,8 @@ def with_suffix(text: str) -> float:
     found = _NUMBER.match(text)
     if found is None:
         raise ValueError(text)
+    if not found[2]:
+        return float(found[1])
     rest = found[2].replace("\N{OHM SIGN}", "\N{GREEK CAPITAL LETTER OMEGA}")
     if _UNIT.fullmatch(rest):
         return float(found[1])

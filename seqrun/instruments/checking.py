@@ -94,8 +94,10 @@ class ErrorCheck:
             QueueError, InstrumentSilent.
         """
         error = self._ask()
+        # What an empty queue answers does not change; "0" may be the answer to something else.
+        if self._empty and error == self._empty:
+            return not self._talk.wire.stray()
         if self._no_error.match(error):
-            # What an empty queue answers does not change; "0" may be the answer to something else.
             self._empty = self._empty or error
             return error == self._empty and not self._talk.wire.stray()
         if not error_queue.is_entry(error, self._empty):

@@ -116,7 +116,7 @@ def listen_driven(
     loud = square > least**2
     # A period lost shows in the frame that holds it and, a period later, once more.
     at = np.flatnonzero(gone)
-    for shift in (-2, -1, 0, 1):
+    for shift in (-2, -1, 0, 1) if at.size else ():
         hit = np.clip((at + shift) * period // each, 0, many - 1)
         loud[hit] = False
     heard = pieces[loud]

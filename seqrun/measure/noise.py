@@ -202,8 +202,9 @@ def find_bursts(
     square = np.einsum("ij,ij->i", frames, frames) / each
     level = np.log(np.maximum(square, _least_square(volts, square, step_v)))
     middle = float(np.median(level))
+    lowest, lower = np.quantile(level, (0.05, 0.25)).tolist()
     # Upper spread from the lower half: bursts are only ever above.
-    spread = (middle - float(np.quantile(level, 0.25))) / 0.6745
+    spread = (middle - lower) / 0.6745
     above = _quantile(1.0 - false_alarms / count) * max(spread, 1e-9) * 1.15
     limit = math.exp(middle + min(above, 2.0 * math.log(MOST_LOUDER)))
     # Hum makes frames of two kinds and bursts without end make a spread of any size: whatever the
@@ -216,7 +217,7 @@ def find_bursts(
     peaks = [float(np.abs(frames[a:b]).max()) for a, b in zip(starts, stops, strict=True)]
     step = each / sample_rate_hz
     quiet = square[~loud]
-    uneven = math.exp(0.5 * (middle - float(np.quantile(level, 0.05))))
+    uneven = math.exp(0.5 * (middle - lowest))
     return Bursts(
         tuple((starts * step).tolist()),
         tuple(((stops - starts) * step).tolist()),

@@ -60,10 +60,10 @@ class Window:
 
     def response(self, offset_bins: float) -> float:
         """Transform of the window at a distance from a tone, over its coherent gain (N → ∞)."""
-        total = self.coefficients[0] * np.sinc(offset_bins)
+        total = self.coefficients[0] * _sinc(offset_bins)
         for k, a in enumerate(self.coefficients[1:], start=1):
-            total += a / 2.0 * (np.sinc(offset_bins - k) + np.sinc(offset_bins + k))
-        return float(total) / self.coherent_gain
+            total += a / 2.0 * (_sinc(offset_bins - k) + _sinc(offset_bins + k))
+        return total / self.coherent_gain
 
     @property
     def scalloping_loss_db(self) -> float:
@@ -80,6 +80,11 @@ class Window:
         )
         outside = 1.0 - inside / self.noise_bandwidth_bins
         return outside if outside > 1e-14 else 0.0
+
+
+def _sinc(x: float) -> float:
+    """sin(πx)/(πx) of one number, where an array is much more work."""
+    return math.sin(math.pi * x) / (math.pi * x) if x else 1.0
 
 
 RECTANGULAR = Window("rectangular", (1.0,), -13.3)

@@ -10,6 +10,8 @@ from pathlib import Path
 from seqrun.record.errors import from_os
 from seqrun.record.traces import open_text
 
+BATCH = 64  # lines that are handed on together
+
 
 class MessageFile:
     """Writes the log, buffered: thousands of lines in a run, and a run may not wait for the disk.
@@ -30,6 +32,7 @@ class MessageFile:
             raise from_os(error, path, "opening the message log") from error
         self._write = self._file.write
         self._hash = hashlib.sha256()
+        self._lines: list[str] = []  # not handed on yet
 
     def __call__(self, instrument: str, direction: str, text: str) -> None:
         """One message. Wall time since the log began, s; instrument; ``>`` sent or ``<`` received.
@@ -43,24 +46,36 @@ class MessageFile:
 
     def line(self, text: str) -> None:
         """One line as it is."""
-        if self.failure is None:
-            try:
-                line = f"{text}\n"
-                with self._guard:
-                    self._write(line)
-                    self._hash.update(line.encode())
-            except (OSError, ValueError) as error:  # ValueError: written to after it was closed
-                self.failure = error if isinstance(error, OSError) else OSError(str(error))
+        with self._guard:
+            self._lines.append(text)
+            if len(self._lines) >= BATCH or self._file.closed:
+                self._hand_on()
+
+    def _hand_on(self) -> None:
+        """What has come together goes to the file; in the guard."""
+        lines, self._lines = self._lines, []
+        if self.failure is not None or not lines:
+            return
+        try:
+            lines.append("")
+            text = "\n".join(lines)
+            self._write(text)
+            self._hash.update(text.encode())
+        except (OSError, ValueError) as error:  # ValueError: written to after it was closed
+            self.failure = error if isinstance(error, OSError) else OSError(str(error))
 
     @property
     def digest(self) -> str:
         """SHA-256 of all that was written."""
+        with self._guard:
+            self._hand_on()
         return self._hash.hexdigest()
 
     def flush(self) -> None:
         """Hand the lines to the system; never raises."""
         try:
             with self._guard:
+                self._hand_on()
                 if not self._file.closed:
                     self._file.flush()
         except OSError as error:
@@ -70,6 +85,7 @@ class MessageFile:
         """End the log; never raises. Lines that come later are dropped."""
         try:
             with self._guard:
+                self._hand_on()
                 self._file.close()
         except OSError as error:
             self.failure = self.failure or error

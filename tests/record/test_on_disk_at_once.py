@@ -60,6 +60,7 @@ def test_a_full_disk_under_the_messages_is_told_as_it_is(
     full = OSError(28, "No space left on device")
     mocker.patch.object(log, "_write", side_effect=full)
     log.line("*IDN?")
+    log.flush()
     assert log.failure is full
     log.close()
 
