@@ -317,21 +317,25 @@ def _scope(trial: Trial, scope: Any) -> None:
 
 
 def _switch(trial: Trial, switch: Any) -> None:
-    path = _a_path(switch)
-    if path is None:
+    paths = _paths(switch)
+    if not paths:
         trial.left_out("connect", "[words] of its driver file names no relay")
-        return
-    trial.do("connect", _done, switch.connect, *path)
-    trial.do("disconnect", _done, switch.disconnect, path[0])
+    for path in paths:
+        trial.do(f"connect {' to '.join(path)}", _done, switch.connect, *path)
+        trial.do(f"disconnect {path[0]}", _done, switch.disconnect, path[0])
 
 
-def _a_path(switch: DrivenSwitch) -> tuple[str, str] | None:
+def _paths(switch: DrivenSwitch) -> list[tuple[str, str]]:
+    """Each relay that has words of its own; of a matrix, each row and each column once."""
     paths = words_of(switch.driver, "path")
     if paths:
-        terminal, _, node = next(iter(paths)).partition(" ")
-        return terminal, node
-    terminals, nodes = words_of(switch.driver, "terminal"), words_of(switch.driver, "node")
-    return (next(iter(terminals)), next(iter(nodes))) if terminals and nodes else None
+        split = [path.partition(" ") for path in paths]
+        return [(terminal, node) for terminal, _, node in split]
+    terminals, nodes = (list(words_of(switch.driver, w) or ()) for w in ("terminal", "node"))
+    if not (terminals and nodes):
+        return []
+    count = max(len(terminals), len(nodes))
+    return [(terminals[n % len(terminals)], nodes[n % len(nodes)]) for n in range(count)]
 
 
 _BY_ROLE: dict[str, Callable[[Trial, Any], None]] = {

@@ -1,5 +1,5 @@
-"""``seqrun bench sound FILE`` with a loop of samples in place of an interface, and a serial meter at
-a pseudo-terminal that reads what plays: a program of its own, for a test to run at a terminal."""
+"""``seqrun bench sound FILE`` with a loop of samples in place of an interface, and a serial meter
+at a pseudo-terminal that reads what plays: a program of its own, which a test runs."""
 
 from __future__ import annotations
 

@@ -41,7 +41,7 @@ class At:
 
 OVER_TCP = [
     "rigol-dp800", "siglent-sdm3055", "rigol-ds1000z", "rigol-dg1000z", "keysight-33500b",
-    "aim-tti-mx180tp",
+    "aim-tti-mx180tp", "rigol-dho800", "keithley-2700",
 ]  # fmt: skip
 OVER_PTY = [
     "gwinstek-gpd3303s", "owon-xdm1041", "feeltech-fy6900", "manson-hcs3202", "keysight-e3632a",

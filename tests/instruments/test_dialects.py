@@ -34,6 +34,37 @@ def test_every_driver_of_a_real_family_has_a_dialect_and_is_in_the_table() -> No
     assert real == set(re.findall(r"`([a-z0-9-]+)\.toml`", table))
 
 
+def rows_of_the_table() -> dict[str, list[str]]:
+    """The cells of each driver's row in the table of supported instruments."""
+    rows = {}
+    for line in (DRIVERS / "SUPPORTED.md").read_text(encoding="utf-8").splitlines():
+        cells = [cell.strip() for cell in line.strip("|").split("|")]
+        if found := re.fullmatch(r"`([a-z0-9-]+)\.toml`", cells[0]):
+            rows[found[1]] = cells
+    return rows
+
+
+@pytest.mark.parametrize("name", FAMILIES)
+def test_the_table_says_of_each_driver_what_its_file_says(name: str) -> None:
+    driver, (_, family, link, commands, figures, tested, hardware) = (
+        shipped(name), rows_of_the_table()[name],
+    )  # fmt: skip
+    assert family and driver.manual is not None
+    assert driver.manual.status in commands
+    if not driver.accuracy:
+        assert figures == "needs none"
+    else:
+        assert ("unverified" in figures) == any(row.unverified for row in driver.accuracy)
+        if driver.data_sheet is not None and driver.data_sheet.status == "read":
+            assert "read" in figures
+        if all(row.unknown for row in driver.accuracy):
+            assert "**unknown**" in figures
+    serial = FAMILIES[name][2] == "pty"
+    assert ("pseudo-terminal" in tested) == serial and ("TCP" in tested) != serial
+    assert not serial or "serial" in link or "RS-232" in link
+    assert hardware == "not yet tried"  # until somebody reports one
+
+
 def test_there_are_enough_families_of_each_role() -> None:
     roles = [role for role, _, _ in FAMILIES.values()]
     assert roles == [shipped(name).role for name in FAMILIES]
