@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import dataclasses
+import gc
+import os
 import re
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -12,6 +14,13 @@ import pytest
 from hypothesis import settings
 
 from seqrun.files.shipped import find
+
+# As the command line does it: our arrays are short, and a pool of linear-algebra threads in each worker
+# costs more than it saves. NumPy, which reads these as it is imported, is not imported yet.
+for threads in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(threads, "1")
+# Thousands of tests that stand in memory to the end are no litter to be sought through again and again.
+gc.disable()
 
 # A busy machine is no mistake of the code: nothing here is judged by the wall clock.
 settings.register_profile("seqrun", deadline=None)
@@ -49,6 +58,14 @@ do = "dc_voltage"
 at = "out.{channel}"
 limit = { between = ["-50 mV", "50 mV"] }
 """
+
+
+def pytest_collection_finish() -> None:
+    """Litter is collected from here on, and only among what the tests themselves make."""
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(50_000, 20, 20)
+    gc.enable()
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
