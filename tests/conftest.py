@@ -15,11 +15,11 @@ from hypothesis import settings
 
 from seqrun.files.shipped import find
 
-# As the command line does it: our arrays are short, and a pool of linear-algebra threads in each worker
-# costs more than it saves. NumPy, which reads these as it is imported, is not imported yet.
+# As the command line does it: our arrays are short, and a pool of linear-algebra threads in each
+# worker costs more than it saves. NumPy, which reads these as it is imported, is not imported yet.
 for threads in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(threads, "1")
-# Thousands of tests that stand in memory to the end are no litter to be sought through again and again.
+# Thousands of tests that stand in memory to the end are no litter to be sought through again.
 gc.disable()
 
 # A busy machine is no mistake of the code: nothing here is judged by the wall clock.

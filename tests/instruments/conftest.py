@@ -135,6 +135,12 @@ def sockets() -> Iterator[pyvisa.ResourceManager]:
 
 
 @pytest.fixture
+def nothing_late(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What has not come by now will not come: a link waits less long for late answers."""
+    monkeypatch.setattr("seqrun.instruments.talk.DRAIN_TIME_OUT_S", 0.1)
+
+
+@pytest.fixture
 def opener(sockets: pyvisa.ResourceManager) -> Iterator[Opener]:
     """Opens shipped drivers of real families on servers that speak their dialects."""
     with ExitStack() as stack:

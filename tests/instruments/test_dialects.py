@@ -122,6 +122,7 @@ def _on(dialect: Any) -> list[bool]:
     return list(closed) if isinstance(closed, list) else [bool(closed)]
 
 
+@pytest.mark.usefixtures("nothing_late")
 @pytest.mark.parametrize("name", FAMILIES)
 def test_another_instrument_there_gets_nothing_but_the_question_of_identity(
     opener: Any, name: str
@@ -143,6 +144,7 @@ def test_what_it_refuses_is_told_with_its_own_words(opener: Any, name: str) -> N
     assert "BOGUS" in str(told.value)
 
 
+@pytest.mark.usefixtures("nothing_late")
 @pytest.mark.parametrize(
     "name", ["rigol-dp800", "keysight-34461a", "siglent-sdg1000x", "korad-ka3005p", "lcus-relay"]
 )

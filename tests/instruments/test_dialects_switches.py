@@ -66,6 +66,7 @@ def test_a_point_that_is_not_wired_is_refused_in_words(opener: Any, name: str) -
     assert len(dialect.received) == before
 
 
+@pytest.mark.usefixtures("nothing_late")
 def test_a_board_known_by_its_state_comes_back_after_a_silence(opener: Any) -> None:
     switch, dialect = opener("lcus-relay", time_out_s=0.2)
     switch.connect("meter.hi", "out.right")

@@ -91,6 +91,7 @@ def test_without_an_error_queue_nothing_is_asked(
     assert server.received == [b"VOLT 1", b"VOLT?"]
 
 
+@pytest.mark.usefixtures("nothing_late")
 def test_an_answer_without_the_appended_error_is_not_taken_for_a_result(
     serve: Serve, connect: Callable[..., Link]
 ) -> None:
@@ -102,6 +103,7 @@ def test_an_answer_without_the_appended_error_is_not_taken_for_a_result(
 # --- silence -----------------------------------------------------------------------------------
 
 
+@pytest.mark.usefixtures("nothing_late")
 def test_no_answer_is_silence_and_names_the_instrument_and_the_question(
     serve: Serve, connect: Callable[..., Link]
 ) -> None:
@@ -245,6 +247,7 @@ def test_text_instead_of_a_block_is_an_error_and_the_link_stays_in_step(
     link.write("VOLT 1")
 
 
+@pytest.mark.usefixtures("nothing_late")
 def test_a_block_that_stops_short_is_silence(serve: Serve, connect: Callable[..., Link]) -> None:
     link = connect(serve(lambda line: b"#48000abc"))
     with pytest.raises(InstrumentSilent):
@@ -271,6 +274,7 @@ def test_outputs_go_off_whatever_was_in_the_error_queue(bench: Any) -> None:
     assert not supply.enabled()
 
 
+@pytest.mark.usefixtures("nothing_late")
 def test_a_supply_that_cannot_be_made_safe_says_so(
     serve: Serve, sockets: pyvisa.ResourceManager
 ) -> None:
@@ -281,11 +285,10 @@ def test_a_supply_that_cannot_be_made_safe_says_so(
 
     server = serve(answers)
     entry = BenchInstrument(resource=server.resource, driver="generic-supply")
-    supply = open_instrument(
-        "supply", entry, load_driver(find("driver", "generic-supply")), sockets, lambda *_: None
-    )
-    supply._link.wire.time_out_s = 0.1
-    supply._link.wire._resource.timeout = 100.0
+    driver = load_driver(find("driver", "generic-supply"))
+    manners = driver.link.model_copy(update={"time_out": 0.3})
+    driver = driver.model_copy(update={"link": manners})
+    supply = open_instrument("supply", entry, driver, sockets, lambda *_: None)
     with pytest.raises(InstrumentSilent):
         supply.make_safe()
     supply.close()

@@ -23,6 +23,13 @@ from seqrun.values import Disposition
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="a pseudo-terminal is POSIX")
 
 HANG_S = 60.0
+#: the command, with less patience for a reader that takes nothing once the power is off
+IMPATIENT = """
+from seqrun.cli import main
+from seqrun.report.shared import printing
+printing.Printer.finish.__defaults__ = (0.5,)
+main()
+"""
 TRIP = '[[trip]]\nquantity = "out_dc"\nabove = "300 mV"\nwhy = "a test"\n[[step]]'
 
 
@@ -94,7 +101,7 @@ def test_with_a_pipe_that_nobody_reads_a_run_trips_makes_safe_and_ends_as_ever(
 ) -> None:
     path = Path(short_sequence())
     path.write_text(path.read_text("utf-8").replace("[[step]]", TRIP, 1), "utf-8")
-    command = [sys.executable, "-m", "seqrun", "run", str(path), "--bench", "demo"]
+    command = [sys.executable, "-c", IMPATIENT, "run", str(path), "--bench", "demo"]
     faults: dict[str, tuple[str, ...]] = {
         "good": (),
         "offset": ("--fault", "dc_offset@left=0.6"),
