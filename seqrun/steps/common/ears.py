@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Literal
 
 import numpy as np
 
@@ -40,7 +41,10 @@ class Ears:
         #: of each record: the faintest crackle that it tells, V rms over 5 ms, and its length, s
         self.looks: dict[str, list[tuple[float, float]]] = {c: [] for c in self.channels}
         unit = ctx.view.unit
-        self._on_a_rail = unit.bridged and unit.rails == "single"
+        # The terminals of a bridge on a single rail rest at half of it.
+        self._coupling: Literal["DC", "AC"] = (
+            "AC" if unit.bridged and unit.rails == "single" else "DC"
+        )
         self._peak_v = START_V
         self._ranged = False
         self._probes = {c: ctx.view.scope_on(f"out.{c}")[:2] for c in self.channels}
@@ -105,8 +109,7 @@ class Ears:
             dict.fromkeys(probes, self._peak_v),
             sample_rate_hz=QUIET_HZ,
             points=points,
-            # The terminals of a bridge on a single rail rest at half of it.
-            coupling="AC" if self._on_a_rail else "DC",
+            coupling=self._coupling,
         )
         waves = {c: across(got, *pair) for c, pair in self._probes.items()}
         top = max(float(np.abs(wave.volts).max()) for wave in waves.values())
@@ -135,6 +138,7 @@ class Ears:
                 dict.fromkeys([n for n in (hot, cold) if n is not None], 3.0 * TONE_V),
                 sample_rate_hz=50.0 * TONE_HZ,
                 points=min(5000, self.ctx.scope.max_points),
+                coupling=self._coupling,
             )
             return across(got, hot, cold).rms_v
 
