@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from acceptance_runs import HEARD
 
 from seqrun.cli.causes import findings_command
 from seqrun.errors import UsageError
@@ -34,13 +35,19 @@ def test_a_healthy_unit_is_given_no_fault(acceptance: Callable) -> None:
         ("open_device@right", "open_device.right"),
         ("bias_low@left", "bias_low.left"),
         ("bias_high@left", "bias_high.left"),
-        ("weak_supply", "weak_supply"),
     ],
 )
 def test_a_fault_is_named_first(acceptance: Callable, fault: str, cause: str) -> None:
     found = findings_on_record(acceptance(fault).record.facts)
     assert found is not None
     assert found.causes[0].id == cause
+
+
+def test_a_supply_that_gives_way_is_named_first(acceptance: Callable) -> None:
+    done = acceptance("weak_supply", to="power", without=HEARD)
+    found = findings_on_record(done.record.facts)
+    assert found is not None
+    assert found.causes[0].id == "weak_supply"
 
 
 def test_a_record_read_again_gives_the_findings_it_kept(acceptance: Callable) -> None:
