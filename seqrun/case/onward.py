@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,6 +10,7 @@ from typing import Any
 from seqrun.case.stay import Case
 from seqrun.case.weighing import Weighed, failed_by
 from seqrun.errors import SeqrunError
+from seqrun.files.command import RESULTS, command
 from seqrun.files.kinds import kind_of
 from seqrun.judge.findings import Finding
 from seqrun.record import RunData, RunRow, Store, load_run
@@ -20,7 +20,6 @@ from seqrun.values import Disposition
 
 FIRST, PROOF = "intake", "acceptance"
 _MENDED = "mended: "
-_PLAIN = re.compile(r"[\w@%+=:,./-]+", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,15 +34,7 @@ class Onward:
     @property
     def command(self) -> str:
         """As it is typed, at a POSIX shell and at Windows' alike."""
-        return " ".join(["seqrun", *map(quoted, self.words)])
-
-
-def quoted(word: str) -> str:
-    """A word of a command line: within double quotes where it must be, which every shell takes;
-    what a shell would read within them is taken out."""
-    if _PLAIN.fullmatch(word):
-        return word
-    return '"' + re.sub(r'["`$\\!%]', "'", word) + '"'
+        return command(*self.words)
 
 
 def onward(case: Case, found: Weighed) -> Onward:
@@ -119,6 +110,14 @@ def _release(case: Case, run: RunData) -> Onward:
     words += ["--work-done", work or "tested; nothing was changed"]
     if complaint := "; ".join(e.text for e in case.said("complaint")):
         words += ["--complaint", complaint]
+    rejected = [
+        r
+        for r in case.before
+        if r.run.disposition is Disposition.REJECT
+        and (r.run.model, r.run.simulated) == (run.run.model, run.run.simulated)
+    ]
+    if work and rejected:
+        words += ["--before", rejected[-1].run.run_id]
     if not run.run.operator:
         words += ["--signed-by", (work and case.said("work")[-1].by) or "the workshop"]
     return Onward("it is proved; the sheet for its owner", (*words, *in_results(case)))
@@ -208,4 +207,4 @@ def _rest(case: Case) -> tuple[str, ...]:
 
 def in_results(case: Case) -> tuple[str, ...]:
     """The words that name a results folder which is not the usual one."""
-    return () if case.results == Path("results") else ("--results", str(case.results))
+    return () if case.results == RESULTS else ("--results", str(case.results))

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import unicodedata
 from dataclasses import dataclass
 from pathlib import Path
 
 from seqrun.errors import UsageError
+from seqrun.files.command import command
 from seqrun.record import RunData, RunRow, Store, load_run
 from seqrun.record.case_rows import CaseEntry
 from seqrun.record.cases import Cases
@@ -26,6 +28,7 @@ class Case:
     runs: tuple[RunData, ...]
     lost: tuple[str, ...]  # of cases.csv; what runs lost stands with each
     earlier: int = 0  # runs of stays before
+    alike: tuple[str, ...] = ()  # other units on record whose serials are written nearly alike
 
     def said(self, kind: str) -> tuple[CaseEntry, ...]:
         """The entries of one kind."""
@@ -95,13 +98,14 @@ def case_of(results: Path | str, serial: str) -> Case:
     cases = Cases(store)
     entries = cases.entries(serial)
     rows = store.runs(serial)
+    known = sorted(store.serials() | set(cases.serials()))
     if not entries and not rows:
-        known = sorted({row.serial for row in store.runs()} | set(cases.serials()))
+        begins = command("unit", serial, "--complaint", "what its owner says", results=store.folder)
         raise UsageError(
             f"nothing is on record of a unit '{serial}'",
             expected=f"one of {', '.join(known[-6:])}" if known else "a unit that came in",
             where=str(store.folder),
-            hint=f'seqrun unit {serial} --complaint "what its owner says" begins its case',
+            hint=f"'{begins}' begins its case",
         )
     since = _came_in(store, entries, rows)
     stay = [row for row in rows if row.started_utc > since]
@@ -112,7 +116,15 @@ def case_of(results: Path | str, serial: str) -> Case:
         tuple(load_run(store.folder, row.run_id) for row in stay),
         cases.lost(serial),
         len(rows) - len(stay),
+        tuple(one for one in known if one != serial and _bare(one) == _bare(serial)),
     )
+
+
+def _bare(serial: str) -> str:
+    """A serial without what is easily written otherwise: capitals, blanks, signs, widths of a
+    letter, O for 0, I for 1."""
+    plain = unicodedata.normalize("NFKC", serial).casefold()
+    return "".join(c for c in plain if c.isalnum()).replace("o", "0").replace("i", "1")
 
 
 def _came_in(store: Store, entries: list[CaseEntry], rows: list[RunRow]) -> str:

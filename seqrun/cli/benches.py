@@ -11,6 +11,7 @@ from seqrun.report.shared.screen import clean
 
 def find_command(resources: list[str], write: Path | None, visa: str) -> int:
     """0 when something answered, 3 when nothing did."""
+    from seqrun.files.command import command
     from seqrun.files.driver.load import load_driver
     from seqrun.files.shipped import shipped
     from seqrun.files.writing import write_whole
@@ -67,7 +68,8 @@ def find_command(resources: list[str], write: Path | None, visa: str) -> int:
                     continue  # of several drivers for one role the first is written
                 entries.append((key, one.resource, driver, one.identity))
         write_whole(write, bench_file(entries))
-        say(f"written: {write}; fill in what is marked, then: seqrun bench test {write}")
+        then = command("bench", "test", str(write))
+        say(f"written: {write}; fill in what is marked, then: {then}")
     if not answered:
         say(
             "nothing answers: check power, cable and address; raw LAN sockets are asked by name, "

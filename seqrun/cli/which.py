@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from seqrun.errors import UsageError
+from seqrun.files.command import command
 from seqrun.record import RunData, RunRow, Store, load_run
 from seqrun.values import Disposition, Verdict
 
@@ -31,9 +32,9 @@ def chosen(
         last = of_unit[-1]
         raise UsageError(
             f"{name} has no {what}; its latest run is {last.disposition.value}",
-            expected=f"a unit with a {what}, or the id of a run",
+            expected=f"a unit that has one, or the id of an {what}",
             where=name,
-            hint=f"seqrun history {name} lists its runs",
+            hint=f"'{command('unit', name, results=results)}' shows its runs and the next step",
         )
     run = fitting[-1]
     print(f"{name}: latest {what} is {run.run_id} ({run.sequence}, {run.disposition.value})")
@@ -52,18 +53,23 @@ def before_and_after(results: Path, before: str, after: str | None) -> tuple[Run
         return chosen(results, before), chosen(results, after)
     runs = Store(results).runs(before)
     if not runs:
+        Store(results).run("last")  # an empty record is told as such
         raise UsageError(
             f"'{before}' is one run, or none",
             expected="two runs, or the serial number of a unit with two",
             where="seqrun compare",
-            hint="seqrun history lists the units on record",
+            hint=f"'{command('history', results=results)}' tells of the models on record, "
+            f"'{command('live', results=results)}' lists every run",
         )
     last = runs[-1]
     earlier = [run for run in runs[:-1] if run.simulated is last.simulated]
     alike = [run for run in earlier if run.sequence == last.sequence] or earlier
     if not alike:
         raise UsageError(
-            f"{before} has one run", expected="two runs of the unit", where="seqrun compare"
+            f"{before} has one run",
+            expected="two runs of the unit",
+            where="seqrun compare",
+            hint=f"'{command('unit', before, results=results)}' shows it and the next step",
         )
     bad = [run for run in alike if run.disposition is not Disposition.ACCEPT]
     first = bad[-1] if bad else alike[0]

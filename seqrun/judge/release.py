@@ -89,7 +89,7 @@ def refuse_release(
             f"the run is {what}: {run.reason}" if run.reason else f"the run is {what}",
             expected="a run whose disposition is accept",
             where=run.run_id,
-            hint="seqrun report shows what decided it",
+            hint="its report shows what decided it",
         )
     if missing:
         raise UsageError(

@@ -18,6 +18,7 @@ from starlette.routing import Route
 
 from seqrun.case.stay import Case, case_of
 from seqrun.errors import SeqrunError
+from seqrun.files.command import command
 from seqrun.live.access import Door
 from seqrun.live.assets import page
 from seqrun.live.photographing import shown
@@ -170,7 +171,8 @@ def _case(case: Case) -> Iterator[str]:
     from seqrun.report.unit.words import case_lines
 
     found = weighed(case)
-    costs = f"seqrun unit {case.serial} --costs FILE weighs repair against salvage"
+    line = command("unit", case.serial, "--costs", "FILE", results=case.results)
+    costs = f"'{line}' weighs repair against salvage"
     yield from case_lines(case, found, None, costs, onward(case, found))
 
 

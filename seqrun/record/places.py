@@ -62,7 +62,7 @@ def run_folder(results: Path, run_id: str) -> Path:
             f"{shown!r} is not a run id",
             expected="an id such as 20260511T093000000Z-DEMO-001-5f2a9c",
             where=str(results),
-            hint="seqrun history lists the runs",
+            hint="'seqrun live' lists the runs, 'seqrun unit SERIAL' those of a unit",
         )
     return results / run_id
 

@@ -138,6 +138,15 @@ class Store:
                 found[row.run_id] = row
         return sorted(found.values(), key=lambda row: (row.started_utc, row.run_id))
 
+    def serials(self) -> set[str]:
+        """Every unit with a run; no row is taken apart for it.
+
+        Raises:
+            RecordError: the table cannot be read.
+        """
+        column = RUN_COLUMNS.index("serial")
+        return {from_text(row[column]) for _, row in self.runs_table.rows()}
+
     def run(self, name: str) -> RunRow:
         """One run, by its id, by a part of it that only one id has, or "last".
 

@@ -24,6 +24,7 @@ from filelock import FileLock, Timeout
 
 from seqrun.errors import UsageError
 from seqrun.files.bench.file import Bench
+from seqrun.files.command import command
 from seqrun.record.plain import read_json, write_json
 
 
@@ -168,7 +169,7 @@ def unused(bench: Bench, path: str) -> Iterator[None]:
                 told(left),
                 expected="a bench that is off",
                 where=path,
-                hint=f"seqrun safe --bench {path}, then this again",
+                hint=f"'{command('safe', '--bench', path)}', then this again",
             )
         yield
     finally:

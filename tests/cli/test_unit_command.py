@@ -65,7 +65,7 @@ def test_a_unit_that_nothing_is_known_of_is_told_how_its_case_begins(seqrun: Seq
     code, _, err = seqrun("unit", "N-1")
     assert code == 2
     hint = next(x for x in err.splitlines() if "next: " in x).split("next: ")[1]
-    words = shlex.split(hint.partition(" begins")[0])
+    words = shlex.split(hint.partition("' begins")[0].removeprefix("'"))
     assert seqrun(*words[1:]).code == 0  # type: ignore[attr-defined]
 
 

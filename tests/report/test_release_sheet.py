@@ -174,7 +174,7 @@ def test_a_rise_at_rest_is_not_held_against_one_while_driven(results: Path) -> N
     before = on_record(results, heat("h", 6.0, driven=False), Disposition.REJECT, "fail")
     after = on_record(results, heat("h", 30.0, driven=True), Disposition.ACCEPT)
     (line,) = sheet(after, before=before).measured
-    assert (line.shown, line.before) == ("30\u00a0K", "")
+    assert (line.shown, line.before) == ("30\u00a0K", "read in another way then")
     both = [*heat("r", 6.0, driven=False), *heat("e", 45.0, driven=True)]
     (line,) = sheet(after, before=replace(on_record(results, both), run=before.run)).measured
     assert line.before == "45\u00a0K"
@@ -186,6 +186,23 @@ def test_the_channel_that_could_not_be_read_before_is_named(results: Path) -> No
     before = on_record(results, old, Disposition.HOLD, "x")
     (line,) = sheet(on_record(results, new, Disposition.ACCEPT), before=before).measured
     assert line.before == "left\u00a03.1\u00a0mV, right could not be read"
+
+
+def test_a_channel_that_was_read_in_another_way_before_is_not_left_out_in_silence(
+    results: Path,
+) -> None:
+    """The offset with the least room is that of the hot unit; before, one side was never hot."""
+    hot = [*heat("h", 30.0, driven=True), judged("hot", channel="left", value=0.02)]
+    cold = [judged("o", channel="right"), judged(channel="left")]
+    before = on_record(results, cold, Disposition.REJECT, "x")
+    after = on_record(results, [judged("o", channel="right"), *hot], Disposition.ACCEPT)
+    found = sheet(after, before=before)
+    told = {line.words: line.before for line in found.measured}
+    assert told["Steady voltage at the speaker terminals"].endswith(
+        ", left read in another way then"
+    )
+    assert told["Warmth of the heatsink"] == "not measured then"
+    assert found.compared
 
 
 def test_what_a_person_read_and_typed_in_is_told_to_the_owner(results: Path) -> None:

@@ -154,7 +154,7 @@ class Release:
 
     @property
     def compared(self) -> bool:
-        return any(line.before for line in self.measured)
+        return any(line.before not in ("", _UNREAD, _OTHERWISE) for line in self.measured)
 
 
 def release(
@@ -358,24 +358,33 @@ def _closest(rows: Sequence[_Within], quantity: str) -> list[_Within]:
 
 def _before(now: Sequence[_Within], old: Sequence[_Within], quantity: str) -> str:
     """The same readings before: of each channel the one with the least room among those made under
-    the same condition; a channel that could not be read then is named."""
-    said = []
+    the same condition; a channel that could not be read then, or only in another way, is named."""
+    of_it = [(r, c) for r, c in old if r.quantity == quantity]
+    if not of_it:
+        return _UNREAD
+    said, apart = [], []
     for row, condition in now:
         alike = [
             (r, c)
-            for r, c in old
-            if r.quantity == quantity
-            and r.unit == row.unit
-            and _channel(r) == _channel(row)
-            and c.alike(condition)
+            for r, c in of_it
+            if r.unit == row.unit and _channel(r) == _channel(row) and c.alike(condition)
         ]
         read = _closest(alike, quantity) or [(r, c) for r, c in alike if r.value is not None][:1]
-        lost = [r for r, c in old if r.quantity == quantity and _channel(r) == _channel(row)]
+        its = [(r, c) for r, c in of_it if _channel(r) == _channel(row)]
+        lost = [r for r, c in its if c.heat is condition.heat] or [r for r, _ in its]
         if read:
             said.append(_told([read[0][0]]))
-        elif any(r.value is None and c.heat is condition.heat for r, c in old if r in lost):
+        elif lost and all(r.value is None for r in lost):
             said.append(f"{_channel(row)} could not be read".strip())
-    return ", ".join(said)
+        else:
+            apart.append(_channel(row))
+    if not said:
+        return _OTHERWISE
+    return ", ".join([*said, *(f"{name} {_OTHERWISE}" for name in apart)])
+
+
+_UNREAD = "not measured then"
+_OTHERWISE = "read in another way then"
 
 
 def _channel(row: Row) -> str:

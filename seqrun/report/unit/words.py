@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import textwrap
 from collections.abc import Iterator
 from pathlib import Path
@@ -30,6 +31,9 @@ def case_lines(
     if case.simulated:
         yield "SIMULATED - nothing here was measured on a real amplifier"
     yield from _fold(f"Unit {case.serial}", _sheet(case))
+    if case.alike:
+        near = " and ".join(f"'{serial}'" for serial in case.alike)
+        yield from _fold("Note", f"{near}, written nearly alike, is on record as another unit")
     for kind, heading in (("complaint", "Owner"), ("answer", "Answer"), ("work", "Work")):
         for entry in case.said(kind):
             by = f" ({entry.by})" if entry.by else ""
@@ -126,5 +130,9 @@ def _fold(label: str, words: str) -> list[str]:
 
 
 def text_path(results: Path, serial: str) -> Path:
-    """Where the text of a unit's case is kept."""
-    return results / "cases" / f"{safe_name(serial)}.txt"
+    """Where the text of a unit's case is kept: no two units share one, on disks that do not tell
+    a letter from its capital as on others."""
+    name = safe_name(serial)
+    if name != serial or name != name.upper():
+        name += f"-{hashlib.sha256(serial.encode()).hexdigest()[:6]}"
+    return results / "cases" / f"{name}.txt"
