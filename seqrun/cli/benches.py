@@ -59,6 +59,7 @@ def find_command(resources: list[str], write: Path | None, visa: str) -> int:
         say(f"not written: {write}: there is nothing to put into it")
     elif write is not None:
         entries: list[tuple[str, str, str, str]] = []
+        unnamed: set[str] = set()
         for one in answered:
             for driver in one.drivers or ("",):
                 role = drivers[driver].role if driver else "instrument"
@@ -67,7 +68,9 @@ def find_command(resources: list[str], write: Path | None, visa: str) -> int:
                 if any(r == one.resource and key.startswith(role) for key, r, *_ in entries):
                     continue  # of several drivers for one role the first is written
                 entries.append((key, one.resource, driver, one.identity))
-        write_whole(write, bench_file(entries))
+                if one.by_fingerprint:
+                    unnamed.add(key)
+        write_whole(write, bench_file(entries, frozenset(unnamed)))
         then = command("bench", "test", str(write))
         say(f"written: {write}; fill in what is marked, then: {then}")
     if not answered:

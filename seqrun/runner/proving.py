@@ -297,11 +297,14 @@ def generator_into_scope(
     return trial.checks
 
 
-def bench_file(found: list[tuple[str, str, str, str]]) -> str:
+def bench_file(
+    found: list[tuple[str, str, str, str]], unnamed: frozenset[str] = frozenset()
+) -> str:
     """The text of a bench file from what a search found.
 
     Args:
         found: key, resource, driver and identity of each instrument.
+        unnamed: keys of those whose answer only fits the type.
     """
     lines = [
         "# Written by 'seqrun bench find'. What only a person knows is marked FILL IN.",
@@ -317,6 +320,11 @@ def bench_file(found: list[tuple[str, str, str, str]]) -> str:
             f"driver = {quoted(driver)}"
             if driver
             else 'driver = "FILL-IN.toml"    # FILL IN: no driver here fits; see drivers/README.md',
+            *(
+                ['# label = "model, serial"       # FILL IN: its answer names no one']
+                if key in unnamed
+                else []
+            ),
             "# calibrated = 2026-01-31       # FILL IN, or accepts do not release",
             "# calibration_due = 2027-01-31  # FILL IN",
             "",

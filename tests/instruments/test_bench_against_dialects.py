@@ -64,7 +64,9 @@ def test_a_family_is_found_with_its_driver_and_asked_nothing_else(
         # What ended in another terminator came to it in one piece with the next.
         heard = [part.strip() for m in at.dialect.received for part in m.split("\n")]
         assert {part for part in heard if part} <= questions
-    written = bench_from_text((tmp_path / "mine.toml").read_text(encoding="utf-8"))
+    text = (tmp_path / "mine.toml").read_text(encoding="utf-8")
+    assert ("# label = " in text) == (shipped(name).identity.tells == "fingerprint")
+    written = bench_from_text(text)
     assert name in {entry.driver for entry in written.instrument.values()}
 
 

@@ -65,6 +65,28 @@ def test_the_table_says_of_each_driver_what_its_file_says(name: str) -> None:
     assert hardware == "not yet tried"  # until somebody reports one
 
 
+MAKERS = re.compile(
+    r"rigol|siglent|keysight|agilent|keithley|tektronix|owon|korad|manson|juntek|feeltech|instek|"
+    r"aim-tti|hewlett-packard(?! journal)",
+    re.IGNORECASE,
+)
+
+
+def test_no_maker_is_named_but_in_drivers_their_table_and_their_dialects() -> None:
+    root = DRIVERS.parent
+    folders = ("seqrun", "demo_sim", "sequences", "tests/outside", "tests/demo_sim")
+    files = [
+        f for name in folders for kind in ("py", "toml") for f in (root / name).rglob(f"*.{kind}")
+    ]
+    files += [root / "README.md", root / "DEVELOPERS.md", DRIVERS / "README.md"]
+    named = {
+        str(file.relative_to(root)): found[0]
+        for file in files
+        if (found := MAKERS.search(file.read_text(encoding="utf-8")))
+    }
+    assert named == {}
+
+
 def test_there_are_enough_families_of_each_role() -> None:
     roles = [role for role, _, _ in FAMILIES.values()]
     assert roles == [shipped(name).role for name in FAMILIES]

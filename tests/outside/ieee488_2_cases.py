@@ -2,9 +2,9 @@
 
 Sources. IEEE Std 488.2-1992 and SCPI-1999 (volume 1 "Syntax and style", volume 2 "Command
 reference"), whose texts are sold or distributed as PDF and are not copied here. Clause numbers
-marked [read] were read in programming manuals that cite them beside the rule (e.g. the error
-appendices of HP/Agilent 8712ET, 83751A, E4406A, ESG and 70004A, which reproduce SCPI's own
-descriptions with the 488.2 clauses); those marked [memory] were not looked up.
+marked [read] were read in programming manuals that cite them beside the rule (the error appendices
+of five of them reproduce SCPI's own descriptions with the 488.2 clauses); those marked [memory]
+were not looked up.
 """
 
 from __future__ import annotations
