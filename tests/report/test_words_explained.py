@@ -11,7 +11,7 @@ from invented_run import FACTS, good, judged
 from seqrun.record import RunData
 from seqrun.report.run.page import render_page
 from seqrun.report.run.terminal import run_summary
-from seqrun.report.shared.glossary import explained
+from seqrun.report.shared.glossary import explained, of_trends, of_units
 from seqrun.report.shared.rows import Row
 from seqrun.report.shared.summary import named_value
 
@@ -61,3 +61,23 @@ def test_a_share_has_its_unit_and_a_fact_that_says_nothing_is_left_out(recorded:
     assert named_value("idle_current_tolerance", 0.4) == ("idle current tolerance", "40 %")
     html = render_page(recorded(facts={**FACTS, "unit": {"inputs": [], "rails": "split"}}))
     assert "<dt>rails</dt>" in html and "<dt>inputs</dt>" not in html
+
+
+def test_units_on_an_owners_sheet_are_told_and_those_alone_that_stand_there() -> None:
+    told = dict(
+        of_units(["left\u00a043.2\u00a0W, right below 184\u00a0µV; 31.7 K", "15 kHz or more"])
+    )
+    assert told == {
+        "W": "watt, power",
+        "µV": "a millionth of a volt",
+        "K": "one degree Celsius of difference",
+        "kHz": "a thousand times a second",
+    }
+    assert of_units(["left 3 mΩ", "no number V", "8 Ws"]) == []
+
+
+def test_what_is_said_of_a_trend_is_told() -> None:
+    assert [word for word, _ in of_trends(["steady", "steady", "no value"])] == [
+        "steady",
+        "no value",
+    ]

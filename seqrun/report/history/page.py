@@ -25,7 +25,8 @@ from seqrun.report.history.trends import (
 )
 from seqrun.report.shared.assets import PAST, rendered
 from seqrun.report.shared.chart import Axis, Chart, around
-from seqrun.values import Disposition
+from seqrun.report.shared.glossary import explained, of_trends
+from seqrun.values import COVERAGE_FACTOR, Disposition
 
 _CHART_WIDTH, _CHART_HEIGHT = 470, 205
 _CHARTS = 60  # a page with more is not looked at
@@ -95,6 +96,7 @@ def unit_page(history: UnitHistory) -> str:
         charts=[(t, Markup(chart(t))) for t in history.trends[:_CHARTS] if len(t.values) >= _DRAWN],
         few=[t for t in history.trends if len(t.values) < _DRAWN],
         more=max(len(history.trends) - _CHARTS, 0),
+        words=_words(history.trends),
     )
 
 
@@ -122,7 +124,14 @@ def models_page(histories: Sequence[ModelHistory]) -> str:
         key=Markup(_key()),
         percent=percent,
         interval=interval_words,
+        words=_words([h.trend for history in histories for h in history.limits]),
     )
+
+
+def _words(trends: Sequence[Trend]) -> list[tuple[str, str]]:
+    """What a reader of trends may not know."""
+    rows = [trend.row for trend in trends]
+    return [*explained(rows, COVERAGE_FACTOR), *of_trends(trend.word for trend in trends)]
 
 
 def _page(name: str, simulated: bool, **given: object) -> str:

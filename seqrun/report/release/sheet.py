@@ -21,6 +21,7 @@ from seqrun.judge.release import (
 from seqrun.quantity import render
 from seqrun.record.again import KEPT
 from seqrun.report.shared.assets import PAST, rendered, write
+from seqrun.report.shared.glossary import of_units
 from seqrun.report.shared.rows import Row
 from seqrun.report.shared.summary import Summary, summarise
 from seqrun.values import TYPED, Bound, Disposition, Verdict
@@ -433,6 +434,7 @@ def render_sheet(sheet: Release) -> str:
         s=sheet.summary,
         simulated=sheet.simulated,
         tick=Markup(drawings.disposition_svg(Disposition.ACCEPT)),
+        words=of_units(f"{m.before}; {m.shown}; {m.asked}" for m in sheet.measured),
     )
 
 

@@ -52,6 +52,48 @@ def explained(
     return found
 
 
+_TREND = {
+    "drifts": "moved by more than its uncertainty; the rule stands at the end",
+    "steady": "moved by less than would matter",
+    "cannot tell": "neither is shown: too few readings, or too uncertain",
+    "no value": "the bench reads no closer than a bound each time",
+    "too few": "fewer than three readings",
+}
+
+
+def of_trends(words: Iterable[str]) -> list[tuple[str, str]]:
+    """What is said of readings over time, as far as it is said here."""
+    said = set(words)
+    return [(word, meaning) for word, meaning in _TREND.items() if word in said]
+
+
+#: units of a sheet for somebody who never learned them
+_UNITS = {
+    "W": "watt, power",
+    "V": "volt",
+    "A": "ampere, current",
+    "K": "one degree Celsius of difference",
+    "dB": "decibel: 10 dB more sound about twice as loud",
+    "Hz": "times a second",
+    "s": "second",
+}
+_PREFIXED = {"m": "a thousandth", "µ": "a millionth", "k": "a thousand"}
+_UNIT = re.compile(r"\d\s(?:([mµk])?(W|V|A|Hz|s)|(K|dB))(?![\w])")
+
+
+def of_units(texts: Iterable[str]) -> list[tuple[str, str]]:
+    """The units in texts for an owner, and what is put before them: ``("mV", "…")``."""
+    found: dict[str, str] = {}
+    for prefix, name, plain in _UNIT.findall(" ".join(texts)):
+        unit = name or plain
+        meaning = _UNITS[unit]
+        if prefix:
+            meaning = f"{_PREFIXED[prefix]} of a {meaning.partition(',')[0]}"
+            meaning = meaning if unit != "Hz" else f"{_PREFIXED[prefix]} {_UNITS[unit]}"
+        found[prefix + unit] = meaning
+    return list(found.items())
+
+
 def _places(channels: Sequence[str]) -> list[tuple[str, str]]:
     """An example of each way in which a place is named."""
     places = [m for channel in channels if (m := _PLACE.fullmatch(channel))]
