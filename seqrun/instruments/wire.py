@@ -336,9 +336,17 @@ class Wire:
                 self._text_mode(True)
 
     def _read_port(self, _session: Any, count: int) -> tuple[bytes, Any]:
-        """A read from PyVISA-py's own session that keeps what came before it timed out."""
+        """A read from PyVISA-py's own session that keeps what came before it timed out.
+
+        Its own read of a socket that the other side has closed asks again and again until the
+        time-out, with the whole of a processor: the unit would be unguarded for that long.
+        """
         from pyvisa.errors import VisaIOError
 
+        if not self.serial and not getattr(self._pending, "_pending_buffer", b""):
+            select.select([self._port], [], [], self._pending.timeout)
+            if self._hung_up():
+                raise VisaIOError(self._time_out)
         data, status = self._pending.read(count)
         if status < 0:
             self._part = bytes(data)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import socket
+import threading
 import time
 from collections.abc import Callable, Iterator
 from typing import Any
@@ -117,6 +118,21 @@ def test_a_connection_that_ends_is_silence(serve: Serve, connect: Callable[..., 
     link = connect(serve(lambda line: None))
     with pytest.raises(InstrumentSilent):
         link.query("READ?")
+
+
+def test_a_connection_that_ends_is_told_at_once_and_not_at_the_time_out(
+    serve: Serve, connect: Callable[..., Link]
+) -> None:
+    over = threading.Event()
+
+    def hang_up(line: bytes) -> None:
+        over.wait(0.05)  # the question has been sent, and its answer is waited for
+
+    patient = Manners.model_validate({"time_out": "2 min"})
+    begin = time.monotonic()
+    with pytest.raises(InstrumentSilent, match="closed the link"):
+        connect(serve(hang_up), patient).query("READ?")
+    assert time.monotonic() - begin < 60.0
 
 
 def test_a_refused_connection_is_silence(sockets: pyvisa.ResourceManager) -> None:
