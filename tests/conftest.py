@@ -4,16 +4,22 @@ from __future__ import annotations
 
 import dataclasses
 import gc
+import hashlib
 import os
+import pickle
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import nullcontext, suppress
 from pathlib import Path
 from typing import Any
 
 import pytest
+from filelock import FileLock, Timeout
 from hypothesis import settings
 
 from seqrun.files.shipped import find
+
+HANG_S = 300.0  # nothing that is made once takes so long
 
 # As the command line does it: our arrays are short, and a pool of linear-algebra threads in each
 # worker costs more than it saves. NumPy, which reads these as it is imported, is not imported yet.
@@ -138,6 +144,41 @@ def as_real(tmp_path: Path) -> Callable[[str], str]:
         return re.sub(r"\[simulator\].*?(?=\n\[)", "", text, flags=re.DOTALL)
 
     return change
+
+
+class Once:
+    """What is made once, in this process or in one beside it, and kept as a file: what follows from
+    a seed is the same wherever it is made."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        folder.mkdir(exist_ok=True)
+
+    def __call__(self, name: str, make: Callable[[], Any]) -> Any:
+        """What ``make()`` gives."""
+        return self.each(name, [0], lambda _: make())[0]
+
+    def each(self, name: str, keys: Iterable[int], make: Callable[[int], Any]) -> list[Any]:
+        """What ``make`` gives for each key; who comes meanwhile makes those that nobody makes."""
+        files = {key: self._folder / _digest(f"{name} {key}") for key in keys}
+        for at_most_s in (0.0, HANG_S):
+            for key, file in files.items():
+                busy = nullcontext() if at_most_s else suppress(Timeout)
+                with busy, FileLock(f"{file}.lock", at_most_s):
+                    if not file.exists():
+                        file.write_bytes(pickle.dumps(make(key)))
+        return [pickle.loads(file.read_bytes()) for file in files.values()]
+
+
+def _digest(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+@pytest.fixture(scope="session")
+def once(tmp_path_factory: pytest.TempPathFactory) -> Once:
+    """``once("a name", make)``: made once for all workers."""
+    base = tmp_path_factory.getbasetemp()
+    return Once((base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "once")
 
 
 @pytest.fixture(autouse=True)

@@ -7,7 +7,7 @@ seeds are fixed. A budget that lacks or doubles a large contribution falls far o
 
 from __future__ import annotations
 
-from functools import cache
+from typing import Any
 
 import pytest
 
@@ -27,25 +27,28 @@ WIDEST = 1.22 * 1.5
 AT_REST = [wanted.name for group, wanted_all in chosen("levels") for wanted in wanted_all]
 
 
-@cache
-def at_rest() -> list[Pair]:
+@pytest.fixture(scope="module")
+def at_rest(once: Any) -> list[Pair]:
     """The group of levels at rest, on two dozen benches, done once."""
-    return [pair for seed in range(1, BENCHES + 1) for pair in bench_of("levels", seed)]
+    benches = once.each(
+        "levels", range(1, BENCHES + 1), lambda seed: list(bench_of("levels", seed))
+    )
+    return [pair for bench in benches for pair in bench]
 
 
 @pytest.mark.parametrize("quantity", AT_REST)
-def test_stated_intervals_hold_the_truth_and_are_not_much_wider_than_that(quantity: str) -> None:
-    found = coverage_of(quantity, [p for p in at_rest() if p.name == quantity])
+def test_stated_intervals_hold_the_truth_and_are_not_much_wider_than_that(
+    at_rest: list[Pair], quantity: str
+) -> None:
+    found = coverage_of(quantity, [p for p in at_rest if p.name == quantity])
     assert found.benches == BENCHES
     assert found.missing == 0
     assert found.share >= LEAST_HELD, found
     assert found.width <= WIDEST, found
 
 
-def test_hidden_errors_are_drawn_afresh_on_each_bench() -> None:
-    errors = {
-        p.seed: p.reading.value - p.truth for p in at_rest() if p.name == "ambient_temperature"
-    }
+def test_hidden_errors_are_drawn_afresh_on_each_bench(at_rest: list[Pair]) -> None:
+    errors = {p.seed: p.reading.value - p.truth for p in at_rest if p.name == "ambient_temperature"}
     assert len({round(e, 9) for e in errors.values()}) == BENCHES
     assert min(errors.values()) < 0.0 < max(errors.values())
 
@@ -86,8 +89,8 @@ def test_false_accepts_are_counted_among_what_does_not_conform_only() -> None:
     assert not guarded.honest
 
 
-def test_tables_keep_to_80_columns() -> None:
-    found = [coverage_of(n, [p for p in at_rest() if p.name == n]) for n in AT_REST]
+def test_tables_keep_to_80_columns(at_rest: list[Pair]) -> None:
+    found = [coverage_of(n, [p for p in at_rest if p.name == n]) for n in AT_REST]
     lines = [*coverage_table(found), *decision_table(judged([(9.0, 9.0), (11.0, 11.0)]))]
     assert all(len(line) <= 80 for line in lines)
     assert len(lines) > len(AT_REST) + 4

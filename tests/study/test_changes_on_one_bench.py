@@ -7,8 +7,8 @@ beginning of the second run moves every later draw of noise and every moment of 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from functools import cache
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -48,21 +48,32 @@ def levels(seed: int, before: str, faults: Sequence[str]) -> list[Pair]:
 
 
 Told = tuple[str, Difference, Difference, float]
+Twice = Callable[..., list[Told]]
 
 
-@cache
-def twice(before: tuple[str, ...] = (), after: tuple[str, ...] = ()) -> list[Told]:
-    """Name, change with common errors and without, true change; of every reading and bench."""
+def measured(seed: int, before: tuple[str, ...], after: tuple[str, ...]) -> list[Told]:
+    """Name, change with common errors and without, true change; of every reading of a bench."""
     found = []
-    for seed in range(1, BENCHES + 1):
-        for one, two in zip(levels(seed, "", before), levels(seed, FIRST, after), strict=True):
-            assert (one.name, one.reading.channel) == (two.name, two.reading.channel)
-            held = [decide(p.reading, LIMITS.get(p.name), "guarded", p.name) for p in (one, two)]
-            owners = {c.source.owner for j in held for c in j.reading.budget} - {""}
-            change = difference(held[0], held[1], owners=owners)
-            alone = difference(held[0], held[1])
-            found.append((one.name, change, alone, two.truth - one.truth))
+    for one, two in zip(levels(seed, "", before), levels(seed, FIRST, after), strict=True):
+        assert (one.name, one.reading.channel) == (two.name, two.reading.channel)
+        held = [decide(p.reading, LIMITS.get(p.name), "guarded", p.name) for p in (one, two)]
+        owners = {c.source.owner for j in held for c in j.reading.budget} - {""}
+        change = difference(held[0], held[1], owners=owners)
+        alone = difference(held[0], held[1])
+        found.append((one.name, change, alone, two.truth - one.truth))
     return found
+
+
+@pytest.fixture(scope="module")
+def twice(once: Any) -> Twice:
+    """``twice(before, after)``: the two measurements of each bench, done once."""
+
+    def get(before: tuple[str, ...] = (), after: tuple[str, ...] = ()) -> list[Told]:
+        name = f"change from {before} to {after}"
+        benches = once.each(name, range(1, BENCHES + 1), lambda n: measured(n, before, after))
+        return [told for bench in benches for told in bench]
+
+    return get
 
 
 def holds(change: Difference, truth: float) -> bool:
@@ -73,19 +84,21 @@ def holds(change: Difference, truth: float) -> bool:
 
 @pytest.mark.parametrize("faults", [((), ()), CHANGED], ids=["as it was", "changed"])
 def test_the_interval_of_a_change_holds_the_true_change(
-    faults: tuple[tuple[str, ...], tuple[str, ...]],
+    twice: Twice, faults: tuple[tuple[str, ...], tuple[str, ...]]
 ) -> None:
     told = twice(*faults)
     assert sum(holds(change, truth) for _, change, _, truth in told) >= 0.95 * len(told)
 
 
-def test_what_was_left_alone_is_unchanged() -> None:
+def test_what_was_left_alone_is_unchanged(twice: Twice) -> None:
     told = twice()
     assert len(told) >= 100
     assert sum(c.change is Change.UNCHANGED for _, c, _, _ in told) >= 0.95 * len(told)
 
 
-def test_common_errors_leave_a_third_of_the_uncertainty_of_currents_and_sharing() -> None:
+def test_common_errors_leave_a_third_of_the_uncertainty_of_currents_and_sharing(
+    twice: Twice,
+) -> None:
     for name, change, alone, _ in twice():
         if name in ("idle_supply_current", "idle_current", "current_sharing"):
             assert (change.expanded or 0.0) < 0.4 * (alone.expanded or 0.0), name
@@ -93,7 +106,7 @@ def test_common_errors_leave_a_third_of_the_uncertainty_of_currents_and_sharing(
 
 @pytest.mark.parametrize(("quantity", "least"), [("idle_current", 1e-3), ("current_sharing", 2.0)])
 def test_a_moderate_change_is_found_that_drowns_in_the_ballasts_tolerance(
-    quantity: str, least: float
+    twice: Twice, quantity: str, least: float
 ) -> None:
     """5 % of 25 mA each time: were they two ballasts, U of the change would be 2 mA, or 6 %."""
     moved = [told for told in twice(*CHANGED) if told[0] == quantity and abs(told[3]) > least]
