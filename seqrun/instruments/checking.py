@@ -15,10 +15,12 @@ from seqrun.files import regular
 from seqrun.instruments import error_queue
 from seqrun.instruments.answers import without_header
 from seqrun.instruments.error_queue import QueueError
+from seqrun.instruments.failing import TimedOut
 from seqrun.instruments.talk import DRAIN_TIME_OUT_S, Talk, short
 from seqrun.instruments.wire import Message
 
 MOST_ERRORS = 100  # more than any queue holds
+NO_QUEUE = 'if it has no error queue, set error_check = "none" under [link] of its driver file'
 ENDLESS = (
     "if that is what its queue answers when it is empty, no_error under [link] of the driver file "
     'has to match its beginning; if it has no queue, set error_check = "none"'
@@ -72,7 +74,16 @@ class ErrorCheck:
 
     def _ask(self) -> str:
         """One error query of its own; its answer without the header of the query."""
-        said = self._talk.ask(self.query)
+        try:
+            said = self._talk.ask(self.query)
+        except InstrumentSilent as problem:
+            cause = problem.__cause__
+            if not self._talk.identity or not isinstance(cause, TimedOut) or cause.closed:
+                raise
+            raise InstrumentSilent(
+                problem.found, expected="an entry of the error queue",
+                where=self._talk.wire.where, hint=f"{NO_QUEUE}; if it has one, {problem.hint}",
+            ) from cause  # fmt: skip
         return without_header(said) if self._talk.wire.manners.headers else said
 
     # --- an entry that is there ----------------------------------------------------------------

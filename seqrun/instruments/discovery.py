@@ -15,9 +15,9 @@ from seqrun.errors import SeqrunError
 from seqrun.files import regular
 from seqrun.files.driver.file import Driver
 from seqrun.files.driver.manners import Identity, Manners
+from seqrun.instruments.failing import LinkFailure
 from seqrun.instruments.link import Link
 from seqrun.instruments.trouble import brings, interface
-from seqrun.instruments.wire import LinkFailure
 
 if TYPE_CHECKING:
     from pyvisa import ResourceManager

@@ -25,8 +25,9 @@ from seqrun.files.driver.manners import Identity, Manners
 from seqrun.instruments import error_queue
 from seqrun.instruments.block import NoBlock
 from seqrun.instruments.checking import ErrorCheck
+from seqrun.instruments.failing import LinkFailure, TimedOut
 from seqrun.instruments.talk import PLAIN, Form, Talk
-from seqrun.instruments.wire import LinkFailure, Message, MessageLog, TimedOut, Wire
+from seqrun.instruments.wire import Message, MessageLog, Wire
 
 if TYPE_CHECKING:
     from pyvisa import ResourceManager
@@ -228,7 +229,7 @@ class Link:
             expected="one answer to each question",
             where=self.where,
             hint="see that nothing else talks to the instrument, and that its driver says whether "
-            f"writes are acknowledged{self._errors.hint}",
+            f"writes are acknowledged and how long answers are{self._errors.hint}",
         )
 
     def _no_answer(self, messages: Sequence[Message], problem: LinkFailure) -> NoReturn:

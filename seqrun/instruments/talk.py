@@ -14,10 +14,17 @@ from typing import NoReturn
 from seqrun.errors import InstrumentRefused, InstrumentSilent
 from seqrun.files import regular
 from seqrun.files.driver.manners import Identity
-from seqrun.instruments.wire import LATE_ANSWERS, LinkFailure, Message, TimedOut, Wire
+from seqrun.instruments.failing import LinkFailure, TimedOut
+from seqrun.instruments.wire import LATE_ANSWERS, Message, Wire
 
 DRAIN_TIME_OUT_S = 1.0
 TRY_TIME_OUT_S = 0.5  # for an acknowledgement that only some firmware sends
+ADDRESS = "is it switched on, connected, and on the right address?"
+SERIAL = (
+    "is it switched on and connected, its remote control on, and the speed, parity and line ends "
+    "those of its own menu? line = { … } of that instrument in the bench file sets them"
+)
+ECHO = "switch the echo off on the instrument's own menu"
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,14 +106,19 @@ class Talk:
                     return
             self._untried = False
         else:
-            said = self.wire.receive()
+            try:
+                said = self.wire.receive()
+            except TimedOut as nothing:
+                nothing.acknowledgement = pattern
+                raise
         if regular.compiled(pattern).search(said) is None:
             self.owed = False
+            echoed = isinstance(message, str) and said.strip() == message.strip() != ""
             raise InstrumentRefused(
                 f"answered \"{short(said)}\" to '{self.sent((message,))}'",
                 expected=f"an acknowledgement that matches {pattern}",
                 where=self.wire.where,
-                hint="the command may be wrong, or another value than it takes",
+                hint=ECHO if echoed else "the command may be wrong, or another value than it takes",
             )
 
     def ask(self, message: Message) -> str:
@@ -133,8 +145,9 @@ class Talk:
         Raises:
             InstrumentSilent: always.
         """
-        sent = self.sent(messages)
-        hint = "is it switched on, connected, and on the right address?"
+        sent, expected = self.sent(messages), "an answer"
+        seconds = self.wire.time_out_s if waited_s is None else waited_s
+        hint = SERIAL if self.wire.serial else ADDRESS
         if not isinstance(problem, TimedOut):
             found = f"the link broke at '{sent}': {short(str(problem))}"
             hint = "check power and cable, then run again"
@@ -143,17 +156,24 @@ class Talk:
             hint = "another program may hold it; switch the instrument off and on again"
         elif problem.part and problem.part.strip() == sent.strip():
             found = f"echoes '{sent}' and says nothing more"
-            hint = "switch the echo off on the instrument's own menu"
+            hint = ECHO
+        elif problem.part and problem.length is not None:
+            found = f"answered \"{short(problem.part)}\" to '{sent}': {len(problem.part)} bytes"
+            expected = f"{problem.length} bytes"
+            hint = "length of that operation in the driver file says how many come"
         elif problem.part:
             end = self.wire.manners.read_termination
             found = f"answered \"{short(problem.part)}\" to '{sent}', but the line did not end " \
                 f"in {end!r}"  # fmt: skip
             hint = "read_termination under [link] of the driver file says how a line ends"
+        elif problem.acknowledgement and self.identity:
+            found = f"no acknowledgement within {seconds:g} s of '{sent}'"
+            expected = f"one that matches {problem.acknowledgement}"
+            hint = "if it acknowledges nothing, take acknowledge out of [link] of its driver file"
         else:
-            seconds = self.wire.time_out_s if waited_s is None else waited_s
             found = f"no answer within {seconds:g} s to '{sent}'"
         raise InstrumentSilent(
-            found, expected="an answer", where=self.wire.where, hint=hint
+            found, expected=expected, where=self.wire.where, hint=hint
         ) from problem
 
     # --- in step -------------------------------------------------------------------------------

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Self
 from seqrun.errors import InstrumentError, InstrumentSilent
 from seqrun.files.driver.manners import Manners
 from seqrun.instruments.block import CHUNK, Block, from_stream, to_end
+from seqrun.instruments.failing import Broken, LinkFailure, TimedOut
 from seqrun.instruments.line import no_delay, set_serial
 from seqrun.instruments.trouble import cannot_open
 
@@ -29,27 +30,6 @@ Message = str | bytes  # text gets the terminator; bytes go out as they are
 LATE_ANSWERS = 8  # how many are thrown away before a link is given up
 OPEN_AGAIN_MS = 3000  # for a connection that is opened once more on the way to the safe state
 LONGEST_SILENT = 100_000  # bytes of an answer that ends in silence
-
-
-class LinkFailure(Exception):
-    """Nothing came, or the link is gone; what the library said is its cause."""
-
-
-class TimedOut(LinkFailure):
-    """No answer in time.
-
-    Attributes:
-        part: what did come, without the end that the manners promise.
-        closed: the other side has hung up.
-    """
-
-    def __init__(self, text: str, part: str = "", closed: bool = False) -> None:
-        super().__init__(text)
-        self.part, self.closed = part, closed
-
-
-class Broken(LinkFailure):
-    """The link is gone."""
 
 
 class Wire:
@@ -285,7 +265,14 @@ class Wire:
         try:
             data = b""
             while len(data) < count:
-                more, _ = self._read(self._session, count - len(data))
+                try:
+                    more, _ = self._read(self._session, count - len(data))
+                except self._failures as problem:
+                    failure = self._failed(problem)
+                    if isinstance(failure, TimedOut):
+                        failure.length = count
+                        failure.part = data.decode("latin-1") + failure.part
+                    raise failure from problem
                 data += more
             return data
         finally:

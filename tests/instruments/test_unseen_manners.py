@@ -15,7 +15,7 @@ from dialects.base import Dialect, served
 from unseen import servers
 
 from seqrun.cli import benches
-from seqrun.errors import InstrumentRefused, NotMeasured, WrongInstrument
+from seqrun.errors import InstrumentError, InstrumentRefused, NotMeasured, WrongInstrument
 from seqrun.files.bench.parts import InstrumentEntry
 from seqrun.files.driver.load import driver_from_text
 from seqrun.instruments.opening import open_instrument
@@ -199,6 +199,63 @@ def test_what_is_wrong_in_a_driver_is_found_at_its_operation(
     wrong = re.search(rf"^WRONG +\w+: {operation}.*(?:\n .*)*", said, re.MULTILINE)
     assert wrong, said
     assert told in wrong[0]
+
+
+class NoQueue(servers.TimedMeter):
+    def line(self, text: str) -> Any:
+        return None if text == "E?" else super().line(text)
+
+
+class Echoes(servers.PromptSupply):
+    def line(self, text: str) -> Any:
+        return f"{text}\r\n{super().line(text)}"
+
+
+class NoAcknowledgement(servers.InvertedSupply):
+    def line(self, text: str) -> Any:
+        said = super().line(text)
+        return None if said == "OK" else said
+
+
+@pytest.mark.parametrize(
+    ("name", "make", "old", "new", "told"),
+    [
+        ("timed-meter", NoQueue, "", "", ['"none" under [link]', "no answer within"]),
+        ("prompt-supply", Echoes, "", "", ["answered", "switch the echo off"]),
+        (
+            "inverted-supply", NoAcknowledgement, "", "",
+            ["no acknowledgement", "matches ^OK$", "take acknowledge out"],
+        ),
+        (
+            "inverted-supply", servers.InvertedSupply,
+            'write_termination = "\\r"', 'write_termination = "\\n"', ["'WHO'", "line ends"],
+        ),
+        (
+            "prompt-supply", servers.PromptSupply,
+            'send = "OUT", asks = true, match = "([0-9.]+) V"',
+            'send = "OUT", asks = true, length = 90', [": 3", "90 bytes", "length of that"],
+        ),
+    ],
+)  # fmt: skip
+def test_manners_that_are_not_its_own_are_told_with_the_key_that_says_them(
+    opener: Any, name: str, make: Callable[[], Dialect], old: str, new: str, told: list[str]
+) -> None:
+    text = text_of(name).replace('time_out = "1 s"', 'time_out = "0.15 s"')
+    assert old in text
+    dialect = make()
+    resource = opener.stack.enter_context(served(dialect, SERVERS[name][1]))
+    entry = InstrumentEntry(resource=resource, driver=name)
+    driver = driver_from_text(text.replace(old, new))
+    with pytest.raises(InstrumentError) as caught:
+        it: Any = open_instrument("it", entry, driver, opener.manager, lambda *_: None)
+        if driver.role == "meter":
+            it.configure("dc_voltage", 1.0)
+        elif new.endswith("length = 90"):
+            it.voltage(1)
+        else:
+            it.set_voltage(1, 2.0)
+    for words in told:
+        assert words in str(caught.value), str(caught.value)
 
 
 def test_headers_stand_before_the_entries_of_an_appended_error_query() -> None:
