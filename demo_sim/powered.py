@@ -109,6 +109,8 @@ class PoweredUnit:
         self.look: Callable[[], float] = lambda: math.inf
         self._hottest: tuple[Floats | None, float] = (None, 0.0)
         self._relays_saw = (-1.0, -1)  # when, and in which state
+        self._looked, self._patience = (-1.0, -1), 0.0  # the same of whoever watches; what was said
+        self._ambient = (-1.0, 0.0)  # when it was worked out, °C
 
     def _places(self) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
         names = self.heat.network.names
@@ -159,8 +161,11 @@ class PoweredUnit:
         heat = self.spec.heat
         if not heat.ambient_k_per_h:
             return heat.ambient_c
-        drift = heat.ambient_k_per_h * self.now / 3600.0
-        return heat.ambient_c + min(max(drift, -MOST_DRIFT_K), MOST_DRIFT_K)
+        if self._ambient[0] != self.now:
+            drift = heat.ambient_k_per_h * self.now / 3600.0
+            now_c = heat.ambient_c + min(max(drift, -MOST_DRIFT_K), MOST_DRIFT_K)
+            self._ambient = (self.now, now_c)
+        return self._ambient[1]
 
     def junction_c(self, rise_k: Floats | None = None) -> Floats:
         """Junction temperatures (legs, 2, devices), °C."""
@@ -239,11 +244,12 @@ class PoweredUnit:
             if self._relays_saw != (self.now, self.epoch):
                 self._relays()
                 self._relays_saw = (self.now, self.epoch)
-            patience = self.look()
+            if self._looked != (self.now, self.epoch):
+                self.look_now()
             left = end - self.now
             if left <= 1e-12:
                 break
-            stride = min(left, max(1e-6, min(patience, self._next_event() - self.now)))
+            stride = min(left, max(1e-6, min(self._patience, self._next_event() - self.now)))
             if self.rails.moving:
                 stride = min(stride, self._move_rails(stride))
             elif self._hottest_c() > HOT_C:
@@ -253,6 +259,14 @@ class PoweredUnit:
             self._destroy_what_is_too_hot()
             if self._cold:
                 self._become_warm()
+
+    def look_now(self) -> None:
+        """Have all who watch look: time has passed, the unit has changed, or what is watched for.
+
+        A look that changes the unit is followed by another.
+        """
+        self._looked = (self.now, self.epoch)
+        self._patience = self.look()
 
     def restless(self, seconds: float) -> bool:
         """Whether rails or relays move within so many seconds."""

@@ -158,6 +158,10 @@ class World:
         """
         self._watchers.append(look)
 
+    def look(self) -> None:
+        """Call all who watch now: one of them has something else to look for."""
+        self._unit.look_now()
+
     def _look(self) -> float:
         now = self._unit.now
         return min((look(now) for look in self._watchers), default=math.inf)

@@ -134,7 +134,7 @@ class SupplyOutputs:
     def watch(self) -> None:
         """Let the protection comparators look at a level that was changed."""
         self._quiet = ([], 0.0, 0.0)
-        self._look(self._world.now)
+        self._world.look()
 
     def _look(self, now: float) -> float:
         """What the protection comparators do at bench time ``now``; the world calls it as time
