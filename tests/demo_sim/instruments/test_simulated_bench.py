@@ -262,6 +262,15 @@ def test_over_current_protection_waits_for_its_delay_and_no_longer(bench):
     assert not bench.devices["supply"].outputs.on
 
 
+def test_a_level_set_below_what_flows_acts_at_once_after_a_long_quiet_time(bench):
+    powered(bench)
+    ask(bench, "control", "CLOC:WAIT 3600")  # nothing moves, so a look each few seconds is enough
+    ask(bench, "supply", "INST:NSEL 1;:CURR:PROT 0.02")
+    ask(bench, "control", "CLOC:WAIT 3")
+    assert not bench.devices["supply"].outputs.on
+    assert bench.truth.rail("pos") < 25.0  # it had nearly three seconds to discharge
+
+
 def test_protection_catches_a_slow_rise_soon_after_it_passes_the_level():
     bench = demo_sim.open_bench(faults=("thermal_runaway@left=1",))
     ask(bench, "supply", "VOLT 30;CURR 4;:CURR:PROT 1;:INST:NSEL 2;:VOLT 30;CURR 4;:OUTP ON")
