@@ -112,6 +112,7 @@ class StraySignal(_Driven):
                     rate_hz=share * rate,
                     points=points,
                     peak_v=peak_v,
+                    must_play=True,
                     beside=spare[0] if spare is not None else None,
                 )
                 own = self._own(drive, 1.0 / next(iter(waves.values())).dt_s)
@@ -214,7 +215,7 @@ class HumDriven(_Driven):
         try:
             watts = self.watts(ctx)
             drive.to_power(watts)
-            waves = drive.capture(rate_hz=rate, points=points)
+            waves = drive.capture(rate_hz=rate, points=points, must_play=True)
         finally:
             drive.stop()
         # What the rails give to all channels makes the hum of each, and it grows with it.

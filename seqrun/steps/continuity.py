@@ -184,6 +184,7 @@ class OutputBursts(Step):
         ctx.wait_until(
             over, every_s=0.0, at_most_s=2.0 * self.watch + 60.0, what="the outputs to be heard"
         )
+        ears.finish()
         wanted = faintest_v(ctx.view, self.faintest)
         for channel in self.channels(ctx.view):
             if why := deaf_to(ears, channel):

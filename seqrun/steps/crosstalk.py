@@ -121,7 +121,8 @@ CHANNEL_SEPARATION = Measurand(
         "it isolation); an input left open picks the other one up."
     ),
     contact=(
-        "A tone seen at the silent output through the same lead before the other channel is driven."
+        "A tone seen at the silent output through the same lead before the other channel is driven "
+        "and once more after; the tone of the driven one, seen again after the silent one was read."
     ),
 )
 
@@ -151,8 +152,12 @@ class ChannelSeparation(_Leak):
             )
         for driven in self.channels(ctx.view):
             others = [c for c in everyone if c != driven]
-            for other in others:
-                Listening(ctx, f"out.{other}", sample_rate_hz=RATE_HZ, seconds=LEAST_S).prove()
+            ears = [
+                Listening(ctx, f"out.{other}", sample_rate_hz=RATE_HZ, seconds=LEAST_S)
+                for other in others
+            ]
+            for ear in ears:
+                ear.prove()
             drive = Drive(ctx, self.frequency, (driven,))
             terminated = Drive(ctx, self.frequency, others)
             try:
@@ -161,9 +166,12 @@ class ChannelSeparation(_Leak):
                 drive.to_power(self.watts(ctx))
                 loud, frequency = self.loud(drive)
                 quiet = {c: self.quiet(ctx, c, frequency) for c in others}
+                drive.capture(must_play=True)  # the tone that should have leaked is still there
             finally:
                 drive.stop()
                 terminated.stop()
+            for ear in ears:
+                ear.prove(again=True)
             for other in others:
                 yield self.result(
                     ctx,
@@ -181,13 +189,17 @@ INPUT_LEAKAGE = Measurand(
     what=("How far a signal on an input that is not selected lies below the same signal selected."),
     how=(
         "The generator on one input; the output is read with that input selected and then "
-        "with another one, picking the tone out of the noise at its own frequency."
+        "with another one, picking the tone out of the noise at its own frequency, and once more "
+        "with no tone; then the first input is selected again to see it, and the other at last."
     ),
     fooled_by=(
         "The selected input left open picks the signal up: short it. High frequencies leak "
         "more than low ones."
     ),
-    contact="The same lead shows the tone with the input selected, in the same step.",
+    contact=(
+        "The same lead shows the tone with the input selected, in the same step: before the output "
+        "is read silent and after."
+    ),
 )
 
 
@@ -204,7 +216,7 @@ class InputLeakage(_Leak):
     control: str = Field("input", description="the selector")
 
     def needs(self, view: BenchView) -> Needs:
-        needs = self.needs_at_power(view, 15.0)
+        needs = self.needs_at_power(view, 20.0)
         hookups = tuple(generator_to(view, c, self.input) for c in self.channels(view))
         return replace(needs, hookups=(*needs.hookups, *hookups))
 
@@ -212,13 +224,18 @@ class InputLeakage(_Leak):
         channels = self.channels(ctx.view)
         drive = Drive(ctx, self.frequency, channels)
         try:
-            turned(ctx, self.control, self.selected)
-            before = {c: self.quiet(ctx, c, self.frequency) for c in channels}
             turned(ctx, self.control, self.input)
             drive.to_power(self.watts(ctx))
             loud, frequency = self.loud(drive)
+            levels = dict(drive.levels)
             turned(ctx, self.control, self.selected)
             quiet = {c: self.quiet(ctx, c, frequency) for c in channels}
+            drive.terminate()
+            before = {c: self.quiet(ctx, c, self.frequency) for c in channels}
+            drive.set(levels)
+            turned(ctx, self.control, self.input)
+            drive.capture(must_play=True)  # by the leads that were quiet
+            turned(ctx, self.control, self.selected)
         finally:
             drive.stop()
             ctx.connect(*(generator_to(ctx.view, c, "") for c in channels))

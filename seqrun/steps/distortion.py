@@ -131,7 +131,10 @@ class _OneTone(AtPower):
         try:
             drive.to_power(self.watts(ctx))
             waves = drive.capture(
-                rate_hz=rate, points=points, beside=spare[0] if spare is not None else None
+                rate_hz=rate,
+                points=points,
+                beside=spare[0] if spare is not None else None,
+                must_play=True,
             )
             drive.check_load({c: drive.power_of(c, wave) for c, wave in waves.items()})
         finally:
@@ -390,7 +393,7 @@ class TwoToneDistortion(AtPower):
         drive = TwoTone(ctx, low, high, ratio, self.channels(ctx.view))
         try:
             drive.to_power(self.watts(ctx), rate_hz=rate, points=points)
-            waves = drive.capture(rate_hz=rate, points=points)
+            waves = drive.capture(rate_hz=rate, points=points, must_play=True)
         finally:
             drive.stop()
         for channel, wave in waves.items():

@@ -191,7 +191,14 @@ class Soak(Step):
             ears = Ears(ctx, drive) if self.listen > 0.0 else None
             if ears is not None:
                 ctx.keep(key_of(self.id), ears)
-            curve, how = self._watch(ctx, ambient, ears)
+            try:
+                curve, how = self._watch(ctx, ambient, ears)
+            except NotMeasured:
+                if ears is not None:
+                    ears.finish()
+                raise
+            if ears is not None:
+                ears.finish()
             powers = drive.powers() if drive is not None else {}
             yield from self._readings(ctx, ambient, curve, how, powers)
         finally:

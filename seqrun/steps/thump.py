@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import ClassVar, Literal
 
 import numpy as np
@@ -17,7 +18,7 @@ from seqrun.plan.measurand import Measurand, judged, shown
 from seqrun.plan.needs import Forecast, Needs, ScopeRecord
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Seconds, Volts
-from seqrun.steps.common.contact import BY_TONE, TONE_HZ, TONE_V, prove_contact
+from seqrun.steps.common.contact import BY_TONE, TONE_HZ, loudness_at, prove_contact
 from seqrun.steps.common.drive import Drive, Waveform, across
 from seqrun.steps.common.forecasts import BETTER_SCOPE, near_limit, scope_share
 from seqrun.values import COVERAGE_FACTOR, Bound
@@ -208,20 +209,7 @@ class SwitchingThump(Step):
         for channel in channels:
             hot, cold, hookup = ctx.view.scope_on(f"out.{channel}")
             try:
-                prove_contact(ctx, f"out.{channel}", hookup, _loudness(ctx, hot, cold))
+                prove_contact(ctx, f"out.{channel}", hookup, partial(loudness_at, ctx, hot, cold))
             except NotMeasured as reason:
                 deaf[channel] = reason.found
         return deaf
-
-
-def _loudness(ctx: Context, hot: int, cold: int | None) -> Callable[[], float]:
-    def rms() -> float:
-        got = ctx.scope.acquire(
-            dict.fromkeys([n for n in (hot, cold) if n is not None], 3.0 * TONE_V),
-            sample_rate_hz=50.0 * TONE_HZ,
-            points=min(5000, ctx.scope.max_points),
-            coupling="AC",
-        )
-        return across(got, hot, cold).rms_v
-
-    return rms

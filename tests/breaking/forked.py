@@ -15,7 +15,7 @@ import re
 import resource
 import signal
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -23,7 +23,7 @@ from typing import Any
 
 from pyvisa.constants import StatusCode
 from spoiling import KINDS, LATE
-from telling import Looking, energised, rows_lost, wrong
+from telling import Looking, energised, passed, rows_lost, wrong
 
 import demo_sim
 import seqrun.record.table
@@ -66,12 +66,16 @@ class Tap(Looking):
         todo: message -> kinds to try at it.
         clean: what a run without a spoiled answer reads.
         whole: every child goes on to its own end.
+        acts: kinds that leave the answer alone and do something to the bench, by name.
+        faults: of the unit.
     """
 
     results: Path
     todo: dict[int, list[str]] = field(default_factory=dict)
     clean: Sequence[Judged] = ()
     whole: bool = False
+    acts: Mapping[str, Callable[[Any], None]] = field(default_factory=dict)
+    faults: Sequence[str] = ()
     world: Any = None
     step: str = "opening"
     left_v: dict[str, float] = field(default_factory=dict)
@@ -94,8 +98,9 @@ class Tap(Looking):
         number = len(self.seen)
         self.seen.append(Exchange(key, self.step, asked.decode("latin-1").strip()))
         for kind in self.todo.get(number, ()):
-            spoiled = right if kind == LATE else KINDS[kind](right)
-            if kind != LATE and spoiled == right:
+            act = self.acts.get(kind)
+            spoiled = right if act or kind == LATE else KINDS[kind](right)
+            if act is None and kind != LATE and spoiled == right:
                 continue  # nothing of this kind can be done to it
             before = {p: p.read_bytes() for p in self.results.rglob("*") if p.is_file()}
             places = _places_in(self.results)
@@ -105,7 +110,9 @@ class Tap(Looking):
                 os.close(reader)
                 resource.setrlimit(resource.RLIMIT_CPU, (HANG_CPU_S, HANG_CPU_S))
                 self.child = number, kind, writer
-                if kind == LATE:
+                if act is not None:
+                    act(self.world)
+                elif kind == LATE:
                     self.late[id(session)] = right
                     return b""
                 return spoiled
@@ -239,7 +246,7 @@ def put_in(tap: Tap, patch: Any = setattr) -> None:
 
 def once(sequence: str, tap: Tap) -> tuple[Outcome, demo_sim.Bench]:
     """One run over raw sockets in this process; a child of it tells its parent and is over."""
-    plan, files = prepare(sequence, "demo", None)
+    plan, files = prepare(sequence, "demo", None, faults=tap.faults)
     tap.keys = {id(device): key for key, device in files.demo.devices.items()}
     tap.world = files.demo.world
     options = Options("B-1", "", tap.results)
@@ -290,6 +297,8 @@ def _said_of(outcome: Outcome, tap: Tap, bench: demo_sim.Bench) -> Iterator[str]
     if accepted:
         for line in wrong(outcome.judged, tap.clean, tap):
             yield f"ACCEPT WITH A WRONG READING {line}"
+    for line in passed(outcome.judged, tap.clean):
+        yield f"PASS OF WHAT FAILS {line}"
     if outcome.disposition is Disposition.REJECT:
         yield f"rejected {outcome.reason}"
     if not outcome.safe.complete:

@@ -67,6 +67,15 @@ def wrong(judged: Iterable[Judged], clean: Iterable[Judged], watcher: Looking) -
             yield f"{step} {channel} {value:g}, not {usual:g}, U {u:g}"
 
 
+def passed(judged: Iterable[Judged], clean: Iterable[Judged]) -> Iterator[str]:
+    """Judged readings that pass and do not in a clean run, one line each."""
+    usual = {(j.step, j.reading.quantity, j.reading.channel): j.verdict for j in clean}
+    for j in judged:
+        key = j.step, j.reading.quantity, j.reading.channel
+        if j.verdict is Verdict.PASS and usual.get(key) in (Verdict.FAIL, Verdict.NOT_MEASURED):
+            yield f"{' '.join(key)} {j.reading.value:g}"
+
+
 def energised(bench: demo_sim.Bench) -> bool:
     """Whether a rail of the bench supply is up."""
     return any(abs(bench.world.supply_state("supply", n).volts) > 2.0 for n in (1, 2))

@@ -90,14 +90,14 @@ def test_an_output_whose_probe_came_off_while_the_dc_was_given_is_not_one_that_o
             hands.disconnect("scope.1", "", True)
 
     monkeypatch.setattr(VirtualHands, "turn", clumsy)
-    unit = powered("blind_protection@left", seed=5)
+    unit = powered("blind_protection@left", seed=6)
     read = unit.do(PROTECTION).all("protection_opens")
     assert [(r.channel, r.value is None) for r in read] == [("left", True), ("right", False)]
     assert "did not come back at out.left" in read[0].note
 
 
 def test_a_channel_is_tried_with_a_relay_that_the_one_before_it_opened(powered: Powered) -> None:
-    unit = powered(seed=5)
+    unit = powered(seed=6)
     unit.do(PROTECTION)
     read = unit.do(PROTECTION)  # whoever was tried last has closed again
     assert read.one("protection_opens", "right").bound is Bound.AT_LEAST

@@ -18,6 +18,7 @@ from seqrun.plan.context import Context
 from seqrun.plan.needs import Hookup
 from seqrun.plan.view import BenchView
 from seqrun.quantity import render
+from seqrun.steps.common.drive import across
 
 #: the rule in words, for the quantities that it is about
 BY_TONE = (
@@ -109,6 +110,17 @@ def prove_rail(ctx: Context, at: str, dc_v: Callable[[], float]) -> None:
             where=at,
             hint="see to the probe's tip and clip",
         )
+
+
+def loudness_at(ctx: Context, hot: int, cold: int | None) -> float:
+    """What the scope sees between two probe tips, V rms without DC, on a range for the tone."""
+    got = ctx.scope.acquire(
+        dict.fromkeys([n for n in (hot, cold) if n is not None], 3.0 * TONE_V),
+        sample_rate_hz=50.0 * TONE_HZ,
+        points=min(5000, ctx.scope.max_points),
+        coupling="AC",  # the terminals of a bridge rest at half of a rail
+    )
+    return across(got, hot, cold).rms_v
 
 
 def _can_be_driven(ctx: Context, channel: str) -> bool:

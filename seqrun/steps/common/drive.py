@@ -21,6 +21,7 @@ from seqrun.measure.power import (
 from seqrun.plan.context import Context
 from seqrun.plan.needs import Hookup, Needs, ScopeRecord
 from seqrun.plan.view import BenchView
+from seqrun.quantity import render
 from seqrun.steps.common.dirt import heat_of, load_at, load_ohms
 
 #: room above the expected peak, so that a unit slightly above its gain does not clip the converter
@@ -271,6 +272,7 @@ class Drive:
         trigger: int | None = None,
         beside: int | None = None,
         may_be_silent: bool = False,
+        must_play: bool = False,
     ) -> dict[str, Waveform]:
         """The output of every channel, captured together.
 
@@ -282,6 +284,8 @@ class Drive:
             beside: a further probe, captured on the largest range among them; it is kept in
                 ``self.beside``.
             may_be_silent: an output that shows nothing is what the step waits for or looks at.
+            must_play: what is read beside the tone is good when it is near nothing. The tone has to
+                be there in this very record, or a lead has come off.
         """
         self.ctx.poll()
         peaks: dict[int, float] = {}
@@ -308,6 +312,8 @@ class Drive:
         if not may_be_silent:
             self._not_constant(got)
         waves = {channel: across(got, *probes) for channel, probes in self.probes.items()}
+        if must_play:
+            self._not_gone(waves)
         self._tell_contact(waves)
         return waves
 
@@ -328,6 +334,23 @@ class Drive:
                     expected="a record that moves with the tone",
                     where=f"out.{channel}",
                     hint="is the channel on, the probe's switch, the input's coupling?",
+                )
+
+    def _not_gone(self, waves: dict[str, Waveform]) -> None:
+        """See that every output plays what it is driven to.
+
+        Raises:
+            NotMeasured: the tone has gone from one.
+        """
+        for channel, wave in waves.items():
+            expected, rms = self.levels[channel] * self.gain[channel], wave.rms_v
+            if rms < SEEN * expected:
+                there, wanted = render(rms, "V", digits=2), render(expected, "V", digits=2)
+                raise NotMeasured(
+                    f"the tone has gone from out.{channel}: {there} where {wanted} were",
+                    expected="the tone through the same lead as before",
+                    where=f"out.{channel}",
+                    hint="see to the probe and the generator's lead; has the output relay opened?",
                 )
 
     def _tell_contact(self, waves: dict[str, Waveform]) -> None:

@@ -1,8 +1,14 @@
-"""Listening to all outputs at once while something else goes on: a soak."""
+"""Listening to all outputs at once while something else goes on: a soak.
+
+An output at idle is as silent as a lead that has come off: a tone is given now and then, and at the
+end. One that plays and falls silent has dropped out; if it stays so to the end, nothing tells an
+output that has gone dead from a lead that is off.
+"""
 
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import Literal
 
 import numpy as np
@@ -10,13 +16,16 @@ import numpy as np
 from seqrun.errors import NotMeasured
 from seqrun.measure.listening import NOTHING, Listened, listen_driven, listen_quiet
 from seqrun.plan.context import Context
-from seqrun.steps.common.contact import TONE_HZ, TONE_V, prove_contact
-from seqrun.steps.common.drive import Drive, across
+from seqrun.steps.common.contact import loudness_at, prove_contact
+from seqrun.steps.common.drive import SEEN, Drive, Waveform, across
 
 RECORD_S = 1.6  # between two records the trips are looked at
 PER_CYCLE = 10  # samples of a tone
 QUIET_HZ = 10e3  # samples per second without one
 START_V, LEAST_V, ROOM = 0.5, 0.01, 4.0
+PROVED_EVERY_S = (
+    300.0  # of listening at idle, until a tone shows once more that the leads are there
+)
 REST_S = 1.0  # that a loop of listening and looking rests between two records
 
 
@@ -47,10 +56,12 @@ class Ears:
         )
         self._peak_v = START_V
         self._ranged = False
+        self._began = self._proved_at = ctx.clock.now()
         self._probes = {c: ctx.view.scope_on(f"out.{c}")[:2] for c in self.channels}
+        self._plays_v: dict[str, float] = {}  # by channel, as the first record had it
+        self._gone: dict[str, float] = {}  # channels that have fallen silent, and when
         if drive is None:
-            for channel in self.channels:
-                self._prove(channel)
+            self._prove(again=False)
 
     @property
     def live_s(self) -> float:
@@ -81,13 +92,29 @@ class Ears:
         """One record of every output."""
         if self.drive is not None:
             self._driven(self.drive)
-        else:
-            self._quiet()
+            return
+        if self.ctx.clock.now() - self._proved_at >= PROVED_EVERY_S:
+            self._prove(again=True)
+        self._quiet()
+
+    def finish(self) -> None:
+        """After the last record: whether all was heard through leads that are still there."""
+        if self.drive is None:
+            self._prove(again=True)
+        for channel, at in self._gone.items():
+            self.deaf.setdefault(
+                channel,
+                f"the tone at out.{channel} went away {at:.0f} s after the listening began and did "
+                "not come back: an output that has gone dead, or a lead that is off",
+            )
 
     def _driven(self, drive: Drive) -> None:
         rate = self.ctx.scope.sample_rate_near(PER_CYCLE * drive.frequency_hz)
         points = min(round(RECORD_S * rate), self.ctx.scope.max_points)
-        for channel, wave in drive.capture(rate_hz=rate, points=points).items():
+        waves = drive.capture(rate_hz=rate, points=points, may_be_silent=True)
+        for channel, wave in waves.items():
+            if self._silent(channel, wave):
+                continue
             try:
                 one = listen_driven(
                     wave.volts,
@@ -100,6 +127,18 @@ class Ears:
                 self.deaf[channel] = reason.found
                 continue
             self._add(channel, one)
+
+    def _silent(self, channel: str, wave: Waveform) -> bool:
+        """Whether a whole record holds no tone: a drop-out as long as it lasts."""
+        rms = wave.rms_v
+        if not rms < SEEN * self._plays_v.setdefault(channel, rms):
+            self._gone.pop(channel, None)
+            return False
+        seconds = wave.volts.size * wave.dt_s
+        begins = channel not in self._gone
+        self._gone.setdefault(channel, self.ctx.clock.now() - self._began)
+        self._add(channel, Listened(int(begins), seconds, 0, 0.0, seconds))
+        return True
 
     def _quiet(self) -> None:
         self.ctx.poll()
@@ -130,19 +169,14 @@ class Ears:
             self._peak_v = min(10.0 * self._peak_v, most)
             self._ranged = self._peak_v >= most
 
-    def _prove(self, channel: str) -> None:
-        hot, cold, hookup = self.ctx.view.scope_on(f"out.{channel}")
-
-        def loudness() -> float:
-            got = self.ctx.scope.acquire(
-                dict.fromkeys([n for n in (hot, cold) if n is not None], 3.0 * TONE_V),
-                sample_rate_hz=50.0 * TONE_HZ,
-                points=min(5000, self.ctx.scope.max_points),
-                coupling=self._coupling,
-            )
-            return across(got, hot, cold).rms_v
-
-        try:
-            prove_contact(self.ctx, f"out.{channel}", hookup, loudness)
-        except NotMeasured as reason:
-            self.deaf[channel] = reason.found
+    def _prove(self, *, again: bool) -> None:
+        for channel, (hot, cold) in self._probes.items():
+            if channel in self.deaf:
+                continue
+            hookup = self.ctx.view.scope_on(f"out.{channel}")[2]
+            loudness = partial(loudness_at, self.ctx, hot, cold)
+            try:
+                prove_contact(self.ctx, f"out.{channel}", hookup, loudness, again=again)
+            except NotMeasured as reason:
+                self.deaf[channel] = reason.found
+        self._proved_at = self.ctx.clock.now()

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import partial
 from typing import Literal
 
 import numpy as np
@@ -25,7 +26,7 @@ from seqrun.measure.windows import HANN
 from seqrun.plan.context import Context
 from seqrun.plan.needs import Hookup, Needs, ScopeRecord
 from seqrun.plan.view import BenchView
-from seqrun.steps.common.contact import TONE_HZ, TONE_V, channels_proved, prove_contact, prove_rail
+from seqrun.steps.common.contact import channels_proved, loudness_at, prove_contact, prove_rail
 from seqrun.steps.common.drive import Waveform, across
 from seqrun.values import rectangular
 
@@ -184,7 +185,8 @@ class Listening:
             NotMeasured: nothing shows it.
         """
         hookup = self.ctx.view.scope_on(self.at)[2]
-        prove_contact(self.ctx, self.at, hookup, self._loudness, again=again)
+        loudness = partial(loudness_at, self.ctx, self.hot, self.cold)
+        prove_contact(self.ctx, self.at, hookup, loudness, again=again)
         prove_rail(self.ctx, self.at, self._dc)
 
     def _dc(self) -> float:
@@ -196,17 +198,6 @@ class Listening:
             points=2000,
         )
         return float(across(got, self.hot, self.cold).volts.mean())
-
-    def _loudness(self) -> float:
-        """Volts rms at the point without DC, on a range for a loud tone."""
-        probes = [n for n in (self.hot, self.cold) if n is not None]
-        got = self.ctx.scope.acquire(
-            dict.fromkeys(probes, 3.0 * TONE_V),
-            sample_rate_hz=50.0 * TONE_HZ,
-            points=min(5000, self.ctx.scope.max_points),
-            coupling="AC",  # the terminals of a bridge rest at half of a rail
-        )
-        return across(got, self.hot, self.cold).rms_v
 
     def hear(self) -> Heard:
         """One record on a range that holds it.

@@ -1,0 +1,123 @@
+"""A lead that comes off in the middle of a step is as quiet as a unit that is well: nothing that
+fails by itself passes then, and nothing of it is accepted.
+
+What is good when it is near nothing is tried on units on which it is not; the lead is back before
+the next step, so that no other step can tell.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections import defaultdict
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import pytest
+from forked import once, put_in
+from mishaps import Mended, acts
+
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="it forks")
+
+OFFSET = """
+[[step]]
+id = "offset"
+do = "dc_voltage"
+at = "out.left"
+limit = { between = ["-5 mV", "5 mV"] }
+"""
+NOISE = """
+[[step]]
+id = "noise"
+do = "output_noise"
+at = "out.left"
+limit = { at_most = "1 mV" }
+[[step]]
+id = "hum"
+do = "hum"
+at = "out.left"
+limit = { at_most = "1 mV" }
+"""
+BURSTS = """
+[[step]]
+id = "bursts"
+do = "output_bursts"
+watch = "12 s"
+limit = { at_most = "0.5 Hz" }
+"""
+DRIVEN = """
+[[step]]
+id = "stray"
+do = "stray_signal"
+limit = { at_most = "rated_voltage / 200" }
+[[step]]
+id = "hum_driven"
+do = "hum_driven"
+limit = { at_most = "5 mV" }
+[[step]]
+id = "separation"
+do = "channel_separation"
+power = "1 W"
+limit = { at_least = "40 dB" }
+"""
+CAPACITOR = """
+[[step]]
+id = "capacitor.{channel}"
+each = "channel"
+do = "stray_into_capacitor"
+limit = { at_most = "rated_voltage / 200" }
+"""
+
+
+@pytest.mark.parametrize(
+    ("steps", "faults", "terminals"),
+    [
+        (OFFSET, ["dc_offset@left=0.05"], ["meter.hi"]),
+        (NOISE, ["hum@left=0.8"], ["scope.1"]),
+        (BURSTS, ["noisy_device@left=0.7"], ["scope.1"]),
+        (DRIVEN, ["peak_oscillation@left=0.3", "crosstalk@left"], ["scope.1", "generator.2"]),
+        (CAPACITOR, ["load_oscillation@left"], ["scope.1"]),
+    ],
+    ids=["offset", "noise", "bursts", "driven", "capacitor"],
+)
+def test_what_fails_does_not_pass_by_a_lead_that_came_off(
+    steps: str,
+    faults: Sequence[str],
+    terminals: Sequence[str],
+    short_sequence: Callable[..., str],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    tap = Mended(tmp_path / "clean", faults=faults)
+    tap.acts = acts(tap, terminals)
+    put_in(tap, monkeypatch.setattr)
+    sequence = short_sequence(steps)
+    clean, _ = once(sequence, tap)
+    assert str(clean.disposition) == "reject", clean.reason
+    tap.clean = clean.judged
+    tried = {
+        line.partition('"')[2].partition(".")[0].rstrip('"')
+        for line in steps.splitlines()
+        if line.startswith("id")
+    }
+    at: dict[str, list[int]] = defaultdict(list)
+    for number, one in enumerate(tap.seen):
+        at[one.step].append(number)
+    tap.todo = defaultdict(list)
+    for step, numbers in at.items():
+        if step.partition(".")[0] not in tried:
+            continue
+        # as soon as it plays, when the trips are first looked at, and later
+        first = next((n for n in numbers if tap.seen[n].key == "supply"), numbers[0])
+        for number in (first, *(numbers[int(place * len(numbers))] for place in (0.6,))):
+            for kind in tap.acts:
+                tap.todo[number].append(kind)
+    tap.results, tap.seen, tap.step = tmp_path / "tapped", [], "opening"
+    once(sequence, tap)
+    assert len(tap.told) >= 2 * len(terminals)
+    bad = [
+        f"{line}: {kind} at {tap.seen[number]}"
+        for number, kind, said in tap.told
+        for line in said
+        if line[:4].isupper()
+    ]
+    assert not bad
