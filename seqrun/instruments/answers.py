@@ -158,9 +158,14 @@ class Answer:
     def _picked(self, answer: str) -> str:
         if self._commands.kind == "byte":
             return answer
-        if self._headers:
-            answer = without_header(answer)
-        return self._pick(answer).strip()
+        plain = without_header(answer) if self._headers else answer
+        try:
+            return self._pick(plain).strip()
+        except LookupError as missing:
+            whole = plain.strip()
+            if whole in self._commands.map or _no_result(whole):
+                return whole  # what says that there is no reading looks like none
+            self._no(answer, str(missing.args[0]))
 
     def _bit(self, value: float) -> int:
         bit = self._commands.bit
@@ -189,8 +194,8 @@ class Answer:
 
 
 def _picker(commands: Commands) -> Callable[[str], str]:
-    """What takes the text that matters out of an answer; the answer itself where it is not there,
-    so that the error shows what came."""
+    """What takes the text that matters out of an answer; it raises LookupError, with what was
+    expected, where that is not there: the rest may look like a number and be another one."""
     field, separator, character = commands.field, commands.separator, commands.character
     assert not isinstance(character, tuple), "Commands.of chose the output's own"
     matcher = regular.compiled(commands.match) if commands.match else None
@@ -202,21 +207,29 @@ def _picker(commands: Commands) -> Callable[[str], str]:
         if field is not None:
             parts = text.split(separator)
             if not -len(parts) <= field < len(parts):
-                return answer
+                raise LookupError(f"a part number {field} between '{separator}'")
             text = parts[field]
         if matcher is not None:
             found = matcher.search(text)
             if found is None:
-                return answer
+                raise LookupError(f"an answer that matches {commands.match}")
             text = found.group(matcher.groups and 1)
         if character is not None:
             text = text.strip()
             if not -len(text) <= character < len(text):
-                return answer
+                raise LookupError(f"a character number {character}")
             text = text[character]
         return text
 
     return pick
+
+
+def _no_result(text: str) -> bool:
+    """Whether a text is what stands for no number, whatever else would be there."""
+    try:
+        return not abs(float(text)) < SCPI_INFINITY
+    except ValueError:
+        return False
 
 
 def _whole(answer: str) -> str:

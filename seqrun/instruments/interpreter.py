@@ -147,10 +147,10 @@ class Call:
         Raises:
             InstrumentSilent, InstrumentRefused.
         """
-        if not self._messages:
-            return ""
         if time_out_s is None:
             time_out_s = self._time_out_s
+        if not self._messages:
+            return self._link.overheard(time_out_s) if self._asks else ""
         if not (self._after or self._pause):
             return self._link.exchange(
                 self.messages(values), self._asks, check=self._check, time_out_s=time_out_s,

@@ -171,6 +171,22 @@ class Link:
                 return self._exchange(messages, asks, check, form)
         return self._exchange(messages, asks, check, form)
 
+    def overheard(self, time_out_s: float | None = None) -> str:
+        """What an instrument says by itself that speaks without being asked: the next whole line,
+        or the next burst, from now on. What came before is old, and what is under way is cut.
+
+        Raises:
+            InstrumentSilent: it does not speak.
+        """
+        wire = self.wire
+        try:
+            with wire.within(max(time_out_s or 0.0, wire.time_out_s)):
+                wire.forget_what_came()
+                wire.receive()
+                return wire.receive()
+        except LinkFailure as problem:
+            self.talk.silent((), problem)
+
     def _exchange(
         self, messages: Sequence[Message], asks: bool, check: bool, form: Form = PLAIN
     ) -> str:

@@ -154,7 +154,7 @@ class Talk:
         elif problem.closed:
             found = f"closed the link at '{sent}'"
             hint = "another program may hold it; switch the instrument off and on again"
-        elif problem.part and problem.part.strip() == sent.strip():
+        elif problem.part and messages and problem.part.strip() == sent.strip():
             found = f"echoes '{sent}' and says nothing more"
             hint = ECHO
         elif problem.part and problem.length is not None:
@@ -171,7 +171,8 @@ class Talk:
             expected = f"one that matches {problem.acknowledgement}"
             hint = "if it acknowledges nothing, take acknowledge out of [link] of its driver file"
         else:
-            found = f"no answer within {seconds:g} s to '{sent}'"
+            asked = f" to '{sent}'" if messages else ", and it should speak by itself"
+            found = f"no answer within {seconds:g} s{asked}"
         raise InstrumentSilent(
             found, expected=expected, where=self.wire.where, hint=hint
         ) from problem

@@ -363,6 +363,27 @@ class Wire:
             return False  # the link is gone: the next message tells
         return bool(ready) and not self._hung_up()
 
+    def forget_what_came(self) -> None:
+        """Throw away what has arrived on a stream, and wait for nothing.
+
+        Raises:
+            LinkFailure.
+        """
+        port = self._port
+        if port is None:
+            return
+        try:
+            if self.serial:
+                port.reset_input_buffer()
+                return
+            with suppress(AttributeError):  # what the library has read ahead, where it does so
+                self._pending._pending_buffer.clear()
+            while select.select([port], [], [], 0)[0]:
+                if not port.recv(CHUNK):
+                    raise Broken("the other side has closed the connection")
+        except self._failures as problem:
+            raise self._failed(problem) from problem
+
     def _hung_up(self) -> bool:
         """Whether the other side of a socket has closed it."""
         import socket

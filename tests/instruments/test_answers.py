@@ -148,3 +148,31 @@ def test_a_long_answer_is_cut_in_the_error() -> None:
     with pytest.raises(InstrumentError) as told:
         answer().number("x" * 200)
     assert '"' + "x" * 80 + '"' in told.value.found
+
+
+@pytest.mark.parametrize(
+    ("keys", "said", "expected"),
+    [
+        ({"match": "V=([0-9.]+)"}, "12.5", "matches V="),
+        ({"match": "([0-9.]+) ?mVDC", "as": "si"}, "12.5 OHM", "matches"),
+        ({"field": 3}, "1,2,3", "part number 3"),
+        ({"character": 4}, "101", "character number 4"),
+    ],
+)
+def test_what_is_not_where_the_driver_says_is_no_other_number(
+    keys: dict[str, Any], said: str, expected: str
+) -> None:
+    with pytest.raises(InstrumentError, match=expected):
+        answer(**keys).number(said)
+    with pytest.raises(InstrumentError, match=expected):
+        answer(**{"map": {"7": True, "8": False}, **keys}).boolean(said)
+
+
+@pytest.mark.parametrize("said", ["9.9E37", "+9.91E+37", "OL"])
+def test_what_stands_for_no_reading_need_not_look_like_one(said: str) -> None:
+    its = answer(match="([0-9.]+) V", map={"OL": 9.9e37})
+    if said == "OL":
+        assert its.number(said) == 9.9e37
+    else:
+        with pytest.raises(NotMeasured):
+            its.number(said)

@@ -51,6 +51,7 @@ BROKEN = [
     ("lcus-relay", 'ask = "FF"', 'ask = "FG"', '"FG" is not hexadecimal'),
     ("lcus-relay", 'send = "FF"', 'send = "F"', "half a byte"),
     ("lcus-relay", '"01 01 A2"', '"01 XX A2"', "is not hexadecimal"),
+    ("dial-meter", 'error_check = "none"', 'error_check = "separate"', "speaks by itself"),
     ("mute-relays", '"nothing"', '"nothing"\nidn = "x"', "beside what is asked"),
 ]
 

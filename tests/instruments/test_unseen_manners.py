@@ -3,8 +3,11 @@ what is written is proved, or found wrong and told."""
 
 from __future__ import annotations
 
+import os
 import re
-from collections.abc import Callable
+import threading
+import tty
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -199,6 +202,56 @@ def test_what_is_wrong_in_a_driver_is_found_at_its_operation(
     wrong = re.search(rf"^WRONG +\w+: {operation}.*(?:\n .*)*", said, re.MULTILINE)
     assert wrong, said
     assert told in wrong[0]
+
+
+@pytest.fixture
+def speaking() -> Iterator[tuple[str, servers.DialMeter, threading.Event]]:
+    """A port at which a meter speaks by itself until it is told to stop."""
+    meter, quiet = servers.DialMeter(), threading.Event()
+    ours, theirs = os.openpty()
+    tty.setraw(theirs)
+
+    def speak() -> None:
+        while not quiet.wait(0.005):
+            os.write(ours, meter.speaks())
+
+    thread = threading.Thread(target=speak, daemon=True)
+    thread.start()
+    yield f"ASRL{os.ttyname(theirs)}::INSTR", meter, quiet
+    quiet.set()
+    thread.join(10.0)
+    os.close(ours)
+    os.close(theirs)
+
+
+def test_a_meter_that_speaks_by_itself_is_overheard_and_its_dial_is_seen(
+    opener: Any, speaking: tuple[str, servers.DialMeter, threading.Event]
+) -> None:
+    resource, meter, quiet = speaking
+    text = text_of("dial-meter").replace('time_out = "2 s"', 'time_out = "0.3 s"')
+    entry = InstrumentEntry(resource=resource, driver="x", label="AB-5, serial 9")
+    it: Any = open_instrument(
+        "meter", entry, driver_from_text(text), opener.manager, lambda *_: None
+    )
+    opener.stack.callback(it.close)
+    it.configure("dc_voltage", 10.0)
+    assert it.read_raw() == pytest.approx(12.34)
+    meter.shown = "-0.56 mVDC"
+    assert eventually(lambda: it.read_raw() == pytest.approx(-0.00056))
+    meter.shown = "OL"
+    with pytest.raises(NotMeasured, match="overload"):
+        for _ in range(100):  # what was on its way when the display changed
+            it.read_raw()
+    meter.shown = "1.23 kOHM"
+    with pytest.raises(InstrumentError, match="kOHM"):  # the dial is not on volts
+        for _ in range(100):
+            it.read_raw()
+    it.configure("resistance_2w", 1000.0)
+    assert it.read_raw() == pytest.approx(1230.0)
+    quiet.set()
+    with pytest.raises(InstrumentError, match="should speak by itself"):
+        for _ in range(100):
+            it.read_raw()
 
 
 class NoQueue(servers.TimedMeter):

@@ -167,7 +167,9 @@ def _messages(
                     f"unknown placeholder '{placeholder}'",
                     one_of(placeholder, operation.placeholders),
                 )
-    yield from _answer(where, operation, commands, templates, driver.outputs)
+    yield from _answer(
+        where, operation, commands, templates, driver.outputs, driver.link.error_check
+    )
     if driver.link.read_termination == "" and driver.link.answer_ends == "terminator":
         answered = commands.answered or bool(operation.answer and operation.answer != "block")
         if answered and commands.length is None:
@@ -192,12 +194,20 @@ def _answer(
     commands: Commands,
     templates: tuple[Template, ...],
     outputs: int,
+    error_check: str,
 ) -> Iterator[Problem]:
     asking = [template for template in templates if template.asks and not commands.raw]
     answered = commands.answered
     if operation.answer and not answered:
         expected = 'a last message such as "MEAS:VOLT?", or asks = true where it has no "?"'
         yield Problem(where, "does not end with a query", expected)
+    by_itself = bool(operation.answer) and not commands.send and answered
+    if by_itself and (
+        operation.answer == "block" or commands.length is not None or error_check != "none"
+    ):
+        found = "nothing is sent, and an answer comes: it speaks by itself"
+        expected = 'lines or bursts (no length, no block), and error_check = "none"'
+        yield Problem(where, found, expected)
     if len(asking) > 1 or (asking and commands.asks is None and templates[-1] is not asking[-1]):
         yield Problem(where, "asks in several messages", "one query, in the last message")
     if commands.match and regular.compiled(commands.match).groups > 1:

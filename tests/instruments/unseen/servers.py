@@ -6,7 +6,7 @@ import re
 from typing import ClassVar
 
 import numpy as np
-from dialects.base import Answer, Commands, Lines, block, command
+from dialects.base import Answer, Commands, Dialect, Lines, block, command
 
 
 class InvertedSupply(Lines):
@@ -340,3 +340,19 @@ class MuteRelays(Lines):
         elif text == "X":
             self.closed.clear()
         return None
+
+
+class DialMeter(Dialect):
+    """A meter whose dial chooses; it sends its display again and again, and hears nothing. Here the
+    bytes come when ``speaks`` says so."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.shown = "+12.34 VDC"
+
+    def receive(self, data: bytes) -> bytes:
+        return b""
+
+    def speaks(self) -> bytes:
+        """What it sends next."""
+        return f"{self.shown}\r\n".encode()
