@@ -16,7 +16,7 @@ from seqrun.judge.findings import Finding
 from seqrun.record import RunData, RunRow, Store, load_run
 from seqrun.record.places import FILES
 from seqrun.runner.resuming import interrupted
-from seqrun.values import Disposition
+from seqrun.values import Disposition, Verdict
 
 FIRST, PROOF = "intake", "acceptance"
 _MENDED = "mended: "
@@ -58,7 +58,7 @@ def onward(case: Case, found: Weighed) -> Onward:
         if last.facts.get("releases"):
             return _release(case, last)
         return _run(case, PROOF, f"'{last.run.sequence}' found nothing; only a proof releases it")
-    if last.run.disposition is Disposition.ABORTED and not _tripped(last):
+    if last.run.disposition is Disposition.ABORTED and not last.tripped:
         if _can_go_on(case, last):
             words = ("run", "--resume", last.run.run_id, *in_results(case))
             return Onward(f"its latest run was interrupted: {last.run.reason}", words)
@@ -94,10 +94,6 @@ def _can_go_on(case: Case, last: RunData) -> bool:
     return "sequence" in _asked(last)
 
 
-def _tripped(run: RunData) -> bool:
-    return run.run.reason.startswith("tripped")
-
-
 def _work(case: Case, title: str, by_hand: str, work: str) -> Onward:
     words = ("unit", case.serial, "--work-done", f"{_MENDED}{title}", *in_results(case))
     why = "when the repair is done, put it on record (in your own words)"
@@ -110,23 +106,40 @@ def _release(case: Case, run: RunData) -> Onward:
     words += ["--work-done", work or "tested; nothing was changed"]
     if complaint := "; ".join(e.text for e in case.said("complaint")):
         words += ["--complaint", complaint]
-    rejected = [
-        r
-        for r in case.before
-        if r.run.disposition is Disposition.REJECT
-        and (r.run.model, r.run.simulated) == (run.run.model, run.run.simulated)
-    ]
-    if work and rejected:
-        words += ["--before", rejected[-1].run.run_id]
+    if work and (before := _as_it_came_in(case, run)):
+        words += ["--before", before]
     if not run.run.operator:
         words += ["--signed-by", (work and case.said("work")[-1].by) or "the workshop"]
     return Onward("it is proved; the sheet for its owner", (*words, *in_results(case)))
 
 
+def _as_it_came_in(case: Case, proof: RunData) -> str:
+    """The rejected run of which the most failures were read again in the proof, the earliest of
+    equals; "" for none."""
+    read = {(j.quantity, j.channel) for j in proof.judged}
+
+    def again(run: RunData) -> int:
+        bad = (j for j in run.judged if j.verdict in (Verdict.FAIL, Verdict.CONDITIONAL_FAIL))
+        return sum((j.quantity, j.channel) in read for j in bad)
+
+    kind = proof.run.model, proof.run.simulated
+    rejected = [
+        run
+        for run in case.runs
+        if run.run.disposition is Disposition.REJECT
+        and (run.run.model, run.run.simulated) == kind
+        and run.run.started_utc < proof.run.started_utc
+    ]
+    return max(rejected, key=again).run.run_id if rejected else ""
+
+
 def _fault(case: Case, work: str) -> str:
-    """What was wrong: the cause that was mended, else what the last run to reject it failed by."""
-    if work.startswith(_MENDED):
-        return work.removeprefix(_MENDED)
+    """What was wrong: the causes that were mended, else what the last run to reject it failed
+    by."""
+    texts = [entry.text for entry in case.said("work")]
+    mended = [text.removeprefix(_MENDED) for text in texts if text.startswith(_MENDED)]
+    if mended:
+        return "; ".join(dict.fromkeys(mended))
     rejected = (r for r in reversed(case.runs) if r.run.disposition is Disposition.REJECT)
     failed = next((found for r in rejected if (found := failed_by(r))), "")
     return f"outside its limit: {failed}" if failed else work or "no fault was found"

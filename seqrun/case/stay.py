@@ -68,9 +68,11 @@ class Case:
 
     @property
     def faulty(self) -> bool:
-        """It was complained of, or a run of the stay was no accept: no fault is no way out."""
+        """It was complained of, or a run of the stay was no accept: no fault is no way out. A run
+        that somebody or a link cut short says nothing of the unit."""
         return bool(self.said("complaint")) or any(
-            run.run.disposition is not Disposition.ACCEPT for run in self.runs
+            run.run.disposition in (Disposition.REJECT, Disposition.HOLD) or run.tripped
+            for run in self.runs
         )
 
     @property

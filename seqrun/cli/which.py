@@ -31,7 +31,7 @@ def chosen(
     if not fitting:
         last = of_unit[-1]
         raise UsageError(
-            f"{name} has no {what}; its latest run is {last.disposition.value}",
+            f"no {what} is on record; its latest run is {last.disposition.value}",
             expected=f"a unit that has one, or the id of an {what}",
             where=name,
             hint=f"'{command('unit', name, results=results)}' shows its runs and the next step",

@@ -15,7 +15,7 @@ from seqrun.record.plain import budget_of_entry, read_json
 from seqrun.record.rows import RunRow
 from seqrun.record.store import Store
 from seqrun.record.traces import read_trace
-from seqrun.values import Contribution, Judged
+from seqrun.values import Contribution, Disposition, Judged
 
 if TYPE_CHECKING:
     import numpy as np
@@ -51,6 +51,11 @@ class RunData:
     messages: Path | None
     missing: tuple[str, ...] = ()  # what the record has lost since it was made, in words
     sounds: tuple[Path, ...] = ()  # WAV files, each named as the trace that it was heard with
+
+    @property
+    def tripped(self) -> bool:
+        """A trip ended it."""
+        return self.run.disposition is Disposition.ABORTED and self.run.reason.startswith("tripped")
 
     def trace(self, name: str) -> Trace | None:
         return next((t for t in self.traces if t.name == name), None)

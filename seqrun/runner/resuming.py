@@ -119,7 +119,7 @@ class Resumption:
         """
         if step_id not in self.checks:
             return
-        before = {(one.quantity, one.channel): one for one in _rows(self.of, step_id)}
+        before = {(one.quantity, one.channel): one for one in _telling(_rows(self.of, step_id))}
         lacks = before.keys() - {(one.quantity, one.channel) for one in new}
         if lacks:
             quantity, channel = min(lacks)
@@ -129,7 +129,7 @@ class Resumption:
                 where=self.of.run.run_id,
                 hint="do the whole sequence again",
             )
-        for one in new:
+        for one in _telling(new):
             was = before.get((one.quantity, one.channel))
             if was is not None and not _agree(was, one):
                 raise Disagrees(
@@ -343,6 +343,14 @@ def _words(entry: object) -> Iterator[str]:
     elif isinstance(entry, list | tuple | set):
         for value in entry:
             yield from _words(value)
+
+
+def _telling(rows: Sequence[Judged]) -> list[Judged]:
+    """The readings by which a unit is known again: those that a limit asks for, and where none
+    does, those that state their uncertainty. What stands beside them, the lines in a hum or the
+    highest peak of a noise, is another at each look, and several have one name."""
+    held = [one for one in rows if one.limit is not None]
+    return held or [one for one in rows if one.expanded_uncertainty is not None]
 
 
 def _agree(was: Judged, now: Judged) -> bool:

@@ -162,6 +162,38 @@ def test_a_resumed_run_that_is_interrupted_goes_on_too(tmp_path: Path, sequence:
     assert made_by == {first.run_id, second.run_id}
 
 
+def test_a_hum_with_its_lines_and_a_noise_with_its_peak_are_known_again(
+    tmp_path: Path, short_sequence: Callable[..., str]
+) -> None:
+    """Several lines of one step have one name, and stand there for the record only."""
+    heard = """
+[[step]]
+id = "noise"
+do = "output_noise"
+at = "out.left"
+records = 3
+record_time = "0.1 s"
+limit = { at_most = "2 mV" }
+[[step]]
+id = "hum"
+do = "hum"
+at = "out.left"
+limit = { at_most = "2 mV" }
+[[step]]
+id = "last"
+do = "dc_voltage"
+at = "out.right"
+limit = { between = ["-50 mV", "50 mV"] }
+"""
+    sequence = short_sequence(heard)
+    started(tmp_path / "r", sequence, until="last")
+    outcome, resumed, _ = gone_on(tmp_path / "r", sequence)
+    assert {"noise", "hum"} <= set(resumed.checks)
+    lines = [j for j in outcome.judged if j.quantity == "hum_line"]
+    assert len(lines) > 1
+    assert outcome.disposition is Disposition.ACCEPT, outcome.reason
+
+
 def test_a_unit_that_is_another_is_found_by_the_spot_check(tmp_path: Path, sequence: str) -> None:
     results = tmp_path / "r"
     started(results, sequence, until="gain")
