@@ -13,6 +13,7 @@ from seqrun.errors import NotMeasured
 from seqrun.live.board import Board, PutQuestion
 from seqrun.plan.context import Press
 from seqrun.runner.hands import LIVE_WARNING
+from seqrun.runner.lead_drawing import Drawing
 from seqrun.runner.presses import Presses, terminal_presses
 from seqrun.runner.prompts import Asked, asked_by
 
@@ -48,8 +49,10 @@ class Answers:
     # --- the run's side ------------------------------------------------------------------------
 
     def said(self, text: str) -> None:
-        """The operator is told something; it belongs to the next question."""
-        self._said = [*self._said, text][-8:]
+        """The operator is told something; it belongs to the next question. The page draws leads
+        in its own way."""
+        if not isinstance(text, Drawing):
+            self._said = [*self._said, text][-8:]
 
     @contextmanager
     def asking(self, line: str) -> Iterator[Callable[[], str | None]]:

@@ -202,7 +202,8 @@ class Operator:
                     raise self._skipped(text)
                 self._fresh()
                 if answer == "?":
-                    self._say("\n".join(filter(None, (text, drawing, why))))
+                    for told in filter(None, (text, drawing, why)):
+                        self._say(told)
                 else:
                     self._say(f"'{answer}' is none of {line}.")
         except (EOFError, OSError, ValueError):  # ValueError: a stream that is closed

@@ -44,6 +44,15 @@ class Somebody:
         return Operator(self.ask, self.answers.said, lambda: None, self.answers.presses)
 
 
+def test_a_terminals_drawing_is_not_put_beside_the_pages_own(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setenv("LINES", "60")
+    person = Somebody("")
+    person.operator.acknowledge("STANDING LEADS\n  meter.hi on out.left", leads=ACROSS.leads)
+    assert person.texts == ["STANDING LEADS\n  meter.hi on out.left"]
+
+
 def test_what_was_answered_before_the_question_stands_does_not_count() -> None:
     person = Somebody("", "")
     person.operator.connect(ACROSS, live=False)
