@@ -107,7 +107,8 @@ set_over_current_protection = "OCP {output} {amperes:.1f}"
 enable = "MODE {on}"
 make_safe = "MODE STBY"
 [operation.set_over_voltage_protection]
-send = ["OVP {output} 33.0"]
+send = "OVP {output} {volts:.1f}"
+factor = { volts = 1.0 }
 [operation.over_voltage_protection]
 send = "OVP? {output}"
 match = '([\\d.]+) V'
