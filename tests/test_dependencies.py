@@ -44,27 +44,33 @@ def plain(name: str) -> str:
 CORE = {plain(entry) for entry in PROJECT["dependencies"]}
 
 
-@cache
 def imported(*folders: str) -> dict[str, str]:
     """Distributions that the code in these folders imports, and a file that does."""
+    found: dict[str, str] = {}
+    for folder in reversed(folders):
+        found |= imported_in(folder)
+    return found
+
+
+@cache
+def imported_in(folder: str) -> dict[str, str]:
     known = packages_distributions()
     found: dict[str, str] = {}
-    for folder in folders:
-        beside = {path.stem for path in (ROOT / folder).rglob("*.py")}
-        beside |= {path.parent.name for path in (ROOT / folder).rglob("__init__.py")}
-        for path in (ROOT / folder).rglob("*.py"):
-            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-                names = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
-                if isinstance(node, ast.ImportFrom) and not node.level and node.module:
-                    names = [node.module]
-                for name in (full.split(".")[0] for full in names):
-                    if name in sys.stdlib_module_names or name in OURS:
-                        continue
-                    if folder == "tests" and name in beside:
-                        continue
-                    for distribution in known.get(name, [name]):
-                        one = PART_OF.get(plain(distribution), plain(distribution))
-                        found.setdefault(one, str(path.relative_to(ROOT)))
+    beside = {path.stem for path in (ROOT / folder).rglob("*.py")}
+    beside |= {path.parent.name for path in (ROOT / folder).rglob("__init__.py")}
+    for path in (ROOT / folder).rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            names = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
+            if isinstance(node, ast.ImportFrom) and not node.level and node.module:
+                names = [node.module]
+            for name in (full.split(".")[0] for full in names):
+                if name in sys.stdlib_module_names or name in OURS:
+                    continue
+                if folder == "tests" and name in beside:
+                    continue
+                for distribution in known.get(name, [name]):
+                    one = PART_OF.get(plain(distribution), plain(distribution))
+                    found.setdefault(one, str(path.relative_to(ROOT)))
     return found
 
 
