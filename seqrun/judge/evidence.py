@@ -135,7 +135,10 @@ def _value(value: Value, run: Run, reason: str, known: Mapping[str, Quantity]) -
         return _arithmetic(value.of, known)
     if value.reason:
         return _from_reason(value.reason, value.unit, reason)
-    readings = [j.reading for j in about(value, run)]
+    found = about(value, run)
+    if len({j.channel for j in found if j.value is not None}) < value.channels:
+        return None
+    readings = [j.reading for j in found]
     if value.take in _WHOLE and any(reading.value is None for reading in readings):
         return None  # one ingredient is missing
     if value.take == "count":

@@ -57,6 +57,17 @@ def test_a_reading_that_was_not_made_leaves_its_value_unknown() -> None:
     assert evidence_of(patterns(text), currents(None), "")["s"].seen is None
 
 
+def test_several_readings_of_the_one_channel_of_a_unit_are_no_comparison_of_channels() -> None:
+    """Power at three frequencies of a unit with one channel: there is no other to be behind."""
+    text = with_value(
+        'unit = "W"\nquantity = "output_power"\ntake = "largest"\nchannels = 2', "0 W"
+    )
+    powers = [read(f"power.{n}", "output_power", 40.0, "W", "mono") for n in range(3)]
+    assert "v" not in values_of(patterns(text), powers, "")
+    other = read("power", "output_power", 60.0, "W", "other")
+    assert values_of(patterns(text), [*powers, other], "")["v"].value == 60.0
+
+
 def test_a_comparison_of_channels_needs_as_many_as_it_says() -> None:
     text = with_value('unit = "A"\nquantity = "idle_current"\ntake = "largest"\nat_least = 2')
     assert "v" not in values_of(patterns(text), currents(0.02), "")

@@ -13,6 +13,7 @@ filled into every text.
     take = "largest"               # first (when left out), last, largest, smallest, mean,
                                    # sum, spread (largest less smallest) or count
     at_least = 2                   # readings that it needs, else it is unknown (1)
+    channels = 2                   # channels that it needs readings of, else it is unknown (1)
 
 or it is arithmetic over other values and the names of the unit sheet (``of = "idle_most.{channel}
 / idle_current"``, see :mod:`seqrun.files.expression`), or a number in the reason that the run
@@ -151,6 +152,7 @@ class Value(Which):
     unit: str = Field("", description="base unit of the readings, such as V")
     take: Take = "first"
     at_least: int = Field(1, ge=1, le=1000, description="readings that it needs, else unknown")
+    channels: int = Field(1, ge=1, le=64, description="channels that it needs, else unknown")
     of: Expression | None = Field(None, description="arithmetic over values and the unit sheet")
     reason: str = Field("", description='how the run ended, with {value}: "*, stage * ({value})*"')
     positive: bool = Field(
