@@ -1,4 +1,4 @@
-"""From complaint to owner's sheet by the printed next steps alone: eight faults on two units.
+"""From complaint to owner's sheet by the printed next steps alone: nine faults on two units.
 
     python tests/benchmarks/bench_walks.py [FAULT …]
 
@@ -31,6 +31,7 @@ FAULTS = (
     ("loss_of_treble", "sounds dull", "{channel} channel has lost its treble"),
     ("open_device", "distorts when it is loud", "output device of the {channel} channel is open"),
     ("stuck_relay", "one side stays silent", "output relay of the {channel} channel closes late"),
+    ("resistive_relay", "is weak, and comes and goes", "output relay of the {channel} channel"),
     ("loss_of_gain", "one side is quieter", "the {channel} channel has lost gain"),
 )
 UNITS = {"demo-2x40": "left", "demo-mono": "mono"}  # and the channel that is at fault
