@@ -13,7 +13,7 @@ from seqrun.errors import NotMeasured
 from seqrun.live.board import Board, PutQuestion
 from seqrun.plan.context import Press
 from seqrun.runner.hands import LIVE_WARNING
-from seqrun.runner.lead_drawing import Drawing
+from seqrun.runner.lead_drawing import LeadDrawing
 from seqrun.runner.presses import Presses, terminal_presses
 from seqrun.runner.prompts import Asked, asked_by
 
@@ -51,7 +51,7 @@ class Answers:
     def said(self, text: str) -> None:
         """The operator is told something; it belongs to the next question. The page draws leads
         in its own way."""
-        if not isinstance(text, Drawing):
+        if not isinstance(text, LeadDrawing):
             self._said = [*self._said, text][-8:]
 
     @contextmanager

@@ -24,16 +24,16 @@ ENDS = {
 }
 
 
-class Drawing(str):
+class LeadDrawing(str):
     """Lines that say something by where they stand: for a terminal, and for no other screen."""
 
     __slots__ = ()
 
 
-def drawn(leads: Sequence[tuple[str, str]]) -> Drawing:
+def drawn(leads: Sequence[tuple[str, str]]) -> LeadDrawing:
     """Terminal and node of each lead as a drawing of some lines, at most 78 wide; "" for none."""
     if not leads:
-        return Drawing()
+        return LeadDrawing()
     rows = [(*_named(terminal), node) for terminal, node in leads]
     left = max(len(_cut(end, _END)) for _, end, _ in rows)
     left = max(left, *(len(_cut(name, _END)) for name, _, _ in rows))
@@ -54,7 +54,7 @@ def drawn(leads: Sequence[tuple[str, str]]) -> Drawing:
             found.append(head)
             before = name
         found.append(line(_cut(end, _END), f"o{'-' * (wire - 1)}>o", _cut(node, _NODE)))
-    return Drawing("\n".join([*found, f"{edge}{gap}{unit_edge}"]))
+    return LeadDrawing("\n".join([*found, f"{edge}{gap}{unit_edge}"]))
 
 
 def _named(terminal: str) -> tuple[str, str]:
