@@ -43,7 +43,11 @@ def front_panel(monkeypatch: pytest.MonkeyPatch) -> Callable[[str], None]:
 def asked(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """What the operator was asked to confirm."""
     texts: list[str] = []
-    monkeypatch.setattr(VirtualHands, "acknowledge", lambda hands, text, *_: texts.append(text))
+
+    def told(hands: VirtualHands, text: str, *_: object, **__: object) -> None:
+        texts.append(text)
+
+    monkeypatch.setattr(VirtualHands, "acknowledge", told)
     monkeypatch.setattr(VirtualHands, "looks", True)  # as an operator at the terminal does
     return texts
 
