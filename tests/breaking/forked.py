@@ -77,6 +77,7 @@ class Tap(Looking):
     acts: Mapping[str, Callable[[Any], None]] = field(default_factory=dict)
     faults: Sequence[str] = ()
     world: Any = None
+    devices: Mapping[str, Any] = field(default_factory=dict)
     step: str = "opening"
     left_v: dict[str, float] = field(default_factory=dict)
     keys: dict[int, str] = field(default_factory=dict)  # device -> key
@@ -248,7 +249,7 @@ def once(sequence: str, tap: Tap) -> tuple[Outcome, demo_sim.Bench]:
     """One run over raw sockets in this process; a child of it tells its parent and is over."""
     plan, files = prepare(sequence, "demo", None, faults=tap.faults)
     tap.keys = {id(device): key for key, device in files.demo.devices.items()}
-    tap.world = files.demo.world
+    tap.world, tap.devices = files.demo.world, files.demo.devices
     options = Options("B-1", "", tap.results)
     try:
         outcome = execute(plan, files, None, tap, options, Interrupts())

@@ -1,5 +1,5 @@
-"""What hands and sockets do to a bench in the middle of a step: a lead comes off, or is put back on
-another node; an instrument loses its power for a moment and wakes up as it left the factory."""
+"""What hands and sockets do to a bench in the middle of a step: a lead comes off; an instrument
+loses its power for a moment and wakes up with the settings that it has then."""
 
 from __future__ import annotations
 
@@ -12,24 +12,6 @@ from forked import Tap
 from seqrun.values import Judged
 
 Act = Callable[[Any], None]
-
-
-def off(terminal: str) -> Act:
-    """A lead comes off, if it was on."""
-
-    def act(world: Any) -> None:
-        world.disconnect(terminal)
-
-    return act
-
-
-def on(terminal: str, node: str) -> Act:
-    """A lead slips onto another node."""
-
-    def act(world: Any) -> None:
-        world.connect(terminal, node)
-
-    return act
 
 
 @dataclass
@@ -69,3 +51,16 @@ def acts(tap: Mended, terminals: Iterable[str]) -> dict[str, Act]:
         return act
 
     return {f"off {terminal}": made(terminal) for terminal in terminals}
+
+
+def woken(tap: Tap, keys: Iterable[str]) -> dict[str, Act]:
+    """``"power meter"`` and the like: the instrument was without power for a moment, and is as it
+    wakes up; the link did not notice."""
+
+    def made(key: str) -> Act:
+        def act(world: Any) -> None:
+            tap.devices[key].reset()
+
+        return act
+
+    return {f"power {key}": made(key) for key in keys}
