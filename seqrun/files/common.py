@@ -255,7 +255,15 @@ def validate(
     try:
         return model.model_validate(dict(data)), []
     except ValidationError as problem:
-        found = [_translate(model, data, e, prefix) for e in problem.errors(include_url=False)]
+        errors = problem.errors(include_url=False)
+        places = [tuple(error["loc"]) for error in errors]
+        found = [
+            _translate(model, data, error, prefix)
+            for error, place in zip(errors, places, strict=True)
+            # A list is called too short for the entries of it that are wrong.
+            if error["type"] != "too_short"
+            or not any(len(other) > len(place) and other[: len(place)] == place for other in places)
+        ]
         return None, list(dict.fromkeys(found))
     except RecursionError:
         return None, [Problem(prefix, "is nested too deep", "a few levels")]
@@ -283,6 +291,10 @@ def _translate(model: type[BaseModel], data: Any, error: Any, prefix: str) -> Pr
     if kind == "string_pattern_mismatch":
         hint = _hint(model, location) if isinstance(location[-1], str) else ""
         return Problem(where, _show(value), hint or "small letters, digits and _")
+    if kind in ("too_short", "too_long"):
+        most = context.get("max_length") if kind == "too_long" else None
+        wanted = f"at most {most}" if most is not None else f"at least {context['min_length']}"
+        return Problem(where, _show(value), f"{wanted} of them")
     message = str(error["msg"])
     message = message.removeprefix("Input should be ").removeprefix("Value error, ")
     return Problem(where, _show(value), message[:1].lower() + message[1:])

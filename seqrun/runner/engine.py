@@ -229,7 +229,9 @@ class Engine(Lent):
                 self._limiting.came_up(self.supply)
             self.seen_up |= action.needs.energises or action.needs.mains
         except NotMeasured as reason:
-            self._not_measured(action, str(reason.found))
+            # What a supply that limits keeps a unit from doing is no word about the unit.
+            limits = f"{self._limiting.told} ({reason.found})" if self._limiting.told else ""
+            self._not_measured(action, limits or str(reason.found))
         except (UsageError, InstrumentError) as trouble:
             if not self._only_reads(trouble):
                 raise

@@ -25,7 +25,7 @@ from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.measurand import Measurand, judged, shown
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
-from seqrun.quantity import Hertz, Kelvins, Seconds
+from seqrun.quantity import Hertz, Kelvins, Seconds, render
 from seqrun.steps.common.drive import Drive
 from seqrun.steps.common.ears import REST_S, Ears, key_of
 from seqrun.steps.common.rise_curve import RiseCurve
@@ -215,14 +215,17 @@ class Soak(Step):
         tolerance = pt100_tolerance_k(ambient_c, ctx.view.sensor(self.at).tolerance_class)
         apart = math.hypot(float(ambient.std_dev), tolerance / math.sqrt(3.0))
         decided = 0
+        gives = 0.0  # the most that the supply gave while all was driven, A
         fit_every = FIT_EVERY if ears is None else FIT_EVERY // 2  # each takes twice as long
 
         def finished() -> str | None:
-            nonlocal decided
+            nonlocal decided, gives
             if ears is not None:
                 ears.listen()
             celsius = sink_now(ctx)
             amperes = self._current(ctx, most) if most is not None else 0.0
+            if self.power is not None:
+                gives = max(gives, self._still_driven(ctx, gives))
             rise = celsius - ambient_c
             curve.add(ctx.clock.now() - start, rise, amperes)
             elapsed = curve.times[-1]
@@ -270,6 +273,30 @@ class Soak(Step):
                 },
             )
         return curve, how
+
+    def _still_driven(self, ctx: Context, most: float) -> float:
+        """What the supply gives to all rails, A, while all channels are to give what makes the
+        heat: a load that comes off takes its share with it.
+
+        Args:
+            most: the most that it gave before, A.
+
+        Raises:
+            NotMeasured: it gives much less.
+        """
+        view = ctx.view
+        amperes = math.fsum(ctx.supply.current_raw(n) for n in view.rails.values())
+        idle = view.unit.expected_supply_current * len(view.rails)
+        share = 0.5 * max(most - idle, 0.0) / len(view.unit.channels)
+        if amperes < most - share:
+            raise NotMeasured(
+                f"the supply gives {render(amperes, 'A', digits=3)} and gave "
+                f"{render(most, 'A', digits=3)}: an output gives less than it did",
+                expected="all channels driven into their loads for the whole soak",
+                where=self.id,
+                hint="see to the loads, their leads, and the leads of the generator",
+            )
+        return amperes
 
     def _current(self, ctx: Context, most: float) -> float:
         """Drawn from all rails, A; a rail that draws more than ``most`` ends the run."""

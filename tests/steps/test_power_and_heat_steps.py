@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from seqrun.steps.common.sink import sink_now
 from seqrun.values import Bound
 
 Powered = Callable[..., Any]
@@ -124,3 +125,36 @@ def test_relays_release_while_the_rails_still_hold(powered: Powered) -> None:
         # They let go below 65 % of the rail; at idle the reservoirs take a part of a second.
         assert 0.05 < released.value < 5.0
         assert not unit.truth.relay_closed(channel)
+
+
+SOAK = """
+[[step]]
+id = "ambient"
+do = "temperature"
+at = "sensor.ambient"
+[[step]]
+id = "heat"
+do = "soak"
+power = "rated_power / 8"
+at_most = "60 min"
+ambient = "ambient"
+"""
+
+
+@pytest.mark.parametrize("lead", ["load.left.1", "generator.1"])
+def test_a_soak_whose_output_gives_less_than_it_did_is_not_measured(
+    powered: Powered, monkeypatch: pytest.MonkeyPatch, lead: str
+) -> None:
+    unit = powered(seed=6)
+    node, looks = unit.world.node_of(lead), iter(range(1000))
+
+    def looked(ctx: Any) -> float:
+        if next(looks) == 10:
+            unit.world.disconnect(lead)
+        return float(sink_now(ctx))
+
+    monkeypatch.setattr("seqrun.steps.heat.sink_now", looked)
+    read = unit.do(SOAK)
+    unit.world.connect(lead, node)
+    assert "an output gives less than it did" in read.reason()
+    assert next(looks) < 20

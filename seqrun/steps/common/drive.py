@@ -366,7 +366,7 @@ class Drive:
 
     def powers(self) -> dict[str, UFloat]:
         """Mean power into each load now, W."""
-        waves = self.capture()
+        waves = self.capture(must_play=True)
         return {channel: self.power_of(channel, wave) for channel, wave in waves.items()}
 
     def power_of(self, channel: str, wave: Waveform) -> UFloat:
