@@ -16,8 +16,6 @@ from seqrun.plan.view import BenchView
 if TYPE_CHECKING:
     from seqrun.files.sequence.file import Sequence as SequenceFile
 
-HOOKUP_SECONDS = 20.0  # what a careful operator needs to move two clips
-
 
 @dataclass(frozen=True, slots=True)
 class Action:
@@ -100,10 +98,9 @@ class Plan:
         """Steps without a limit that the unit gives no access to: nothing would be judged there."""
         return tuple(o.id for o in self.left_out if o.of_unit and o.step.limit is None)
 
-    def seconds(self, start: int = 0, *, by_hand: bool = False) -> float:
+    def seconds(self, start: int = 0) -> float:
         """Bench time of the actions from ``start`` on, s."""
-        total = sum(action.needs.seconds for action in self.actions[start:])
-        return total + (HOOKUP_SECONDS * len(self.hookups) if by_hand else 0.0)
+        return sum(action.needs.seconds for action in self.actions[start:])
 
 
 def _last_of(made: list[tuple[Hookup, list[Action]]], hookup: Hookup, action: Action) -> None:

@@ -148,7 +148,7 @@ def _feeding(view: BenchView, name: str) -> list[int]:
     except UsageError:  # a rail without a supply is told by itself
         return list(range(1, view.drivers[name].outputs + 1))
     outlets = view.outlets("supply")
-    fed = (outlets[n - 1].rpartition(".") for n in sorted(set(rails)))
+    fed = (outlets[n - 1].rpartition(".") for n in rails)
     return [int(number) for key, _, number in fed if key == name]
 
 

@@ -84,6 +84,7 @@ GROUPS = {
         ("seqrun/plan",),
         (
             "tests/plan",
+            "tests/steps/test_step_contract.py",
             "tests/runner/test_by_hand.py",
             "tests/runner/test_front_panel_protection.py",
             "tests/runner/test_left_out_steps.py",

@@ -11,7 +11,7 @@ from short_plans import DOWN, GAIN, LOADS, OFFSET, PROTECT, RAMP, TRIP
 from seqrun.errors import SeqrunError, UsageError
 from seqrun.files.sequence.expand import expand_all
 from seqrun.plan import by_hand, protection
-from seqrun.plan.actions import HOOKUP_SECONDS, Plan
+from seqrun.plan.actions import Plan
 from seqrun.plan.build import build
 from seqrun.plan.outlook import outlooks
 
@@ -133,10 +133,8 @@ def test_the_sensor_of_a_point_is_the_one_that_is_there(
         view.sensor("sensor.driver")
 
 
-def test_hands_take_their_time_for_each_hookup(planned: Callable[..., Plan]) -> None:
+def test_what_is_left_of_a_plan_takes_what_its_steps_take(planned: Callable[..., Plan]) -> None:
     plan = planned(TRIP, PROTECT, RAMP, OFFSET, DOWN)
-    assert len(plan.hookups) >= 2
-    assert plan.seconds(by_hand=True) == plan.seconds() + HOOKUP_SECONDS * len(plan.hookups)
     assert plan.seconds(1) == plan.seconds() - plan.actions[0].needs.seconds
 
 

@@ -52,6 +52,12 @@ def test_entries_are_in_the_order_of_their_time(cases: Cases) -> None:
     assert cases.entries("A-1")[0].text == "said on the telephone before"
 
 
+def test_the_first_word_of_a_unit_makes_the_folder_that_it_goes_into(tmp_path: Path) -> None:
+    cases = Cases(Store(tmp_path / "2026" / "second bench"))
+    cases.add("A-1", "complaint", "hums")
+    assert [entry.text for entry in cases.entries("A-1")] == ["hums"]
+
+
 def test_every_unit_that_something_was_said_of_is_listed_once(cases: Cases) -> None:
     cases.add("0-9", "complaint", "clicks")
     assert cases.serials() == ["0-9", "A-1", "B-2"]

@@ -82,6 +82,22 @@ def test_outputs_that_go_on_saying_that_they_are_on_are_named(
     assert report.confirmed == ["generator: outputs off, read back"]
 
 
+@pytest.mark.parametrize("second", [NotMeasured("no such query"), DEAD])
+def test_an_output_that_says_it_is_on_is_named_though_the_next_one_tells_nothing(
+    bench: OpenBench, mocker: MockerFixture, second: Exception
+) -> None:
+    def enabled(self: DrivenSupply, output: int = 1) -> bool:
+        if output == 2:
+            raise second
+        return True
+
+    mocker.patch.object(DrivenSupply, "enabled", enabled)
+    mocker.patch.object(DrivenSupply, "reopen")
+    told = safe(bench).unconfirmed
+    assert told[0] == "supply: still reports output 1 as on"
+    assert len(told) == 2
+
+
 def test_once_is_enough_for_what_is_off(bench: OpenBench, mocker: MockerFixture) -> None:
     spies = [mocker.spy(kind, "make_safe") for kind in (DrivenSupply, DrivenGenerator)]
     safe(bench)

@@ -28,7 +28,7 @@ from seqrun.runner.events import Watcher
 from seqrun.runner.opening import VirtualHands, open_bench
 from seqrun.runner.preparation import prepare
 from seqrun.steps.temperature import Temperature
-from seqrun.values import Disposition, Verdict
+from seqrun.values import Disposition, Judged, Verdict
 
 HEAD = 'title = "T"\nrevision = "A"\n'
 ROOM = '[[step]]\nid = "room"\ndo = "temperature"\nat = "sensor.ambient"\n'
@@ -78,6 +78,31 @@ def test_a_step_that_waits_for_a_pass_that_never_came_is_missing_and_one_for_the
     assert ("sink" in verdicts(engine)) is (state == "measured")
     assert engine.unreached == (["sink"] if state == "passed" else [])
     assert disposition(engine) is (Disposition.HOLD if state == "passed" else Disposition.ACCEPT)
+
+
+def test_a_step_for_the_bad_case_is_not_needed_when_nothing_was_bad_whatever_else_it_waits_for(
+    done: Done,
+) -> None:
+    waits = 'only_if = ["room failed", "hot passed"]\n'
+    hot = SINK.replace('"sink"', '"hot"') + HOT
+    engine = done(ROOM + WARM + hot + SINK + WARM + waits)
+    assert "sink" not in verdicts(engine)
+    assert engine.unreached == []
+
+
+def test_whoever_watches_is_told_what_each_step_has_read_as_it_ends(
+    done: Done, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ended: list[tuple[str, list[Verdict], float]] = []
+
+    def step_ended(self: Watcher, step_id: str, judged: list[Judged], elapsed: float) -> None:
+        ended.append((step_id, [j.verdict for j in judged], elapsed))
+
+    monkeypatch.setattr(Watcher, "step_ended", step_ended)
+    done(SINK + WARM + ROOM + HOT)
+    assert [step for step, _, _ in ended] == ["sink", "room"]
+    assert [found for _, found, _ in ended] == [[Verdict.PASS], [Verdict.FAIL]]
+    assert 0.0 < ended[0][2] < ended[1][2]
 
 
 @pytest.mark.parametrize(

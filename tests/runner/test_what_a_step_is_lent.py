@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 from pytest_mock import MockerFixture
+from uncertainties import ufloat
 
 from seqrun.errors import InstrumentSilent, Interrupted, NotMeasured, Tripped
 from seqrun.files.sequence.file import Trip
@@ -235,6 +236,22 @@ def test_an_instrument_that_does_not_play_its_role_is_no_instrument(lent: Lent, 
         getattr(ctx, role)
 
 
+def test_a_probe_that_another_step_borrowed_goes_back_unless_it_is_wanted_elsewhere(
+    lent: Lent,
+) -> None:
+    ctx = lent.engine
+    at_home = ctx.view.fixed["scope.1"]
+    ctx.connect(PROBE)
+    ctx._put_back_probes([PROBE])
+    assert ctx.where["scope.1"] == "rail.pos"
+    assert len(lent.hands.asked) == 1, "a lead that is wanted there is not carried home first"
+    ctx.where.pop("supply.1.pos")
+    ctx._put_back_probes([OUTPUT])
+    assert ctx.where["scope.1"] == at_home
+    assert len(lent.hands.asked) == 2
+    assert "supply.1.pos" not in ctx.where, "only a scope's probes are borrowed"
+
+
 # --- waiting -------------------------------------------------------------------------------------
 
 
@@ -356,6 +373,44 @@ def test_power_taken_off_on_purpose_leaves_nothing_live_and_the_unit_charged(len
     ctx.live = ctx.seen_up = ctx._charged = True
     ctx.powered_off()
     assert (ctx.live, ctx.seen_up, ctx.charged) == (False, False, True)
+
+
+def test_a_unit_that_is_being_powered_is_live_and_charged_and_up_only_once_its_rails_are(
+    lent: Lent,
+) -> None:
+    ctx = lent.engine
+    ctx.powering()
+    assert (ctx.live, ctx.charged, ctx.seen_up) == (True, True, False)
+    ctx.rails_came_up(ufloat(12.5, 0.5))
+    assert (ctx.live, ctx.charged, ctx.seen_up) == (True, True, True)
+    assert ctx.powered_at == 12.5
+    assert (ctx.rails_up.nominal_value, ctx.rails_up.std_dev) == (12.5, 0.5)
+
+
+def test_before_its_rails_come_up_a_unit_was_powered_when_its_power_came_on(lent: Lent) -> None:
+    lent.engine.powered_at = 3.0
+    assert (lent.engine.rails_up.nominal_value, lent.engine.rails_up.std_dev) == (3.0, 0.0)
+
+
+def test_a_pause_before_power_is_held_against_a_unit_that_was_not_charged(
+    lent: Lent, mocker: MockerFixture
+) -> None:
+    """Nobody has to watch a unit without power; whoever powers it is there again."""
+    ctx = lent.engine
+    mocker.patch.object(ctx.pulse, "gap", side_effect=[25.0, 0.0])
+    mocker.patch.object(type(ctx.clock), "virtual", False)
+    ctx.powering()
+    ctx.poll()
+    assert ctx.against == []
+
+
+def test_a_limit_that_the_reservoirs_were_charged_at_does_not_count_once_the_rails_are_up(
+    lent: Lent,
+) -> None:
+    ctx = lent.engine
+    ctx._limiting.told = "the bench supply limits at 1 A"
+    ctx.rails_came_up(ufloat(12.5, 0.5))
+    assert ctx._limiting.told == ""
 
 
 def test_a_step_that_was_not_reached_has_no_time(lent: Lent) -> None:
