@@ -28,13 +28,21 @@ class RaisesRails(Step):
     checked against what a healthy unit would draw.
     """
 
-    to: VoltsExpression
-    stages: int = Field(default=10, ge=2, le=100)
-    healthy_current: AmperesExpression
-    current_limit: AmperesExpression | None = None
-    running_limit: AmperesExpression | None = None
-    stage_time: Seconds = 10.0
-    calm: Amperes = 0.005
+    to: VoltsExpression = Field(description='where the rails are raised to, such as "rail_voltage"')
+    stages: int = Field(default=10, ge=2, le=100, description="steps of equal size on the way up")
+    healthy_current: AmperesExpression = Field(
+        description="what a healthy unit draws at most, at each stage"
+    )
+    current_limit: AmperesExpression | None = Field(
+        None, description="of the supply while it is raised"
+    )
+    running_limit: AmperesExpression | None = Field(
+        None, description="of the supply afterwards; as before when left out"
+    )
+    stage_time: Seconds = Field(default=10.0, description="how long a stage may take to settle")
+    calm: Amperes = Field(
+        default=0.005, description="change of the current between two looks that counts as rest"
+    )
 
     def supply_use(self, view: BenchView) -> SupplyUse:
         """What that asks of the supply."""
