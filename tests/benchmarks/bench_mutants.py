@@ -139,6 +139,7 @@ class Driver:
         spent = time.monotonic() - begun
         self.say(f"  {len(self.items)} tests, {sum(self.seconds.values()):.0f} s ({spent:.0f} s)")
         chosen = self._choose(files)
+        gc.unfreeze()  # what the tests' conftest froze is not among gc.get_objects()
         self.live = _live_functions(files)
         gc.collect()
         gc.freeze()
