@@ -194,6 +194,7 @@ def test_what_is_set_aside_to_be_read_again_leaves_neither_value_nor_time(done: 
     assert engine.unreached == ["sink"]
     assert [judged.quantity for judged in engine.judged] == ["read_again"]
     assert engine.against == [], "a unit without power may be read again"
+    assert engine.notes == ["sink: at the operator's word"]
 
 
 @pytest.mark.parametrize(
