@@ -409,8 +409,8 @@ class DrivenScope(DrivenInstrument):
         if key not in self._variables:
             row = self._accuracy.row("voltage", v.step)
             gain, offset = self._accuracy.variables(row, v.step, f"channel {channel}")
-            ratio = self._ratios.get(channel, 1.0)
-            self._variables[key] = ((1.0 + gain) * ratio, offset * (v.full_scale / v.step))
+            factor = (1.0 + gain) * self._ratios.get(channel, 1.0)
+            self._variables[key] = (factor, offset * (v.full_scale / v.step))
         return self._variables[key]
 
 

@@ -31,6 +31,7 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 import argparse
 import gc
+import importlib
 import math
 import pickle
 import random
@@ -41,6 +42,7 @@ import time
 import tomllib
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -139,6 +141,9 @@ class Driver:
         spent = time.monotonic() - begun
         self.say(f"  {len(self.items)} tests, {sum(self.seconds.values()):.0f} s ({spent:.0f} s)")
         chosen = self._choose(files)
+        for file in files:  # a test may import it only when it runs
+            with suppress(ImportError):  # an extra that is not installed
+                importlib.import_module(_module(file))
         gc.unfreeze()  # what the tests' conftest froze is not among gc.get_objects()
         self.live = _live_functions(files)
         gc.collect()
@@ -392,8 +397,7 @@ def _swap(mutant: Mutant, live: Live) -> bool:
 
 def _reload(mutant: Mutant, plain: CodeType, changed: CodeType) -> bool:
     """A change outside functions: what the module says then goes to all who have what it said."""
-    name = ".".join(mutant.path.relative_to(ROOT).with_suffix("").parts)
-    module = sys.modules.get(name.removesuffix(".__init__"))
+    module = sys.modules.get(_module(mutant.path))
     if module is None:
         return False
     again = ModuleType(module.__name__)
@@ -414,6 +418,11 @@ def _reload(mutant: Mutant, plain: CodeType, changed: CodeType) -> bool:
                     setattr(other, key, new)
                     touched = True
     return touched
+
+
+def _module(file: Path) -> str:
+    name = ".".join(file.relative_to(ROOT).with_suffix("").parts)
+    return name.removesuffix(".__init__")
 
 
 def _same_class(old: type, new: type) -> bool:

@@ -6,6 +6,7 @@ import math
 from typing import Any
 
 import pytest
+from pytest_mock import MockerFixture
 
 from seqrun.errors import InstrumentRefused, NotMeasured
 from seqrun.instruments.roles import Meter
@@ -78,6 +79,19 @@ def test_an_auto_ranged_reading_takes_the_accuracy_of_the_range_it_is_on(meter: 
     meter.configure("resistance_4w", 110.0)
     fixed = meter.read(3)
     assert automatic.std_dev <= fixed.std_dev * 1.5
+
+
+def test_a_meter_on_the_range_that_it_tells_is_as_good_as_one_that_was_put_there(
+    meter: Any, mocker: MockerFixture
+) -> None:
+    """At its full scale, too: the next range is ten times as wide, and worse."""
+    meter.configure("dc_voltage", 0.25)
+    put_there = meter.accuracy(0.2).std_dev
+    meter.configure("dc_voltage", 0.3)
+    assert meter.accuracy(0.2).std_dev > 1.1 * put_there
+    meter.configure("dc_voltage")
+    mocker.patch.object(type(meter._ops["present_range"]), "number", return_value=0.25)
+    assert meter.accuracy(0.2).std_dev == pytest.approx(put_there, rel=1e-9)
 
 
 def test_a_long_integration_gets_the_time_it_takes(meter: Any) -> None:

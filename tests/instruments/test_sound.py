@@ -242,6 +242,18 @@ def test_a_card_plays_a_loop_round_and_records_whole_records(mocker: Any) -> Non
     assert card.identity == "Interface usb (sound interface)"
 
 
+def test_a_card_that_is_to_be_silent_puts_out_nothing_at_all(mocker: Any) -> None:
+    """The library hands over blocks with whatever was in them before."""
+    mocker.patch.dict(sys.modules, sounddevice=_Library())
+    card = open_card("sound::usb", 48e3, 2, 2)
+    card.play(np.full((2, 100), 0.5))
+    card.play(None)
+    block = np.full((16, 2), 0.7)
+    card._turn(np.zeros((16, 2)), block, 16, None, None)
+    card.close()
+    assert np.all(block == 0.0)
+
+
 def test_a_record_begins_with_what_was_played_last(mocker: Any) -> None:
     """What is heard left the computer some milliseconds before, and what comes was heard as long
     ago: a record that began at once would hold the tone before."""

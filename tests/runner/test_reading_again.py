@@ -119,6 +119,7 @@ def test_a_load_that_is_wrong_is_asked_about_and_holds_when_it_stands(
     )
     outcome = run(tmp_path / "r", str(path), "load_wrong@left=0.3")
     assert len(slipping.told) == 1
+    assert slipping.told[0].startswith("LOOK  load.left at left: load left of 8.045 Ω reads 6.84 Ω")
     assert outcome.disposition is Disposition.HOLD
     assert not _rows(tmp_path / "r", "dc_offset")  # the run ended before power
 

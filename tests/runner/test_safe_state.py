@@ -222,6 +222,15 @@ def test_a_generator_that_is_on_is_found_and_one_that_is_silent_is_not_taken_for
     assert found_on(bench.instruments) == told
 
 
+def test_of_an_instrument_by_hand_nobody_is_asked_what_it_has_on(
+    bench: OpenBench, mocker: MockerFixture
+) -> None:
+    mocker.patch.object(DrivenSupply, "by_hand", True, create=True)
+    asked = mocker.patch.object(DrivenSupply, "enabled", return_value=True)
+    assert found_on(bench.instruments) == []
+    assert not asked.called
+
+
 def test_what_no_instrument_can_switch_off_is_said_and_leaves_the_unit_unconfirmed() -> None:
     nothing, mains, rail = SafeReport(), SafeReport(), SafeReport()
     nothing.by_hand(own_mains=False, unread=())

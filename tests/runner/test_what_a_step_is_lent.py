@@ -227,11 +227,13 @@ def test_without_a_supply_every_rail_is_one_that_nothing_can_tell_of(lent: Lent)
     assert ctx.unread_rails() == ["rail.pos", "rail.neg"]
 
 
-@pytest.mark.parametrize("role", ["supply", "meter", "scope", "generator"])
+@pytest.mark.parametrize("role", ["supply", "meter", "scope", "generator", "thermometer"])
 def test_an_instrument_that_does_not_play_its_role_is_no_instrument(lent: Lent, role: str) -> None:
     ctx = lent.engine
-    other = ctx.instruments["supply" if role == "meter" else "meter"]
+    other = ctx.instruments["meter" if role in ("supply", "scope", "generator") else "supply"]
     ctx.instruments = {**ctx.instruments, role: other}
+    its = ctx.view.drivers["meter"].model_copy(update={"role": role})
+    ctx.view = BenchView(ctx.view.bench, ctx.view.unit, {role: its})
     with pytest.raises(TypeError, match=f"was opened as a {role} and is none"):
         getattr(ctx, role)
 
@@ -279,10 +281,12 @@ def test_waiting_ends_at_once_when_the_run_is_to_end(lent: Lent) -> None:
 
 
 def test_what_hands_took_is_not_taken_from_the_time_that_is_waited(lent: Lent) -> None:
-    ctx, begun = lent.engine, lent.engine.clock.now()
+    ctx = lent.engine
+    begun = ctx.clock.wait(30.0)
+    ctx._desk.spent_s = earlier = 7.0
 
     def by_hand() -> None:
-        if ctx._desk.spent_s < 10.0:
+        if ctx._desk.spent_s < earlier + 10.0:
             ctx.clock.wait(5.0)
             ctx._desk.spent_s += 5.0
 
@@ -366,6 +370,53 @@ def test_where_nobody_looks_nothing_counts_as_seen(lent: Lent) -> None:
     with pytest.raises(NotMeasured, match="nobody is there to look"):
         ctx.confirm_seen("the panel")
     assert lent.hands.asked == ["acknowledge"] * 2
+
+
+def test_whoever_watches_is_told_of_every_lead_and_control_and_whether_the_unit_is_charged(
+    lent: Lent,
+) -> None:
+    seen: list[tuple[str, bool, str]] = []
+    ctx = lent.engine
+    ctx.watcher.hookup = lambda words, live, by: seen.append((words, live, by))  # type: ignore[method-assign]
+    ctx.connect(OUTPUT)
+    ctx._charged = True
+    ctx.connect(OTHER)
+    ctx.disconnect("meter.hi", "off the output")
+    ctx.turn("volume", "0")
+    assert seen == [
+        ("meter to the left output", False, "operator"),
+        ("meter to the right output", True, "operator"),
+        ("meter.hi off - off the output", True, "operator"),
+        ("volume to 0", True, "operator"),
+    ]
+
+
+@pytest.mark.parametrize("missing", ["", "a step that measures", "power", "a supply that tells"])
+def test_whether_the_supply_limits_is_asked_while_a_powered_unit_is_measured_and_at_no_other_time(
+    lent: Lent, mocker: MockerFixture, missing: str
+) -> None:
+    ctx = lent.engine
+    asked = mocker.patch.object(DrivenSupply, "constant_current", return_value=False)
+    ctx._measures = missing != "a step that measures"
+    ctx.live = missing != "power"
+    ctx._watches_supply = missing != "a supply that tells"
+    ctx.poll()
+    assert asked.called is (not missing)
+
+
+def test_a_supply_that_limits_and_can_give_no_more_is_too_small(
+    lent: Lent, mocker: MockerFixture
+) -> None:
+    """Where it could give what the unit draws at rated power, its limit is to be raised."""
+    mocker.patch.object(DrivenSupply, "constant_current", return_value=True)
+    mocker.patch.object(DrivenSupply, "current_raw", return_value=0.1)
+    assert lent.opened is not None
+    for most, remedy in ((0.1, "a larger supply, or less power"), (50.0, "raise running_limit")):
+        mocker.patch("seqrun.runner.lent.largest_current", return_value=most)
+        plan, record = lent.engine.plan, lent.engine.record
+        ctx = Engine(plan, lent.opened, lent.hands, record, Watcher(), lambda: None)
+        ctx._limiting.look(ctx.supply)
+        assert remedy in ctx._limiting.told
 
 
 def test_power_taken_off_on_purpose_leaves_nothing_live_and_the_unit_charged(lent: Lent) -> None:
