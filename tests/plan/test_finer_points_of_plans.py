@@ -10,6 +10,7 @@ from short_plans import DOWN, GAIN, LOADS, OFFSET, PROTECT, RAMP, TRIP
 
 from seqrun.errors import SeqrunError, UsageError
 from seqrun.files.sequence.expand import expand_all
+from seqrun.files.sequence.fields import StepFields
 from seqrun.plan import by_hand, protection
 from seqrun.plan.actions import Plan
 from seqrun.plan.build import build
@@ -243,3 +244,19 @@ def test_a_step_is_left_out_for_the_units_sake_only_when_the_bench_lacks_nothing
     assert left["cold.left.upper.1"] is True
     assert left["gain"] is False
     assert left["offset.left"] is of_unit
+
+
+def test_what_the_unit_gives_no_access_to_is_told_apart_by_whether_anything_would_be_judged(
+    planned: Callable[..., Plan], closed_sheet: Callable[[str], str]
+) -> None:
+    shown = IDLE.replace('limit = { at_most = "50 mA" }\n', "").replace("cold.", "seen.")
+    part = planned(TRIP, PROTECT, RAMP, IDLE, shown, OFFSET, DOWN, unit=closed_sheet("20 mA"))
+    assert part.shown_no_access
+    assert {name.partition(".")[0] for name in part.shown_no_access} == {"seen"}
+    assert {name.partition(".")[0] for name in part.stood_in} == {"cold"}
+
+
+def test_what_is_no_step_cannot_be_planned(planned: Callable[..., Plan]) -> None:
+    plan = planned(TRIP, PROTECT, RAMP, DOWN)
+    with pytest.raises(TypeError, match="'gain' is no kind of step that can be planned"):
+        build(plan.sequence, plan.view, [StepFields(id="gain", do="gain")])

@@ -130,7 +130,7 @@ def test_a_splitter_on_one_output_of_a_generator_is_planned(planned: Callable[..
         ({"psu.1.pos.2": "rail.pos"}, ["psu.1.pos would be on several nodes", "one rail"]),
         ({"gen.3": "in.left"}, ["gen.3 is output 3", "1 to 2"]),
         ({"gen.1.shell": "in.right"}, ["return of the generator", "gen.1.shell", "in.right"]),
-        ({"dso.5": "out.left"}, ["dso.5 is channel 5", "1 to 4"]),
+        ({"dso.5": "out.left"}, ["dso.5 is channel 5, and dso has channels 1 to 4"]),
         ({"dmm.high": "out.left"}, ["no terminal dmm.high"]),
         ({"psu.2.neg": None, "psu.2.pos": None}, ["no supply output feeds rail.neg"]),
         ({"dmm.hi": "out.left", "dmm.lo": "out.left"}, ["dmm.hi and dmm.lo", "zero"]),
@@ -189,3 +189,13 @@ def test_a_standby_rail_that_no_step_protects_is_not_fed(planned: Callable[..., 
     message = planned(leads, "demo-receiver")
     assert "psu.3.pos would feed the standby rail" in message
     assert "no step sets or protects" in message
+
+
+def test_a_switch_has_no_leads_of_its_own(planned: Callable[..., str]) -> None:
+    matrix = (
+        '[instrument.matrix]\nresource = "TCPIP0::192.0.2.8::5025::SOCKET"\n'
+        'driver = "generic-switch"\n'
+    )
+    assert planned(SPLIT, extra=matrix) == ""
+    said = planned({**SPLIT, "matrix.1": "out.left"}, extra=matrix)
+    assert "matrix.1 would be a lead of the switch, which has none" in said

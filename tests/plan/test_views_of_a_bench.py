@@ -424,6 +424,15 @@ def test_a_protection_that_a_supply_lacks_is_a_gap_and_so_is_one_without_a_level
     }
 
 
+def test_a_role_that_a_bench_lacks_is_told_beside_those_it_has() -> None:
+    with pytest.raises(BenchLacks, match="the bench has no switch") as caught:
+        view().key("switch")
+    assert "it has supply (supply), meter (meter), " in str(caught.value.expected)
+    with pytest.raises(BenchLacks) as caught:
+        BenchView(view().bench, view().unit, {}).key("meter")
+    assert str(caught.value.expected).endswith("it has nothing")
+
+
 def test_of_several_roles_that_a_bench_lacks_the_same_one_is_told_first() -> None:
     missing = frozenset({"analyser", *(f"role {n}" for n in range(9))})
     with pytest.raises(BenchLacks, match="the bench has no analyser"):

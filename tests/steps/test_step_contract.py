@@ -173,6 +173,12 @@ def test_a_reading_takes_name_unit_and_whether_it_is_judged_from_its_declaration
     assert one.reading.expanded_uncertainty == pytest.approx(0.2)
 
 
+def test_how_many_readings_a_step_makes_is_told_in_words() -> None:
+    assert [one.words for one in Glow.yields] == ["one for each channel", "one"]
+    assert judged(GLOW, "several").words == "one"
+    assert judged(GLOW, "several", each="device").words == "one for each device"
+
+
 def test_a_further_reading_of_a_judged_quantity_may_be_for_the_record() -> None:
     assert glow().reading(GLOW, normal(1.0, 0.1, "eye"), judged=False).judged is False
     assert glow().reading(HUE, normal(1.0, 0.1, "eye"), judged=True).judged is False
