@@ -94,6 +94,19 @@ def test_the_weakest_output_that_feeds_a_rail_counts(
     with pytest.raises(SeqrunError) as refused:
         planned(*parts, bench=file)
     assert found in str(refused.value)
+    assert ("with this supply" in (refused.value.hint or "")) is (found == "500 mA")
+
+
+@pytest.mark.parametrize(("times", "right"), [(1.0, True), (1.004, True), (1.007, False)])
+def test_rails_are_raised_to_what_the_sheet_says_but_for_what_a_setting_rounds(
+    planned: Callable[..., Plan], times: float, right: bool
+) -> None:
+    ramp = RAMP.replace('"rail_voltage"', f'"{times:g} * rail_voltage"')
+    if right:
+        assert planned(TRIP, PROTECT, ramp, DOWN).actions
+        return
+    with pytest.raises(UsageError, match="above the unit's rated 30 V"):
+        planned(TRIP, PROTECT, ramp, DOWN)
 
 
 def test_a_supply_too_small_is_told_beside_a_rail_that_it_does_not_feed(
@@ -260,3 +273,15 @@ def test_what_is_no_step_cannot_be_planned(planned: Callable[..., Plan]) -> None
     plan = planned(TRIP, PROTECT, RAMP, DOWN)
     with pytest.raises(TypeError, match="'gain' is no kind of step that can be planned"):
         build(plan.sequence, plan.view, [StepFields(id="gain", do="gain")])
+
+
+def test_leads_that_are_there_already_are_no_hookup_and_those_that_have_moved_are_one_again(
+    planned: Callable[..., Plan],
+) -> None:
+    def at(name: str, channel: str) -> str:
+        return f'[[step]]\nid = "{name}"\ndo = "dc_voltage"\nat = "out.{channel}"\n'
+
+    steps = at("a", "left") + at("b", "left") + at("c", "right") + at("d", "left")
+    made = planned(TRIP, PROTECT, RAMP, steps, DOWN).hookups_for
+    read = [[action.id for action in actions if action.id in "abcd"] for _, actions in made]
+    assert [ids for ids in read if ids] == [["a", "b"], ["c"], ["d"]]

@@ -373,6 +373,11 @@ def test_what_was_found_out_about_a_sound_interface_is_its_drivers_and_no_others
     assert scope is not None and generator is not None
     assert scope.distortion == generator.distortion == found.distortion
     assert generator.most_level == pytest.approx(min(found.output_full_scale) / 2.0**0.5)
+    both = seen.bench.instrument["scope"].model_copy(update={"probe": (1.0, 10.0)})
+    bench = seen.bench.model_copy(update={"instrument": {**seen.bench.instrument, "scope": both}})
+    divided = as_levelled(bench, plain)["scope"].scope
+    assert divided is not None
+    assert divided.noise == pytest.approx(found.floor / 10.0)
     bare = seen.bench.model_copy(update={"sound": None})
     assert as_levelled(bare, plain) == plain
     assert "was never levelled" in " ".join(warnings(BenchView(bare, seen.unit, plain), ()))
@@ -453,3 +458,6 @@ def test_the_distortion_that_a_bench_brings_is_that_of_its_data_sheets_or_a_conv
                    distortion=0.04)  # fmt: skip
     assert distortion_floor(stated) == pytest.approx(math.hypot(0.03, 0.04, steps))
     assert distortion_floor(stated, 0.1) == pytest.approx(0.04, rel=0.01)
+    bent = 2.0 ** (1 - scope.bits)
+    halves = math.hypot(0.5 * bent / math.sqrt(2.0), 0.25 * bent / math.sqrt(2.0))
+    assert distortion_floor(silent, 0.5) == pytest.approx(math.hypot(halves, steps))
