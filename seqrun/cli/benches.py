@@ -126,13 +126,14 @@ def test_command(path: str, nothing_connected: bool, connect: bool) -> int:
 
 def asked(words: str) -> bool:
     """Whether somebody at the terminal types yes."""
+    from seqrun.report.shared.asking import answer_to
     from seqrun.runner.typed import discard_typed
 
     if not sys.stdin.isatty():
         return False
     discard_typed()
     try:
-        return input(clean(words)).strip().lower() == "yes"
+        return answer_to(words).strip().lower() == "yes"
     except EOFError:  # the terminal is closed
         return False
 

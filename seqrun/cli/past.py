@@ -163,8 +163,10 @@ def _asked(fault_found: str, work_done: str) -> tuple[str, str]:
             expected="; ".join(f'{option} "{wanted[option][0].lower()}"' for option in lacking),
             where="seqrun release",
         )
+    from seqrun.report.shared.asking import answer_to
+
     try:
-        found = [text if text.strip() else input(f"{ask}: ") for ask, text in wanted.values()]
+        found = [text if text.strip() else answer_to(f"{ask}: ") for ask, text in wanted.values()]
     except EOFError:
         raise UsageError("nothing was typed", where="seqrun release") from None
     return found[0], found[1]

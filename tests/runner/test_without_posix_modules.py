@@ -21,30 +21,20 @@ MASKED = (
     "readline",
     "curses",
 )
-#: a console that always has a key and a keyboard whose every line is Enter, as a stand-in
+#: at the console somebody types "q" and Enter too early for each question, then answers with Enter
 WITHOUT = f"""
-import sys, types
+import sys
 import asyncio, subprocess, socket  # Python's own, which take a console for all of Windows
 for name in {MASKED!r}:
     sys.modules[name] = None
-keys = list("xyz")
-sys.modules["msvcrt"] = types.SimpleNamespace(
-    kbhit=lambda: bool(keys) or waiting(), getwch=lambda: keys.pop() if keys else "\\r",
-    locking=None,
-)
-import inspect
-waiting = lambda: any(frame.function == "waits" for frame in inspect.stack())
+sys.path.insert(0, {str(Path(__file__).parent)!r})
+from windows_console import Answering, install
+console = Answering("q\\r", "\\r")
+install(console)
 import select
+from seqrun.cli import main
 def sockets_only(*_):
     raise OSError("sockets only")
-class Keyboard:
-    encoding = "utf-8"
-    closed = False
-    def isatty(self): return True
-    def fileno(self): return 0
-    def readline(self): return "\\n"
-sys.stdin = Keyboard()
-from seqrun.cli import main
 select.select = sockets_only
 sys.argv = ["seqrun", "run", "short.toml", "--bench", "demo", "--serial", "M-1", "--rehearse"]
 try:
@@ -52,7 +42,8 @@ try:
 finally:
     for name in {MASKED!r}:
         assert sys.modules[name] is None, name
-    assert not keys, "what was typed before a question was not thrown away"
+    assert console.early > 3, "nothing was typed before a question"
+    assert console.as_found, "the console was left as a reader of keys wants it"
 """
 SHORT = """
 title = "A look at a unit that is off"

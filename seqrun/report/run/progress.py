@@ -12,12 +12,13 @@ import time
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any, TextIO
 
+from seqrun.report.shared.asking import echo
 from seqrun.report.shared.cleaned import shown
 from seqrun.report.shared.rows import Row
 from seqrun.report.shared.screen import STYLES, WIDTH, clean, console, is_ascii, plain
 from seqrun.report.shared.verdicts import DISPOSITION_MARKS, MARKS, worst_first
 from seqrun.runner.events import Watcher
-from seqrun.runner.typed import discard_typed, waits
+from seqrun.runner.typed import line_of
 from seqrun.values import Disposition, Judged, Verdict
 
 if TYPE_CHECKING:
@@ -132,26 +133,24 @@ class Progress(Watcher):
             EOFError: there is nobody.
         """
         self._stop()
-        print(plain(prompt) if self._ascii else prompt, end="", flush=True)
-        seen = shown(sys.stdout, _ASK_S)
-        looked = time.monotonic()
-        every_s = _ASK_S if elsewhere is None else _ELSEWHERE_S
         try:
-            while not (seen and waits(every_s)):
-                if elsewhere is not None and (given := elsewhere()) is not None:
-                    print(f"(at the page) {given}", flush=True)
-                    return given
-                if elsewhere is None or time.monotonic() - looked >= _ASK_S:
-                    meanwhile()
-                    looked = time.monotonic()
-                if not seen and (seen := shown(sys.stdout, every_s)):
-                    discard_typed()
-            answer = sys.stdin.readline()
+            with line_of(echo) as line:
+                print(plain(prompt) if self._ascii else prompt, end="", flush=True)
+                look = time.monotonic() + _ASK_S
+                seen = shown(sys.stdout, _ASK_S)
+                every_s = _ASK_S if elsewhere is None else _ELSEWHERE_S
+                while not seen or (answer := line.typed(min(every_s, _until(look)))) is None:
+                    if elsewhere is not None and (given := elsewhere()) is not None:
+                        print(f"(at the page) {given}", flush=True)
+                        return given
+                    if not _until(look):
+                        meanwhile()
+                        look = time.monotonic() + _ASK_S
+                    if not seen and (seen := shown(sys.stdout, min(every_s, _until(look)))):
+                        line.discard()
+                return answer
         finally:
             self._draw(now=True)
-        if not answer:
-            raise EOFError
-        return answer.rstrip("\r\n")
 
     # --- drawing -----------------------------------------------------------------------------
 
@@ -205,6 +204,10 @@ class Progress(Watcher):
         if self._simulated:
             view.append("\n  SIMULATED", "reverse")
         return view
+
+
+def _until(moment: float) -> float:
+    return max(moment - time.monotonic(), 0.0)
 
 
 def step_line(step_id: str, rows: Sequence[Row], bench_s: float, ascii_only: bool) -> Text:
