@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import pty
 import signal
@@ -11,6 +12,7 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import suppress
+from types import SimpleNamespace
 
 import pytest
 
@@ -95,7 +97,10 @@ def test_ctrl_c_acts_while_the_one_who_asked_is_busy(keys: int) -> None:
     try:
         with line_of(lambda _: None) as line:
             os.write(keys, b"4\x03")
-            assert came.wait(HANG_S)  # no key is asked for: an instrument is read, say
+            end = time.monotonic() + HANG_S
+            while not came.wait(0.02) and time.monotonic() < end:
+                pass  # no key is asked for: an instrument is read, say
+            assert came.is_set()
             assert line.typed(HANG_S) is None
             os.write(keys, b"2\n")
             assert line.typed(HANG_S) == "42"
@@ -118,6 +123,18 @@ def test_what_was_typed_before_somebody_watches_is_no_key(keys: int) -> None:
         while not (got := taken()) and time.monotonic() < end:
             pass
         assert [press.key for press in got] == ["2"]
+
+
+def test_a_terminal_that_only_says_that_it_breaks_is_gone(
+    keys: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*_: int) -> bytes:
+        raise OSError(errno.EIO, "Input/output error")
+
+    with line_of(lambda _: None) as line, pytest.raises(OSError, match="gone"):
+        monkeypatch.setattr("prompt_toolkit.input.posix_utils.os", SimpleNamespace(read=broken))
+        os.write(keys, b"4")
+        line.typed(HANG_S)
 
 
 def test_keys_of_a_terminal_that_is_gone_are_none(keys: int) -> None:
