@@ -96,7 +96,13 @@ GROUPS = {
     ),
     "measure": Group(0.85, ("seqrun/measure",), ("tests/measure", "tests/outside")),
     "instruments": Group(
-        0.85, ("seqrun/instruments",), ("tests/instruments", "tests/outside/test_pyvisa_sim.py")
+        0.85,
+        ("seqrun/instruments",),
+        (
+            "tests/instruments",
+            "tests/outside/test_pyvisa_sim.py",
+            "tests/runner/test_readings_typed_in.py",
+        ),
     ),
 }
 

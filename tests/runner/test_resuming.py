@@ -75,8 +75,14 @@ class Stops(Watcher):
     def __init__(self, interrupts: Interrupts, at: str, then: Callable[[], None] | None = None):
         self._interrupts, self._at, self._then = interrupts, at, then
         self.notes: list[str] = []
+        self.set_out: list[str] = []
+        self.over: list[str] = []
+
+    def step_ended(self, step_id: str, judged: Sequence[Judged], bench_s: float) -> None:
+        self.over.append(step_id)
 
     def step_started(self, index: int, step_id: str, what: str, seconds: float) -> None:
+        self.set_out.append(step_id)
         if step_id == self._at:
             if self._then is not None:
                 self._then()
@@ -108,7 +114,10 @@ def gone_on(
     interrupts = Interrupts()
     watcher = Stops(interrupts, until)
     options = Options("T-1", "", results, _asked(sequence, faults), resumed)
-    return execute(plan, files, None, watcher, options, interrupts), resumed, watcher.notes
+    outcome = execute(plan, files, None, watcher, options, interrupts)
+    kept = [step for step in watcher.set_out if step in resumed.keeps and step != until]
+    assert set(kept) <= set(watcher.over), "whoever watches sees kept steps end, too"
+    return outcome, resumed, watcher.notes
 
 
 @pytest.fixture

@@ -193,6 +193,12 @@ def test_a_meter_is_set_to_volts_before_its_leads_go_onto_what_may_be_charged(
         ctx.connect(OTHER)
     assert configure.call_args.args[1:] == ("dc_voltage", None, 1.0)
     assert lent.hands.asked[-1] == "connect live"
+    both = Hookup((("scope.1", "rail.pos"), ("meter.hi", "rail.pos")), "a probe and the meter")
+    for hookup in (OTHER, both):
+        configure.reset_mock()
+        with pytest.raises(NotMeasured):
+            ctx.connect(hookup)
+        assert configure.call_count == 1, "one lead of the meter is enough"
 
 
 def test_the_trips_are_looked_at_after_every_lead_and_control_on_a_live_unit_and_no_other(
@@ -397,7 +403,8 @@ def test_whether_the_supply_limits_is_asked_while_a_powered_unit_is_measured_and
 ) -> None:
     ctx = lent.engine
     asked = mocker.patch.object(DrivenSupply, "constant_current", return_value=False)
-    ctx._measures = missing != "a step that measures"
+    if missing != "a step that measures":  # before the first one nothing is measured
+        ctx._measures = True
     ctx.live = missing != "power"
     ctx._watches_supply = missing != "a supply that tells"
     ctx.poll()
