@@ -78,6 +78,12 @@ def test_only_what_changed_is_sent(bench: Any) -> None:
     assert "TINT" not in changed[0]
 
 
+def test_settings_that_may_go_out_together_are_one_message(bench: Any) -> None:
+    bench.scope.acquire({1: 1.0, 2: 5.0}, sample_rate_hz=1e5, points=1000)
+    (together,) = (text for text in bench.sent("scope") if "TINT" in text)
+    assert together.count("RANG") == 2
+
+
 def test_nothing_is_taken_for_granted_after_a_refusal(bench: Any) -> None:
     scope = bench.scope
     scope.acquire({1: 1.0}, sample_rate_hz=1e5, points=1000)
@@ -148,3 +154,9 @@ def test_a_preamble_with_too_few_fields_is_refused(bench: Any) -> None:
     )
     with pytest.raises(ValueError, match="2 fields"):
         in_order("1,2", settings, False)
+
+
+def test_a_device_clear_stands_in_the_log_with_what_was_sent(bench: Any) -> None:
+    bench.scope.acquire({1: 1.0}, sample_rate_hz=1e5, points=1000)
+    bench.scope._link.wire.clear()
+    assert bench.sent("scope")[-1] == "<clear>"

@@ -313,6 +313,17 @@ def test_an_interface_that_turns_no_frames_is_neither_playing_nor_silent(mocker:
         card.record(10)
 
 
+def test_an_interface_that_stands_still_later_on_is_not_taken_for_one_that_still_turns(
+    mocker: Any,
+) -> None:
+    mocker.patch.dict(sys.modules, sounddevice=_Library(dead=True))
+    mocker.patch.object(sound_stream, "STILL_S", 0.02)
+    card = open_card("sound::usb", 48e3, 2, 2)
+    card._turn(np.zeros((16, 2)), np.zeros((16, 2)), 16, None, None)  # its last block
+    with pytest.raises(InstrumentSilent, match="stands still"):
+        card.play(None)
+
+
 def test_lost_samples_are_no_record(mocker: Any) -> None:
     mocker.patch.dict(sys.modules, sounddevice=_Library(lost=True))
     card = open_card("sound::usb", 48e3, 2, 2)

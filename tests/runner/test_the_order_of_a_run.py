@@ -227,3 +227,33 @@ def test_a_meter_that_cannot_do_it_leaves_a_step_out_and_whatever_is_lost_ends_t
     assert engine.judged[0].note == trouble.found
     assert set(verdicts(engine).values()) == {Verdict.NOT_MEASURED}
     assert list(verdicts(engine)) == ["sink", "room"]
+
+
+POWER = """
+[[step]]
+id = "protection"
+do = "protect_supply"
+over_voltage = "1.15 * rail_voltage"
+over_current = "1.5 * supply_at_rated_power"
+[[step]]
+id = "bring_up"
+do = "ramp_supply"
+to = "rail_voltage"
+stages = 2
+healthy_current = "5 * supply_idle"
+[[step]]
+id = "offset"
+do = "dc_voltage"
+at = "out.left"
+"""
+
+
+def test_a_unit_counts_as_powered_from_the_step_that_powered_it_and_no_later_one(
+    done: Done,
+) -> None:
+    engine = done(POWER)
+    assert (engine.live, engine.charged, engine.seen_up) == (True, True, True)
+    assert engine.powered_at == pytest.approx(engine.done_at("bring_up"), abs=0.05)
+    assert engine.powered_at < engine.done_at("offset") - 0.5
+    before = engine.powered_at - engine.rails_up.nominal_value
+    assert 0.0 < before < 20.0, "its rails came up within that step"

@@ -353,6 +353,21 @@ def test_reading_again_is_no_answer_where_there_is_nothing_to_read_again(lent: L
     assert lent.hands.asked == ["connect", "connect"]
 
 
+@pytest.mark.parametrize("moves", ["nothing", "connect", "disconnect", "turn"])
+def test_what_was_read_before_a_lead_or_a_control_moved_is_not_read_again(
+    lent: Lent, moves: str
+) -> None:
+    """What would be read then is something else."""
+    ctx = lent.engine
+    ids = [action.id for action in ctx.plan.actions]
+    ctx._last_read = ids.index("loads")
+    ctx._index = ctx._last_read + 1
+    assert ctx._may_read_again()
+    if moves != "nothing":
+        ASKS[moves](ctx)
+    assert ctx._may_read_again() is (moves == "nothing")
+
+
 def test_a_control_that_was_turned_leaves_the_way_of_a_tone_unknown_until_one_is_seen(
     lent: Lent,
 ) -> None:
