@@ -158,3 +158,19 @@ def test_a_soak_whose_output_gives_less_than_it_did_is_not_measured(
     unit.world.connect(lead, node)
     assert "an output gives less than it did" in read.reason()
     assert next(looks) < 20
+
+
+def test_a_room_that_may_drift_makes_a_rise_as_uncertain_as_it_drifts_while_the_sink_warms(
+    powered: Powered,
+) -> None:
+    """3 K an hour, a half-width: 3 K/√3 for each hour since the room was read, and more where the
+    end is predicted, but not three times that."""
+    unit = powered(seed=6)
+    begun = unit.world.now
+    read = unit.do(SOAK + 'until = "predicted"\nambient_drift = "3 K"\nevery = "20 s"\n').one(
+        "sink_rise"
+    )
+    hours = (unit.world.now - begun) / 3600.0
+    (room,) = (one for one in read.budget if "drift of the room" in str(one))
+    assert 0.1 < hours < 1.2
+    assert 0.9 < room.standard_uncertainty / (3.0 / 3.0**0.5 * hours) < 3.0

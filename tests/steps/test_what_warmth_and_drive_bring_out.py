@@ -7,9 +7,11 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
+from pytest_mock import MockerFixture
 
 from demo_sim.amplifier.passing import Intermittent
 from demo_sim.amplifier.spec import ChannelSpec, LegSpec
+from seqrun.runner.engine import Engine
 from seqrun.runner.opening import VirtualHands
 from seqrun.values import Bound
 
@@ -72,8 +74,12 @@ def test_a_unit_whose_sheet_allows_no_capacitor_gets_none(powered: Powered) -> N
         powered(unit="demo-mono").do(CAPACITOR)
 
 
-def test_a_protection_that_is_blind_lets_the_tone_through(powered: Powered) -> None:
+def test_a_protection_that_is_blind_lets_the_tone_through(
+    powered: Powered, mocker: MockerFixture
+) -> None:
+    lowered = mocker.spy(Engine, "powered_off")
     read = powered("blind_protection@left").do(PROTECTION)
+    assert lowered.call_count == 1, "only what has opened needs the rails down"
     assert abs(read.one("protection_opens", "left").value) < 1.0
     sound = read.one("protection_opens", "right")
     assert (sound.bound, sound.value > 20.0) == (Bound.AT_LEAST, True)
