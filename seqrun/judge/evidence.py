@@ -130,6 +130,20 @@ def about(which: Which, run: Run) -> list[Judged]:
     ]
 
 
+def rests_on(patterns: Patterns, sign: Sign, run: Run) -> frozenset[tuple[str, str, str]]:
+    """Step, quantity and channel of each reading that a sign is made of, by way of its values."""
+    values = {value.id: value for value in patterns.values}
+    open_names = [e.names() for e in (sign.value, sign.above, sign.below) if e is not None]
+    wanted: set[str] = set()
+    while open_names:
+        new = (open_names.pop() & values.keys()) - wanted
+        wanted |= new
+        open_names += [of.names() for name in new if (of := values[name].of) is not None]
+    whose: list[Which] = [values[name] for name in wanted if values[name].of is None]
+    whose += [sign] if sign.quantity else []
+    return frozenset((j.step, j.quantity, j.channel) for one in whose for j in about(one, run))
+
+
 def _value(value: Value, run: Run, reason: str, known: Mapping[str, Quantity]) -> Quantity | None:
     if value.of is not None:
         return _arithmetic(value.of, known)

@@ -4,7 +4,8 @@ A sign is one piece of evidence however many runs tell it: the same fault shows 
 counting it twice would claim more than was seen. So each sign is resolved in every run, and goes
 into the weighing once (:meth:`seqrun.judge.evidence.Evidence.ratio`). A run in which the repair was
 done already speaks for the unit as it is: what it tells replaces what runs before the repair told,
-and what they told of the cause that was mended is closed with it.
+and what they told of the cause that was mended is closed with it, and so is whatever else they told
+by the same readings.
 
 What a person has said counts as evidence too: an owner's answer is a sign (``ask``), and a cause
 that somebody answered with a stated reason keeps :data:`ANSWERED` of its weight.
@@ -21,7 +22,7 @@ from fnmatch import fnmatchcase
 
 from seqrun.files.findings.file import Cause
 from seqrun.files.findings.patterns import Patterns
-from seqrun.judge.evidence import Evidence, evidence_of, within
+from seqrun.judge.evidence import Evidence, evidence_of, rests_on, within
 from seqrun.judge.findings import Findings, SectionState, rank, section_state
 from seqrun.values import Judged
 
@@ -70,7 +71,8 @@ def together(
     if not worked or not after:
         return found
     mended = found.causes[0].id if found.causes and found.faulty and not found.unfamiliar else ""
-    closed = next((set(cause.seen) for cause in patterns.causes if cause.id == mended), set(first))
+    seen = next((set(cause.seen) for cause in patterns.causes if cause.id == mended), None)
+    closed = set(first) if seen is None else _closed(patterns, before, seen)
     since = _merged(patterns, after)
     kept = {
         name: since[name]
@@ -81,6 +83,18 @@ def together(
         for name, one in first.items()
     }
     return rank(patterns, kept, _sections(patterns, after))
+
+
+def _closed(patterns: Patterns, before: Sequence[Told], seen: set[str]) -> set[str]:
+    """The signs that a repair closes: those of the cause that was mended, and those that were made
+    of no other readings than they. That one's readings told of a unit that is no more."""
+    runs = [within(run.judged) for run in before]
+    made = {
+        sign.id: {reading for run in runs for reading in rests_on(patterns, sign, run)}
+        for sign in patterns.signs
+    }
+    told = set[tuple[str, str, str]]().union(*(made[name] for name in seen if name in made))
+    return seen | {name for name, readings in made.items() if readings and readings <= told}
 
 
 def _less(patterns: Patterns, answered: Collection[str]) -> Patterns:

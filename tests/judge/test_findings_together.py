@@ -65,6 +65,28 @@ def test_a_repair_closes_what_it_mended_and_leaves_the_other_fault_open() -> Non
     assert after.faulty and after.causes[0].id != mended
 
 
+WORST = TWO.replace(
+    '[[cause]]\nid = "short"',
+    '[[value]]\nid = "worst"\nunit = "V"\nquantity = "dc_offset"\ntake = "largest"\n\n'
+    '[[value]]\nid = "worst_mv"\nunit = "V"\nof = "2 * worst"\n\n'
+    '[[sign]]\nid = "dc_any"\nvalue = "worst_mv"\nabove = "100 mV"\notherwise = 0.01\n'
+    'words = "{value} twice"\n\n'
+    '[[cause]]\nid = "rails"\ntitle = "rails apart"\nnext = "measure the rails"\n'
+    'weight = 0.1\n[cause.seen]\n"dc_any" = 0.9\n\n[[cause]]\nid = "short"',
+)
+
+
+def test_a_repair_closes_what_else_the_same_readings_told() -> None:
+    """One channel's reading speaks for that channel and, where none other is read, for all."""
+    known = patterns(WORST)
+    before = together(known, [run(HIGH)])
+    assert {c.id for c in before.likely[:2]} == {"offset.left", "rails"}
+    assert before.causes[0].id == "offset.left"
+    assert not together(known, [run(HIGH)], [run(SILENT)], worked=True).faulty
+    both = together(known, [run(HIGH, OTHER)], [run(SILENT)], worked=True)
+    assert both.faulty  # the other channel's reading is not the mended one's
+
+
 def test_a_cause_that_was_answered_with_a_reason_weighs_less() -> None:
     plain = odds(together(patterns(), [run(HIGH)]))
     assert odds(together(patterns(), [run(HIGH)], answered=["offset in the left channel"])) < plain
