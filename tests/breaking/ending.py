@@ -296,8 +296,9 @@ def _older_copy(results: Path) -> bool:
 
 def _disk_full(results: Path) -> bool:
     """No file can grow any more: the system refuses as a full disk does."""
-    sizes = [p.stat().st_size for p in results.rglob("*") if p.is_file()]
-    most = max(sizes, default=0)
+    # A sound on disk may be larger than all that is still to come: the table is the measure.
+    table = results / "readings.csv"
+    most = table.stat().st_size if table.is_file() else 0
     resource.setrlimit(resource.RLIMIT_FSIZE, (most, most))
     return _has_rows(results)
 
