@@ -8,6 +8,7 @@ import re
 import threading
 import time
 from collections.abc import Callable
+from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
 
@@ -155,6 +156,16 @@ def test_a_port_that_is_taken_is_told_before_anything_is_energised(
         taken.close()
 
 
+class Silent:
+    """A terminal at whose keyboard nobody is."""
+
+    def typed(self, within_s: float) -> str | None:
+        return None
+
+    def discard(self) -> None:
+        pass
+
+
 def test_whoever_answers_first_at_page_or_terminal_is_the_one(
     short_sequence: Callable[..., str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -163,7 +174,7 @@ def test_whoever_answers_first_at_page_or_terminal_is_the_one(
 
     plan, _ = prepare(short_sequence(), "demo", None)
     interrupts = Interrupts()
-    monkeypatch.setattr("seqrun.report.run.progress.waits", lambda _: False)
+    monkeypatch.setattr("seqrun.report.run.progress.line_of", lambda _: nullcontext(Silent()))
     across = Hookup((("meter.hi", "out.left"),), "meter: red to out.left")
     with bench_page(plan, "T-1", interrupts.stop) as page:
         hands = operator_with_page(page, Progress(live=False), interrupts)
@@ -195,7 +206,7 @@ def test_while_a_question_stands_at_the_page_the_trips_are_looked_at(
 
     plan, _ = prepare(short_sequence(), "demo", None)
     interrupts = Interrupts()
-    monkeypatch.setattr("seqrun.report.run.progress.waits", lambda _: False)
+    monkeypatch.setattr("seqrun.report.run.progress.line_of", lambda _: nullcontext(Silent()))
     monkeypatch.setattr("seqrun.report.run.progress._ASK_S", 0.01)
     looks: list[int] = []
 
