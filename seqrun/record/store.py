@@ -167,6 +167,9 @@ class Store:
             found = runs[-1:]
         if len(found) == 1:
             rows = list(self.runs_table.parsed(RunRow.parse, found[0]))
+            if not rows:  # another program has put quotes around what needs none
+                every = self.runs_table.parsed(RunRow.parse)
+                rows = [row for row in every if row.run_id == found[0]]
             return next((row for row in reversed(rows) if row.finished), rows[-1])
         recent = ", ".join((found or runs)[-3:])
         raise RecordError(

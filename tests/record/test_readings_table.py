@@ -259,6 +259,18 @@ def test_a_run_is_found_by_a_part_of_its_id_or_as_the_last(tmp_path: Path) -> No
         store.run("../..")
 
 
+def test_a_run_is_found_whose_id_another_program_has_put_in_quotes(tmp_path: Path) -> None:
+    store = Store(tmp_path)
+    with store.start(INFO) as record:
+        pass
+    table = tmp_path / "runs.csv"
+    head, _, rows = table.read_bytes().partition(b"\n")
+    name = record.run_id.encode()
+    table.write_bytes(head + b"\n" + rows.replace(name, b'"' + name + b'"'))
+    assert store.run("last").run_id == record.run_id
+    assert store.run("last").finished
+
+
 def test_a_line_edited_by_hand_is_named(tmp_path: Path) -> None:
     store = Store(tmp_path)
     with store.start(INFO) as record:
