@@ -76,20 +76,19 @@ class Needs:
     """What one step needs of the bench and what it does to the unit.
 
     ``seconds`` is the bench time that it takes as a rule; ``load_power_w`` the largest mean power
-    that it drives into the load of each channel; ``energises`` is True for a step that switches
-    the supply on (with ``live``: off and on again), ``protects`` for one that sets the supply's own
+    that it drives into the load of each channel; ``energises`` is True for a step that switches the
+    supply on (with ``live``: off and on again), ``protects`` for one that sets the supply's own
     protection, ``live`` for one that only makes sense with the unit powered, ``dead`` for one that
-    must not be done while it is
-    nor before it was seen to be discharged, ``mains`` for one that has it powered from its own
-    mains plug, ``switches_off`` for one that leaves it without power (``safe`` also confirms that
-    it has discharged). ``loads_measured`` are the channels whose loads it measures, ``supply`` what
-    it sets the supply to. ``meter`` are the functions that it sets the meter to with the largest
-    value that each has to hold (None: any; {}: DC volts), ``generator`` the operations beside
-    plain sines, ``record`` the longest record that it cannot do without (None: any).
-    ``by_itself`` are the roles that it reads again and again, or that must act while nobody is
-    asked: no hands can play them. ``screen``: what it wants of the scope can be read off a screen.
-    ``proved_on`` are the channels on whose outputs a tone has to show that its lead is there, and
-    ``proved_by`` the role that hears it.
+    must not be done while it is nor before it was seen to be discharged, ``mains`` for one that has
+    it powered from its own mains plug, ``switches_off`` for one that leaves it without power
+    (``safe`` also confirms that it has discharged). ``loads_measured`` are the channels whose loads
+    it measures, ``supply`` what it sets the supply to. ``meter`` are the functions that it sets the
+    meter to with the largest value that each has to hold (None: any; {}: DC volts), ``generator``
+    the operations beside plain sines, ``record`` the longest record that it cannot do without
+    (None: any). ``by_itself`` are the roles that it reads again and again, or that must act while
+    nobody is asked: no hands can play them. ``screen``: what it wants of the scope can be read off
+    a screen. ``proved_on`` are the channels on whose outputs a tone has to show that its lead is
+    there, and ``proved_by`` the role that hears it.
     """
 
     roles: frozenset[str] = frozenset()

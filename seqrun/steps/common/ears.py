@@ -23,9 +23,8 @@ RECORD_S = 1.6  # between two records the trips are looked at
 PER_CYCLE = 10  # samples of a tone
 QUIET_HZ = 10e3  # samples per second without one
 START_V, LEAST_V, ROOM = 0.5, 0.01, 4.0
-PROVED_EVERY_S = (
-    300.0  # of listening at idle, until a tone shows once more that the leads are there
-)
+#: of listening at idle, s, until a tone shows once more that the leads are there
+PROVED_EVERY_S = 300.0
 REST_S = 1.0  # that a loop of listening and looking rests between two records
 
 
