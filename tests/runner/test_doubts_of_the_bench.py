@@ -332,3 +332,15 @@ def test_a_lost_meter_still_ends_the_run(
 
     monkeypatch.setattr(DrivenMeter, "read", silent)
     assert run(tmp_path, short_sequence()).disposition is Disposition.ABORTED
+
+
+def test_a_supply_that_limits_is_told_before_what_it_kept_from_being_read(
+    tmp_path: Path, short_sequence: Callable[..., str]
+) -> None:
+    """The ramp leaves its small limit: the rails give way as soon as power is asked for."""
+    steps = '[[step]]\nid = "relays"\ndo = "await_output"\n'
+    steps += '[[step]]\nid = "thd"\ndo = "thd"\npower = "5 W"\n'
+    outcome = run(tmp_path, short_sequence(steps))
+    (note,) = (j.reading.note for j in outcome.judged if j.step == "thd")
+    assert note.startswith("the bench supply limits at")
+    assert "raise running_limit" in note
