@@ -1,10 +1,12 @@
 """Every message of a run, its answer spoiled in every way: counts, by hand.
 
     python tests/benchmarks/bench_every_message.py --sequence quick --csv told.csv
+    python tests/benchmarks/bench_every_message.py --sequence quick --every --csv every.csv
     python tests/benchmarks/bench_every_message.py --sequence acceptance --cases 300
 
 Messages that differ in their numbers or channel only are alike; each kind of corruption is tried at
-one of them. What came of a case is written down at once, and a case that is on the list already is
+one of them. With ``--every`` each message of the run is spoiled once instead, and the kinds take
+turns. What came of a case is written down at once, and a case that is on the list already is
 not run again, so that the work can be done in parts. How a run is forked at its messages, and when
 a child is done, stands in ``tests/breaking/forked.py``; ``--whole`` lets every child go on to its
 own end, which shows whether the short way hides anything. Wanted are no capitals.
@@ -23,6 +25,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "breaking"))
 
@@ -41,6 +44,13 @@ class Listed(Tap):
     list_file: Path | None = None
     until: float = float("inf")
     counts: Counter[str] = field(default_factory=Counter)
+    right: list[bytes] = field(default_factory=list)  # answers of the clean run, as ``seen``
+
+    def answer(self, session: Any, asked: bytes, right: bytes) -> bytes | None:
+        given = super().answer(session, asked, right)
+        if len(self.right) < len(self.seen):
+            self.right.append(right)
+        return given
 
     def hear(self, number: int, kind: str, said: Sequence[str]) -> None:
         at = self.seen[number]
@@ -75,6 +85,17 @@ def cases(seen: Sequence[Exchange], draw: random.Random) -> Iterator[tuple[int, 
             yield draw.choice(numbers), kinds[(place + turn) % len(kinds)]
 
 
+def every(right: Sequence[bytes], draw: random.Random) -> Iterator[tuple[int, str]]:
+    """Each message once: of the kinds that change something in its answer, the one that was used
+    least."""
+    used = dict.fromkeys([*KINDS, LATE], 0)
+    for number in draw.sample(range(len(right)), len(right)):
+        kinds = [k for k in used if k == LATE or KINDS[k](right[number]) != right[number]]
+        kind = min(draw.sample(kinds, len(kinds)), key=lambda k: used[k])
+        used[kind] += 1
+        yield number, kind
+
+
 def listed(path: Path | None, sequence: str) -> dict[tuple[int, str], str]:
     """What came of the cases that are done."""
     if path is None or not path.is_file():
@@ -89,6 +110,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--sequence", default="quick")
     parser.add_argument("--cases", type=int, default=0, help="0: each kind at each unlike message")
+    parser.add_argument("--every", action="store_true", help="each message once, kinds in turn")
     parser.add_argument("--step", default="", help="only at messages of steps that begin so")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--part", default="0/1", help="2/5: the third fifth of the cases")
@@ -103,7 +125,8 @@ def main() -> None:
         clean, _ = once(given.sequence, tap)
         tap.clean, tap.whole, tap.until = clean.judged, given.whole, begun + given.seconds
         seen = tuple(tap.seen)
-        drawn = dict.fromkeys(cases(seen, random.Random(given.seed)))
+        draw = random.Random(given.seed)
+        drawn = dict.fromkeys(every(tap.right, draw) if given.every else cases(seen, draw))
         everything = [case for case in drawn if seen[case[0]].step.startswith(given.step)]
         wanted = everything[: given.cases or len(everything)]
         part, of = map(int, given.part.split("/"))
