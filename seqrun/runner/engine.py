@@ -189,7 +189,7 @@ class Engine(Lent):
         if self._charged or not self.hands.looks or not made.judged:
             return False
         last = self.judged[-1]
-        if last.verdict not in _ending(action.step):
+        if last.verdict not in _ending(action.step) or not self._may_read_again():
             return False
         told = last.note if last.value is None else render(last.value, last.unit, digits=4)
         where = f" at {last.channel}" if last.channel else ""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from pathlib import Path
 
 import pytest
 
@@ -16,48 +15,21 @@ from seqrun.errors import (
     UsageError,
     WrongInstrument,
 )
-from seqrun.instruments.link import Link
 from seqrun.instruments.meter import DrivenMeter
 from seqrun.judge import dispose
 from seqrun.plan.actions import Action
 from seqrun.plan.context import Context
 from seqrun.plan.contract import Yielded
-from seqrun.record import RunInfo, Store
 from seqrun.runner.engine import Engine
 from seqrun.runner.events import Watcher
-from seqrun.runner.opening import VirtualHands, open_bench
-from seqrun.runner.preparation import prepare
 from seqrun.steps.temperature import Temperature
 from seqrun.values import Disposition, Judged, Verdict
 
-HEAD = 'title = "T"\nrevision = "A"\n'
 ROOM = '[[step]]\nid = "room"\ndo = "temperature"\nat = "sensor.ambient"\n'
 SINK = '[[step]]\nid = "sink"\ndo = "temperature"\nat = "sensor.sink"\n'
 WARM, HOT = 'limit = { at_most = "60 °C" }\n', 'limit = { at_least = "200 °C" }\n'
 
 Done = Callable[..., Engine]
-
-
-@pytest.fixture
-def done(tmp_path: Path) -> Iterator[Done]:
-    """``done(steps)``: the engine after it has done them all to a unit without power."""
-    opened = []
-
-    def do(steps: str, check: Callable[[], None] = lambda: None, bench: str = "demo") -> Engine:
-        path = tmp_path / "sequence.toml"
-        path.write_text(HEAD + steps, encoding="utf-8")
-        plan, files = prepare(str(path), bench, None)
-        there = open_bench(files, lambda *_: None)
-        opened.append(there)
-        assert isinstance(there.control, Link)
-        record = Store(tmp_path / "r").start(RunInfo("T-1", "demo", "short"))
-        engine = Engine(plan, there, VirtualHands(there.control), record, Watcher(), check)
-        engine.do_all()
-        return engine
-
-    yield do
-    for there in opened:
-        there.close()
 
 
 def verdicts(engine: Engine) -> dict[str, Verdict]:

@@ -1,0 +1,233 @@
+"""What a run does around each of its steps: who is told, what may be read again, what counts."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from typing import ClassVar
+
+import pytest
+from pytest_mock import MockerFixture
+from uncertainties import ufloat
+
+from seqrun.plan.context import Context
+from seqrun.plan.contract import Yielded
+from seqrun.plan.needs import Hookup
+from seqrun.runner.again import AT_WORD, WRONG_CLIP
+from seqrun.runner.engine import Engine
+from seqrun.runner.events import BenchNow, Watcher
+from seqrun.runner.opening import VirtualHands
+from seqrun.steps.powering import PowerDown
+from seqrun.steps.temperature import Temperature
+from seqrun.values import Reading, Verdict
+
+ROOM = '[[step]]\nid = "room"\ndo = "temperature"\nat = "sensor.ambient"\n'
+SINK = '[[step]]\nid = "sink"\ndo = "temperature"\nat = "sensor.sink"\n'
+DOWN = '[[step]]\nid = "discharge"\ndo = "power_down"\n'
+WARM, HOT = 'limit = { at_most = "60 °C" }\n', 'limit = { at_least = "200 °C" }\n'
+ENDS = "stop_if_failed = true\nstop_if_not_measured = true\n"
+
+Done = Callable[..., Engine]
+
+
+class Looking(VirtualHands):
+    """Hands that look at a lead as often as they are asked to, until ``patience`` is over."""
+
+    looks = True
+    patience: ClassVar[int] = 1
+    told: ClassVar[list[str]] = []
+
+    def again(self, text: str) -> bool:
+        self.told.append(text)
+        return len(self.told) <= self.patience
+
+
+@pytest.fixture
+def looking() -> type[Looking]:
+    Looking.told.clear()
+    return Looking
+
+
+def test_whoever_watches_sees_the_bench_as_each_step_finds_it(
+    done: Done, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A step that waits for nothing and moves no lead shows it as well."""
+    seen: list[str] = []
+
+    class Page(Watcher):
+        def step_started(self, index: int, step_id: str, what: str, seconds: float) -> None:
+            seen.append(f"{index} {step_id}")
+
+        def bench(self, now: BenchNow) -> None:
+            seen.append("live" if now.live else "off")
+
+    engine = done(SINK + ROOM)
+    monkeypatch.setattr(Temperature, "perform", lambda self, ctx: iter(()))
+    engine.connect(*engine.plan.actions[0].needs.hookups)
+    engine.watcher = Page()
+    assert engine._one(0) == 1
+    assert seen == ["0 sink", "off"]
+
+
+# --- a reading that looks like a lead on a wrong place -------------------------------------------
+
+
+def test_what_a_reading_was_that_would_end_the_run_is_told_to_whoever_may_have_slipped(
+    done: Done, looking: type[Looking]
+) -> None:
+    """Its number, where there is one; that it was read again is on record."""
+    engine = done(SINK + HOT + ENDS + ROOM, hands=looking)
+    read = [j for j in engine.judged if j.quantity != "read_again"]
+    assert [j.verdict for j in read] == [Verdict.FAIL], "the first no longer counts"
+    assert len(looking.told) == 2
+    for text in looking.told:
+        assert re.match(r"LOOK  sink: 2\d\.\d\d? °C\n", text), text
+    (marker,) = (j for j in engine.judged if j.quantity == "read_again")
+    assert marker.note.startswith(WRONG_CLIP)
+    assert engine.stopped_at == "sink"
+    assert "room" not in {j.step for j in engine.judged}
+
+
+@pytest.mark.parametrize("reads", ["a pass", "beside the limit", "of a charged unit"])
+def test_nobody_is_asked_about_a_reading_that_ends_no_run(
+    done: Done, looking: type[Looking], monkeypatch: pytest.MonkeyPatch, reads: str
+) -> None:
+    """A charged unit's leads are nothing to be seen to."""
+
+    def perform(self: Temperature, ctx: Context) -> Iterator[Yielded]:
+        if reads == "of a charged unit":
+            monkeypatch.setattr(ctx, "_charged", True)
+        if reads == "beside the limit":
+            yield Yielded(Reading("note", "", None, note="nothing to see"), None, False)
+        celsius = 900.0 if reads == "of a charged unit" else 20.0
+        yield self.reading(self.judges[0], ufloat(celsius, 0.1))
+
+    monkeypatch.setattr(Temperature, "perform", perform)
+    done(SINK + WARM + ENDS, hands=looking)
+    assert looking.told == []
+
+
+def test_nobody_is_asked_about_what_could_not_be_read_again(
+    done: Done, looking: type[Looking], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Bringing the unit down is done once, whatever it reads."""
+
+    def perform(self: PowerDown, ctx: Context) -> Iterator[Yielded]:
+        yield self.reading(self.judges[0], ufloat(9.0, 0.1))
+
+    monkeypatch.setattr(PowerDown, "perform", perform)
+    engine = done(DOWN + 'limit = { at_most = "2 V" }\n' + ENDS, hands=looking)
+    assert looking.told == []
+    assert [j.verdict for j in engine.judged] == [Verdict.FAIL]
+
+
+# --- what counts after it was read again ---------------------------------------------------------
+
+
+def test_what_was_set_aside_is_asked_about_no_more_and_told_once(done: Done) -> None:
+    engine = done(SINK + HOT)
+    (action,), was = engine.plan.actions, list(engine.judged)
+    engine._charged = True
+    engine._set_aside(action, AT_WORD)
+    assert engine._verdicts["sink"] == [Verdict.NONE], "what waits for it waits again"
+    engine.judged += was
+    engine._set_aside(action, AT_WORD)
+    assert len(engine.against) == 1
+    assert "comes and goes" in engine.against[0]
+    assert [j.value for j in engine.judged] == [1.0, 1.0], "each marker counts what it set aside"
+    assert engine.notes == [f"sink: {AT_WORD}"] * 2
+
+
+def test_a_pass_of_a_powered_unit_may_be_read_again_and_of_another_step_nothing_is_set_aside(
+    done: Done,
+) -> None:
+    engine = done(SINK + WARM + ROOM + HOT)
+    engine._charged = True
+    engine._set_aside(engine.plan.actions[0], AT_WORD)
+    assert engine.against == []
+    assert [(j.step, j.quantity) for j in engine.judged] == [
+        ("room", "ambient_temperature"),
+        ("sink", "read_again"),
+    ]
+
+
+def test_leads_of_what_is_read_again_are_asked_for_once_more_and_those_that_stand_are_not(
+    done: Done,
+) -> None:
+    engine = done(SINK + ROOM)
+    room, standing = engine.plan.actions[1], ("supply.1.pos", "rail.pos")
+    moved = {terminal for hookup in room.needs.hookups for terminal in hookup.terminals}
+    assert moved <= engine.where.keys()
+    both = (*room.needs.hookups, Hookup((standing,), "the supply"))
+    engine._set_aside(replace(room, needs=replace(room.needs, hookups=both)), AT_WORD)
+    assert not moved & engine.where.keys()
+    assert standing in engine.where.items()
+
+
+# --- what a step may be done on ------------------------------------------------------------------
+
+
+def _does(engine: Engine, **needs: bool) -> str:
+    """What the only step of the run says on record when it needs this; nothing: it was done."""
+    action = engine.plan.actions[0]
+    engine.judged.clear()
+    engine._do(replace(action, needs=replace(action.needs, hookups=(), **needs)))
+    return "".join(j.note for j in engine.judged if j.verdict is Verdict.NOT_MEASURED)
+
+
+def test_a_step_for_a_dead_unit_is_done_on_no_charged_one_and_one_for_a_live_one_on_no_dark_one(
+    done: Done, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    engine = done(SINK + WARM)
+    assert _does(engine, dead=True) == ""
+    assert _does(engine, live=True) == "the rails were not seen to come up"
+    engine._charged = True
+    assert _does(engine, dead=True) == "the unit was not seen to be discharged"
+    assert _does(engine) == ""
+
+
+@pytest.mark.parametrize("powers", ["energises", "mains", ""])
+def test_a_step_that_powers_the_unit_has_it_up_when_it_ends(
+    done: Done, monkeypatch: pytest.MonkeyPatch, powers: str
+) -> None:
+    engine = done(ROOM)
+    monkeypatch.setattr(Temperature, "perform", lambda self, ctx: iter(()))
+    _does(engine, **({powers: True} if powers else {}))
+    assert engine.seen_up is bool(powers)
+    _does(engine)
+    assert engine.seen_up is bool(powers), "and it stays up"
+
+
+def test_after_a_step_that_reads_a_powered_unit_nothing_is_measured_and_nothing_observed(
+    done: Done, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    engine = done(ROOM)
+    engine.seen_up = True
+    at_work: list[bool] = []
+
+    def perform(self: Temperature, ctx: Context) -> Iterator[Yielded]:
+        at_work.append(engine._measures)
+        engine.observe("supply_current", 1.0)
+        assert engine.observed("supply_current") == 1.0
+        yield from ()
+
+    monkeypatch.setattr(Temperature, "perform", perform)
+    _does(engine, live=True)
+    assert at_work == [True]
+    assert not engine._measures
+    assert engine.observed("supply_current") is None
+
+
+def test_a_pause_before_a_unit_was_seen_to_be_discharged_counts_against_a_charged_one(
+    done: Done, mocker: MockerFixture
+) -> None:
+    """It is asked once more before the unit counts as discharged."""
+    engine = done(DOWN)
+    mocker.patch.object(type(engine.clock), "virtual", False)
+    mocker.patch.object(engine.pulse, "gap", return_value=25.0)
+    mocker.patch.object(PowerDown, "perform", lambda self, ctx: iter(()))
+    engine._charged = True
+    _does(engine)
+    assert len(engine.against) == 1
+    assert not engine.charged
