@@ -47,7 +47,7 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from types import CodeType, FunctionType, ModuleType
-from typing import Any
+from typing import Any, TypeVar
 
 import pytest
 
@@ -418,7 +418,7 @@ def _reload(mutant: Mutant, plain: CodeType, changed: CodeType) -> bool:
                 touched = True
         elif isinstance(new, type) and isinstance(old, type) and new.__module__ == old.__module__:
             touched = _same_class(old, new) or touched
-        elif type(new) is type(old) and not isinstance(new, ModuleType) and new != old:
+        elif type(new) is type(old) and not isinstance(new, ModuleType | TypeVar) and new != old:
             for other in list(sys.modules.values()):
                 if other is not None and getattr(other, "__dict__", {}).get(key) is old:
                     setattr(other, key, new)
@@ -435,9 +435,14 @@ def _same_class(old: type, new: type) -> bool:
     touched = False
     for key, value in vars(new).items():
         there = vars(old).get(key)
+        if isinstance(value, staticmethod) and isinstance(there, staticmethod):
+            value, there = value.__func__, there.__func__  # a named tuple is made by one
         if isinstance(value, FunctionType) and isinstance(there, FunctionType):
-            if value.__defaults__ != there.__defaults__:
-                there.__defaults__ = value.__defaults__
+            if (value.__defaults__, value.__kwdefaults__) != (
+                there.__defaults__,
+                there.__kwdefaults__,
+            ):
+                there.__defaults__, there.__kwdefaults__ = value.__defaults__, value.__kwdefaults__
                 touched = True
         elif isinstance(value, int | float | str | tuple) and value != there and key[:2] != "__":
             setattr(old, key, value)

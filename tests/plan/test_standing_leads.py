@@ -40,6 +40,18 @@ def test_every_lead_and_load_of_the_bench_file_is_on_one_screen(
     assert any("load left" in line and "8.0" in line for line in lines)
 
 
+def test_a_sensor_is_shown_with_the_place_it_has_to_be_on_and_stands_after_all_leads(
+    short_sequence: Callable[..., str],
+) -> None:
+    plan, _ = prepare(short_sequence(), "demo", None)
+    assert plan.view.bench.sensor
+    last = standing(plan)[-len(plan.view.bench.sensor) :]
+    for sensor, told in zip(plan.view.bench.sensor, last, strict=True):
+        assert (told.kind, told.leads) == ("sensor", ())
+        assert told.words.startswith(f"{sensor.kind} {sensor.name}: ")
+        assert plan.view.unit.points()[sensor.point].words in screen(plan)
+
+
 def test_a_plan_tells_its_cautions_first_and_every_hookup_with_what_it_is_for() -> None:
     plan, _ = prepare("quick", "demo", None)
     console = Console(width=80, record=True, file=io.StringIO())
