@@ -16,7 +16,7 @@ from seqrun.record.again import KEPT, READ_AGAIN
 from seqrun.record.cells import from_text
 from seqrun.record.errors import RecordError, from_os
 from seqrun.record.rows import READING_COLUMNS, RunRow
-from seqrun.record.table import Table
+from seqrun.record.table import Table, encode
 from seqrun.values import (
     COVERAGE_FACTOR,
     Bound,
@@ -42,7 +42,11 @@ _FREE = ("model", "sequence", "revision", "step", "channel", "quantity", "instru
 
 
 def readings_frame(
-    table: Table, columns: Sequence[str] = READING_COLUMNS, *, categories: bool = False
+    table: Table,
+    columns: Sequence[str] = READING_COLUMNS,
+    *,
+    categories: bool = False,
+    rows: Sequence[Sequence[str]] | None = None,
 ) -> pd.DataFrame:
     """All readings: numbers as float64 (NaN where empty), text as text, ``simulated`` as bool.
 
@@ -52,6 +56,7 @@ def readings_frame(
     Args:
         columns: the ones that are wanted; fewer are read faster.
         categories: texts as categories: a million readings have few different ones.
+        rows: of the table, when only these are wanted; the file is not read then.
 
     Raises:
         RecordError: the table cannot be read or does not fit its columns.
@@ -61,7 +66,7 @@ def readings_frame(
     dtypes |= {name: "float64" for name in columns if name in _NUMBERS}
     if "simulated" in columns:
         dtypes["simulated"] = "bool"
-    source = _whole(table)
+    source = _whole(table) if rows is None else io.BytesIO(encode([READING_COLUMNS, *rows]))
     if source is None:
         empty = pd.DataFrame({name: [] for name in columns}, dtype="str")
         return empty.astype(dtypes)

@@ -46,6 +46,7 @@ class RunRecord:
         started: datetime,
         readings: Table,
         runs: Table,
+        begin: int = 0,
     ) -> None:
         self.run_id = run_id
         self.folder = folder
@@ -57,7 +58,7 @@ class RunRecord:
         self._guard = RLock()
         self._log: MessageFile | None = None
         self._facts: dict[str, Any] = {}
-        self._seal = Seal()
+        self._seal = Seal(begin)
         self._budgets_hash = hashlib.sha256()
         try:
             self._budgets = open_text(folder / BUDGETS)

@@ -12,6 +12,7 @@ import hashlib
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -30,8 +31,10 @@ NOT_COUNTED = (
 
 @dataclass
 class Seal:
-    """Rows and files of one run. ``files`` holds SHA-256 by path within the run's folder."""
+    """Rows and files of one run. ``files`` holds SHA-256 by path within the run's folder;
+    ``begin`` is how long ``readings.csv`` was before the run, bytes."""
 
+    begin: int = 0
     rows: list[tuple[str, ...]] = field(default_factory=list)
     files: dict[str, str] = field(default_factory=dict)
 
@@ -51,14 +54,59 @@ class Seal:
         """As ``run.json`` keeps it."""
         return {
             "rows": len(self.rows),
+            "rows_begin": self.begin,
             "rows_sha256": rows_digest(self.rows),
             "files": dict(sorted(self.files.items())),
         }
 
     def missing(self, readings: Table, run_id: str) -> list[tuple[str, ...]]:
         """Rows that were written and are not in the table any more."""
-        there = Counter(_as_written(row) for _, row in readings.rows(run_id))
-        return list((Counter(self.rows) - there).elements())
+        gone: Counter[tuple[str, ...]] = Counter()
+        for begin in (self.begin, 0):  # a table that was put in order by hand: anywhere in it
+            there = Counter(_as_written(row) for _, row in readings.rows(run_id, begin=begin))
+            gone = Counter(self.rows) - there
+            if not gone:
+                break
+        return list(gone.elements())
+
+
+def begin_of_run(folder: Path) -> int:
+    """How long ``readings.csv`` was before a run, by ``run.json`` in the run's folder: bytes, 0
+    where nothing tells. True of the table that the run was written to, and as long as nobody has
+    put that in another order."""
+    return _begin_and_count(folder)[0]
+
+
+def sealed_rows(table: Table, folder: Path, run_id: str) -> list[tuple[int, list[str]]] | None:
+    """The rows of a run by the place that ``run.json`` keeps, without reading what stands before
+    the run or behind it; None where they are not there as the run wrote them. The line numbers
+    mean nothing.
+
+    Args:
+        table: ``readings.csv``.
+        folder: the run's.
+    """
+    begin, count, digest = _begin_and_count(folder)
+    if begin <= 0:
+        return None
+    try:
+        rows = list(islice(table.rows(run_id, begin=begin), count))
+    except RecordError:
+        return None  # whoever reads the whole table tells it better
+    return rows if rows_digest(row for _, row in rows) == digest else None
+
+
+def _begin_and_count(folder: Path) -> tuple[int, int, str]:
+    try:
+        seal = read_json(folder / FACTS).get(SEAL)
+    except RecordError:
+        return 0, 0, ""
+    if not isinstance(seal, dict):
+        return 0, 0, ""
+    begin, count = seal.get("rows_begin"), seal.get("rows")
+    if type(begin) is not int or type(count) is not int or begin < 0 or count < 0:
+        return 0, 0, ""
+    return begin, count, str(seal.get("rows_sha256"))
 
 
 def _as_written(row: Sequence[str]) -> tuple[str, ...]:

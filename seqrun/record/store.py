@@ -28,7 +28,7 @@ from seqrun.record.rows import (
     run_cells,
 )
 from seqrun.record.run import RunRecord
-from seqrun.record.seal import lost_of_run
+from seqrun.record.seal import begin_of_run, lost_of_run, sealed_rows
 from seqrun.record.table import Lock, Patience, Table
 from seqrun.record.waiting import take_in_all
 from seqrun.values import Judged
@@ -75,12 +75,14 @@ class Store:
             raise from_os(error, self.folder, "making the results folder") from error
         self._check_room()
         # a torn line, other columns or a disk that takes nothing show now, not when power is on
-        self.readings_table.append([], patience)
+        begin = self.readings_table.append([], patience)
         take_in_all(self.folders(), (self.readings_table, self.runs_table))
         run_id = self._claim(info.serial, started)
         folder = self.folder / run_id
         try:
-            record = RunRecord(run_id, folder, info, started, self.readings_table, self.runs_table)
+            record = RunRecord(
+                run_id, folder, info, started, self.readings_table, self.runs_table, begin
+            )
             self.runs_table.append([run_cells(run_id, info, started)], patience)
         except RecordError:
             shutil.rmtree(folder, ignore_errors=True)  # made a moment ago, and holds nothing yet
@@ -119,7 +121,9 @@ class Store:
         Raises:
             RecordError: the table cannot be read or a row does not hold what it should.
         """
-        return self.readings_table.parsed(judged_of, run_id)
+        table = self.readings_table
+        rows = run_id and sealed_rows(table, run_folder(self.folder, run_id), run_id)
+        return table.taken_apart(judged_of, rows) if rows else table.parsed(judged_of, run_id)
 
     def runs(self, serial: str | None = None) -> list[RunRow]:
         """All runs, oldest first; one without an end is aborted, "not finished".
@@ -167,9 +171,6 @@ class Store:
             found = runs[-1:]
         if len(found) == 1:
             rows = list(self.runs_table.parsed(RunRow.parse, found[0]))
-            if not rows:  # another program has put quotes around what needs none
-                every = self.runs_table.parsed(RunRow.parse)
-                rows = [row for row in every if row.run_id == found[0]]
             return next((row for row in reversed(rows) if row.finished), rows[-1])
         recent = ", ".join((found or runs)[-3:])
         raise RecordError(
@@ -179,12 +180,16 @@ class Store:
         )
 
     def readings_frame(
-        self, columns: Sequence[str] = READING_COLUMNS, *, categories: bool = False
+        self,
+        columns: Sequence[str] = READING_COLUMNS,
+        *,
+        categories: bool = False,
+        rows: Sequence[Sequence[str]] | None = None,
     ) -> pd.DataFrame:
         """``readings.csv`` as a pandas frame; see :func:`seqrun.record.frames.readings_frame`."""
         from seqrun.record.frames import readings_frame
 
-        return readings_frame(self.readings_table, columns, categories=categories)
+        return readings_frame(self.readings_table, columns, categories=categories, rows=rows)
 
     def runs_frame(self) -> pd.DataFrame:
         """Runs as a pandas frame, start and end of each in one row."""
@@ -196,25 +201,62 @@ class Store:
         """What runs on record have lost since they were made, by run id; nothing for a whole one.
 
         Args:
-            run_id: one run; None: all, in one pass over ``readings.csv``.
+            run_id: one run, looked for from where it began on; None: all, in one pass over
+                ``readings.csv``.
 
         Raises:
             RecordError: a table cannot be read, or there is no such run.
         """
-        runs = self.runs() if run_id is None else [self.run(run_id)]
-        wanted = {run.run_id for run in runs}
-        rows: dict[str, list[list[str]]] = {name: [] for name in wanted}
-        for _, row in self.readings_table.rows(run_id and runs[0].run_id):
-            if row[0] in wanted:
+        if run_id is not None:
+            return self._verify_one(self.run(run_id))
+        runs = self.runs()
+        rows: dict[str, list[list[str]]] = {run.run_id: [] for run in runs}
+        for _, row in self.readings_table.rows():
+            if row[0] in rows:
                 rows[row[0]].append(row)
-        return {
-            run.run_id: lost_of_run(
-                run_folder(self.folder, run.run_id),
-                rows[run.run_id],
-                run.disposition.value if run.finished else "",
-            )
-            for run in runs
-        }
+        return {run.run_id: self._lost(run, rows[run.run_id]) for run in runs}
+
+    def _verify_one(self, run: RunRow) -> dict[str, tuple[str, ...]]:
+        lost: tuple[str, ...] = ()
+        begin = begin_of_run(run_folder(self.folder, run.run_id))
+        for start in dict.fromkeys((begin, 0)):
+            rows = [row for _, row in self.readings_table.rows(run.run_id, begin=start)]
+            lost = self._lost(run, rows)
+            if not lost:
+                break
+        return {run.run_id: lost}
+
+    def _lost(self, run: RunRow, rows: Sequence[Sequence[str]]) -> tuple[str, ...]:
+        folder = run_folder(self.folder, run.run_id)
+        return lost_of_run(folder, rows, run.disposition.value if run.finished else "")
+
+    def sealed(self, runs: Sequence[RunRow]) -> tuple[list[list[str]], dict[str, tuple[str, ...]]]:
+        """The rows of some runs, each read where its folder says that it began, and what the runs
+        have lost. Of a run that is not there as it was written, the rows that there are.
+
+        Raises:
+            RecordError: a table cannot be read.
+        """
+        found: list[list[str]] = []
+        lost: dict[str, tuple[str, ...]] = {}
+        elsewhere: dict[str, list[list[str]]] = {}
+        for run in runs:
+            folder = run_folder(self.folder, run.run_id)
+            rows = sealed_rows(self.readings_table, folder, run.run_id)
+            if rows is None:
+                elsewhere[run.run_id] = []
+                continue
+            found += (row for _, row in rows)
+            lost[run.run_id] = self._lost(run, [row for _, row in rows])
+        if elsewhere:
+            for _, row in self.readings_table.rows():
+                if row[0] in elsewhere:
+                    elsewhere[row[0]].append(row)
+        for run in runs:
+            if run.run_id in elsewhere:
+                found += elsewhere[run.run_id]
+                lost[run.run_id] = self._lost(run, elsewhere[run.run_id])
+        return found, lost
 
     def folders(self) -> list[Path]:
         """The runs' folders that are there, oldest first."""

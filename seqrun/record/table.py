@@ -124,8 +124,11 @@ class Table:
         self.lock = lock
         self._header = encode([self.columns])
 
-    def append(self, rows: Iterable[Sequence[str]], patience: Patience | None = None) -> None:
+    def append(self, rows: Iterable[Sequence[str]], patience: Patience | None = None) -> int:
         """Add rows and see them onto the disk, all or none.
+
+        Returns:
+            Where they begin in the file, bytes.
 
         Raises:
             RecordLocked: another program did not let go of the record; nothing was written.
@@ -135,16 +138,17 @@ class Table:
         with self.lock(patience):
             try:
                 with self.path.open("a+b", buffering=0) as file:
-                    self._append(file, data)
+                    return self._append(file, data)
             except OSError as error:
                 raise from_os(error, self.path, "writing the record") from error
 
-    def _append(self, file: BinaryIO, data: bytes) -> None:
+    def _append(self, file: BinaryIO, data: bytes) -> int:
         size = file.seek(0, os.SEEK_END)
         if size:
             size = self._whole(file, size)
+        begin = size
         if not size:
-            data = self._header + data
+            data, begin = self._header + data, len(self._header)
         try:
             view = memoryview(data)
             while view:
@@ -156,6 +160,7 @@ class Table:
             raise
         if size == 0:
             sync_folder(self.path.parent)
+        return begin
 
     def _whole(self, file: BinaryIO, size: int) -> int:
         """Size of the file up to its last whole line, after putting a torn one aside."""
@@ -213,18 +218,25 @@ class Table:
             hint="move the file away, or choose another --results folder",
         )
 
-    def rows(self, wanted: str | None = None) -> Iterator[tuple[int, list[str]]]:
+    def rows(self, wanted: str | None = None, *, begin: int = 0) -> Iterator[tuple[int, list[str]]]:
         """Line number and cells of each whole row; with ``wanted``, of rows that begin with it.
 
         A file that is not there has no rows. A torn last line is passed over.
 
+        Args:
+            begin: bytes into the file; what stands before is passed over and not counted, when a
+                line begins there, and nothing is when none does.
+
         Raises:
             RecordError: the file cannot be read, has other columns, or a row does not fit them.
         """
-        prefix = None if wanted is None else encode([[wanted, ""]]).rstrip(b"\r\n")
+        # Another program may have put quotes around what needs none.
+        prefix = None
+        if wanted is not None:
+            prefix = encode([[wanted, ""]]).rstrip(b"\r\n"), f'"{wanted}",'.encode()
         width = len(self.columns)
         numbers: list[int] = [1]  # of the line that the reader got last
-        for row in self._cells(prefix, numbers):
+        for row in self._cells(prefix, numbers, begin):
             if len(row) == width:
                 yield numbers[0], row
             elif row:
@@ -235,10 +247,12 @@ class Table:
                     hint="it was edited by hand: mend that line",
                 )
 
-    def _cells(self, prefix: bytes | None, numbers: list[int]) -> Iterator[list[str]]:
+    def _cells(
+        self, prefix: tuple[bytes, ...] | None, numbers: list[int], begin: int
+    ) -> Iterator[list[str]]:
         csv.field_size_limit(LONGEST_CELL)
         try:
-            yield from csv.reader(self._lines(prefix, numbers))
+            yield from csv.reader(self._lines(prefix, numbers, begin))
         except csv.Error as error:
             raise RecordError(
                 f"line {numbers[0]}: {error}",
@@ -259,9 +273,17 @@ class Table:
         Raises:
             RecordError: as for :meth:`rows`, and when a cell does not hold what its column says.
         """
-        for number, row in self.rows(wanted):
-            if not only(row):
-                continue
+        return self.taken_apart(parse, (of for of in self.rows(wanted) if only(of[1])))
+
+    def taken_apart(
+        self, parse: Callable[[Sequence[str]], T], rows: Iterable[tuple[int, list[str]]]
+    ) -> Iterator[T]:
+        """Rows of this table, each with its line number, as values.
+
+        Raises:
+            RecordError: a cell does not hold what its column says.
+        """
+        for number, row in rows:
             try:
                 yield parse(row)
             except ValueError as error:
@@ -295,13 +317,16 @@ class Table:
         except OSError as error:
             raise from_os(error, self.path, "reading the record") from error
 
-    def _lines(self, prefix: bytes | None, numbers: list[int]) -> Iterator[str]:
+    def _lines(
+        self, prefix: tuple[bytes, ...] | None, numbers: list[int], begin: int
+    ) -> Iterator[str]:
         try:
             with self.path.open("rb") as file:
                 first = file.readline()
                 if not first.endswith(b"\n"):
                     return  # nothing, or a torn header
                 self._check_header(first)
+                _pass_over(file, begin)
                 for number, line in enumerate(file, 2):
                     if prefix is not None and not line.startswith(prefix):
                         continue
@@ -313,6 +338,15 @@ class Table:
             return
         except OSError as error:
             raise from_os(error, self.path, "reading the record") from error
+
+
+def _pass_over(file: BinaryIO, begin: int) -> None:
+    """Go on to ``begin`` from where the file is; nowhere, when no line begins there."""
+    here = file.tell()
+    if begin > here:
+        file.seek(begin - 1)
+        if file.read(1) != b"\n":
+            file.seek(here)
 
 
 def _line_start(file: BinaryIO, size: int) -> int:

@@ -164,7 +164,9 @@ def test_a_run_id_that_a_hand_wrote_is_told(results: Path) -> None:
     text = store.readings_table.path.read_text(encoding="utf-8")
     store.readings_table.path.write_text(text.replace("20260112T", "20261312T"), encoding="utf-8")
     with pytest.raises(RecordError, match="edited by hand"):
-        unit_history(store, "EX-0007")
+        model_histories(store)
+    (told,) = unit_history(store, "EX-0007").lost
+    assert "0 rows of this run" in told
 
 
 def test_a_unit_counts_once_however_often_it_was_tried(results: Path) -> None:

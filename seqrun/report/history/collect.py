@@ -86,9 +86,10 @@ def unit_history(store: Store, serial: str, simulated: bool | None = None) -> Un
     kept, kind, left_out = of_one_kind(runs, simulated)
     from seqrun.record.frames import counted_frame
 
-    frame = counted_frame(store.readings_frame((*COLUMNS, "note"), categories=True))
-    wanted = (frame["serial"] == serial) & (frame["simulated"] == kind)
-    series = _series(_in_time(_with_conditions(frame[wanted])), _ALIKE)
+    rows, lost = store.sealed(kept)
+    frame = store.readings_frame((*COLUMNS, "note"), categories=True, rows=rows)
+    wanted = counted_frame(frame[frame["simulated"] == kind])
+    series = _series(_in_time(_with_conditions(wanted)), _ALIKE)
     trends = [_trend(series, group) for group in range(series.size)]
     return UnitHistory(
         serial,
@@ -97,14 +98,8 @@ def unit_history(store: Store, serial: str, simulated: bool | None = None) -> Un
         ranked(trends),
         kind,
         left_out,
-        tuple(f"{name}: {'; '.join(lost)}" for name, lost in _lost(store, kept)),
+        tuple(f"{name}: {'; '.join(lost[name])}" for name in sorted(lost) if lost[name]),
     )
-
-
-def _lost(store: Store, runs: list[RunRow]) -> list[tuple[str, tuple[str, ...]]]:
-    """Runs whose records are not whole, and what they lack."""
-    wanted = {run.run_id for run in runs}
-    return [(name, lost) for name, lost in store.verify().items() if lost and name in wanted]
 
 
 def _with_conditions(frame: pd.DataFrame) -> pd.DataFrame:
