@@ -89,7 +89,7 @@ def load_run(folder: Path | str, name: str) -> RunData:
         traces=tuple(Trace(p.stem, p) for p in _listed(where / TRACES, ".csv")),
         files=tuple(_listed(where / FILES)),
         messages=messages if messages.is_file() else None,
-        missing=store.verify(row.run_id).get(row.run_id, ()),
+        missing=store.lost(row),
         sounds=tuple(_listed(where / TRACES, ".wav")),
     )
 

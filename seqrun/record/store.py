@@ -208,7 +208,8 @@ class Store:
             RecordError: a table cannot be read, or there is no such run.
         """
         if run_id is not None:
-            return self._verify_one(self.run(run_id))
+            run = self.run(run_id)
+            return {run.run_id: self.lost(run)}
         runs = self.runs()
         rows: dict[str, list[list[str]]] = {run.run_id: [] for run in runs}
         for _, row in self.readings_table.rows():
@@ -216,7 +217,12 @@ class Store:
                 rows[row[0]].append(row)
         return {run.run_id: self._lost(run, rows[run.run_id]) for run in runs}
 
-    def _verify_one(self, run: RunRow) -> dict[str, tuple[str, ...]]:
+    def lost(self, run: RunRow) -> tuple[str, ...]:
+        """What one run on record has lost since it was made; nothing for a whole one.
+
+        Raises:
+            RecordError: the table cannot be read.
+        """
         lost: tuple[str, ...] = ()
         begin = begin_of_run(run_folder(self.folder, run.run_id))
         for start in dict.fromkeys((begin, 0)):
@@ -224,7 +230,7 @@ class Store:
             lost = self._lost(run, rows)
             if not lost:
                 break
-        return {run.run_id: lost}
+        return lost
 
     def _lost(self, run: RunRow, rows: Sequence[Sequence[str]]) -> tuple[str, ...]:
         folder = run_folder(self.folder, run.run_id)
