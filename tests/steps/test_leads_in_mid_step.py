@@ -10,6 +10,7 @@ import pytest
 
 from seqrun.steps.common.drive import Drive
 from seqrun.steps.common.ears import Ears
+from seqrun.steps.crosstalk import InputLeakage
 
 Powered = Callable[..., Any]
 SEED = 61  # a unit of these tests alone: its leads come off
@@ -116,3 +117,37 @@ def test_a_tone_that_does_not_come_back_is_a_lead_or_an_output_and_no_drop_out(
     assert left.value is None
     assert "did not come back" in left.note
     assert right.value is not None
+
+
+LEAKAGE = """
+[[step]]
+id = "volume"
+do = "set_control"
+control = "volume"
+to = "1"
+[[step]]
+id = "leak"
+do = "input_leakage"
+input = "aux"
+selected = "line"
+frequency = "10 kHz"
+power = "1 W"
+"""
+
+
+def test_an_input_is_quiet_only_through_a_lead_that_shows_its_tone_before_and_after(
+    powered: Powered, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    unit = powered(unit="demo-receiver", seed=SEED)
+    read = unit.do(LEAKAGE)
+    for channel in unit.view.unit.channels:
+        assert read.one("input_leakage", channel).value > 40.0
+    quiet = InputLeakage.quiet
+
+    def then_off(step: InputLeakage, *args: Any) -> Any:
+        unit.world.disconnect("scope.1")
+        return quiet(step, *args)
+
+    monkeypatch.setattr(InputLeakage, "quiet", then_off)
+    with put_back(unit, "scope.1"):
+        assert "the tone has gone from out.left" in unit.do(LEAKAGE).reason()
