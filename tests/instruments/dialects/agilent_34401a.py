@@ -16,6 +16,7 @@ from .keysight_34461a import Keysight34461a
 
 
 class Agilent34401a(Keysight34461a):
+    idn: ClassVar[str] = "HEWLETT-PACKARD,34401A,0,11-5-2"
     none: ClassVar[str] = '+0,"No error"'
 
     def __init__(self) -> None:
@@ -30,10 +31,6 @@ class Agilent34401a(Keysight34461a):
         if "TEMP" in message.upper():
             raise Refused(self.undefined)
         return super()._do(message)
-
-    @command("*IDN?")
-    def identity(self, _: str) -> Answer:
-        return "HEWLETT-PACKARD,34401A,0,11-5-2"
 
     @command("SYSTem:REMote")
     def go_remote(self, _: str) -> Answer:

@@ -135,10 +135,13 @@ class Commands(Lines):
         self.errors: deque[str] = deque(maxlen=20)
         self._table: list[tuple[re.Pattern[str], Handler]] = []
         for name in dir(type(self)):
-            do = getattr(type(self), name)
-            for notation in getattr(do, _MARK, ()):
-                pattern = re.compile(header(notation) + r"(?:\s+(.*))?", re.IGNORECASE)
-                self._table.append((pattern, getattr(self, name)))
+            for notation in getattr(getattr(type(self), name), _MARK, ()):
+                self.takes(notation, getattr(self, name))
+
+    def takes(self, notation: str, do: Handler) -> None:
+        """Put a command into the table."""
+        pattern = re.compile(header(notation) + r"(?:\s+(.*))?", re.IGNORECASE)
+        self._table.append((pattern, do))
 
     def line(self, text: str) -> Answer:
         messages = text.split(";") if self.joins else [text]
@@ -212,6 +215,37 @@ class Commands(Lines):
             if text.upper() in (short[0], word.upper()):
                 return short[0]
         raise Refused('-224,"Illegal parameter value"')
+
+    def is_on(self, text: str) -> bool:
+        """A parameter that says ON or OFF (SCPI 1999, volume 1, 7.3).
+
+        Raises:
+            Refused: neither.
+        """
+        return self.one_of(text, "ON", "OFF", "1", "0") in ("ON", "1")
+
+    def suffix(self, n: str, most: int) -> int:
+        """The number in a header, from 1 to ``most``.
+
+        Raises:
+            Refused: another one, or none.
+        """
+        if n not in (str(k) for k in range(1, most + 1)):
+            raise Refused('-114,"Header suffix out of range"')
+        return int(n)
+
+
+class Scpi(Commands):
+    """One that says who it is, and whose error queue is cleared by ``*CLS`` and read by a query."""
+
+    idn: ClassVar[str]
+    error_query: ClassVar[str] = ":SYSTem:ERRor?"
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.takes("*IDN?", lambda _: self.idn)
+        self.takes("*CLS", lambda _: self.errors.clear())
+        self.takes(self.error_query, lambda _: self.next_error())
 
 
 # --- links --------------------------------------------------------------------------------------

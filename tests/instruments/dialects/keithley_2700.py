@@ -15,12 +15,13 @@ from __future__ import annotations
 import re
 from typing import ClassVar
 
-from .base import Answer, Commands, Refused, command
+from .base import Answer, Refused, Scpi, command
 
 CHANNELS = [100 + n for n in range(1, 51)]
 
 
-class Keithley2700(Commands):
+class Keithley2700(Scpi):
+    idn: ClassVar[str] = "KEITHLEY INSTRUMENTS INC., MODEL 2700, 0000001, B09/A02"
     joins: ClassVar[bool] = True
     between: ClassVar[str] = "; "
     none: ClassVar[str] = '0,"No error"'
@@ -54,19 +55,6 @@ class Keithley2700(Commands):
         if not set(channels) <= set(CHANNELS):
             raise Refused('-222,"Parameter data out of range"')
         return channels
-
-    @command("*IDN?")
-    def identity(self, _: str) -> Answer:
-        return "KEITHLEY INSTRUMENTS INC., MODEL 2700, 0000001, B09/A02"
-
-    @command("*CLS")
-    def clear(self, _: str) -> Answer:
-        self.errors.clear()
-        return None
-
-    @command("SYSTem:ERRor?")
-    def error(self, _: str) -> Answer:
-        return self.next_error()
 
     @command("ROUTe:CLOSe")
     def close_one(self, text: str) -> Answer:

@@ -15,12 +15,13 @@ from typing import ClassVar
 import numpy as np
 
 from . import trace
-from .base import Answer, Commands, Refused, block, command
+from .base import Answer, Refused, Scpi, block, command
 
 _POINTS = (100, 250, 500, 1000, 2000, 5000, 10_000, 20_000, 50_000, 100_000, 200_000, 500_000)
 
 
-class Keysight1000x(Commands):
+class Keysight1000x(Scpi):
+    idn: ClassVar[str] = "KEYSIGHT TECHNOLOGIES,DSOX1204A,CN00000001,02.11.2019"
     joins: ClassVar[bool] = True
     none: ClassVar[str] = '+0,"No error"'
 
@@ -40,30 +41,12 @@ class Keysight1000x(Commands):
         self._count = 0
         self._waiting = False
 
-    @command("*IDN?")
-    def identity(self, _: str) -> Answer:
-        return "KEYSIGHT TECHNOLOGIES,DSOX1204A,CN00000001,02.11.2019"
-
-    @command("*CLS")
-    def clear(self, _: str) -> Answer:
-        self.errors.clear()
-        return None
-
-    @command(":SYSTem:ERRor?")
-    def error(self, _: str) -> Answer:
-        return self.next_error()
-
     def _channel(self, n: str) -> int:
-        if n not in ("1", "2", "3", "4"):
-            raise Refused('-114,"Header suffix out of range"')
-        return int(n)
-
-    def _on(self, text: str) -> bool:
-        return self.one_of(text, "ON", "OFF", "1", "0") in ("ON", "1")
+        return self.suffix(n, 4)
 
     @command(":CHANnel<n>:DISPlay")
     def display(self, n: str, text: str) -> Answer:
-        self.shown[self._channel(n)] = self._on(text)
+        self.shown[self._channel(n)] = self.is_on(text)
         return None
 
     @command(":CHANnel<n>:RANGe")
@@ -180,7 +163,7 @@ class Keysight1000x(Commands):
 
     @command(":WAVeform:UNSigned")
     def wave_unsigned(self, text: str) -> Answer:
-        self.unsigned = self._on(text)
+        self.unsigned = self.is_on(text)
         return None
 
     @command(":WAVeform:POINts:MODE")

@@ -12,7 +12,7 @@ import math
 from dataclasses import dataclass
 from typing import ClassVar
 
-from .base import Answer, Commands, Refused, command
+from .base import Answer, Refused, Scpi, command
 
 _ROOT = 2.0 * math.sqrt(2.0)
 
@@ -45,7 +45,8 @@ class Output:
         return self.open_pp / self.crest_pp
 
 
-class Keysight33500b(Commands):
+class Keysight33500b(Scpi):
+    idn: ClassVar[str] = "Agilent Technologies,33522A,MY50000001,2.03-1.19-2.00-52-00"
     joins: ClassVar[bool] = True
     none: ClassVar[str] = '+0,"No error"'
 
@@ -54,22 +55,7 @@ class Keysight33500b(Commands):
         self.output = [Output(), Output()]
 
     def _output(self, n: str) -> Output:
-        if n not in ("", "1", "2"):
-            raise Refused('-114,"Header suffix out of range"')
-        return self.output[int(n or "1") - 1]
-
-    @command("*IDN?")
-    def identity(self, _: str) -> Answer:
-        return "Agilent Technologies,33522A,MY50000001,2.03-1.19-2.00-52-00"
-
-    @command("*CLS")
-    def clear(self, _: str) -> Answer:
-        self.errors.clear()
-        return None
-
-    @command("SYSTem:ERRor?")
-    def error(self, _: str) -> Answer:
-        return self.next_error()
+        return self.output[self.suffix(n or "1", 2) - 1]
 
     @command("[SOURce[<n>]:]FUNCtion")
     def function(self, n: str, text: str) -> Answer:
@@ -109,7 +95,7 @@ class Keysight33500b(Commands):
     @command("[SOURce[<n>]:]BURSt:STATe")
     def burst(self, n: str, text: str) -> Answer:
         it = self._output(n)
-        on = self.one_of(text, "ON", "OFF", "1", "0") in ("ON", "1")
+        on = self.is_on(text)
         if on and it.cycles / it.hertz + 1e-6 > it.period:
             raise Refused('-221,"Settings conflict"')
         it.burst = on
@@ -138,7 +124,7 @@ class Keysight33500b(Commands):
 
     @command("OUTPut[<n>][:STATe]")
     def switch(self, n: str, text: str) -> Answer:
-        self._output(n).on = self.one_of(text, "ON", "OFF", "1", "0") in ("ON", "1")
+        self._output(n).on = self.is_on(text)
         return None
 
     @command("OUTPut[<n>][:STATe]?")

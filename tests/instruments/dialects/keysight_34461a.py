@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from typing import ClassVar
 
-from .base import Answer, Commands, Refused, command
+from .base import Answer, Refused, Scpi, command
 
 _RANGES = {
     "VOLT": (0.1, 1.0, 10.0, 100.0, 1000.0),
@@ -23,7 +23,9 @@ _RANGES = {
 NPLC = (0.02, 0.2, 1.0, 10.0, 100.0)
 
 
-class Keysight34461a(Commands):
+class Keysight34461a(Scpi):
+    idn: ClassVar[str] = "Keysight Technologies,34461A,MY00000001,A.02.14-02.40-02.14-00.49-01-01"
+    error_query: ClassVar[str] = "SYSTem:ERRor[:NEXT]?"
     joins: ClassVar[bool] = True
     none: ClassVar[str] = '+0,"No error"'
 
@@ -35,19 +37,6 @@ class Keysight34461a(Commands):
         self.range = dict.fromkeys(_RANGES, 0.0)  # 0: auto
         self.nplc = dict.fromkeys(_RANGES, 10.0)
         self.samples = 1
-
-    @command("*IDN?")
-    def identity(self, _: str) -> Answer:
-        return "Keysight Technologies,34461A,MY00000001,A.02.14-02.40-02.14-00.49-01-01"
-
-    @command("*CLS")
-    def clear(self, _: str) -> Answer:
-        self.errors.clear()
-        return None
-
-    @command("SYSTem:ERRor[:NEXT]?")
-    def error(self, _: str) -> Answer:
-        return self.next_error()
 
     def _configure(self, function: str, text: str) -> Answer:
         self.function = function

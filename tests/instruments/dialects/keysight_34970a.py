@@ -13,13 +13,14 @@ from __future__ import annotations
 import re
 from typing import ClassVar
 
-from .base import Answer, Commands, Refused, command
+from .base import Answer, Refused, Scpi, command
 
 ACTUATOR = [100 + n for n in range(1, 21)]
 MATRIX = [200 + 10 * row + column for row in range(1, 5) for column in range(1, 9)]
 
 
-class Keysight34970a(Commands):
+class Keysight34970a(Scpi):
+    idn: ClassVar[str] = "HEWLETT-PACKARD,34970A,0,13-2-2"
     joins: ClassVar[bool] = True
     none: ClassVar[str] = '+0,"No error"'
 
@@ -40,19 +41,6 @@ class Keysight34970a(Commands):
                 raise Refused('+305,"Not able to perform requested operation"')
             channels += known
         return channels
-
-    @command("*IDN?")
-    def identity(self, _: str) -> Answer:
-        return "HEWLETT-PACKARD,34970A,0,13-2-2"
-
-    @command("*CLS")
-    def clear(self, _: str) -> Answer:
-        self.errors.clear()
-        return None
-
-    @command("SYSTem:ERRor?")
-    def error(self, _: str) -> Answer:
-        return self.next_error()
 
     @command("SYSTem:CPON")
     def reset(self, text: str) -> Answer:

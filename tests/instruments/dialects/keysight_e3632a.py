@@ -12,13 +12,14 @@ from __future__ import annotations
 
 from typing import ClassVar
 
-from .base import Answer, Commands, Refused, command
+from .base import Answer, Refused, Scpi, command
 from .loaded import Output
 
 _RANGES = {"P15V": (15.45, 7.21), "P30V": (30.9, 4.12)}
 
 
-class KeysightE3632a(Commands):
+class KeysightE3632a(Scpi):
+    idn: ClassVar[str] = "HEWLETT-PACKARD,E3632A,0,1.3-5.0-1.0"
     joins: ClassVar[bool] = True
     none: ClassVar[str] = '+0,"No error"'
 
@@ -34,19 +35,6 @@ class KeysightE3632a(Commands):
         if not self.remote and not message.upper().startswith(free):
             raise Refused('+550,"Command not allowed in local"')
         return super()._do(message)
-
-    @command("*IDN?")
-    def identity(self, _: str) -> Answer:
-        return "HEWLETT-PACKARD,E3632A,0,1.3-5.0-1.0"
-
-    @command("*CLS")
-    def clear(self, _: str) -> Answer:
-        self.errors.clear()
-        return None
-
-    @command("SYSTem:ERRor?")
-    def error(self, _: str) -> Answer:
-        return self.next_error()
 
     @command("SYSTem:REMote")
     def go_remote(self, _: str) -> Answer:
@@ -95,13 +83,13 @@ class KeysightE3632a(Commands):
 
     @command("VOLTage:PROTection:STATe")
     def over_volts_on(self, text: str) -> Answer:
-        self.output.over_volts_on = self.one_of(text, "ON", "OFF", "1", "0") in ("ON", "1")
+        self.output.over_volts_on = self.is_on(text)
         self.output.settle()
         return None
 
     @command("CURRent:PROTection:STATe")
     def over_amperes_on(self, text: str) -> Answer:
-        self.output.over_amperes_on = self.one_of(text, "ON", "OFF", "1", "0") in ("ON", "1")
+        self.output.over_amperes_on = self.is_on(text)
         self.output.settle()
         return None
 
@@ -121,7 +109,7 @@ class KeysightE3632a(Commands):
 
     @command("OUTPut[:STATe]")
     def switch(self, text: str) -> Answer:
-        self.output.on = self.one_of(text, "ON", "OFF", "1", "0") in ("ON", "1")
+        self.output.on = self.is_on(text)
         self.output.settle()
         return None
 

@@ -12,7 +12,7 @@ import math
 from dataclasses import dataclass
 from typing import ClassVar
 
-from .base import Answer, Commands, Refused, command
+from .base import Answer, Refused, Scpi, command
 
 
 @dataclass
@@ -33,7 +33,8 @@ class Output:
         return self.level if self.unit == "VRMS" else self.level / (2.0 * math.sqrt(2.0))
 
 
-class RigolDg1000z(Commands):
+class RigolDg1000z(Scpi):
+    idn: ClassVar[str] = "Rigol Technologies,DG1032Z,DG1ZA000000001,03.01.12"
     none: ClassVar[str] = '0,"No error"'
 
     def __init__(self) -> None:
@@ -41,22 +42,7 @@ class RigolDg1000z(Commands):
         self.output = [Output(), Output()]
 
     def _output(self, n: str) -> Output:
-        if n not in ("", "1", "2"):
-            raise Refused('-114,"Header suffix out of range"')
-        return self.output[int(n or "1") - 1]
-
-    @command("*IDN?")
-    def identity(self, _: str) -> Answer:
-        return "Rigol Technologies,DG1032Z,DG1ZA000000001,03.01.12"
-
-    @command("*CLS")
-    def clear(self, _: str) -> Answer:
-        self.errors.clear()
-        return None
-
-    @command(":SYSTem:ERRor?")
-    def error(self, _: str) -> Answer:
-        return self.next_error()
+        return self.output[self.suffix(n or "1", 2) - 1]
 
     @command("[:SOURce[<n>]]:FUNCtion[:SHAPe]")
     def function(self, n: str, text: str) -> Answer:
@@ -87,7 +73,7 @@ class RigolDg1000z(Commands):
 
     @command("[:SOURce[<n>]]:BURSt[:STATe]")
     def burst(self, n: str, text: str) -> Answer:
-        self._output(n).burst = self.one_of(text, "ON", "OFF", "1", "0") in ("ON", "1")
+        self._output(n).burst = self.is_on(text)
         return None
 
     @command("[:SOURce[<n>]]:BURSt:MODE")

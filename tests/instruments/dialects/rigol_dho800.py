@@ -41,16 +41,13 @@ CAPTURED_PREAMBLE = "1,2,10000,1,4.000000E-7,-2.000000E-3,0,6.6667E-6,-22718,327
 class RigolDho800(RigolDs1000z):
     """What it has in common with the older family, and what is its own."""
 
+    idn: ClassVar[str] = "RIGOL TECHNOLOGIES,DHO814,DHO8A000000001,00.01.04"
     none: ClassVar[str] = '0,"No error"'
 
     def __init__(self) -> None:
         super().__init__()
         self.depth = 10_000
         self.probe = dict.fromkeys(self.shown, 1.0)
-
-    @command("*IDN?")
-    def identity(self, _: str) -> Answer:
-        return "RIGOL TECHNOLOGIES,DHO814,DHO8A000000001,00.01.04"
 
     @command(":CHANnel<n>:SCALe")
     def set_scale(self, n: str, text: str) -> Answer:

@@ -10,14 +10,15 @@ from __future__ import annotations
 
 from typing import ClassVar
 
-from .base import Answer, Commands, Refused, command
+from .base import Answer, Refused, Scpi, command
 from .loaded import Output
 
 _LIMITS = ((32.0, 3.2), (32.0, 3.2), (5.3, 3.2))  # Table 2-1, DP832; CH3's sign is its wiring
 _OVER = ((33.0, 3.3), (33.0, 3.3), (5.5, 3.3))  # protection levels, from memory
 
 
-class RigolDp800(Commands):
+class RigolDp800(Scpi):
+    idn: ClassVar[str] = "RIGOL TECHNOLOGIES,DP832,DP8A000000001,00.01.14"
     undefined: ClassVar[str] = '-113,"Undefined header;keyword cannot be found"'
     none: ClassVar[str] = '0,"No error"'
 
@@ -45,19 +46,6 @@ class RigolDp800(Commands):
         for output in self.output:
             output.settle()
 
-    @command("*IDN?")
-    def identity(self, _: str) -> Answer:
-        return "RIGOL TECHNOLOGIES,DP832,DP8A000000001,00.01.14"
-
-    @command("*CLS")
-    def clear(self, _: str) -> Answer:
-        self.errors.clear()
-        return None
-
-    @command(":SYSTem:ERRor?")
-    def error(self, _: str) -> Answer:
-        return self.next_error()
-
     @command("[:SOURce[<n>]]:VOLTage[:LEVel][:IMMediate][:AMPLitude]")
     def voltage(self, n: str, text: str) -> Answer:
         channel = self._source(n)
@@ -73,9 +61,7 @@ class RigolDp800(Commands):
         return None
 
     def _source(self, n: str) -> int:
-        if n not in ("1", "2", "3"):
-            raise Refused('-114,"Header suffix out of range"')
-        return int(n) - 1
+        return self.suffix(n, 3) - 1
 
     @command(":OUTPut[:STATe]")
     def switch(self, text: str) -> Answer:

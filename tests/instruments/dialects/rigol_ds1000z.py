@@ -18,13 +18,15 @@ from typing import ClassVar
 import numpy as np
 
 from . import trace
-from .base import Answer, Commands, Refused, block, command
+from .base import Answer, Refused, Scpi, block, command
 
 MOST = 250_000  # points of BYTE in one answer
 _DEPTHS = (12_000, 120_000, 1_200_000, 12_000_000, 24_000_000)
 
 
-class RigolDs1000z(Commands):
+class RigolDs1000z(Scpi):
+    idn: ClassVar[str] = "RIGOL TECHNOLOGIES,DS1104Z,DS1ZA000000001,00.04.04.SP3"
+    error_query: ClassVar[str] = ":SYSTem:ERRor[:NEXT]?"
     none: ClassVar[str] = '0,"No error"'
     undefined: ClassVar[str] = '-113,"Undefined header; command cannot be found"'
 
@@ -46,27 +48,12 @@ class RigolDs1000z(Commands):
         self._frozen: dict[int, tuple[float, int]] = {}
         self._dt = 1.0
 
-    @command("*IDN?")
-    def identity(self, _: str) -> Answer:
-        return "RIGOL TECHNOLOGIES,DS1104Z,DS1ZA000000001,00.04.04.SP3"
-
-    @command("*CLS")
-    def clear(self, _: str) -> Answer:
-        self.errors.clear()
-        return None
-
-    @command(":SYSTem:ERRor[:NEXT]?")
-    def error(self, _: str) -> Answer:
-        return self.next_error()
-
     def _channel(self, n: str) -> int:
-        if n not in ("1", "2", "3", "4"):
-            raise Refused('-114,"Header suffix out of range"')
-        return int(n)
+        return self.suffix(n, 4)
 
     @command(":CHANnel<n>:DISPlay")
     def display(self, n: str, text: str) -> Answer:
-        self.shown[self._channel(n)] = self.one_of(text, "ON", "OFF", "1", "0") in ("ON", "1")
+        self.shown[self._channel(n)] = self.is_on(text)
         return None
 
     @command(":CHANnel<n>:SCALe")

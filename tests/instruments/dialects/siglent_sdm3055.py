@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from typing import ClassVar
 
-from .base import Answer, Commands, Refused, command
+from .base import Answer, Refused, Scpi, command
 
 _RANGES = {
     "VOLT": (0.2, 2.0, 20.0, 200.0, 1000.0),
@@ -24,7 +24,8 @@ _RANGES = {
 NPLC = ("0.3", "1", "10")
 
 
-class SiglentSdm3055(Commands):
+class SiglentSdm3055(Scpi):
+    idn: ClassVar[str] = "Siglent Technologies,SDM3055,SDM35XXXXXXXX1,1.01.01.25"
     joins: ClassVar[bool] = True
     none: ClassVar[str] = '+0,"No error"'
 
@@ -36,19 +37,6 @@ class SiglentSdm3055(Commands):
         self.range = dict.fromkeys(_RANGES, 0.0)
         self.nplc = dict.fromkeys(_RANGES, "10")
         self.samples = 1
-
-    @command("*IDN?")
-    def identity(self, _: str) -> Answer:
-        return "Siglent Technologies,SDM3055,SDM35XXXXXXXX1,1.01.01.25"
-
-    @command("*CLS")
-    def clear(self, _: str) -> Answer:
-        self.errors.clear()
-        return None
-
-    @command("SYSTem:ERRor?")
-    def error(self, _: str) -> Answer:
-        return self.next_error()
 
     def _configure(self, function: str, text: str) -> Answer:
         if text.upper() in ("", "AUTO", "DEF"):

@@ -84,7 +84,7 @@ class TektronixTds2000(Commands):
 
     @command("HEADer")
     def set_header(self, text: str) -> Answer:
-        self.header = self.one_of(text, "ON", "OFF", "1", "0") in ("ON", "1")
+        self.header = self.is_on(text)
         return None
 
     def _channel(self, n: str) -> int:
@@ -94,7 +94,7 @@ class TektronixTds2000(Commands):
 
     @command("SELect:CH<n>")
     def select(self, n: str, text: str) -> Answer:
-        self.shown[self._channel(n)] = self.one_of(text, "ON", "OFF", "1", "0") in ("ON", "1")
+        self.shown[self._channel(n)] = self.is_on(text)
         return None
 
     @command("CH<n>:SCAle")
