@@ -46,15 +46,15 @@ from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from types import CodeType, FunctionType, ModuleType
-from typing import Any, TypeVar
+from typing import Any
 
 import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT), str(Path(__file__).parent)]
 
-from mutation import Mutant, mutants, trees
+from mutation import Mutant, mutants
+from swapping import lines_of, live_functions, module_of, swap
 
 
 @dataclass(frozen=True)
@@ -149,9 +149,9 @@ class Driver:
         chosen = self._choose(files)
         for file in files:  # a test may import it only when it runs
             with suppress(ImportError):  # an extra that is not installed
-                importlib.import_module(_module(file))
+                importlib.import_module(module_of(file))
         gc.unfreeze()  # what the tests' conftest froze is not among gc.get_objects()
-        self.live = _live_functions(files)
+        self.live = live_functions(files)
         gc.collect()
         gc.freeze()
         self._run(chosen, lines)
@@ -274,7 +274,7 @@ class Driver:
         direct = [n for n in lines.get((file, mutant.line), []) if n in self.items]
         if not direct:
             inside = any(
-                mutant.line in _lines(functions[0].__code__)
+                mutant.line in lines_of(functions[0].__code__)
                 for (path, _, _), functions in self.live.items()
                 if path == file
             )
@@ -297,7 +297,7 @@ class Driver:
     def _child(self, mutant: Mutant, names: list[str]) -> int:
         """The exit code that :data:`_ENDS` reads; 1: a test is red."""
         try:
-            if not _swap(mutant, self.live):
+            if not swap(mutant, self.live):
                 return 3
         except Exception:  # the module does not even load: any test would see that
             return 1
@@ -358,96 +358,6 @@ def _quiet() -> None:
     nowhere = os.open(os.devnull, os.O_WRONLY)
     os.dup2(nowhere, 1)
     os.dup2(nowhere, 2)
-
-
-Live = dict[tuple[str, str, int], list[FunctionType]]
-
-
-def _live_functions(files: list[Path]) -> Live:
-    """The functions of these files as they are in memory, by file, name and first line."""
-    wanted = {str(f) for f in files}
-    live: Live = defaultdict(list)
-    for one in gc.get_objects():
-        if isinstance(one, FunctionType) and one.__code__.co_filename in wanted:
-            code = one.__code__
-            live[code.co_filename, code.co_qualname, code.co_firstlineno].append(one)
-    return live
-
-
-def _codes(code: CodeType) -> Iterator[CodeType]:
-    for one in code.co_consts:
-        if isinstance(one, CodeType):
-            yield one
-            yield from _codes(one)
-
-
-def _lines(code: CodeType) -> set[int]:
-    """The lines that run when the function does; not its defaults, which ran when it was made."""
-    own = {line for _, _, line in code.co_lines() if line} - {code.co_firstlineno}
-    return own.union(*(_lines(c) for c in code.co_consts if isinstance(c, CodeType)))
-
-
-def _swap(mutant: Mutant, live: Live) -> bool:
-    """Put the changed code into the functions in memory; False when nothing there is touched."""
-    plain, changed = (compile(t, str(mutant.path), "exec") for t in trees(mutant))
-    before = {(c.co_qualname, c.co_firstlineno): c for c in _codes(plain)}
-    touched = False
-    for code in _codes(changed):
-        if before.get((code.co_qualname, code.co_firstlineno)) == code:
-            continue
-        for function in live.get((str(mutant.path), code.co_qualname, code.co_firstlineno), ()):
-            function.__code__ = code
-            touched = True
-    return touched or _reload(mutant, plain, changed)
-
-
-def _reload(mutant: Mutant, plain: CodeType, changed: CodeType) -> bool:
-    """A change outside functions: what the module says then goes to all who have what it said."""
-    module = sys.modules.get(_module(mutant.path))
-    if module is None:
-        return False
-    again = ModuleType(module.__name__)
-    again.__dict__.update({k: v for k, v in module.__dict__.items() if k.startswith("__")})
-    exec(changed, again.__dict__)
-    touched = False
-    for key, new in vars(again).items():
-        old = vars(module).get(key)
-        if isinstance(new, FunctionType) and isinstance(old, FunctionType):
-            if (new.__defaults__, new.__kwdefaults__) != (old.__defaults__, old.__kwdefaults__):
-                old.__defaults__, old.__kwdefaults__ = new.__defaults__, new.__kwdefaults__
-                touched = True
-        elif isinstance(new, type) and isinstance(old, type) and new.__module__ == old.__module__:
-            touched = _same_class(old, new) or touched
-        elif type(new) is type(old) and not isinstance(new, ModuleType | TypeVar) and new != old:
-            for other in list(sys.modules.values()):
-                if other is not None and getattr(other, "__dict__", {}).get(key) is old:
-                    setattr(other, key, new)
-                    touched = True
-    return touched
-
-
-def _module(file: Path) -> str:
-    name = ".".join(file.relative_to(ROOT).with_suffix("").parts)
-    return name.removesuffix(".__init__")
-
-
-def _same_class(old: type, new: type) -> bool:
-    touched = False
-    for key, value in vars(new).items():
-        there = vars(old).get(key)
-        if isinstance(value, staticmethod) and isinstance(there, staticmethod):
-            value, there = value.__func__, there.__func__  # a named tuple is made by one
-        if isinstance(value, FunctionType) and isinstance(there, FunctionType):
-            if (value.__defaults__, value.__kwdefaults__) != (
-                there.__defaults__,
-                there.__kwdefaults__,
-            ):
-                there.__defaults__, there.__kwdefaults__ = value.__defaults__, value.__kwdefaults__
-                touched = True
-        elif isinstance(value, int | float | str | tuple) and value != there and key[:2] != "__":
-            setattr(old, key, value)
-            touched = True
-    return touched
 
 
 def run(
