@@ -11,6 +11,7 @@ import pytest
 from pytest_mock import MockerFixture
 from uncertainties import ufloat
 
+from seqrun.instruments.supply import DrivenSupply
 from seqrun.plan.context import Context
 from seqrun.plan.contract import Yielded
 from seqrun.plan.needs import Hookup
@@ -231,3 +232,17 @@ def test_a_pause_before_a_unit_was_seen_to_be_discharged_counts_against_a_charge
     _does(engine)
     assert len(engine.against) == 1
     assert not engine.charged
+
+
+@pytest.mark.parametrize("live", [True, False])
+def test_a_reading_at_which_the_supply_limits_is_none_though_nothing_was_waited_for(
+    done: Done, mocker: MockerFixture, live: bool
+) -> None:
+    engine = done(ROOM)
+    engine.live, engine._measures = live, True
+    mocker.patch.object(DrivenSupply, "constant_current", return_value=True)
+    mocker.patch.object(DrivenSupply, "current_raw", return_value=0.1)
+    found = engine._unless_limited(Yielded(Reading("gain", "dB", 29.0), ufloat(29.0, 0.1), True))
+    assert (found.value is None) is live
+    assert found.judged
+    assert found.reading.note.startswith("the bench supply limits at 100 mA") is live

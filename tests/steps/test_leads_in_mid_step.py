@@ -98,6 +98,22 @@ def test_silence_is_heard_only_by_a_lead_that_is_seen_there_again_and_again(
     assert "nothing shows that the lead is on out.left" in read[0].note
 
 
+def test_silence_heard_before_a_lead_was_put_on_is_none_of_the_output(
+    unit: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    listen = Ears.listen
+
+    def with_hands(ears: Ears) -> None:
+        listen(ears)
+        unit.world.connect("scope.1", node)
+
+    monkeypatch.setattr(Ears, "listen", with_hands)
+    with put_back(unit, "scope.1") as node:
+        unit.world.disconnect("scope.1")
+        read = unit.do(BURSTS).all("burst_rate")
+    assert [r.channel for r in read if r.value is None] == ["left"]
+
+
 def test_a_tone_that_goes_and_comes_back_is_one_drop_out_as_long_as_it_was_gone(
     unit: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
