@@ -6,11 +6,18 @@ import math
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from seqrun.errors import NotMeasured
-from seqrun.measure.counts import event_rate, most_events
-from seqrun.measure.listening import listen_driven, listen_quiet
-from seqrun.measure.stray import stray
+from seqrun.measure.counts import event_rate, least_events, most_events
+from seqrun.measure.listening import (
+    NOTHING,
+    Listened,
+    listen_driven,
+    listen_quiet,
+    period_of,
+)
+from seqrun.measure.stray import loudest_by_chance, stray
 from seqrun.values import Bound
 
 RATE, TONE = 10e3, 1000.0
@@ -158,3 +165,141 @@ def test_a_tone_with_its_harmonics_leaves_nothing_above() -> None:
 def test_a_record_too_slow_for_what_is_looked_for_is_refused() -> None:
     with pytest.raises(NotMeasured, match="samples per second"):
         stray(np.zeros(5000), 500e3)
+
+
+# --- by value, from both sides --------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("rate_hz", "tone_hz", "samples"),
+    [(44_100.0, 1000.0, 441), (48_000.0, 1000.0, 48), (10e3, 3000.0, 10)],
+)
+def test_a_tone_is_cut_where_whole_periods_are_whole_samples(
+    rate_hz: float, tone_hz: float, samples: int
+) -> None:
+    assert period_of(rate_hz, tone_hz) == samples
+
+
+def test_where_none_is_whole_the_cut_misses_the_least_part_of_a_period() -> None:
+    each = 8.06  # samples in a period: of one period 8.06, of ten 80.6
+    misses = {n: abs(n * each - round(n * each)) / (n * each) for n in range(1, 11)}
+    best = min(misses, key=misses.__getitem__)
+    assert period_of(each * 1000.0, 1000.0) == round(best * each)
+
+
+def plain(noise_v: float = 0.0, seconds: float = 1.0) -> np.ndarray:
+    t = np.arange(round(seconds * RATE)) / RATE
+    noise = np.random.default_rng(3).normal(size=t.size)
+    return 9.0 * np.sin(2 * np.pi * TONE * t + 0.3) + noise_v * noise
+
+
+@pytest.mark.parametrize(("level", "gone"), [(0.91, 0), (0.89, 1), (1.09, 0), (1.11, 1)])
+def test_a_tone_drops_out_where_its_level_departs_by_more_than_a_tenth(
+    level: float, gone: int
+) -> None:
+    volts = plain(0.001)
+    volts[3000:3500] *= level
+    heard = listen_driven(volts, RATE, TONE)
+    assert (heard.drop_outs, heard.crackles) == (gone, 0 if gone else 2), "or jumps twice"
+    assert heard.lost_s == pytest.approx(0.05 * gone)
+    volts = plain(0.001)
+    volts[:500] *= level  # from the first period on
+    assert listen_driven(volts, RATE, TONE).drop_outs == gone
+
+
+def test_a_crackle_is_three_times_as_loud_as_what_a_record_less_itself_holds() -> None:
+    """Noise of s leaves s·√2: what is heard from is 3·√2·s, and a spike its own height."""
+    volts = plain(0.01)
+    heard = listen_driven(volts, RATE, TONE)
+    assert heard.least_v == pytest.approx(3.0 * math.sqrt(2.0) * 0.01, rel=0.03)
+    assert (heard.crackles, heard.peak_v) == (0, 0.0)
+    # A spike of h in one of 50 samples: the rms over 5 ms is h/√50, or √2 of that where the
+    # frame holds what it leaves a period later as well.
+    for share, crackles in ((0.6, 0), (1.6, 1)):
+        spiked = volts.copy()
+        spiked[5025] += (h := share * heard.least_v * math.sqrt(50.0))
+        found = listen_driven(spiked, RATE, TONE)
+        assert found.crackles == crackles
+        assert found.peak_v == pytest.approx(crackles * h, abs=0.05)
+
+
+@pytest.mark.parametrize(("seconds", "heard"), [(0.0199, False), (0.0201, True)])
+def test_a_record_of_fewer_than_twenty_looks_is_no_soak(seconds: float, heard: bool) -> None:
+    volts = plain(0.001, seconds)
+    if heard:
+        assert listen_driven(volts, RATE, TONE).live_s == pytest.approx(seconds)
+        return
+    with pytest.raises(NotMeasured, match="19 looks at a tone"):
+        listen_driven(volts, RATE, TONE)
+
+
+def test_what_was_heard_adds_up_and_the_loudest_and_the_deafest_stand() -> None:
+    both = Listened(1, 0.5, 2, 3.0, 10.0, 0.02) + Listened(2, 0.25, 1, 4.0, 5.0, 0.01)
+    assert both == Listened(3, 0.75, 3, 4.0, 15.0, 0.02)
+    assert both + NOTHING == both
+
+
+def test_silence_is_heard_for_the_whole_of_its_frames_and_a_burst_by_its_peak() -> None:
+    noise = 1e-4 * np.random.default_rng(4).normal(size=16_020)
+    heard = listen_quiet(noise, RATE)
+    assert (heard.crackles, heard.peak_v) == (0, 0.0)
+    assert heard.live_s == pytest.approx(1.6)
+    noise[8000] += 0.01
+    burst = listen_quiet(noise, RATE)
+    assert (burst.crackles, burst.peak_v) == (1, pytest.approx(0.01, rel=0.05))
+
+
+def test_stray_is_the_rms_of_its_loudest_frame_and_tells_where_the_output_stood() -> None:
+    """A burst of 10 MHz: far above what the mean of a period of 200 kHz follows."""
+    rate_hz = 50e6
+    volts = np.linspace(-10.0, 10.0, 60_000)
+    at = slice(45_000, 47_000)
+    t = np.arange(2_000) / rate_hz
+    volts[at] += 0.5 * np.sin(2 * np.pi * 10e6 * t + 0.4)
+    found = stray(volts, rate_hz)
+    assert found.rms_v == pytest.approx(0.5 / math.sqrt(2.0), rel=0.01)
+    assert (found.samples, found.frame_s) == (1000, pytest.approx(20e-6))
+    assert found.usual_v < 1e-3
+    # 45,000 of 60,000 lie at 5 V: the frame is the one of the two that holds all of it
+    assert found.at_v == pytest.approx(5.0 + 20.0 / 60.0, abs=0.6)
+    slow = stray(volts[::50], 1e6, above_hz=200e3)
+    assert (slow.samples, slow.frame_s) == (20, pytest.approx(20e-6))
+    assert stray(volts[::100], 0.8e6).samples == 16, "never fewer"
+
+
+@pytest.mark.parametrize(("rate_hz", "seen"), [(0.7e6, True), (0.69e6, False)])
+def test_stray_wants_four_samples_in_a_period(rate_hz: float, seen: bool) -> None:
+    if seen:
+        stray(np.zeros(5000), rate_hz)
+        return
+    with pytest.raises(NotMeasured, match="samples per second"):
+        stray(np.zeros(5000), rate_hz)
+
+
+def test_stray_wants_ten_frames_of_what_the_means_leave() -> None:
+    """Of 16 samples at 0.8 MHz; each mean of 5 takes 4."""
+    stray(np.zeros(168), 0.8e6)
+    with pytest.raises(NotMeasured, match="9 frames"):
+        stray(np.zeros(167), 0.8e6)
+
+
+def test_the_loudest_of_many_frames_of_noise_is_as_loud_as_extreme_values_say() -> None:
+    rng = np.random.default_rng(8)
+    frames = rng.normal(size=(40, 500, 100))
+    loudest = np.sqrt(np.mean(frames**2, axis=2)).max(axis=1)
+    expected = loudest_by_chance(500, 100)
+    assert expected == pytest.approx(1.0 + math.sqrt(2.0 * math.log(500.0)) / math.sqrt(200.0))
+    assert float(np.median(loudest)) == pytest.approx(expected, rel=0.05)
+    assert loudest_by_chance(1, 100) == loudest_by_chance(2, 100)
+
+
+def test_nothing_is_told_of_a_rate_that_nobody_listened_for() -> None:
+    with pytest.raises(NotMeasured, match="no time was listened to"):
+        event_rate(0, 0.0)
+    found = event_rate(4, 100.0)
+    most = stats.chi2.ppf(0.97725, 10) / 2.0 / 100.0
+    assert found.value.nominal_value == 0.04
+    assert 0.04 + 2.0 * found.value.std_dev == pytest.approx(most, rel=1e-4)
+    assert least_events(4) == pytest.approx(stats.chi2.ppf(0.02275, 8) / 2.0, rel=1e-4)
+    assert least_events(1) == pytest.approx(-math.log(0.97725), rel=1e-4)
+    assert least_events(0) == 0.0

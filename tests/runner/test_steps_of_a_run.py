@@ -246,3 +246,15 @@ def test_a_reading_at_which_the_supply_limits_is_none_though_nothing_was_waited_
     assert (found.value is None) is live
     assert found.judged
     assert found.reading.note.startswith("the bench supply limits at 100 mA") is live
+
+
+def test_a_rail_has_to_stay_near_what_it_was_when_the_unit_was_powered_and_no_later(
+    done: Done, mocker: MockerFixture
+) -> None:
+    engine = done(ROOM)
+    volts = mocker.patch.object(DrivenSupply, "voltage", return_value=ufloat(30.0, 0.01))
+    _does(engine, energises=True)
+    assert engine._limiting._at_first == dict.fromkeys(engine.view.fed_rails, 30.0)
+    volts.return_value = ufloat(15.0, 0.01)
+    _does(engine)
+    assert engine._limiting._at_first == dict.fromkeys(engine.view.fed_rails, 30.0)
