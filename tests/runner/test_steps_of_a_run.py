@@ -258,3 +258,24 @@ def test_a_rail_has_to_stay_near_what_it_was_when_the_unit_was_powered_and_no_la
     volts.return_value = ufloat(15.0, 0.01)
     _does(engine)
     assert engine._limiting._at_first == dict.fromkeys(engine.view.fed_rails, 30.0)
+
+
+def test_a_step_begins_with_every_probe_at_home_and_no_word_of_a_limit_before_it(
+    done: Done,
+) -> None:
+    engine = done(ROOM)
+    home = engine.view.fixed["scope.1"]
+    engine.connect(Hookup((("scope.1", "rail.pos"),), "probe to the rail"))
+    engine._limiting.told = "the bench supply limits at 1 A"
+    assert _does(engine) == ""
+    assert engine.where["scope.1"] == home
+    assert engine._limiting.told == ""
+
+
+def test_after_a_fail_that_ends_the_measuring_the_unit_is_brought_down_however_much_was_left(
+    done: Done,
+) -> None:
+    for between in ("", ROOM, ROOM + ROOM.replace('"room"', '"again"')):
+        engine = done(SINK + HOT + ENDS + between + DOWN)
+        assert [j.step for j in engine.judged][:1] == ["sink"]
+        assert {j.step for j in engine.judged} == {"sink", "discharge"}
