@@ -24,6 +24,7 @@ from seqrun.values import COVERAGE_FACTOR, Bound, exactly
 Array = NDArray[np.float64]
 HALF_POWER_DB = -10.0 * math.log10(2.0)
 AUDIO_BAND_HZ = (20.0, 20_000.0)
+NORMAL_SHARE = math.erf(COVERAGE_FACTOR / math.sqrt(2.0))  # of errors within 2 u: 95.45 %
 
 
 def decibels(ratio: UFloat) -> UFloat:
@@ -309,9 +310,11 @@ def volume_tracking(one: Sequence[UFloat], other: Sequence[UFloat]) -> BalanceOv
 
 
 def _largest(values: Sequence[UFloat]) -> UFloat:
-    """The largest magnitude. What an error takes from it another value may make up for: it is
-    less uncertain than the value by itself, by as much as a simulation from the values' own
-    covariance says (fixed seed)."""
+    """The largest magnitude. What an error takes from it another value may make up for: it may be
+    less uncertain than the value by itself. The expanded uncertainty is the distance from it within
+    which a simulation from the values' own covariance stays as often as a normal one stays within
+    2 u (fixed seed): the largest of several lies to one side of what was read, so that its standard
+    deviation says too little (JCGM 101, 7.7, is about such distributions)."""
     nominal = np.array([float(v.nominal_value) for v in values])
     worst = magnitude(values[int(np.argmax(np.abs(nominal)))])
     u, top = float(worst.std_dev), float(worst.nominal_value)
@@ -323,7 +326,8 @@ def _largest(values: Sequence[UFloat]) -> UFloat:
     about = np.array([float(v.nominal_value) for v in rivals])
     errors = draws * np.sqrt(np.clip(scale, 0.0, None)) @ axes.T
     largest = np.abs(about + errors).max(axis=1)
-    return top + (worst - top) * min(float(np.std(largest)) / u, 1.0)
+    expanded = float(np.quantile(np.abs(largest - top), NORMAL_SHARE))
+    return top + (worst - top) * min(expanded / (COVERAGE_FACTOR * u), 1.0)
 
 
 def _present(level: UFloat, what: str) -> None:
