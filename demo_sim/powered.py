@@ -91,6 +91,9 @@ class PoweredUnit:
         self.joined = joined
         self.speakers = True  # the switch in series with the relays
         self.provoked = "off"  # the channel whose protection has DC put on its sense line
+        self.unfed_since = 0.0  # s; inf while a rail is fed
+        # As each relay opened last: the rails, and the DC behind it, V.
+        self.let_go = [(self.rails.rails, 0.0) for _ in self.relays]
         self.damage: list[str] = []
         self.epoch = 0
         self._cold = {c.name: c for c in spec.channels if c.warm is not None}
@@ -129,6 +132,10 @@ class PoweredUnit:
 
     def feed(self, pos: Source | None, neg: Source | None) -> None:
         """New settings of what feeds the rails."""
+        if pos is None and neg is None and self.unfed_since == math.inf:
+            self.unfed_since = self.now
+        elif not (pos is None and neg is None):
+            self.unfed_since = math.inf
         for rail, source in ((self.rails.pos, pos), (self.rails.neg, neg)):
             if rail.source != source:
                 rail.feed(source)
@@ -270,7 +277,11 @@ class PoweredUnit:
 
     def restless(self, seconds: float) -> bool:
         """Whether rails or relays move within so many seconds."""
-        return self.rails.moving or self._next_event() - self.now < seconds
+        return self.rails.moving or self.relay_moves_in() < seconds
+
+    def relay_moves_in(self) -> float:
+        """Seconds until a relay opens or closes; inf: none does."""
+        return self._next_event() - self.now
 
     def _hottest_c(self) -> float:
         """The hottest place of the unit; that is a junction, or near enough to one."""
@@ -307,7 +318,20 @@ class PoweredUnit:
                     dc += PROVOKED_V
             relay.observe(self.now, up, dc)
             if relay.act(self.now):
+                if not relay.closed:
+                    self.let_go[i] = (rails, self._rest_v(i))
                 self.relay_moved()
+
+    def fallen(self, rails: Rails) -> float:
+        """0…1: how far the rails are below where the output relays let go."""
+        least = min(rails.pos, -rails.neg) if self.spec.split else rails.pos
+        return float(min(1.0, max(0.0, 1.0 - least / (0.9 * self.spec.rail_voltage))))
+
+    def _rest_v(self, number: int) -> float:
+        """DC of a channel's first leg about its middle, V."""
+        leg = self.electrics.channel_of.index(number)
+        mean = float((self.operating().volts[leg] * self.wanted().weights[leg]).sum())
+        return mean - self.electrics.middle(self.rails.rails)
 
     def _channel_dc(self) -> Floats:
         """Largest DC of each channel's legs about their middle, V, as the relays' guard sees it."""

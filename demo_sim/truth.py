@@ -13,20 +13,29 @@ import numpy as np
 from numpy.typing import NDArray
 
 from demo_sim.amplifier.sections import section_response
-from demo_sim.amplifier.signal import FEWEST_POINTS, InputSignal, Period, path_response
+from demo_sim.amplifier.signal import (
+    FEWEST_POINTS,
+    POINTS_PER_CYCLE,
+    InputSignal,
+    Period,
+    common_period,
+    path_response,
+)
 from demo_sim.amplifier.spec import HALVES
 from demo_sim.disturbances import SUPPLY_BANDWIDTH_HZ
 from demo_sim.errors import DemoError
 from demo_sim.front import Front
 from demo_sim.noise import SLOW_RATE_HZ
+from demo_sim.passing_truth import PassingTruth
 from demo_sim.powered import PoweredUnit
 from demo_sim.waveforms import Waveforms
 from demo_sim.wiring import Load, leg_label
 
 Floats = NDArray[np.float64]
+NOTHING = 1e-9  # of a line beside the strongest: rounding
 
 
-class Truth:
+class Truth(PassingTruth):
     """Exact values of one world."""
 
     def __init__(
@@ -38,8 +47,7 @@ class Truth:
         node_of: Callable[[str], str | None],
         ripple: Callable[[str], float],
     ) -> None:
-        self._unit = unit
-        self._waves = waves
+        super().__init__(unit, waves)
         self._front = front
         self._loads = loads
         self._node_of = node_of
@@ -177,17 +185,34 @@ class Truth:
             return 0.0
         return float(np.abs(np.fft.rfft(signal.volts))[1]) * math.sqrt(2.0) / signal.volts.size
 
-    def section_gain(self, channel: str, frequency_hz: float = 1000.0) -> float:
-        """Volts at the power stage's plug per volt at the selected socket, knobs as they are."""
+    def input_tones(self, channel: str) -> dict[float, float]:
+        """V rms of each tone at a channel's input now, by frequency, Hz."""
+        signal = self._unit.inputs[channel]
+        return {} if signal.period is None else _lines(signal.period, signal.volts)
+
+    def section_gain(
+        self, channel: str, frequency_hz: float = 1000.0, **turned: str | float | bool
+    ) -> float:
+        """Volts at the power stage's plug per volt at the selected socket; knobs as they are, but
+        for those that are ``turned``."""
         spec = self._unit.spec.channel(channel)
         if spec.section is None:
             raise DemoError("this unit has no small-signal sections", found=channel)
         number = self._unit.spec.channel_names.index(channel)
         divided = spec.input_ohm / (spec.input_ohm + spec.section.output_ohm)
-        response = section_response(
-            np.array([frequency_hz]), spec.section, self._front.knobs, number
-        )
+        knobs = self._front.knobs
+        for name, value in turned.items():
+            names = self._unit.spec.channel_names
+            knobs = knobs.turned(name, value, self._unit.spec.inputs, names)
+        response = section_response(np.array([frequency_hz]), spec.section, knobs, number)
         return float(abs(response[0])) * divided
+
+    def leakage_db(self, channel: str, frequency_hz: float = 1000.0) -> float:
+        """How far a tone on a socket that is not selected lies below the same selected."""
+        section = self._unit.spec.channel(channel).section
+        if section is None:
+            raise DemoError("this unit has no small-signal sections", found=channel)
+        return -20.0 * math.log10(section.leak * frequency_hz / 1000.0)
 
     def output(self, channel: str) -> tuple[Period | None, Floats]:
         """One period at the speaker terminals, V, and its time base."""
@@ -235,12 +260,44 @@ class Truth:
     @contextmanager
     def driven(self, input_v_rms: float, frequency_hz: float = 1000.0) -> Iterator[None]:
         """All inputs at a pure sine for a moment; no time passes."""
-        before = self._unit.inputs
         period = Period(frequency_hz, 0.0, FEWEST_POINTS)
         phase = 2.0 * np.pi * np.arange(FEWEST_POINTS) / FEWEST_POINTS
         wave = math.sqrt(2.0) * input_v_rms * np.sin(phase)
         signal = InputSignal(0.0, period, wave)
-        self._unit.drive(dict.fromkeys(before, signal))
+        with self._with(dict.fromkeys(self._unit.inputs, signal)):
+            yield
+
+    @contextmanager
+    def driven_by(
+        self,
+        channel: str,
+        tones: Mapping[float, float],
+        on_s: float = 0.0,
+        every_s: float = 0.0,
+        *,
+        others: bool = True,
+    ) -> Iterator[None]:
+        """A channel's input at pure tones (Hz: V rms) for a moment; no time passes.
+
+        ``on_s`` of every ``every_s``: a burst. ``others``: all inputs alike, else those are silent.
+        """
+        base, numbers = common_period(list(tones))
+        points = FEWEST_POINTS
+        while points < POINTS_PER_CYCLE * max(numbers):
+            points *= 2
+        phase = 2.0 * np.pi * np.arange(points) / points
+        wave = np.zeros(points)
+        for number, v_rms in zip(numbers, tones.values(), strict=True):
+            wave += math.sqrt(2.0) * v_rms * np.sin(number * phase)
+        signal = InputSignal(0.0, Period(base, 0.0, points, on_s, every_s), wave)
+        silent = signal if others else InputSignal()
+        with self._with({**dict.fromkeys(self._unit.inputs, silent), channel: signal}):
+            yield
+
+    @contextmanager
+    def _with(self, inputs: Mapping[str, InputSignal]) -> Iterator[None]:
+        before = self._unit.inputs
+        self._unit.drive(inputs)
         try:
             yield
         finally:
@@ -280,45 +337,24 @@ class Truth:
                 phasors[part.frequency_hz] = phasors.get(part.frequency_hz, 0.0) + complex(phasor)
         return {f: abs(p) / math.sqrt(2.0) for f, p in sorted(phasors.items())}
 
+    def tones(self, node: str, against: str = "ground") -> dict[float, float]:
+        """V rms of what is periodic between two nodes, by frequency, Hz: signal, and what the
+        unit's own supply switches with."""
+        squares: dict[float, float] = {}
+        for period, table in self._waves.node(node).minus(self._waves.node(against)).tables:
+            for frequency, rms in _lines(period, table).items():
+                squares[frequency] = squares.get(frequency, 0.0) + rms**2
+        return {f: math.sqrt(square) for f, square in sorted(squares.items())}
+
     def _disturbances(self, node: str, against: str) -> Mapping[str, float]:
         return self._waves.node(node).minus(self._waves.node(against)).noises
 
     # --- state ---
 
-    def relay_closed(self, channel: str) -> bool:
-        return self._unit.relays[self._unit.spec.channel_names.index(channel)].closed
-
-    def openings(self, channel: str, start_s: float, end_s: float) -> list[tuple[float, float]]:
-        """(begin, end) of every moment at which contacts interrupt a channel's signal."""
-        return self._waves.passing.openings(channel, start_s, end_s)
-
-    def interruptions_hz(self, channel: str) -> float:
-        """How often contacts interrupt a channel's signal, as warm as it gets."""
-        spec = self._unit.spec.channel(channel)
-        every = [c.every_s for c in (spec.contact, spec.relay.contact) if c.lost > 0.0]
-        return math.fsum(1.0 / s for s in every if math.isfinite(s))
-
-    def crackles_hz(self, channel: str) -> float:
-        """How often a channel crackles at the present warmth: its joints and its noisy parts, and
-        hum and DC that come and go."""
-        whole = self._unit.spec.channel(channel)
-        spec = whole.noise
-        joints = 1.0 / spec.crackle_every_s if spec.crackle_v else 0.0
-        joints += 1.0 / whole.ground.every_s if whole.ground_v else 0.0
-        joints += 1.0 / whole.kick.every_s if whole.kick_v else 0.0
-        return joints + self.bursts_hz(channel)
-
-    def bursts_hz(self, channel: str) -> float:
-        """How often a noisy part of a channel bursts out at the present warmth."""
-        spec = self._unit.spec.channel(channel).noise
-        if not spec.burst_v:
-            return 0.0
-        warm = self._unit.temperature_c("sink") - 25.0
-        return spec.burst_rate_hz * math.exp2(warm / spec.burst_warming_k)
-
-    def protection_v(self, channel: str) -> float:
-        """V of DC at an output from which on the protection opens its relay."""
-        return self._unit.spec.channel(channel).relay.dc_trip_v
+    def thump_on(self, channel: str) -> float:
+        """V of the largest magnitude, DC and all, as the relay closes."""
+        rest = self.offset(channel)
+        return max(abs(rest), abs(rest + self._unit.spec.channel(channel).thump.on_v))
 
     def oscillation_v(self, channel: str, input_v_rms: float, *, capacitive: bool = False) -> float:
         """V rms of what a channel's stage oscillates with at a drive of 1 kHz, while it does;
@@ -329,23 +365,6 @@ class Truth:
         with self.driven(input_v_rms):
             swing = self.output(channel)[1] / len(self._unit.spec.channel(channel).sides)
         return ringing.peak_v / math.sqrt(2.0) if ringing.reached(swing) else 0.0
-
-    def separation_db(self, channel: str) -> float:
-        """How far what leaks into a channel at 1 kHz lies below the tone of the others."""
-        return -20.0 * math.log10(max(self._unit.spec.channel(channel).crosstalk, 1e-9))
-
-    def hears_itself(self, channel: str) -> bool:
-        """Whether a channel plays what comes in at its own socket."""
-        return self._unit.spec.channel(channel).fed_by in ("", channel)
-
-    def contact_ohm(self, channel: str) -> float:
-        """Ω of the output relay's contact, closed."""
-        return self._unit.spec.channel(channel).relay.contact_ohm
-
-    def relay_pull_in(self, channel: str) -> float:
-        """Seconds from rails up to relay closed; inf when it never closes."""
-        relay = self._unit.spec.channel(channel).relay
-        return math.inf if relay.never_closes else relay.pull_in_s
 
     @property
     def damage(self) -> tuple[str, ...]:
@@ -385,6 +404,17 @@ class Truth:
         if len(self._unit.spec.channel(channel).sides) == 1:
             return f"out.{channel}", "ground"
         return f"out.{channel}.pos", f"out.{channel}.neg"
+
+
+def _lines(period: Period, table: Floats | None) -> dict[float, float]:
+    """V rms by frequency of a table, what is nothing beside the strongest left out."""
+    if table is None:
+        return {}
+    rms = np.abs(np.fft.rfft(table))[1:] * math.sqrt(2.0) / table.size
+    least = NOTHING * float(rms.max(initial=0.0))
+    return {
+        (n + 1) * period.frequency_hz: float(rms[n]) for n in np.flatnonzero(rms > least).tolist()
+    }
 
 
 def _distortion(table: Floats) -> float:

@@ -147,7 +147,7 @@ class Waveforms:
         mean, pairs = split(tables.period, volts)
         upright = channel.legs[leg].side != "neg"
         if upright and channel.thump.off_v:
-            mean += channel.thump.off_v * self._fallen()
+            mean += channel.thump.off_v * self._unit.fallen(self._unit.rails.rails)
         alive = self._unit.electrics.alive(self._unit.rails.rails)
         gain = channel.legs[leg].gain * alive
         share = alive if upright else -alive
@@ -270,12 +270,6 @@ class Waveforms:
         if signal.gate is not None:
             self.passing.through_relay(signal.gate, t, total)
         return total
-
-    def _fallen(self) -> float:
-        """0…1: how far the rails are below where the output relay lets go."""
-        rails, spec = self._unit.rails.rails, self._unit.spec
-        least = min(rails.pos, -rails.neg) if spec.split else rails.pos
-        return float(min(1.0, max(0.0, 1.0 - least / (0.9 * spec.rail_voltage))))
 
     def dc(self, hi: str | None, lo: str | None, start_s: float, seconds: float) -> float:
         """Mean over an aperture."""

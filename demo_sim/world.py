@@ -111,6 +111,10 @@ class World:
         """Whether rails or relays move within so many seconds, as far as anybody knows now."""
         return self._unit.restless(seconds)
 
+    def relay_moves_in(self) -> float:
+        """Seconds until a relay opens or closes, as far as anybody knows now; inf: none does."""
+        return self._unit.relay_moves_in()
+
     def catch_up(self) -> None:
         """Bring heat, rails and relays to the clock."""
         behind = self._clock.now - self._unit.now

@@ -300,7 +300,7 @@ class Acquirer:
         """Volts at the probes' tips over a record; time passes to its end.
 
         A unit at rest is taken as it is when the record begins; one whose rails or relays move, in
-        pieces.
+        pieces, of which one ends where a relay opens or closes.
         """
         if not self._world.restless(t.size * step):
             found = {n: self.tip_volts(n, t) for n in numbers}
@@ -308,9 +308,12 @@ class Acquirer:
             return found
         length = max(1, round(PIECE_S / step))
         parts: dict[int, list[NDArray[np.float64]]] = {n: [] for n in numbers}
-        for start in range(0, t.size, length):
-            some = t[start : start + length]
+        start = 0
+        while start < t.size:
+            left = min(self._world.relay_moves_in() / step, float(length))
+            some = t[start : start + max(1, math.ceil(left))]
             for n in numbers:
                 parts[n].append(self.tip_volts(n, some))
             self._world.advance(some.size * step)
+            start += some.size
         return {n: np.concatenate(found) for n, found in parts.items()}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -28,9 +29,9 @@ RATE_HZ = 5e3  # a cone follows no faster (common practice)
 LEAST_POINTS = 1000
 TRIED_V = 0.2  # rms of a tone that tells whether a relay has closed
 MEAN_S = 0.1  # over which DC is told from what only clicks
-#: what is largest within this of a record's beginning, and stands out of the others by so much, may
-#: have been larger before it
-BEGINS_S, STANDS_OUT = 0.01, 5.0
+AT_AN_END_S = 0.01  # the first and the last of a record
+AS_GOOD, FAR_BELOW = 0.95, 0.5  # of the largest
+STANDS_OUT = 5.0  # times the quietest record: what does may be a thump
 
 THUMP = Measurand(
     "thump",
@@ -39,8 +40,8 @@ THUMP = Measurand(
     what="The largest magnitude at the output, DC and all, while the unit is switched on or off.",
     how=(
         "No signal; one record after another from the switching on, the scope coupled to DC. The "
-        "note tells what share of the time was looked at; a thump that began between two records "
-        "is 'at least' what was left of it."
+        "note tells what share of the time was looked at; a thump that began or grew between two "
+        "records is 'at least' what was seen of it."
     ),
     fooled_by=(
         "Rails that a bench supply raises slowly let a unit wake up more gently than its own mains "
@@ -66,23 +67,38 @@ class _OutputSeen:
     peak_v: float = 0.0
     mean_v: float = 0.0
     seen_s: float = 0.0
-    cut: bool = False  # clipped, or begun before its record
     at: list[float] = field(default_factory=list)  # since the switching, s
     volts: list[float] = field(default_factory=list)
+    ends: list[tuple[float, float]] = field(default_factory=list)  # of each record
 
     def take(self, wave: Waveform, at_s: float) -> None:
         size = np.abs(wave.volts)
-        top, where = float(size.max()), int(size.argmax())
-        stands_out = not self.volts or top > STANDS_OUT * min(self.volts)
+        top, few = float(size.max()), max(1, round(AT_AN_END_S / wave.dt_s))
         self.at.append(at_s)
         self.volts.append(top)
+        self.ends.append((float(size[:few].max()), float(size[-few:].max())))
         self.seen_s += wave.volts.size * wave.dt_s
-        few = max(1, round(MEAN_S / wave.dt_s))
-        means = np.convolve(wave.volts, np.full(few, 1.0 / few), "valid")
+        many = max(1, round(MEAN_S / wave.dt_s))
+        means = np.convolve(wave.volts, np.full(many, 1.0 / many), "valid")
         self.mean_v = max(self.mean_v, float(np.abs(means).max(initial=0.0)))
         if self.peak is None or top > self.peak_v:
-            begun = bool(self.at[:-1]) and where * wave.dt_s < BEGINS_S and stands_out
-            self.peak, self.peak_v, self.cut = wave, top, wave.clipped or begun
+            self.peak, self.peak_v = wave, top
+
+    @property
+    def cut(self) -> bool:
+        """Whether it was larger perhaps than what was seen of it: the range clipped it, or it was
+        on its way down when its record began, or up when it ended, and on the other side of the gap
+        there is nothing of it."""
+        assert self.peak is not None, "a record was taken"
+        number = self.volts.index(self.peak_v)
+        begins, ends = self.ends[number]
+        before = self.ends[number - 1][1] if number else math.inf
+        after = self.ends[number + 1][0] if number + 1 < len(self.ends) else 0.0
+        good, low = AS_GOOD * self.peak_v, FAR_BELOW * self.peak_v
+        fell = begins > good > ends and before < low
+        rose = ends > good > begins and after < low
+        stands_out = self.peak_v > STANDS_OUT * min(self.volts)
+        return self.peak.clipped or (stands_out and (fell or rose))
 
 
 class SwitchingThump(Step):

@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+import pytest
+
+from seqrun.steps.thump import RECORD_S
 from seqrun.values import Bound
 
 Powered = Callable[..., Any]
@@ -61,3 +64,38 @@ def test_an_output_that_shows_no_tone_is_not_called_quiet(powered: Powered) -> N
     told = [r for r in done.all("thump") if r.channel == "left"]
     assert len(told) == 2
     assert all(r.value is None for r in told)
+
+
+@pytest.mark.parametrize("severity", [0.3, 0.41])
+def test_a_thump_is_as_large_as_it_was_or_at_least_what_was_seen_of_it(
+    powered: Powered, severity: float
+) -> None:
+    """The harder it is, the later the relay lets go: within a record, or between two of them while
+    it still grows."""
+    unit = powered(f"thump@left={severity}", seed=3)
+    off = SWITCH.partition('[[step]]\nid = "again"')[0]
+    read = unit.do(off).one("thump", "left")
+    true_v, at_s = unit.truth.thump_off("left"), unit.truth.relay_release("left")
+    assert (at_s > RECORD_S) == (severity > 0.4)
+    assert read.value is not None
+    if at_s > RECORD_S:
+        assert read.bound is Bound.AT_LEAST
+        assert 0.9 * true_v < read.value - read.expanded_uncertainty < true_v
+    else:
+        assert read.bound is Bound.EXACT
+        assert abs(read.value - true_v) < read.expanded_uncertainty
+
+
+@pytest.mark.parametrize(("seed", "bound"), [(3, Bound.AT_LEAST), (7, Bound.EXACT)])
+def test_a_thump_is_seen_from_the_moment_on_at_which_the_relay_closes(
+    powered: Powered, seed: int, bound: Bound
+) -> None:
+    """The relays of one close between two records, those of the other within one."""
+    unit = powered("thump@left=0.35", seed=seed)
+    read = unit.do(SWITCH.replace("LATER", "")).all("thump")[2]
+    true_v = unit.truth.thump_on("left")
+    assert read.value is not None and read.bound is bound
+    if bound is Bound.AT_LEAST:
+        assert 0.9 * true_v < read.value - read.expanded_uncertainty < true_v
+    else:
+        assert abs(read.value - true_v) < read.expanded_uncertainty

@@ -103,6 +103,9 @@ class Circuit:
     def restless(self, seconds: float) -> bool:
         return False
 
+    def relay_moves_in(self) -> float:
+        return math.inf
+
     def probe_errors(self, terminal: str) -> tuple[float, float]:
         return 0.0, 0.0
 
