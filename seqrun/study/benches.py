@@ -45,15 +45,21 @@ to = "{to}"
 stages = {stages}
 healthy_current = "20 * supply_idle"
 running_limit = "1.6 * supply_at_rated_power"
+"""
+_RELAYS = """
 [[step]]
 id = "relays"
 do = "await_output"
 """
 
 
-def bring_up(to: str = "rail_voltage", stages: int = 2) -> str:
-    """The steps that power a unit; fewer stages take less time where the ramp is not studied."""
-    return _RAMP.format(to=to, stages=stages)
+def bring_up(to: str = "rail_voltage", stages: int = 2, awaited: bool = True) -> str:
+    """The steps that power a unit; fewer stages take less time where the ramp is not studied.
+
+    Args:
+        awaited: its output relays are waited for.
+    """
+    return _RAMP.format(to=to, stages=stages) + (_RELAYS if awaited else "")
 
 
 @dataclass

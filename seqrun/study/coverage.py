@@ -123,7 +123,8 @@ def bench_of(group: str, seed: int, *, bench: str = CLEAN) -> list[Pair]:
         one.wanted,
         watch=one.watch,
         faults=one.faults,
-        powering=bring_up(stages=one.stages),
+        unit=one.unit,
+        powering=bring_up(stages=one.stages, awaited=one.awaited),
         bench=",".join((bench, *one.variants)),
     )
 

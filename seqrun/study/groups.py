@@ -19,6 +19,8 @@ class Group:
         faults: given to every unit, where a healthy one has too little of it to be read.
         stages: a ramp in few stages saves time where the bring-up is not studied.
         variants: of the simulated bench, beside clean or dirty.
+        unit: its sheet, when other than the demo's usual one.
+        awaited: whether the output relays are waited for before the steps.
     """
 
     name: str
@@ -28,6 +30,8 @@ class Group:
     faults: tuple[str, ...] = ()
     stages: int = 2  # of the bring-up
     variants: tuple[str, ...] = ()
+    unit: str | None = None
+    awaited: bool = True
 
 
 def step(name: str, do: str, **keys: str) -> str:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from seqrun.study.front import FRONT, PHONO
 from seqrun.study.groups import Group
+from seqrun.study.moments import MOMENTS
 from seqrun.study.others import OTHERS
 from seqrun.study.power import HEAT, LEVELS, LOADS, POWER, SUPPLIES
 from seqrun.study.signals import (
@@ -14,6 +16,7 @@ from seqrun.study.signals import (
     RESPONSE,
     TRANSFER,
 )
+from seqrun.study.two_tones import BURSTS, TWO_TONES
 
 GROUPS: tuple[Group, ...] = (
     LOADS,
@@ -28,5 +31,10 @@ GROUPS: tuple[Group, ...] = (
     RESPONSE,
     CROSSTALK,
     CLIPPING,
+    TWO_TONES,
+    BURSTS,
+    FRONT,
+    PHONO,
+    *MOMENTS,
     *OTHERS,
 )

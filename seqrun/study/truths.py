@@ -116,9 +116,10 @@ def ripple_v(truth: Any, rail: str, sample_rate_hz: float = 100e3) -> float:
     return math.hypot(density * math.sqrt(0.5 * sample_rate_hz), *truth.lines(rail).values())
 
 
-def response(truth: Any, channel: str, frequency_hz: float) -> float:
-    """Output over input at a small power, plain ratio, feedback and load included."""
-    volts = 1.0 / float(truth.gain(channel, 1000.0))
+def response(truth: Any, channel: str, frequency_hz: float, watts: float = 1.0) -> float:
+    """Output over input at the level that gives a power at 1 kHz, plain ratio, feedback and load
+    included: where feedback gets scarce the level counts."""
+    volts = math.sqrt(watts * float(truth.load_ohm(channel))) / float(truth.gain(channel, 1000.0))
     with truth.driven(volts, frequency_hz):
         return fundamental_v(truth, channel) / volts
 
