@@ -1,4 +1,4 @@
-"""Temperature sensors: platinum resistors (IEC 60751) and type K thermocouples (NIST ITS-90)."""
+"""Temperature by platinum resistors (IEC 60751)."""
 
 from __future__ import annotations
 
@@ -122,69 +122,3 @@ def check_attached(rise_k: UFloat, heat_w: UFloat, least_k_per_w: float, minutes
             expected=f"at least {least.nominal_value:.2g} K",
             hint="sensor fallen off the heatsink, or the sink's fan is running",
         )
-
-
-# NIST ITS-90 thermocouple reference functions (Monograph 175), type K, mV from °C.
-_K_BELOW = (
-    0.0, 0.394501280250e-1, 0.236223735980e-4, -0.328589067840e-6, -0.499048287770e-8,
-    -0.675090591730e-10, -0.574103274280e-12, -0.310888728940e-14, -0.104516093650e-16,
-    -0.198892668780e-19, -0.163226974860e-22,
-)  # fmt: skip
-_K_ABOVE = (
-    -0.176004136860e-1, 0.389212049750e-1, 0.185587700320e-4, -0.994575928740e-7,
-    0.318409457190e-9, -0.560728448890e-12, 0.560750590590e-15, -0.320207200030e-18,
-    0.971511471520e-22, -0.121047212750e-25,
-)  # fmt: skip
-_K_BUMP = (0.118597600000, -0.118343200000e-3, 0.126968600000e3)
-TYPE_K_RANGE_C = (-270.0, 1372.0)
-
-
-def type_k_millivolts(temperature_c: float) -> float:
-    """EMF of a type K thermocouple against a junction at 0 °C, mV."""
-    t = temperature_c
-    if t < 0.0:
-        return _polynomial(_K_BELOW, t)
-    a0, a1, a2 = _K_BUMP
-    return _polynomial(_K_ABOVE, t) + a0 * math.exp(a1 * (t - a2) ** 2)
-
-
-def type_k_slope_mv_per_k(temperature_c: float) -> float:
-    """Seebeck coefficient of type K, mV/K."""
-    t = temperature_c
-    terms = _K_BELOW if t < 0.0 else _K_ABOVE
-    slope = _polynomial(tuple(k * c for k, c in enumerate(terms))[1:], t)
-    if t >= 0.0:
-        a0, a1, a2 = _K_BUMP
-        slope += 2.0 * a0 * a1 * (t - a2) * math.exp(a1 * (t - a2) ** 2)
-    return slope
-
-
-def type_k_temperature_c(millivolts: float, junction_c: float = 0.0) -> float:
-    """Temperature from the EMF (mV) of a type K thermocouple whose cold junction is at
-    ``junction_c``, °C. No step reads one: benches have platinum sensors so far.
-
-    Raises:
-        NotMeasured: an EMF outside −200 °C to 1372 °C (open thermocouple, or not type K).
-    """
-    emf = millivolts + type_k_millivolts(junction_c)
-    low, high = type_k_millivolts(-200.0), type_k_millivolts(TYPE_K_RANGE_C[1])
-    if not low <= emf <= high:
-        raise NotMeasured(
-            f"{emf:.4g} mV from the thermocouple",
-            expected=f"{low:.4g} mV to {high:.4g} mV from type K",
-            hint="thermocouple open, or not type K",
-        )
-    t = emf / 0.041
-    for _ in range(50):
-        step = (type_k_millivolts(t) - emf) / type_k_slope_mv_per_k(t)
-        t = min(max(t - step, -230.0), TYPE_K_RANGE_C[1])
-        if abs(step) < 1e-10:
-            break
-    return t
-
-
-def _polynomial(terms: tuple[float, ...], x: float) -> float:
-    total = 0.0
-    for term in reversed(terms):
-        total = total * x + term
-    return total
