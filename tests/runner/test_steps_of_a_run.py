@@ -11,6 +11,7 @@ import pytest
 from pytest_mock import MockerFixture
 from uncertainties import ufloat
 
+from seqrun.errors import NotMeasured
 from seqrun.instruments.supply import DrivenSupply
 from seqrun.plan.context import Context
 from seqrun.plan.contract import Yielded
@@ -279,3 +280,14 @@ def test_after_a_fail_that_ends_the_measuring_the_unit_is_brought_down_however_m
         engine = done(SINK + HOT + ENDS + between + DOWN)
         assert [j.step for j in engine.judged][:1] == ["sink"]
         assert {j.step for j in engine.judged} == {"sink", "discharge"}
+
+
+def test_what_is_left_out_and_reads_nothing_makes_no_row_and_is_missed_with_its_reason(
+    done: Done, mocker: MockerFixture
+) -> None:
+    two_wires = '[[step]]\nid = "loads"\ndo = "load_resistance"\nlimit = { at_most = "9 Ω" }\n'
+    mocker.patch.object(Temperature, "quantities", ())
+    engine = done(two_wires + SINK, bench="demo:two_wire_meter")
+    assert {j.step for j in engine.judged} == {"loads"}
+    with pytest.raises(NotMeasured, match="'sink' has no reading: the meter has no command"):
+        engine.measured("sink")
