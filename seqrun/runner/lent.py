@@ -49,6 +49,10 @@ from seqrun.values import Limit, Reading, exactly
 
 T = TypeVar("T")
 
+#: less than this is no time left: a clock that stands unless it is told to go on, and that counts
+#: thousands of seconds in floating point, would not get past it
+MOMENT_S = 1e-6
+
 
 def _plays_not(instrument: Instrument, role: str) -> TypeError:
     return TypeError(f"'{instrument.name}' was opened as a {role} and is none")
@@ -165,7 +169,7 @@ class Lent:
             if now >= self._next_look:
                 self._look(now)
             left = at_most_s - (now - start) + (self._desk.spent_s - by_hand)
-            if left <= 0.0:
+            if left < MOMENT_S:
                 raise NotMeasured(
                     f"waited {now - start:.0f} s for {what}",
                     expected=f"within {at_most_s:g} s",

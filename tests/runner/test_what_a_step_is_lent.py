@@ -273,6 +273,24 @@ def test_the_trips_are_looked_at_once_a_second_of_waiting(lent: Lent) -> None:
     assert ctx.wait_until(lambda: "there", every_s=1.0, at_most_s=5.0, what="it") == "there"
 
 
+@pytest.mark.parametrize("begun", [0.0, 14.08, 5000.1])
+def test_waiting_ends_though_what_is_left_of_it_is_less_than_the_clock_can_tell(
+    lent: Lent, begun: float
+) -> None:
+    """A tenth is no binary number, and a virtual clock stands still for nothing."""
+    ctx = lent.engine
+    ctx.clock.wait(begun)
+    for every_s in (0.1, 0.2, 0.3):
+        looked: list[float] = []
+
+        def look(looked: list[float] = looked) -> None:
+            looked.append(ctx.clock.now())
+            assert len(looked) < 100, "a clock that does not move waits for ever"
+
+        with pytest.raises(NotMeasured, match="waited 6 s for nothing"):
+            ctx.wait_until(look, every_s=every_s, at_most_s=6.0, what="nothing")
+
+
 def test_waiting_ends_at_once_when_the_run_is_to_end(lent: Lent) -> None:
     begun = lent.engine.clock.now()
 
