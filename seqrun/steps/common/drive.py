@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -23,6 +23,7 @@ from seqrun.plan.needs import Hookup, Needs, ScopeRecord
 from seqrun.plan.view import BenchView
 from seqrun.quantity import render
 from seqrun.steps.common.dirt import heat_of, load_at, load_ohms
+from seqrun.steps.common.level_search import next_level
 
 #: room above the expected peak, so that a unit slightly above its gain does not clip the converter
 HEADROOM = 1.15
@@ -395,10 +396,19 @@ class Drive:
         if powers:
             check_load_present(None, drawn, sum(powers.values()))
 
+    def _go_on(self, seen: Sequence[Mapping[str, tuple[float, float]]], watts: float) -> None:
+        """Set the levels that should give the power, by what was seen of those before."""
+        for channel in self.channels:
+            wanted_v = self.level_for(channel, watts) * self.gain[channel]
+            if seen[-1][channel][1] > 0.0:
+                level = next_level([turn[channel] for turn in seen], wanted_v)
+                self.gain[channel] = wanted_v / level  # what the range is chosen by
+        self.set({c: self.level_for(c, watts) for c in self.channels})
+
     def to_power(
         self,
         watts: float,
-        tries: int = 4,
+        tries: int = 6,
         *,
         rate_hz: float | None = None,
         points: int | None = None,
@@ -447,5 +457,5 @@ class Drive:
             if near:
                 self._tell_unlike(powers, watts)
                 return
-            self.set({c: self.level_for(c, watts) for c in self.channels})
+            self._go_on(seen, watts)
         raise NotMeasured(f"{watts:.3g} W into each load was not reached in {tries} tries")

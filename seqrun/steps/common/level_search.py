@@ -1,0 +1,30 @@
+"""The level that a generator is set to next, from what its last ones gave."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+APART = 0.05  # two levels that tell a slope differ by so much of the larger
+FURTHEST = 2.0  # times what the last ratio says, either way: beyond it a slope is not believed
+
+
+def next_level(seen: Sequence[tuple[float, float]], wanted_v: float) -> float:
+    """The level at which an output should give ``wanted_v``.
+
+    By the ratio of the last reading; by the line through the last two where they tell one: a
+    generator of millivolts is off by a fixed amount, and what feeds it back is not in proportion.
+
+    Args:
+        seen: (level, output) as they were set and read, V, the latest last; an output of 0 says
+            nothing. At least the last one says something.
+    """
+    told = [(level, volts) for level, volts in seen if volts > 0.0 and level > 0.0]
+    level, volts = told[-1]
+    by_ratio = wanted_v * level / volts
+    for before, then in reversed(told[:-1]):
+        if abs(level - before) > APART * max(level, before):
+            slope = (volts - then) / (level - before)
+            by_line = level + (wanted_v - volts) / slope if slope > 0.0 else 0.0
+            believed = by_ratio / FURTHEST < by_line < FURTHEST * by_ratio
+            return by_line if believed else by_ratio
+    return by_ratio
