@@ -310,11 +310,11 @@ def volume_tracking(one: Sequence[UFloat], other: Sequence[UFloat]) -> BalanceOv
 
 
 def _largest(values: Sequence[UFloat]) -> UFloat:
-    """The largest magnitude. What an error takes from it another value may make up for: it may be
-    less uncertain than the value by itself. The expanded uncertainty is the distance from it within
-    which a simulation from the values' own covariance stays as often as a normal one stays within
-    2 u (fixed seed): the largest of several lies to one side of what was read, so that its standard
-    deviation says too little (JCGM 101, 7.7, is about such distributions)."""
+    """The largest magnitude. Of many values one is carried highest by its error, so that it is less
+    certain than a value by itself: it is off by no more than the largest of the errors of those
+    that come near it (reverse triangle inequality), and that stays within the expanded uncertainty
+    as often as a normal error stays within 2 u, by a simulation from the values' own covariance
+    (fixed seed). Errors that they share leave it where it is."""
     nominal = np.array([float(v.nominal_value) for v in values])
     worst = magnitude(values[int(np.argmax(np.abs(nominal)))])
     u, top = float(worst.std_dev), float(worst.nominal_value)
@@ -323,11 +323,9 @@ def _largest(values: Sequence[UFloat]) -> UFloat:
         return worst
     scale, axes = np.linalg.eigh(np.array(covariance_matrix(rivals)))
     draws = np.random.default_rng(0).standard_normal((2000, len(rivals)))
-    about = np.array([float(v.nominal_value) for v in rivals])
     errors = draws * np.sqrt(np.clip(scale, 0.0, None)) @ axes.T
-    largest = np.abs(about + errors).max(axis=1)
-    expanded = float(np.quantile(np.abs(largest - top), NORMAL_SHARE))
-    return top + (worst - top) * min(expanded / (COVERAGE_FACTOR * u), 1.0)
+    expanded = float(np.quantile(np.abs(errors).max(axis=1), NORMAL_SHARE))
+    return top + (worst - top) * max(expanded / (COVERAGE_FACTOR * u), 1.0)
 
 
 def _present(level: UFloat, what: str) -> None:
