@@ -174,6 +174,11 @@ class PoweredUnit:
             self._ambient = (self.now, now_c)
         return self._ambient[1]
 
+    @property
+    def junction_nodes(self) -> NDArray[np.intp]:
+        """Of the thermal network, (legs, 2, devices)."""
+        return self._junctions
+
     def junction_c(self, rise_k: Floats | None = None) -> Floats:
         """Junction temperatures (legs, 2, devices), °C."""
         rise = self.heat.rise_k if rise_k is None else rise_k

@@ -135,6 +135,24 @@ class Truth(PassingTruth):
                 break
         return math.inf
 
+    def heat_at(self, sink_rise_k: float) -> float:
+        """W of all output devices with the sink held at a rise and all else settled to it."""
+        network = self._unit.heat.network
+        sink, rise = network.index("sink"), self._unit.heat.rise_k.copy()
+        others = [i for i in range(rise.size) if i != sink]
+        inner = network.conductance[np.ix_(others, others)]
+        to_sink = network.conductance[others, sink] * sink_rise_k
+        rise[sink] = sink_rise_k
+        for _ in range(100):
+            after = np.linalg.solve(inner, self._exact_power(rise)[others] - to_sink)
+            moved = float(np.abs(after - rise[others]).max())
+            rise[others] += 0.7 * (after - rise[others])
+            if moved < 1e-5:
+                break
+        watts = float(self._exact_power(rise)[self._unit.junction_nodes].sum())
+        self._unit.changed()
+        return watts
+
     def dissipation(self) -> float:
         """W of all output devices."""
         return float(self._unit.operating().power_w.sum())

@@ -33,6 +33,9 @@ SLOWER, SLOW_SHARE = 3.6, (0.2, 0.15)
 #: natural convection alone, less with what is radiated (any heat-transfer text)
 CONVECTION = (0.05, 0.1)
 MISFIT = 0.003  # of the rise: what these models miss of real ones (tried on simulated heat)
+#: of the idle current, per kelvin, at a held bias: 2.1 mV/K over kT/q, ballasts left out
+HELD_PER_K = 2.1e-3 / 0.0259
+BIAS_S = 30.0  # that a bias transistor is behind the heatsink: from 10 s to a minute (from memory)
 TRIAL_K_PER_S = 0.5 / 3600.0
 SLOWED = 0.8  # of its slope a third of a record earlier: a current that settles has less left
 
@@ -364,6 +367,34 @@ def slope(x: Sequence[float] | Array, y: Sequence[float] | Array, name: str = "s
         raise NotMeasured(f"{a.size} points", expected="at least five")
     value, u = _line(a, b)
     return from_repeats(value, u, name, a.size - 2.0)
+
+
+def bias_behind(
+    times_s: Sequence[float] | Array,
+    celsius: Sequence[float] | Array,
+    amperes: float,
+    behind_s: float = BIAS_S,
+) -> float:
+    """By how much a slope of idle current over a moving heatsink may be off, because the bias
+    follows the heatsink late, A/K.
+
+    The slope is a small difference of two large ones: what the devices would take more at a held
+    bias, at most :data:`HELD_PER_K` of their current, and what the bias takes back. A sensor that
+    is behind by L shows L·Ṫ too little; where the heatsink slows down as it goes, that is L·T̈/Ṫ of
+    the bias's part.
+
+    Args:
+        times_s, celsius: of the heatsink while it warms or cools, at least four.
+        amperes: idle current.
+        behind_s: time constant of the bias transistor on the heatsink.
+    """
+    t, c = np.asarray(times_s, dtype=np.float64), np.asarray(celsius, dtype=np.float64)
+    middle, span = t.size // 2, float(t[-1] - t[0])
+    early = abs(float((c[middle] - c[0]) / (t[middle] - t[0])))
+    late = abs(float((c[-1] - c[middle]) / (t[-1] - t[middle])))
+    if min(early, late) <= 0.0:
+        return amperes * HELD_PER_K * behind_s / span
+    return amperes * HELD_PER_K * behind_s * abs(math.log(early / late)) / (0.5 * span)
 
 
 @dataclass(frozen=True, slots=True)

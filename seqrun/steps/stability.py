@@ -13,7 +13,15 @@ from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured
 from seqrun.files.expression import WattsExpression
-from seqrun.measure.heat import loop_gain, runaway, slope, thermal_resistance
+from seqrun.measure.heat import (
+    BIAS_S,
+    HELD_PER_K,
+    bias_behind,
+    loop_gain,
+    runaway,
+    slope,
+    thermal_resistance,
+)
 from seqrun.measure.temperature import pt100_tolerance_k
 from seqrun.plan.context import Context, Indication
 from seqrun.plan.contract import Step, Yielded
@@ -30,9 +38,9 @@ from seqrun.steps.common.sink import (
     sink_now,
     watch_sink,
 )
-from seqrun.steps.heat import usual_k_per_w
+from seqrun.steps.heat import USUAL_TAU_S, usual_k_per_w
 from seqrun.steps.temperature import ROOM_C, meter_k
-from seqrun.values import COVERAGE_FACTOR, Bound, exactly
+from seqrun.values import COVERAGE_FACTOR, Bound, exactly, rectangular
 
 THERMAL_RESISTANCE = Measurand(
     "thermal_resistance",
@@ -117,7 +125,8 @@ THERMAL_LOOP_GAIN = Measurand(
     ),
     how=(
         "Idle current and heatsink temperature are watched while the sink warms or cools; the "
-        "slope of one over the other, times rail-to-rail voltage and thermal resistance."
+        "slope of one over the other, times rail-to-rail voltage and thermal resistance. The "
+        "first two minutes are left out: the devices' own heat has to leave first."
     ),
     fooled_by=(
         "Devices that are hotter than the sink run ahead of it; drive left on; a sensor that "
@@ -156,6 +165,12 @@ class RunawayMargin(Step):
     watch: Seconds = Field(default=600.0, ge=60.0)
     every: Seconds = Field(default=5.0, ge=0.5)
     span: Kelvins = Field(default=2.0, gt=0.0, description="least change that says anything")
+    rest: Seconds = Field(
+        default=120.0,
+        ge=0.0,
+        description="what of the watching is left out of the slope at first: junctions and cases "
+        "are hotter than the heatsink after a drive, and the current is theirs",
+    )
     least: Amperes = Field(default=0.005, ge=0.0, description="growth that is no creep")
 
     def needs(self, view: BenchView) -> Needs:
@@ -173,7 +188,10 @@ class RunawayMargin(Step):
         row = supply.row("readback_current", view.unit.expected_supply_current)
         scatter = row.noise / math.sqrt(self.watch / self.every) / (self.span / math.sqrt(12.0))
         volts = view.unit.rail_voltage * len(view.rails)
-        u = math.hypot(gain * resistance_share(view), volts * scatter * usual_k_per_w(view.unit))
+        idle = view.unit.expected_supply_current
+        behind = idle * HELD_PER_K * BIAS_S / (view.unit.sink_time_constant or USUAL_TAU_S)
+        per_kelvin = math.hypot(scatter, behind / math.sqrt(3.0))
+        u = math.hypot(gain * resistance_share(view), volts * per_kelvin * usual_k_per_w(view.unit))
         return Forecast(gain, COVERAGE_FACTOR * u, better="a longer watch over a wider span")
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
@@ -228,6 +246,7 @@ class RunawayMargin(Step):
         names = (ctx.meter.name, ctx.supply.name)
         times, celsius = np.array(course.times), np.array(course.celsius)
         mean = np.array(course.total()) / len(course.amperes)
+        rested = times >= min(self.rest, 0.25 * self.watch)
         if runaway(times, mean, least_growth=self.least).running_away:
             yield self.reading(
                 THERMAL_LOOP_GAIN,
@@ -237,7 +256,8 @@ class RunawayMargin(Step):
                 note="the idle current grows ever faster",
             )
             return
-        span = float(celsius.max() - celsius.min())
+        celsius, mean = celsius[rested], mean[rested]
+        span = float(np.ptp(celsius))
         if span < self.span:
             raise NotMeasured(
                 f"the heatsink changed by {span:.2g} K while it was watched",
@@ -246,6 +266,8 @@ class RunawayMargin(Step):
                 hint="warm it up with power first, or watch longer",
             )
         per_kelvin = slope(celsius, mean, "scatter of current over temperature")
+        behind = bias_behind(times[rested], celsius, float(mean.mean()))
+        per_kelvin += rectangular(0.0, behind, "a bias that follows the heatsink late")
         yield self.reading(
             IDLE_CURRENT_SLOPE,
             per_kelvin,

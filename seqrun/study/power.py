@@ -1,4 +1,4 @@
-"""What is studied of levels at rest, heat, power and supplies."""
+"""What is studied of levels at rest, power and supplies."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import math
 from typing import Any
 
 from seqrun.study import truths
-from seqrun.study.benches import Seen, TellTruth, Wanted
+from seqrun.study.benches import Seen, Wanted
 from seqrun.study.groups import Group, at_capture, of_channel, step
 
 DEVICES = (1, 2)
@@ -108,7 +108,7 @@ LEVELS = Group(
 )
 
 
-def _balance(truth: Any) -> dict[str, float]:
+def balance(truth: Any) -> dict[str, float]:
     """Power in against power out, and the rails, with drive and without."""
     drawn = truths.supply_w(truth)
     given = math.fsum(truths.load_w(truth, c) for c in truths.CHANNELS)
@@ -117,96 +117,6 @@ def _balance(truth: Any) -> dict[str, float]:
     if given > 0.0:
         seen |= {"heat": drawn - given, "efficiency": 100.0 * given / drawn}
     return seen
-
-
-# --- heat -------------------------------------------------------------------------------------
-
-
-def _in_turn(seen: Seen) -> float:
-    """A device's current while the meter read it. What all of them were at the first of its family
-    is kept as well: that is where drifts are told."""
-    name = seen.step.partition(".")[0]
-    for place in _places():
-        seen.kept.setdefault((f"first.{name}", place), seen.at_capture[f"device.{place}"])
-    return seen.at_capture[f"device.{seen.reading.channel}"]
-
-
-def _places() -> list[str]:
-    return [
-        f"{c}.{half}.{n}" for c in truths.CHANNELS for half in ("upper", "lower") for n in DEVICES
-    ]
-
-
-def _currents(truth: Any) -> dict[str, float]:
-    """Of every output device, A."""
-    found = {}
-    for place in _places():
-        channel, half, number = place.split(".")
-        found[f"device.{place}"] = float(truth.device_current(channel, half, int(number)))
-    return found
-
-
-def _heating(truth: Any) -> dict[str, float]:
-    return {**_balance(truth), **_currents(truth)}
-
-
-def _drift(seen: Seen) -> float:
-    place = seen.reading.channel
-    return seen.kept["first.hot", place] - seen.kept["first.cold", place]
-
-
-def _devices(name: str) -> str:
-    return step(f"{name}.{{channel}}.{{half}}.{{device}}", "device_current", **CURRENT_KEYS)
-
-
-_RISE: TellTruth = lambda s: s.truth.settled_sink_rise()  # noqa: E731 - one of a table
-HEAT = Group(
-    "heat",
-    AMBIENT
-    + _devices("cold")
-    + step(
-        "predicted",
-        "soak",
-        until='"predicted"',
-        at_most='"40 min"',
-        ambient='"ambient"',
-    )
-    + step(
-        "settled",
-        "soak",
-        power='"rated_power / 8"',
-        until='"settled"',
-        at_most='"120 min"',
-        ambient='"ambient"',
-    )
-    + _devices("hot")
-    + step(
-        "drift.{channel}.{half}.{device}",
-        "idle_drift",
-        each='["channel", "half", "device"]',
-        of='"hot.{channel}.{half}.{device}"',
-        against='"cold.{channel}.{half}.{device}"',
-    )
-    + step("eighth", "dissipation", power='"rated_power / 8"')
-    + step("resistance", "thermal_resistance", of='"settled"', heat='"eighth"'),
-    (
-        Wanted("sink_rise_predicted", "sink_rise", "predicted", _RISE),
-        Wanted("sink_rise_settled", "sink_rise", "settled", _RISE),
-        Wanted("soak_power", "soak_power", "settled", of_channel(truths.load_w)),
-        Wanted("soak_dissipation", "dissipation", "settled", lambda s: truths.heat_w(s.truth)),
-        Wanted("idle_current_cold", "idle_current", "cold", _in_turn),
-        Wanted("idle_current_hot", "idle_current", "hot", _in_turn),
-        Wanted("idle_drift", "idle_drift", "drift", _drift),
-        Wanted("dissipation_eighth", "dissipation", "eighth", lambda s: s.at_capture["heat"]),
-        Wanted(
-            "thermal_resistance",
-            "thermal_resistance",
-            "resistance",
-            lambda s: s.kept["settled", ""] / s.kept["eighth", ""],
-        ),
-    ),
-    _heating,
-)
 
 
 # --- power ------------------------------------------------------------------------------------
@@ -264,5 +174,5 @@ SUPPLIES = Group(
         Wanted("efficiency", "efficiency", "efficiency", lambda s: s.at_capture["efficiency"]),
         Wanted("dissipation", "dissipation", "efficiency", lambda s: s.at_capture["heat"]),
     ),
-    _balance,
+    balance,
 )

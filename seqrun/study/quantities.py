@@ -6,7 +6,7 @@ from seqrun.study.front import FRONT, PHONO
 from seqrun.study.groups import Group
 from seqrun.study.moments import MOMENTS
 from seqrun.study.others import OTHERS
-from seqrun.study.power import HEAT, LEVELS, LOADS, POWER, SUPPLIES
+from seqrun.study.power import LEVELS, LOADS, POWER, SUPPLIES
 from seqrun.study.signals import (
     CLIPPING,
     CROSSOVER,
@@ -17,6 +17,7 @@ from seqrun.study.signals import (
     TRANSFER,
 )
 from seqrun.study.two_tones import BURSTS, TWO_TONES
+from seqrun.study.warmth import HEAT
 
 GROUPS: tuple[Group, ...] = (
     LOADS,

@@ -103,7 +103,27 @@ def test_thermal_resistance_is_the_sinks_less_the_heat_that_goes_elsewhere(
     found = read.one("thermal_resistance")
     # Half of the small-signal stages' heat and the bleeders' leave by other ways: some 5 %.
     assert found.value == pytest.approx(0.95 * sink, abs=found.expanded_uncertainty)
-    assert read.one("thermal_loop_gain").value < 0.5
+    gain = read.one("thermal_loop_gain")
+    now, span = unit.truth.sink_rise(), float(gain.note.split()[1])
+    watts = unit.truth.heat_at(now + span) - unit.truth.heat_at(now)
+    assert abs(gain.value - watts / span * found.value) < gain.expanded_uncertainty < 0.1
+
+
+def test_how_the_current_goes_with_the_heat_is_told_though_the_bias_follows_late(
+    powered: Powered,
+) -> None:
+    """Junctions are hotter than the heatsink after a drive, and a bias that hangs loose is behind
+    it: what is read while it cools is not quite what it would settle to."""
+    unit = powered("thermal_runaway@left=0.3", seed=3)
+    unit.do('[[step]]\nid = "w"\ndo = "hold_power"\npower = "5 W"\nfor = "20 min"\n')
+    begun = unit.truth.sink_rise()
+    read = unit.do('[[step]]\nid = "m"\ndo = "runaway"\nwatch = "900 s"\n')
+    slope = read.one("idle_current_slope")
+    ends = [unit.truth.sink_rise(), 0.8 * begun]  # two minutes after it began to cool
+    watts = [unit.truth.heat_at(rise) for rise in ends]
+    true = (watts[1] - watts[0]) / (ends[1] - ends[0]) / 60.0  # of both rails together
+    assert abs(slope.value - true) < slope.expanded_uncertainty < 1.2e-3
+    assert abs(slope.value - true) > 0.02 * true  # it is late: the line is needed
 
 
 def test_a_bias_that_left_the_heatsink_runs_away(powered: Powered) -> None:

@@ -1,0 +1,108 @@
+"""What is studied of heat, and of idle currents that move with it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from seqrun.study import truths
+from seqrun.study.benches import Seen, TellTruth, Wanted
+from seqrun.study.groups import Group, of_channel, step
+from seqrun.study.power import AMBIENT, CURRENT_KEYS, DEVICES, balance
+
+
+def loop_gain(seen: Seen) -> float:
+    """Heat that the devices make more per kelvin of the sink, times what a watt warms it by: over
+    what the sink cooled by while it was watched, as the note tells."""
+    now = float(seen.truth.sink_rise())
+    span = float(seen.reading.note.removeprefix("over ").removesuffix(" K"))
+    watts = [float(seen.truth.heat_at(now + more)) for more in (0.0, span)]
+    return (watts[1] - watts[0]) / span * seen.kept["resistance", ""]
+
+
+def _in_turn(seen: Seen) -> float:
+    """A device's current while the meter read it. What all of them were at the first of its family
+    is kept as well: that is where drifts are told."""
+    name = seen.step.partition(".")[0]
+    for place in _places():
+        seen.kept.setdefault((f"first.{name}", place), seen.at_capture[f"device.{place}"])
+    return seen.at_capture[f"device.{seen.reading.channel}"]
+
+
+def _places() -> list[str]:
+    return [
+        f"{c}.{half}.{n}" for c in truths.CHANNELS for half in ("upper", "lower") for n in DEVICES
+    ]
+
+
+def _currents(truth: Any) -> dict[str, float]:
+    """Of every output device, A."""
+    found = {}
+    for place in _places():
+        channel, half, number = place.split(".")
+        found[f"device.{place}"] = float(truth.device_current(channel, half, int(number)))
+    return found
+
+
+def _heating(truth: Any) -> dict[str, float]:
+    return {**balance(truth), **_currents(truth)}
+
+
+def _drift(seen: Seen) -> float:
+    place = seen.reading.channel
+    return seen.kept["first.hot", place] - seen.kept["first.cold", place]
+
+
+def _devices(name: str) -> str:
+    return step(f"{name}.{{channel}}.{{half}}.{{device}}", "device_current", **CURRENT_KEYS)
+
+
+_RISE: TellTruth = lambda s: s.truth.settled_sink_rise()  # noqa: E731 - one of a table
+HEAT = Group(
+    "heat",
+    AMBIENT
+    + _devices("cold")
+    + step(
+        "predicted",
+        "soak",
+        until='"predicted"',
+        at_most='"40 min"',
+        ambient='"ambient"',
+    )
+    + step(
+        "settled",
+        "soak",
+        power='"rated_power / 8"',
+        until='"settled"',
+        at_most='"120 min"',
+        ambient='"ambient"',
+    )
+    + _devices("hot")
+    + step(
+        "drift.{channel}.{half}.{device}",
+        "idle_drift",
+        each='["channel", "half", "device"]',
+        of='"hot.{channel}.{half}.{device}"',
+        against='"cold.{channel}.{half}.{device}"',
+    )
+    + step("eighth", "dissipation", power='"rated_power / 8"')
+    + step("resistance", "thermal_resistance", of='"settled"', heat='"eighth"')
+    + step("margin", "runaway", resistance='"resistance"', watch='"15 min"'),
+    (
+        Wanted("sink_rise_predicted", "sink_rise", "predicted", _RISE),
+        Wanted("sink_rise_settled", "sink_rise", "settled", _RISE),
+        Wanted("soak_power", "soak_power", "settled", of_channel(truths.load_w)),
+        Wanted("soak_dissipation", "dissipation", "settled", lambda s: truths.heat_w(s.truth)),
+        Wanted("idle_current_cold", "idle_current", "cold", _in_turn),
+        Wanted("idle_current_hot", "idle_current", "hot", _in_turn),
+        Wanted("idle_drift", "idle_drift", "drift", _drift),
+        Wanted("dissipation_eighth", "dissipation", "eighth", lambda s: s.at_capture["heat"]),
+        Wanted(
+            "thermal_resistance",
+            "thermal_resistance",
+            "resistance",
+            lambda s: s.kept["settled", ""] / s.kept["eighth", ""],
+        ),
+        Wanted("thermal_loop_gain", "thermal_loop_gain", "margin", loop_gain),
+    ),
+    _heating,
+)
