@@ -7,24 +7,14 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from short_plans import DOWN, LOADS, PROTECT, TRIP
 
 import demo_sim
 from seqrun.errors import SeqrunError
 from seqrun.files.unit.sheet import load_unit
 from seqrun.plan.actions import Plan
 from seqrun.plan.supply_checks import LOAD_MARGIN, NO_DISCHARGE, NO_TRIP, current_for, instead
-from seqrun.runner.preparation import prepare
 
-HEAD = 'title = "T"\nrevision = "A"\n'
-TRIP = '[[trip]]\nquantity = "supply_current"\nabove = "3 A"\n'
-PROTECT = """
-[[step]]
-id = "protection"
-do = "protect_supply"
-over_voltage = "1.15 * rail_voltage"
-over_current = "1.5 * supply_at_rated_power"
-"""
-LOADS = '[[step]]\nid = "loads"\ndo = "load_resistance"\n'
 RAMP = """
 [[step]]
 id = "bring_up"
@@ -33,17 +23,6 @@ to = "rail_voltage"
 healthy_current = "3 * supply_idle"
 """
 POWER = '[[step]]\nid = "power"\ndo = "thd"\npower = "rated_power"\n'
-DOWN = '[[step]]\nid = "discharge"\ndo = "power_down"\nlimit = { at_most = "2 V" }\n'
-
-
-@pytest.fixture
-def planned(tmp_path: Path) -> Callable[..., Plan]:
-    def plan(*parts: str, bench: str = "demo", unit: str = "demo-2x40") -> Plan:
-        path = tmp_path / "sequence.toml"
-        path.write_text(HEAD + "".join(parts), encoding="utf-8")
-        return prepare(str(path), bench, unit)[0]
-
-    return plan
 
 
 def bench_file(folder: Path, change: Callable[[str], str], unit: str = "demo-2x40") -> str:

@@ -13,10 +13,12 @@ from seqrun.files.sequence.expand import expand_all
 from seqrun.plan import leads
 from seqrun.plan.actions import Plan
 from seqrun.plan.build import build
+from seqrun.plan.cautions import OFF
 from seqrun.plan.contract import Step
 from seqrun.plan.leaving_out import Chooser, NotOnThisBench
 from seqrun.plan.measurand import Measurand
 from seqrun.plan.needs import Hookup, Needs
+from seqrun.plan.protection import DISCHARGED_V
 from seqrun.plan.view import BenchView
 
 HOLD_UP = '[[step]]\nid = "up"\ndo = "hold_up"\nat = "rail.pos"\nuntil = "80 %"\n'
@@ -88,6 +90,42 @@ def test_nothing_powers_a_unit_that_could_not_be_seen_discharged_afterwards(
     why = "the unit could not be seen to be discharged afterwards: the bench has no meter"
     assert left["bring_up"] == why
     assert left["offset.left"] == f"nothing powers the unit: {why}"
+
+
+@pytest.mark.parametrize("again", [False, True])
+def test_no_rail_is_raised_where_its_supply_cannot_be_told_to_protect_it(
+    planned: Callable[..., Plan], again: bool
+) -> None:
+    """One with its own mains has no such protection: it is not the supply that powers it."""
+    steps = {a.id: a.step for a in planned(TRIP, PROTECT, RAMP, OFFSET, DOWN).actions}
+
+    def needs(step: Step) -> Needs:
+        if step.id == "protection":
+            raise NotOnThisBench(Needs(protects=True), BenchLacks("the supply answers to nobody"))
+        powers = step.id == "bring_up"
+        return Needs(
+            energises=powers and not again,
+            mains=powers and again,
+            live=step.id.startswith("offset"),
+            safe=step.id == "discharge",
+        )
+
+    chooser = Chooser(needs)
+    chooser.go(steps.values())
+    left = {out.id: out.reason for out in chooser.left_out}
+    if again:
+        assert list(left) == ["protection"]
+        return
+    why = "the supply's own protection cannot be set: the supply answers to nobody"
+    assert left["bring_up"] == why
+    assert left["offset.left"] == left["discharge"] == f"nothing powers the unit: {why}"
+    assert not any(needs.energises for _, needs in chooser.done)
+
+
+def test_a_rail_may_be_touched_below_two_volts_and_the_caution_says_so() -> None:
+    """By meter is common practice, two volts our own choice."""
+    assert 0.5 <= DISCHARGED_V <= 2.0
+    assert f"below {DISCHARGED_V:g} V by meter" in OFF
 
 
 def test_a_plan_of_which_nothing_that_is_judged_is_left_is_refused(
