@@ -168,6 +168,7 @@ class _Changer(ast.NodeTransformer):
         if (
             op in _SWAPPED
             and not (_is_text(node.left) or _is_text(node.right))
+            and not (op is ast.Add and _is_error(node.right))
             and self._here(node, f"{op.__name__} to {_SWAPPED[op].__name__}")
         ):
             node.op = _SWAPPED[op]()
@@ -253,6 +254,16 @@ def _is_text(node: ast.expr) -> bool:
         return _is_text(node.left) or _is_text(node.right)
     return isinstance(node, ast.JoinedStr) or (
         isinstance(node, ast.Constant) and isinstance(node.value, str)
+    )
+
+
+def _is_error(node: ast.expr) -> bool:
+    """A new variable of mean zero: it has no sign, so that taking it off is adding it."""
+    return (
+        isinstance(node, ast.Call)
+        and _name(node.func) in ("variable", "rectangular", "normal")
+        and isinstance(node.args[0], ast.Constant)
+        and node.args[0].value == 0.0
     )
 
 

@@ -11,6 +11,7 @@ from scipy.optimize import curve_fit
 
 from seqrun.errors import NotMeasured
 from seqrun.measure import (
+    banks,
     distortion,
     headroom,
     heat,
@@ -18,6 +19,7 @@ from seqrun.measure import (
     intermodulation,
     levels,
     lines,
+    listening,
     noise,
     polarity,
     power,
@@ -651,3 +653,124 @@ def test_fitted_distortion_and_that_of_the_spectrum_may_differ_where_nothing_is_
         with pytest.raises(NotMeasured):
             distortion.check_agreement(one, other)
     distortion.check_agreement(read(0.0050), most)
+
+
+# --- what lies between -------------------------------------------------------------------------
+
+
+def bent(*points: tuple[float, float]) -> list[power.PowerPoint]:
+    return [power.PowerPoint(normal(w, 1e-9, f"{w}"), exactly(d)) for w, d in points]
+
+
+def test_between_two_levels_the_bend_is_that_of_a_parabola_through_a_third() -> None:
+    """ln P against ln d; by NumPy's polynomial through the same three, at 1 %."""
+    low, high, above, below = (40.0, 0.003), (44.0, 0.02), (47.0, 0.1), (33.0, 0.0001)
+    straight = math.exp(
+        math.log(40.0) + math.log(44.0 / 40.0) * math.log(0.01 / 0.003) / math.log(0.02 / 0.003)
+    )
+    for thirds in ([above], [below], [above, below]):
+        found = power.power_at_distortion(bent(low, high, *thirds), 0.01).power
+        guesses = []
+        for third in thirds:
+            x, y = np.log(np.array([low, high, third])).T[::-1]
+            guesses.append(float(np.polyval(np.polyfit(x, y, 2), math.log(0.01))))
+        spread = max(abs(guess - math.log(straight)) for guess in guesses)
+        spread = min(spread, math.log(44.0 / 40.0) / 2.0)  # the crossing lies between the two
+        (u,) = [
+            c.standard_uncertainty for c in budget_of(found) if c.source.name == "interpolation"
+        ]
+        assert found.nominal_value == pytest.approx(straight, rel=1e-6)
+        assert u == pytest.approx(straight * spread / math.sqrt(3.0), rel=1e-4)
+    flat = bent(low, high, (30.0, 0.003))  # as much distortion at another level: no parabola
+    (u,) = [
+        c.standard_uncertainty
+        for c in budget_of(power.power_at_distortion(flat, 0.01).power)
+        if c.source.name == "interpolation"
+    ]
+    assert u == pytest.approx(straight * math.log(1.1) / 12.0 / math.sqrt(3.0), rel=1e-4)
+
+
+@pytest.mark.parametrize("corner", [10_500.0, 14_000.0, 19_000.0])
+def test_a_gain_moves_the_corner_by_the_slope_of_the_roll_off_there(corner: float) -> None:
+    """f = fc √(1/g² − 1) at g² = ½: 1 % of the gain is 2 % of the frequency, first order."""
+    hertz = [1000.0, 5000.0, 10_000.0, 20_000.0, 40_000.0]
+    gain = [1.0 / math.hypot(1.0, f / corner) for f in hertz]
+    u = 1e-3  # of both steps alike: common to them, and not to the reference
+    common = normal(0.0, u, "those above")
+    levels_ = [
+        normal(g, 1e-9, f"{f}") * (1.0 + common * (f > 6000.0))
+        for f, g in zip(hertz, gain, strict=True)
+    ]
+    high = transfer.frequency_response(hertz, levels_).high_3db_hz
+    assert high is not None
+    assert high.nominal_value == pytest.approx(corner, rel=0.04)
+    (line,) = [c for c in budget_of(high) if c.source.name == "those above"]
+    assert line.standard_uncertainty == pytest.approx(2.0 * u * corner, rel=0.15)
+
+
+def test_the_busiest_device_is_ahead_of_the_next_one() -> None:
+    found = banks.busiest([normal(v, 1e-3, f"{v}") for v in (0.5, 1.2, 1.0, 0.3)])
+    assert found.index == 1
+    assert found.ahead.nominal_value == pytest.approx(0.2 / 3.0)
+    with pytest.raises(NotMeasured):
+        banks.busiest([normal(1.0, 1e-3, "alone")])
+
+
+def test_a_bend_is_lost_in_scatter_that_leaves_its_rate_open_by_three_tenths() -> None:
+    t = np.linspace(0.0, 900.0, 40)
+    shape = white(1.0, 40, 7)
+    seen = set()
+    for scatter in np.linspace(0.2, 4.0, 30):
+        y = rising(t) + scatter * shape
+        try:
+            fit = saturating.fit_saturating(t, y)
+        except NotMeasured:
+            continue
+        open_by = math.sqrt(float(fit.covariance[1, 1])) / fit.rate
+        if fit.rate * 900.0 < 0.7:
+            continue
+        lost = False
+        try:
+            heat.predict_rise(t, y)
+        except NotMeasured as reason:
+            lost = "lost in its scatter" in str(reason)
+        assert lost is (open_by > 0.3), (scatter, open_by)
+        seen.add((lost, 0.2 < open_by < 0.45))
+    assert {(True, True), (False, True)} <= seen
+
+
+def one_constant_of(found: object) -> float:
+    (u,) = [
+        c.standard_uncertainty
+        for c in budget_of(found)  # type: ignore[arg-type]
+        if c.source.name == "one time constant"
+    ]
+    return u
+
+
+@pytest.mark.parametrize(("fast_k", "goes_by"), [(0.0, "the whole"), (6.0, "its later part")])
+def test_what_the_model_of_one_constant_leaves_open_is_half_of_what_its_later_part_says(
+    fast_k: float, goes_by: str
+) -> None:
+    """A fast part of 60 s beside the sink's: the fit without the first third ends elsewhere."""
+    t = np.linspace(0.0, 1200.0, 120)
+    y = rising(t) + rising(t, fast_k, 60.0) + white(0.02, 120, 3)
+    whole = saturating.fit_saturating(t, y)
+    late = t >= 400.0
+    tail = saturating.fit_saturating(t[late], y[late])
+    change = abs(tail.start + tail.rise - whole.start - whole.rise)
+    hang = min(max(tail.correlation, 0.0), 0.9)
+    c = tail.covariance * (1.0 + hang) / (1.0 - hang)
+    known = math.sqrt(c[0, 0] + c[2, 2] + 2.0 * c[0, 2])
+    fit, half = (whole, min(change, known)) if goes_by == "the whole" else (tail, change)
+    assert (change > 2.0 * known) is (goes_by != "the whole")
+    found = heat.predict_rise(t, y)
+    assert found.fit.rise == pytest.approx(fit.rise)
+    to_come = fit.rise * math.exp(-fit.rate * 1200.0)
+    u = math.hypot(half / 2.0 / math.sqrt(3.0), 0.1 * to_come / math.sqrt(3.0))
+    assert one_constant_of(found.end_k) == pytest.approx(u, rel=1e-3)
+
+
+def test_steady_noise_sets_off_no_more_than_one_soak_in_a_hundred() -> None:
+    """Of a thousand records each."""
+    assert 1000 * listening.FALSE_ALARMS <= 0.01 * (1.0 + 1e-9)
