@@ -44,7 +44,6 @@ class Cases:
         """
         serial, said = self.check(serial, kind, text)
         moment = cells.utc(time or datetime.now(UTC))
-        self.table.path.parent.mkdir(parents=True, exist_ok=True)
         with self.table.lock():
             before = self.entries(serial)
             row = [cells.text(serial), moment, kind, said, cells.text(by)]

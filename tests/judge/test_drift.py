@@ -94,3 +94,14 @@ def test_ten_days_of_readings_tell_of_the_next_twenty(high: float, days: float |
     assert not found.slight
     reached = None if found.reaches is None else found.reaches[1] / DAY_S - 10.0
     assert reached == (None if days is None else pytest.approx(days))
+
+
+def test_a_limit_that_is_run_into_at_once_is_told_and_one_that_lies_behind_is_not() -> None:
+    """Half a second before it, and half a second beyond."""
+    for beyond, told in ((-0.5, True), (0.5, False)):
+        line = moving(0.0, 0.05, 0.002)
+        limit = Limit(high=line.at(line.end) - beyond * line.slope)
+        reaches = drift(line, limit, "V").reaches
+        assert (reaches is not None) is told
+        if reaches is not None:
+            assert reaches[1] - line.end == pytest.approx(0.5, rel=1e-3)

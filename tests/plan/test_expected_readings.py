@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pytest
+from short_plans import DOWN, LOADS, OFFSET, PROTECT, RAMP, TRIP
 
 from seqrun.files.shipped import shipped
+from seqrun.plan.actions import Plan
+from seqrun.plan.cautions import OFF, POWERED, caution
 from seqrun.plan.expected import Expected, expected
 from seqrun.runner.preparation import prepare
 from seqrun.values import Heat
@@ -62,3 +67,21 @@ def test_every_step_that_judges_something_is_expected_to(name: str) -> None:
     plan, _ = prepare(name, "demo", UNIT_FOR.get(name))
     found = {(one.step, one.quantity) for one in expected(plan) if one.judged}
     assert found == {(a.id, of) for a in plan.actions for of in a.step.judges}
+
+
+@pytest.mark.parametrize(("power", "told"), [("0.5 W", "driven"), ("2 W", "driven"), ("", "idle")])
+def test_a_unit_that_plays_however_softly_is_driven(
+    planned: Callable[..., Plan], power: str, told: str
+) -> None:
+    thd = f'[[step]]\nid = "x"\ndo = "thd"\npower = "{power}"\n'
+    plan = planned(TRIP, LOADS, PROTECT, RAMP, thd if power else OFFSET, DOWN)
+    found = {one.step.partition(".")[0]: one.power for one in expected(plan)}
+    assert found["x" if power else "offset"] == told
+    assert found["loads"] == "off"
+    assert found["discharge"] == "idle"
+
+
+def test_the_caution_goes_by_what_is_to_be_done_and_gives_both_where_nothing_is_declared() -> None:
+    assert caution("off", "off") == OFF
+    for works in (("powered",), ("off", "powered"), (None,), ("off", None)):
+        assert caution(*works) == f"{POWERED} {OFF}"

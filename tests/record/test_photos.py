@@ -19,6 +19,7 @@ from seqrun.record.cases import Cases
 from seqrun.record.photos import (
     LONGEST_SIDE,
     MOST_BYTES,
+    photo_file,
     photos_of,
     read_photo,
     written_anew,
@@ -141,6 +142,16 @@ def test_a_photo_is_on_record_with_its_note_and_its_change_or_loss_shows(cases: 
     elsewhere.write_bytes(whole)
     path.symlink_to(elsewhere)
     assert any("is gone" in line for line in cases.lost("P-1"))
+
+
+def test_a_photo_is_found_by_its_name_while_it_is_whole_and_nothing_else_is(cases: Cases) -> None:
+    path = cases.add_photo("P-1", written_anew(picture()))
+    assert photo_file(cases.folder, path.name) == path
+    (path.parent / "notes.txt").write_text("secret", encoding="utf-8")
+    for name in ("notes.txt", f"{path.name} note", f"../{path.parent.name}/{path.name}", "0.jpg"):
+        assert photo_file(cases.folder, name) is None
+    path.write_bytes(b"another")
+    assert photo_file(cases.folder, path.name) is None
 
 
 def test_a_row_that_names_another_file_leads_nowhere(cases: Cases) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import os
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from enum import StrEnum
@@ -13,13 +14,15 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from pytest_mock import MockerFixture
 from uncertainties import ufloat
 
 from seqrun.errors import UsageError
 from seqrun.judge import decide
 from seqrun.record import RecordError, RunInfo, RunRecord, Store, load_run, read_trace
-from seqrun.record.places import safe_name
-from seqrun.record.plain import plain
+from seqrun.record.places import run_folder, safe_name
+from seqrun.record.plain import merged, plain, read_json, write_json
+from seqrun.record.table import sync_folder
 from seqrun.values import Contribution, Disposition, Judged, Limit, Reading, Source
 
 INFO = RunInfo("DEMO-001", "Demo 2x40", "acceptance", "A", "Corner bench", "", True, "0.1.0")
@@ -175,3 +178,57 @@ json_like = st.recursive(
 @given(json_like)
 def test_whatever_is_plain_can_be_written_as_strict_json(value: object) -> None:
     json.dumps(plain(value), allow_nan=False)
+
+
+def test_a_file_of_facts_is_whole_lines_of_text_and_replaces_the_one_before(tmp_path: Path) -> None:
+    path = tmp_path / "run.json"
+    for number in (1, 2):
+        write_json(path, {"n": number, "Ω": [8.0, None]})
+    text = path.read_text(encoding="utf-8")
+    assert text.endswith("\n}\n")
+    assert "Ω" in text
+    assert read_json(path) == {"n": 2, "Ω": [8.0, None]}
+    assert [one.name for one in tmp_path.iterdir()] == ["run.json"], "nothing is left beside it"
+
+
+def test_facts_that_are_not_there_are_none_and_what_cannot_be_read_is_told(tmp_path: Path) -> None:
+    assert read_json(tmp_path / "none.json") == {}
+    with pytest.raises(RecordError, match="reading the record"):
+        read_json(tmp_path)  # a folder of that name
+    for text, words in (("{", "not JSON"), ("[1]", "not a JSON object")):
+        (tmp_path / "x.json").write_text(text, encoding="utf-8")
+        with pytest.raises(RecordError, match=words):
+            read_json(tmp_path / "x.json")
+    with pytest.raises(RecordError, match="writing the record"):
+        write_json(tmp_path / "no folder" / "x.json", {})
+
+
+def test_tables_are_joined_and_all_else_is_replaced() -> None:
+    old = {"a": {"x": 1, "y": {"z": 2}}, "b": [1], "c": {"d": 3}}
+    new = {"a": {"y": {"w": 4}}, "b": [2], "c": 5, "e": {}}
+    assert merged(old, new) == {
+        "a": {"x": 1, "y": {"z": 2, "w": 4}},
+        "b": [2],
+        "c": 5,
+        "e": {},
+    }
+    assert old["a"] == {"x": 1, "y": {"z": 2}}
+
+
+@pytest.mark.parametrize(("length", "cut"), [(60, False), (61, True)])
+def test_what_is_no_run_id_is_told_as_far_as_a_line_takes_it(
+    tmp_path: Path, length: int, cut: bool
+) -> None:
+    with pytest.raises(RecordError) as refused:
+        run_folder(tmp_path, "x" * length)
+    told = "x" * 57 + "..." if cut else "x" * length
+    assert f"'{told}' is not a run id" in str(refused.value)
+
+
+def test_a_folder_that_was_synced_is_open_no_more(tmp_path: Path, mocker: MockerFixture) -> None:
+    """A run syncs it at every new file: a system has only so many that may be open."""
+    opened = mocker.spy(os, "open")
+    sync_folder(tmp_path)
+    with pytest.raises(OSError, match="Bad file descriptor"):
+        os.fstat(opened.spy_return)
+    sync_folder(tmp_path / "gone")  # where it cannot be opened it is left

@@ -289,5 +289,24 @@ def test_what_is_left_out_and_reads_nothing_makes_no_row_and_is_missed_with_its_
     mocker.patch.object(Temperature, "quantities", ())
     engine = done(two_wires + SINK, bench="demo:two_wire_meter")
     assert {j.step for j in engine.judged} == {"loads"}
+    assert any(note.startswith("left out") and "sink" in note for note in engine.notes)
     with pytest.raises(NotMeasured, match="'sink' has no reading: the meter has no command"):
         engine.measured("sink")
+
+
+@pytest.mark.parametrize("limits", [1, 2])
+def test_every_rail_is_looked_at_for_a_supply_that_limits_or_has_let_go(
+    done: Done, mocker: MockerFixture, limits: int
+) -> None:
+    engine = done(ROOM)
+    rail = {output: rail for rail, output in engine.view.fed_rails.items()}[limits]
+    mocker.patch.object(DrivenSupply, "constant_current", lambda supply, n: n == limits)
+    engine._limiting.look(engine.supply)
+    assert f"{rail} is at" in engine._limiting.told
+    volts = mocker.patch.object(DrivenSupply, "voltage", return_value=ufloat(30.0, 0.01))
+    mocker.patch.object(DrivenSupply, "enabled", return_value=True)
+    engine._limiting.came_up(engine.supply)
+    for share, fell in ((0.91, False), (0.89, True)):
+        sagged = {n: ufloat(30.0 * (share if n == limits else 1.0), 0.01) for n in (1, 2)}
+        volts.side_effect = sagged.__getitem__
+        assert engine._limiting.fell(engine.supply).startswith(f"{rail} is at") is fell
