@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from demo_sim import noise
+from demo_sim.amplifier.spec import NoiseSpec
 from demo_sim.dirt import Dirt
 from demo_sim.passing import Passing
 from demo_sim.powered import PoweredUnit
@@ -48,7 +49,7 @@ class Disturbances:
             kind, _, rest = name.partition(".")
             if kind == "amplifier":
                 channel = self._unit.spec.channel(rest.split(".")[0])
-                density = channel.noise.white_v_rt_hz
+                density = self._white(channel.noise)
                 pole_hz = min(pole_hz, channel.legs[0].pole_hz)
             elif kind == "generator":
                 density = 1.0 / math.sqrt(AUDIO_BANDWIDTH_HZ)
@@ -97,12 +98,23 @@ class Disturbances:
         if kind == "slow":
             spec = self._unit.spec.channel(rest).noise
             beyond = 0.0
-            if spec.hum_per_a or spec.line_per_a:
-                beyond = max(0.0, self._unit.rails.pos.amps - spec.hum_from_a)
+            if spec.hum_per_a or spec.line_per_a or spec.buzz_per_a:
+                beyond = self._beyond_a(spec)
             hum_v = spec.hum_v + spec.hum_per_a * beyond
             odd = noise.odd_lines(spec.line_per_a * beyond, self._dirt.line_hz)
-            return (*noise.hum(hum_v, spec.line_v, self._dirt.line_hz), *odd)
+            buzz = noise.buzz(spec.buzz_per_a * beyond, self._dirt.line_hz)
+            return (*noise.hum(hum_v, spec.line_v, self._dirt.line_hz), *odd, *buzz)
         return ()
+
+    def _beyond_a(self, spec: NoiseSpec) -> float:
+        """What a rail draws beyond what the channel's disturbances begin at, A."""
+        return max(0.0, self._unit.rails.pos.amps - spec.hum_from_a)
+
+    def _white(self, spec: NoiseSpec) -> float:
+        """White noise at a channel's input, V/√Hz."""
+        if not spec.white_per_a:
+            return spec.white_v_rt_hz
+        return math.hypot(spec.white_v_rt_hz, spec.white_per_a * self._beyond_a(spec))
 
     def mean(self, noises: Mapping[str, float], start_s: float, seconds: float) -> float:
         """Of all of them together over an aperture."""

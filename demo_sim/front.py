@@ -122,9 +122,10 @@ class Front:
             return mine
         for other in own.values():
             if other.period is not None:
-                coupled = np.zeros(other.period.points // 2 + 1, dtype=np.complex128)
-                coupled.imag = (
-                    self._spec.channel(name).crosstalk * other.period.frequencies() / 1000.0
-                )
+                spec = self._spec.channel(name)
+                frequencies = other.period.frequencies()
+                coupled = np.full(other.period.points // 2 + 1, spec.shared, dtype=np.complex128)
+                coupled += spec.shared_low / np.maximum(frequencies / 100.0, 0.1)
+                coupled.imag += spec.crosstalk * frequencies / 1000.0
                 return replace(mine, period=other.period, volts=pass_through(other, coupled))
         return mine

@@ -190,6 +190,14 @@ def odd_lines(peak_v: float, line_hz: float = 50.0) -> tuple[Sinusoid, ...]:
     )
 
 
+@lru_cache(maxsize=64)
+def buzz(peak_v: float, line_hz: float = 50.0) -> tuple[Sinusoid, ...]:
+    """Even multiples of the line from the twelfth to the fortieth, all alike."""
+    if not peak_v:
+        return ()
+    return tuple(Sinusoid(line_hz * k, peak_v, 0.3 * k) for k in range(12, 41, 2))
+
+
 def added(parts: tuple[Sinusoid, ...], t: Floats) -> Floats:
     """Their sum at evenly spaced times ``t``.
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from demo_sim import noise
 from demo_sim.amplifier.passing import Intermittent, Oscillation
 from demo_sim.amplifier.relay import Relay
+from demo_sim.amplifier.spec import NoiseSpec
 from demo_sim.powered import PoweredUnit
 
 Floats = NDArray[np.float64]
@@ -106,10 +107,17 @@ class Passing:
             warm = self._unit.temperature_c("sink") - 25.0
             rate = spec.burst_rate_hz * 2.0 ** (warm / spec.burst_warming_k)
             total += self._bursts[f"burst.{channel}"].at(t, spec.burst_v, rate)
-        if spec.crackle_v:
+        if spec.crackle_v and self._crackles(channel, spec):
             rate = 1.0 / spec.crackle_every_s
             total += self._bursts[f"crackle.{channel}"].at(t, spec.crackle_v, rate)
         return total
+
+    def _crackles(self, channel: str, spec: NoiseSpec) -> bool:
+        """Whether a joint that crackles does so as warm, and as driven, as it is now."""
+        driven = self._unit.inputs[channel].period is not None
+        if spec.crackle_when != "always" and driven != (spec.crackle_when == "driven"):
+            return False
+        return spec.crackle_above_c < self._unit.temperature_c("sink") < spec.crackle_below_c
 
     def openings(self, channel: str, start_s: float, end_s: float) -> list[tuple[float, float]]:
         """(begin, end) of every moment at which contacts interrupt a channel's signal."""
@@ -124,9 +132,9 @@ class Passing:
         return self._unit.relays[self._unit.spec.channel_names.index(channel)]
 
     def _warm(self, contact: Intermittent) -> bool:
-        return math.isfinite(contact.every_s) and (
-            self._unit.temperature_c("sink") > contact.above_c
-        )
+        if not math.isfinite(contact.every_s):
+            return False
+        return contact.above_c < self._unit.temperature_c("sink") < contact.below_c
 
     def _unstable(self, channel: str, oscillation: Oscillation) -> bool:
         """Whether the load is such that the stage oscillates."""

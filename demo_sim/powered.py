@@ -387,8 +387,9 @@ class PoweredUnit:
             now = cold if is_warm else cold.warm(cold)
             self.spec = self.spec.with_channel(name, partial(_instead, now))
             self.electrics = Electrics(self.spec)
+            self.relays[self.spec.channel_names.index(name)].spec = now.relay
             self._start = self._wanted = None
-            self.changed()
+            self.relay_moved()  # its contact may be another
 
     def _short(self, leg_number: int, half: str, k: int) -> None:
         channel = self.spec.channels[self.electrics.channel_of[leg_number]]
@@ -439,7 +440,7 @@ def wanted_output(spec: AmplifierSpec, inputs: Mapping[str, InputSignal]) -> Wan
         if signal.period is None:
             weights[i, -1] = 1.0
             continue
-        table = through_path(signal, leg.gain, leg.low_cut_hz, leg.pole_hz)
+        table = through_path(signal, leg.gain, leg.low_cut_hz, leg.pole_hz, leg.resonance)
         step = signal.period.points // count
         volts[i, :-1] = table[step // 2 :: step]
         weights[i, :-1] = signal.period.duty / count

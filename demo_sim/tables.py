@@ -36,7 +36,7 @@ def channel_tables(unit: PoweredUnit, number: int, electrics: Electrics) -> Chan
         seconds = 1.0 / (period.frequency_hz * period.points)
         rows = []
         for leg in channel.legs:
-            table = through_path(signal, leg.gain, leg.low_cut_hz, leg.pole_hz)
+            table = through_path(signal, leg.gain, leg.low_cut_hz, leg.pole_hz, leg.resonance)
             rows.append(slew_limited(table, seconds, path.slew_v_per_s))
         wanted = np.stack(rows)
     alike = sum(

@@ -187,7 +187,10 @@ class Truth(PassingTruth):
         legs = [i for i, c in enumerate(self._unit.electrics.channel_of) if self._named(c, channel)]
         ends = [self._terminal(channel, side) for side in spec.sides]
         each = np.array(
-            [leg.gain * path_response(f, leg.low_cut_hz, leg.pole_hz)[0] for leg in spec.legs]
+            [
+                leg.gain * path_response(f, leg.low_cut_hz, leg.pole_hz, leg.resonance)[0]
+                for leg in spec.legs
+            ]
         )
         out = self._unit.joined.outputs[np.ix_(ends, legs)] @ each
         return float(abs(out[0] - out[1]) if len(ends) == 2 else abs(out[0]))

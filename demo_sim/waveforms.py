@@ -119,7 +119,7 @@ class Waveforms:
                 continue
             drawn = tables.device_a[:, half].sum(axis=(0, 1))
             admittance = 2j * np.pi * tables.period.frequencies() * rail.spec.reservoir_f
-            slow = rail.spec.slow_ohm / (1.0 + 1j * tables.period.frequencies() / rail.spec.slow_hz)
+            slow = rail.spec.slow(np.maximum(tables.period.frequencies(), 1e-9))
             if not rail.limited:  # a supply at its limit gives no more, whatever the rail does
                 admittance = admittance + 1.0 / max(rail.ohm, 1e-6)
             spectrum = np.fft.rfft(drawn)

@@ -7,6 +7,7 @@ loop's own speed stop it.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property, partial
@@ -106,6 +107,7 @@ class Electrics:
         self._offset_step_c = np.array([leg.offset_step_c for leg in self.legs])
         self._drifts = bool(self._offset_per_k.any() or self._offset_step.any())
         self._offset_per_v = np.array([[leg.offset_per_v] for leg in self.legs])
+        self._offset_from_v = np.array([[leg.offset_from_v] for leg in self.legs])
         self._rectifies = bool(self._offset_per_v.any())
         self._limited = any(np.isfinite(leg.limit_a) for leg in self.legs)
         states = [
@@ -169,7 +171,8 @@ class Electrics:
             moved = moved + np.where(sensor_c > self._offset_step_c, self._offset_step, 0.0)
             offset = offset + moved[:, None]
         if self._rectifies:
-            offset = offset + self._offset_per_v * np.abs(wanted).mean(axis=1, keepdims=True)
+            beyond = np.abs(wanted).mean(axis=1, keepdims=True) - self._offset_from_v
+            offset = offset + self._offset_per_v * np.maximum(beyond, 0.0)
         swing = wanted + offset
         if alive != 1.0:
             swing *= alive
@@ -320,10 +323,17 @@ class Electrics:
         drawn = channels * np.stack(
             (np.maximum(load_a, 0.0).sum(axis=0), np.maximum(-load_a, 0.0).sum(axis=0))
         )
-        spectrum = np.fft.rfft(drawn, axis=1) * spec.slow_ohm
-        spectrum /= 1.0 + 1j * period.frequencies() / spec.slow_hz
+        spectrum = np.fft.rfft(drawn, axis=1) * spec.slow(np.maximum(period.frequencies(), 1e-9))
         spectrum[:, 0] = 0.0
-        return np.asarray(np.fft.irfft(spectrum, period.points, axis=1))
+        given_way = np.asarray(np.fft.irfft(spectrum, period.points, axis=1))
+        if period.every_s:
+            # The regulation holds the mean of bursts and rest; at the end of a burst the rail has
+            # given way to what the burst draws beyond that as far as it is quick enough.
+            beyond = drawn.mean(axis=1, keepdims=True) * (1.0 - period.duty)
+            given_way = given_way + beyond * spec.slow_ohm * -math.expm1(
+                -2.0 * math.pi * spec.slow_hz * period.on_s
+            )
+        return given_way
 
     def _held(self, period: Period, load_a: Floats) -> Floats:
         """What the upper halves' protection leaves of the swing, (legs, points)."""

@@ -28,7 +28,7 @@ class Intermittent:
         every_s: mean time from one opening to the next; inf: never. lasts_s: mean length of one.
             scatter: both are uniform within ± this fraction of their mean (below 1).
         lost: of the signal while it is open, 0 … 1.
-        above_c: only while the heatsink is warmer than this, °C.
+        above_c, below_c: only while the heatsink is between these, °C.
     """
 
     every_s: float = math.inf
@@ -36,6 +36,7 @@ class Intermittent:
     scatter: float = 0.5
     lost: float = 1.0
     above_c: float = -math.inf
+    below_c: float = math.inf
 
     def openings(
         self, seed: int, name: str, start_s: float, end_s: float
@@ -82,7 +83,7 @@ class Oscillation:
 
     Args:
         peak_v: at the output; 0: none. frequency_hz: of it.
-        above_v: while the output is further than this from its rest; 0: always.
+        above_v, below_v: while the output is between these away from its rest; 0 and inf: always.
         side: which half swings it: "both", "upper" (positive peaks) or "lower".
         when: "always", only "loaded", only "unloaded", or only with a "capacitive" load.
     """
@@ -90,6 +91,7 @@ class Oscillation:
     peak_v: float = 0.0
     frequency_hz: float = 2e6
     above_v: float = 12.0
+    below_v: float = math.inf
     side: Literal["both", "upper", "lower"] = "both"
     when: Literal["always", "loaded", "unloaded", "capacitive"] = "always"
 
@@ -104,7 +106,7 @@ class Oscillation:
 
     def _far(self, swing: Floats) -> NDArray[np.bool_]:
         size = {"both": np.abs(swing), "upper": swing, "lower": -swing}[self.side]
-        return np.asarray(size >= self.above_v)
+        return np.asarray((size >= self.above_v) & (np.abs(swing) <= self.below_v))
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,6 +16,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from demo_sim.amplifier.spec import LEVEL, Resonance
 from demo_sim.ports import Drive, Tone
 
 Floats = NDArray[np.float64]
@@ -50,9 +51,11 @@ class Period:
         """Of the bins of a real FFT over the table, Hz."""
         return _bins(self.frequency_hz, self.points)
 
-    def response(self, low_cut_hz: float, pole_hz: float) -> Complexes:
+    def response(
+        self, low_cut_hz: float, pole_hz: float, resonance: Resonance = LEVEL
+    ) -> Complexes:
         """``path_response`` at the table's frequencies."""
-        return _response(self.frequency_hz, self.points, low_cut_hz, pole_hz)
+        return _response(self.frequency_hz, self.points, low_cut_hz, pole_hz, resonance)
 
     def evaluate(self, table: Floats, t: Floats) -> Floats:
         """The table's value at times ``t``, linear between points."""
@@ -109,8 +112,10 @@ def _bins(frequency_hz: float, points: int) -> Floats:
 
 
 @lru_cache(maxsize=64)
-def _response(frequency_hz: float, points: int, low_cut_hz: float, pole_hz: float) -> Complexes:
-    return _kept(path_response(_bins(frequency_hz, points), low_cut_hz, pole_hz))
+def _response(
+    frequency_hz: float, points: int, low_cut_hz: float, pole_hz: float, resonance: Resonance
+) -> Complexes:
+    return _kept(path_response(_bins(frequency_hz, points), low_cut_hz, pole_hz, resonance))
 
 
 def _kept(values: Array) -> Array:
@@ -203,16 +208,31 @@ def spectrum(signal: InputSignal) -> Complexes:
 
 
 @lru_cache(maxsize=32)
-def through_path(signal: InputSignal, gain: float, low_cut_hz: float, pole_hz: float) -> Floats:
+def through_path(
+    signal: InputSignal,
+    gain: float,
+    low_cut_hz: float,
+    pole_hz: float,
+    resonance: Resonance = LEVEL,
+) -> Floats:
     """The table behind a gain and ``path_response``: several ask for it while a drive lasts."""
     assert signal.period is not None
-    return _kept(pass_through(signal, gain * signal.period.response(low_cut_hz, pole_hz)))
+    response = signal.period.response(low_cut_hz, pole_hz, resonance)
+    return _kept(pass_through(signal, gain * response))
 
 
-def path_response(frequencies: Floats, low_cut_hz: float, pole_hz: float) -> Complexes:
-    """One high-pass and one low-pass pole; one in the middle of the band."""
+def path_response(
+    frequencies: Floats, low_cut_hz: float, pole_hz: float, resonance: Resonance = LEVEL
+) -> Complexes:
+    """One high-pass and one low-pass pole, one in the middle of the band, and what a resonance
+    lifts or cuts."""
     s = 1j * frequencies
-    return np.asarray(s / (s + low_cut_hz) / (1.0 + s / pole_hz))
+    response = s / (s + low_cut_hz) / (1.0 + s / pole_hz)
+    if resonance.db:
+        size = math.pow(10.0, resonance.db / 40.0)
+        at, wide = s / resonance.hz, s / (resonance.hz * resonance.q)
+        response = response * (at * at + size * wide + 1.0) / (at * at + wide / size + 1.0)
+    return np.asarray(response)
 
 
 def slew_limited(volts: Floats, seconds_per_point: float, volts_per_s: float) -> Floats:

@@ -11,10 +11,15 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from typing import Literal, Self
 
+import numpy as np
+from numpy.typing import NDArray
+
 from demo_sim.amplifier.passing import SILENT, SOUND, STABLE, Intermittent, Oscillation, Thump
 from demo_sim.amplifier.sections import SectionSpec
 from demo_sim.errors import DemoError
 
+Floats = NDArray[np.float64]
+Complexes = NDArray[np.complex128]
 Topology = Literal["single_ended", "bridged", "parallel_bridged"]
 HALVES = ("upper", "lower")
 SIDES = ("pos", "neg")
@@ -38,6 +43,18 @@ class DeviceSpec:
 
 
 @dataclass(frozen=True, slots=True)
+class Resonance:
+    """A lift (or a cut, below nothing) of ``db`` about ``hz``, as narrow as ``q`` says."""
+
+    hz: float = 1000.0
+    db: float = 0.0
+    q: float = 1.0
+
+
+LEVEL = Resonance()
+
+
+@dataclass(frozen=True, slots=True)
 class LegSpec:
     """One push-pull half-bridge and the amplifier around it: one power stage.
 
@@ -50,10 +67,12 @@ class LegSpec:
         offset_v: DC at the output, V. gain: signed voltage gain of this leg.
         offset_v_per_k: what comes to it per kelvin of the bias transistor above 25 °C.
         offset_step_v: what comes to it while the bias transistor is warmer than offset_step_c.
-        offset_per_v: what comes to it per volt of the mean magnitude that the leg is driven to.
+        offset_per_v, offset_from_v: what comes to it per volt of the mean magnitude that the leg
+            is driven to beyond ``offset_from_v``.
         limit_a, limit_s: the upper half's protection holds its current to this, A, where what
             ``limit_s`` has smoothed of it is beyond; inf: it never does. Means are not told of it.
         low_cut_hz, pole_hz: input coupling and closed-loop bandwidth, −3 dB.
+        resonance: what lifts or cuts a part of the band.
         stage: its number, from 1, among those in parallel at one terminal; 0: it is alone there.
             earlier: devices of each half that belong to the stages before it.
         output_ohm: its output ballast, outside its feedback. joint_ohm: from it to that ballast.
@@ -68,12 +87,14 @@ class LegSpec:
     offset_step_v: float = 0.0
     offset_step_c: float = 45.0
     offset_per_v: float = 0.0
+    offset_from_v: float = 0.0
     limit_a: float = math.inf
     limit_s: float = 5e-3
     bias_shift_v: float = 0.0
     bias_sensor_k_per_w: float = 5.0
     low_cut_hz: float = 2.0
     pole_hz: float = 120e3
+    resonance: Resonance = LEVEL
     stage: int = 0
     earlier: int = 0
     output_ohm: float = 0.0
@@ -120,11 +141,14 @@ class NoiseSpec:
         line_v: peak at the output, of the line frequency.
         burst_v: typical height of a random burst at the output; 0 = none.
         burst_rate_hz: bursts per second with the sink at 25 °C. burst_warming_k: what doubles it.
-        crackle_v: typical height of a crackle that comes every ``crackle_every_s`` on average,
-            warm or cold; 0 = none.
+        crackle_v: typical height of a crackle that comes every ``crackle_every_s`` on average;
+            0 = none. crackle_when: always, or only with or without a signal at the input.
+            crackle_above_c, crackle_below_c: only with the sink between these.
         hum_per_a: peak at the output, of the doubled line frequency with its harmonics, per ampere
             of a rail's current above ``hum_from_a``. line_per_a: the same of the line frequency
             and its odd multiples, as of a charging current that differs from half to half.
+            buzz_per_a: the same of each even multiple of the line from the 12th to the 40th, as of
+            the edges of that current. white_per_a: so much more white noise at the input.
     """
 
     white_v_rt_hz: float = 18e-9
@@ -136,8 +160,13 @@ class NoiseSpec:
     burst_warming_k: float = 12.0
     crackle_v: float = 0.0
     crackle_every_s: float = 15.0
+    crackle_when: Literal["always", "driven", "quiet"] = "always"
+    crackle_above_c: float = -math.inf
+    crackle_below_c: float = math.inf
     hum_per_a: float = 0.0
     line_per_a: float = 0.0
+    buzz_per_a: float = 0.0
+    white_per_a: float = 0.0
     hum_from_a: float = 0.25
 
 
@@ -148,7 +177,9 @@ class ChannelSpec:
     Args:
         legs: its power stages, those in parallel at one terminal behind one another.
         fed_by: the channel whose socket leads to this one; its own where none is named.
-        crosstalk: from the others at 1 kHz, capacitive: it grows with frequency.
+        crosstalk: from the others at 1 kHz, capacitive: it grows with frequency. shared: from them
+            by a path that both have, at every frequency; shared_low: the same at 100 Hz, where it
+            falls with frequency.
         contact: in the signal path before the power stage.
         ground, ground_v: while this contact is open, so much hum of the line (peak) is at the
             output. kick, kick_v: while this is "open", so much DC is added there.
@@ -164,6 +195,8 @@ class ChannelSpec:
     section: SectionSpec | None = None
     fed_by: str = ""
     crosstalk: float = 1.8e-4
+    shared: float = 0.0
+    shared_low: float = 0.0
     contact: Intermittent = SOUND
     oscillation: Oscillation = STABLE
     thump: Thump = SILENT
@@ -219,6 +252,7 @@ class RailSpec:
         relay_threshold: part of the rated rail at which the output relay's timer starts.
         slow_ohm, slow_hz: what the rail gives way to current that changes more slowly than
             ``slow_hz``; the mean is held by the regulation, which is slower than any signal.
+            slow_from_hz: and faster than this.
     """
 
     feed_ohm: float = 0.05
@@ -231,6 +265,12 @@ class RailSpec:
     relay_threshold: float = 0.8
     slow_ohm: float = 0.0
     slow_hz: float = 100.0
+    slow_from_hz: float = 0.0
+
+    def slow(self, frequencies: Floats) -> Complexes:
+        """What the rail gives way with, Ω, at frequencies above nothing."""
+        s = 1j * frequencies
+        return np.asarray(self.slow_ohm / (1.0 + s / self.slow_hz) * s / (s + self.slow_from_hz))
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,8 +11,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
-from demo_sim.amplifier.passing import Intermittent, Oscillation
-from demo_sim.amplifier.spec import ChannelSpec, LegSpec
+from demo_sim.amplifier.passing import STABLE, Intermittent, Oscillation, Thump
+from demo_sim.amplifier.spec import ChannelSpec, LegSpec, Resonance
 from demo_sim.bench_parts import BenchSpec
 from demo_sim.fault_requests import entry
 
@@ -215,6 +215,236 @@ def _blocked_fins(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     return replace(bench, amplifier=replace(bench.amplifier, heat=heat))
 
 
+@neighbour("relay_click", "the output relay opens for 2 ms every 4 s")
+def _relay_click(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return replace(c, relay=replace(c.relay, contact=Intermittent(4.0, 2e-3 * severity)))
+
+
+@neighbour("relay_rare", "the output relay opens for 80 ms every 100 s")
+def _relay_rare(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return replace(c, relay=replace(c.relay, contact=Intermittent(100.0 / severity, 0.08)))
+
+
+@neighbour("relay_long", "the output relay opens for 6 s every 150 s")
+def _relay_long(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return replace(c, relay=replace(c.relay, contact=Intermittent(150.0 / severity, 6.0)))
+
+
+@neighbour("half_contact", "a third of the signal is lost for 30 ms every 8 s")
+def _half_contact(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return replace(c, contact=Intermittent(8.0, 0.03, lost=0.33 * severity))
+
+
+@neighbour("cold_joint", "the signal is lost for 50 ms every 10 s, below 32 °C of the heatsink")
+def _cold_joint(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return replace(c, contact=Intermittent(10.0 / severity, 0.05, below_c=32.0))
+
+
+@neighbour("warm_relay", "the output relay's contact has 0.7 Ω once the heatsink is past 40 °C")
+def _warm_relay(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return _warm(c, lambda w: replace(w, relay=replace(w.relay, contact_ohm=0.7 * severity)))
+
+
+@neighbour("low_oscillation", "0.5 V at 90 kHz while the output is beyond 12 V")
+def _low_oscillation(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return replace(c, oscillation=Oscillation(0.5 * severity, frequency_hz=90e3))
+
+
+@neighbour("supersonic", "0.3 V at 40 kHz, with signal or not")
+def _supersonic(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return replace(c, oscillation=Oscillation(0.3 * severity, 40e3, above_v=0.0))
+
+
+@neighbour("crossing_oscillation", "0.4 V at 3 MHz within 1 V of rest alone")
+def _crossing_oscillation(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return replace(c, oscillation=Oscillation(0.4 * severity, 3e6, above_v=0.0, below_v=1.0))
+
+
+@neighbour("rest_oscillation", "0.3 V at 600 kHz within 0.1 V of rest alone")
+def _rest_oscillation(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return replace(c, oscillation=Oscillation(0.3 * severity, 600e3, above_v=0.0, below_v=0.1))
+
+
+@neighbour("cold_oscillation", "1 V at 2 MHz beyond 12 V, gone once the heatsink is past 35 °C")
+def _cold_oscillation(c: ChannelSpec, severity: float) -> ChannelSpec:
+    unstable = replace(c, oscillation=Oscillation(severity))
+    return _warm(unstable, lambda w: replace(w, oscillation=STABLE), 35.0)
+
+
+@neighbour("hot_oscillation", "1 V at 1.2 MHz beyond 12 V once the heatsink is past 42 °C")
+def _hot_oscillation(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return _warm(c, lambda w: replace(w, oscillation=Oscillation(severity, 1.2e6)), 42.0)
+
+
+@neighbour("cable_oscillation", "1 V at 700 kHz beyond 8 V, into a capacitor alone")
+def _cable_oscillation(c: ChannelSpec, severity: float) -> ChannelSpec:
+    ringing = Oscillation(severity, 700e3, above_v=8.0, when="capacitive")
+    return replace(c, oscillation=ringing)
+
+
+@neighbour("unloaded_oscillation", "1 V at 400 kHz as long as there is no load")
+def _unloaded_oscillation(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return replace(c, oscillation=Oscillation(severity, 400e3, above_v=0.0, when="unloaded"))
+
+
+@neighbour("bass_hump", "4 dB too much at 90 Hz")
+def _bass_hump(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return _resonant(c, Resonance(90.0, 4.0 * severity, 1.5))
+
+
+@neighbour("notch", "6 dB lost at 2.4 kHz, a quarter of an octave wide")
+def _notch(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return _resonant(c, Resonance(2400.0, -6.0 * severity, 4.0))
+
+
+@neighbour("presence_dip", "2.5 dB lost about 5 kHz")
+def _presence_dip(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return _resonant(c, Resonance(5000.0, -2.5 * severity, 1.0))
+
+
+@neighbour("treble_peak", "3 dB too much at 16 kHz")
+def _treble_peak(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return _resonant(c, Resonance(16e3, 3.0 * severity, 2.0))
+
+
+@neighbour("warm_bass", "bass is lost below 60 Hz once the heatsink is past 40 °C")
+def _warm_bass(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return _warm(c, lambda w: _legs(w, lambda leg: replace(leg, low_cut_hz=60.0 * severity)))
+
+
+@neighbour("rare_crackle", "crackles of 100 mV, one in a minute")
+def _rare_crackle(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return replace(c, noise=replace(c.noise, crackle_v=0.1, crackle_every_s=60.0 / severity))
+
+
+@neighbour("tiny_crackle", "crackles of 30 mV, one in 12 s")
+def _tiny_crackle(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return replace(c, noise=replace(c.noise, crackle_v=0.03 * severity, crackle_every_s=12.0))
+
+
+@neighbour("driven_crackle", "crackles of 150 mV, one in 20 s, only with a signal")
+def _driven_crackle(c: ChannelSpec, severity: float) -> ChannelSpec:
+    noise = replace(c.noise, crackle_v=0.15 * severity, crackle_every_s=20.0)
+    return replace(c, noise=replace(noise, crackle_when="driven"))
+
+
+@neighbour("cold_crackle", "crackles of 100 mV, one in 8 s, below 30 °C of the heatsink")
+def _cold_crackle(c: ChannelSpec, severity: float) -> ChannelSpec:
+    noise = replace(c.noise, crackle_v=0.1 * severity, crackle_every_s=8.0)
+    return replace(c, noise=replace(noise, crackle_below_c=30.0))
+
+
+@neighbour("hot_crackle", "crackles of 100 mV, one in 15 s, past 42 °C and with no signal alone")
+def _hot_crackle(c: ChannelSpec, severity: float) -> ChannelSpec:
+    noise = replace(c.noise, crackle_v=0.1 * severity, crackle_above_c=42.0)
+    return replace(c, noise=replace(noise, crackle_when="quiet"))
+
+
+@neighbour("driven_buzz", "a buzz from 600 Hz to 2 kHz, 5 mV per ampere in each line")
+def _driven_buzz(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return replace(c, noise=replace(c.noise, buzz_per_a=5e-3 * severity))
+
+
+@neighbour("warm_driven_hum", "hum with the signal, 20 mV per ampere, past 40 °C alone")
+def _warm_driven_hum(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return _warm(c, lambda w: replace(w, noise=replace(w.noise, hum_per_a=0.02 * severity)))
+
+
+@neighbour("driven_hiss", "hiss that comes with the signal, some 25 mV at half of rated power")
+def _driven_hiss(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return replace(c, noise=replace(c.noise, white_per_a=4e-6 * severity))
+
+
+@neighbour("bass_leak", "low tones of the other channel are heard: -20 dB at 100 Hz")
+def _bass_leak(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return replace(c, shared_low=0.1 * severity)
+
+
+@neighbour("shared_ground", "the other channel is heard at -35 dB at every frequency")
+def _shared_ground(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return replace(c, shared=0.018 * severity)
+
+
+@neighbour("treble_leak", "high tones of the other channel are heard: -28 dB at 10 kHz")
+def _treble_leak(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return replace(c, crosstalk=4e-3 * severity)
+
+
+@neighbour("loud_dc", "DC that comes with loud signals alone: 0.35 V at rated power")
+def _loud_dc(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return _legs(c, lambda leg: replace(leg, offset_per_v=0.06 * severity, offset_from_v=10.0))
+
+
+@neighbour("slow_kick", "120 mV of DC for 40 s every 200 s")
+def _slow_kick(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return replace(c, kick=Intermittent(200.0, 40.0), kick_v=0.12 * severity)
+
+
+@neighbour("warm_crossover", "the bias is lost once the heatsink is past 42 °C")
+def _warm_crossover(c: ChannelSpec, severity: float) -> ChannelSpec:
+    def of(leg: LegSpec) -> LegSpec:
+        return replace(leg, bias_shift_v=leg.bias_shift_v - 0.1 * severity)
+
+    return _warm(c, lambda w: _legs(w, of), 42.0)
+
+
+@neighbour("click_on", "4 V that die away in 10 ms when the relay closes")
+def _click_on(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return replace(c, thump=Thump(on_v=4.0 * severity, on_s=0.01))
+
+
+@neighbour("thump_off_alone", "3 V when it is switched off: the relay lets go half a second late")
+def _thump_off_alone(c: ChannelSpec, severity: float) -> ChannelSpec:
+    late = replace(c.relay, release_s=0.6)
+    return replace(c, thump=Thump(off_v=3.0 * severity), relay=late)
+
+
+@neighbour("sagging_gain", "0.8 dB quieter once the heatsink is past 40 °C")
+def _sagging_gain(c: ChannelSpec, severity: float) -> ChannelSpec:
+    factor = 10.0 ** (-0.8 * severity / 20.0)
+    return _warm(c, lambda w: _legs(w, lambda leg: replace(leg, gain=leg.gain * factor)))
+
+
+@neighbour("hot_limiter", "the upper half's protection acts from 2.4 A on, past 42 °C")
+def _hot_limiter(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return _warm(c, lambda w: _legs(w, lambda leg: replace(leg, limit_a=2.4 / severity)), 42.0)
+
+
+@neighbour("quick_limiter", "the upper half's protection acts from 2.8 A on, at once")
+def _quick_limiter(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return _legs(c, lambda leg: replace(leg, limit_a=2.8 / severity, limit_s=5e-5))
+
+
+def _resonant(c: ChannelSpec, resonance: Resonance) -> ChannelSpec:
+    return _legs(c, lambda leg: replace(leg, resonance=resonance))
+
+
+def _rails(name: str, summary: str, ohm: float, from_hz: float, hz: float) -> None:
+    """Enter rails that give way in one band alone."""
+
+    def change(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
+        rails = replace(
+            bench.amplifier.rails, slow_ohm=ohm * severity, slow_from_hz=from_hz, slow_hz=hz
+        )
+        return replace(bench, amplifier=replace(bench.amplifier, rails=rails))
+
+    change.__doc__ = summary
+    entry(name, summary, 1.0, channels=False)(change)
+    NEIGHBOURS.append(name)
+
+
+_rails("middle_rails", "the rails give way from 80 to 400 Hz", 6.0, 80.0, 400.0)
+_rails("upper_rails", "the rails give way from 3 to 12 kHz", 8.0, 3e3, 12e3)
+_rails("burst_rails", "the rails give way when a burst begins, and come back", 6.0, 0.0, 4.0)
+
+
+@entry("late_bias", "the bias follows the heat a quarter of an hour late", 1.0, channels=False)
+def _late_bias(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
+    """The bias transistors sit on a lump of metal of their own."""
+    heat = replace(bench.amplifier.heat, bias_j_per_k=200.0 * severity)
+    return replace(bench, amplifier=replace(bench.amplifier, heat=heat))
+
+
 @entry("long_bass", "the rails give way below 25 Hz", 1.0, channels=False)
 def _long_bass(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     """Like 3 Ω below 25 Hz: what a short tone in the middle of the band does not show."""
@@ -222,4 +452,4 @@ def _long_bass(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     return replace(bench, amplifier=replace(bench.amplifier, rails=rails))
 
 
-NEIGHBOURS.extend(("long_bass", "blocked_fins"))
+NEIGHBOURS.extend(("long_bass", "blocked_fins", "late_bias"))
