@@ -49,7 +49,7 @@ class Disturbances:
             kind, _, rest = name.partition(".")
             if kind == "amplifier":
                 channel = self._unit.spec.channel(rest.split(".")[0])
-                density = self._white(channel.noise)
+                density = self.white(channel.noise)
                 pole_hz = min(pole_hz, channel.legs[0].pole_hz)
             elif kind == "generator":
                 density = 1.0 / math.sqrt(AUDIO_BANDWIDTH_HZ)
@@ -110,7 +110,7 @@ class Disturbances:
         """What a rail draws beyond what the channel's disturbances begin at, A."""
         return max(0.0, self._unit.rails.pos.amps - spec.hum_from_a)
 
-    def _white(self, spec: NoiseSpec) -> float:
+    def white(self, spec: NoiseSpec) -> float:
         """White noise at a channel's input, V/√Hz."""
         if not spec.white_per_a:
             return spec.white_v_rt_hz

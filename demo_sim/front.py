@@ -122,10 +122,6 @@ class Front:
             return mine
         for other in own.values():
             if other.period is not None:
-                spec = self._spec.channel(name)
-                frequencies = other.period.frequencies()
-                coupled = np.full(other.period.points // 2 + 1, spec.shared, dtype=np.complex128)
-                coupled += spec.shared_low / np.maximum(frequencies / 100.0, 0.1)
-                coupled.imag += spec.crosstalk * frequencies / 1000.0
+                coupled = self._spec.channel(name).leaks(other.period.frequencies())
                 return replace(mine, period=other.period, volts=pass_through(other, coupled))
         return mine

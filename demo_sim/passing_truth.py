@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from demo_sim.amplifier.relay import Relay
 from demo_sim.powered import PoweredUnit
 from demo_sim.waveforms import Waveforms
@@ -69,9 +71,10 @@ class PassingTruth:
         """V of DC at an output from which on the protection opens its relay."""
         return self._unit.spec.channel(channel).relay.dc_trip_v
 
-    def separation_db(self, channel: str) -> float:
-        """How far what leaks into a channel at 1 kHz lies below the tone of the others."""
-        return -20.0 * math.log10(max(self._unit.spec.channel(channel).crosstalk, 1e-9))
+    def separation_db(self, channel: str, frequency_hz: float = 1000.0) -> float:
+        """How far what leaks into a channel lies below the tone of the others."""
+        leak = self._unit.spec.channel(channel).leaks(np.array([frequency_hz]))
+        return -20.0 * math.log10(max(float(abs(leak[0])), 1e-9))
 
     def hears_itself(self, channel: str) -> bool:
         """Whether a channel plays what comes in at its own socket."""

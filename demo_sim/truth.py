@@ -344,7 +344,7 @@ class Truth(PassingTruth):
                 # Drawn on a coarse grid and joined by straight lines: a low-pass of sinc².
                 smooth = np.sinc(frequencies_hz / SLOW_RATE_HZ) ** 4
                 flicker = smooth * own.flicker_hz / np.maximum(frequencies_hz, 1e-3)
-                square += (share * own.white_v_rt_hz) ** 2 * (1.0 + flicker)
+                square += (share * self._waves.disturbances.white(own)) ** 2 * (1.0 + flicker)
             elif kind == "ripple":
                 square += (share * self._ripple(rest)) ** 2 / SUPPLY_BANDWIDTH_HZ
         return np.sqrt(square)
@@ -377,11 +377,12 @@ class Truth(PassingTruth):
         rest = self.offset(channel)
         return max(abs(rest), abs(rest + self._unit.spec.channel(channel).thump.on_v))
 
-    def oscillation_v(self, channel: str, input_v_rms: float, *, capacitive: bool = False) -> float:
+    def oscillation_v(self, channel: str, input_v_rms: float, into: str = "loaded") -> float:
         """V rms of what a channel's stage oscillates with at a drive of 1 kHz, while it does;
-        ``capacitive``: with a capacitor across the output."""
+        ``into``: "loaded", "unloaded", or "capacitive": with a capacitor across its load."""
         ringing = self._unit.spec.channel(channel).oscillation
-        if ringing.when == "unloaded" or (ringing.when == "capacitive" and not capacitive):
+        stands = ("always", "loaded", "capacitive") if into == "capacitive" else ("always", into)
+        if ringing.when not in stands:
             return 0.0
         with self.driven(input_v_rms):
             swing = self.output(channel)[1] / len(self._unit.spec.channel(channel).sides)

@@ -193,21 +193,22 @@ def state_of_its_own(
 
 @pytest.fixture
 def made_up() -> Iterator[Callable[..., str]]:
-    """``made_up(name, change)`` enters a fault of a test's own, a change of the left channel, and
-    returns how it is asked for; it is taken out again."""
+    """``made_up(name, change)`` enters a fault of a test's own, a change of the left channel (with
+    ``whole``: of the amplifier), and returns how it is asked for; it is taken out again."""
     from demo_sim.bench_parts import BenchSpec
     from demo_sim.fault_requests import _CATALOGUE, entry
 
     names: list[str] = []
 
-    def enter(name: str, change: Callable[..., Any]) -> str:
-        def whole(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
-            changed = bench.amplifier.with_channel(channel, change)
+    def enter(name: str, change: Callable[..., Any], *, whole: bool = False) -> str:
+        def put(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
+            unit = bench.amplifier
+            changed = change(unit) if whole else unit.with_channel(channel, change)
             return dataclasses.replace(bench, amplifier=changed)
 
         names.append(name)
-        entry(name, "of a test", 1.0)(whole)
-        return f"{name}@left"
+        entry(name, "of a test", 1.0, channels=not whole)(put)
+        return name if whole else f"{name}@left"
 
     yield enter
     for name in names:

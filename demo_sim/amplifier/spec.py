@@ -207,6 +207,11 @@ class ChannelSpec:
     warm: Callable[[ChannelSpec], ChannelSpec] | None = None
     warm_c: float = 45.0
 
+    def leaks(self, frequencies: Floats) -> Complexes:
+        """What of another channel's input arrives at this one's, as a ratio."""
+        low = self.shared_low / np.maximum(frequencies / 100.0, 0.1)
+        return np.asarray(self.shared + low + 1j * self.crosstalk * frequencies / 1000.0)
+
     @property
     def sides(self) -> tuple[str, ...]:
         """Its half-bridges: ("pos", "neg"), or ("",) when single-ended."""

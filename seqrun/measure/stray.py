@@ -12,7 +12,7 @@ from seqrun.errors import NotMeasured
 from seqrun.measure.sinefit import check_record
 
 Array = NDArray[np.float64]
-FRAME_S = 20e-6  # of a look: shorter than the tip of any audible tone
+FRAME_S = 20e-6  # of a look: shorter than the tip of any audible tone; a period at the least
 LEAST_FRAME = 16  # samples
 
 
@@ -60,7 +60,7 @@ def stray(
             expected=f"at least {4.0 * above_hz:g} to see what is above {above_hz:g} Hz",
         )
     rest = _less_mean(_less_mean(volts, width), width)
-    each = max(round(FRAME_S * sample_rate_hz), LEAST_FRAME)
+    each = max(round(FRAME_S * sample_rate_hz), LEAST_FRAME, width)
     count = rest.size // each
     if count < 10:
         raise NotMeasured(f"{count} frames in the record", expected="at least 10")

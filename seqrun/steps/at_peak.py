@@ -4,7 +4,7 @@ with the signal."""
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import ClassVar
 
@@ -14,9 +14,9 @@ from seqrun.errors import NotMeasured
 from seqrun.measure.bounds import above_noise, quantisation_rms
 from seqrun.measure.lines import hum
 from seqrun.measure.pick_up import beside_pick_up
-from seqrun.measure.stray import FRAME_S, LEAST_FRAME, Stray, loudest_by_chance, stray
+from seqrun.measure.stray import Stray, loudest_by_chance, stray
 from seqrun.plan.context import Context
-from seqrun.plan.contract import Yielded
+from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.measurand import Measurand, judged
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
@@ -34,6 +34,69 @@ LEAST_RATES = 4.0  # samples a second over the frequency above which anything is
 PERIODS = 1.2  # of the drive in a record: both tips are in it
 #: further looks take other rates, so that nothing folds down onto the drive in all of them
 RATES = (1.0, 0.83, 0.71, 0.59)
+
+
+#: of one output: each look, its record, and the rms of the scope alone in the same band, V
+Looks = list[tuple[Stray, Waveform, float]]
+
+
+def looks_at(
+    drive: Drive,
+    above_hz: float,
+    peak_v: float | None,
+    shares: Sequence[float],
+    spare: int | None = None,
+) -> dict[str, Looks]:
+    """Look at every driven output at the scope's fastest rate, over a period of the drive.
+
+    Args:
+        peak_v: as for :meth:`Drive.capture`. shares: of that rate, one look each.
+        spare: a probe on ground, which reads the scope's own noise.
+    """
+    ctx = drive.ctx
+    most = ctx.scope.max_points
+    rate = min(FASTEST_HZ, most * drive.frequency_hz / PERIODS)
+    found: dict[str, Looks] = {c: [] for c in drive.channels}
+    for share in shares:
+        waves = drive.capture(
+            rate_hz=share * rate,
+            points=min(int(PERIODS * share * rate / drive.frequency_hz), most),
+            peak_v=peak_v,
+            must_play=True,
+            beside=spare,
+        )
+        own = 0.0
+        if drive.beside is not None:
+            dt_s = next(iter(waves.values())).dt_s
+            own = stray(drive.beside, 1.0 / dt_s, above_hz=above_hz).usual_v
+        for channel, wave in waves.items():
+            one = stray(wave.volts, 1.0 / wave.dt_s, above_hz=above_hz, clipped=wave.clipped)
+            found[channel].append((one, wave, own))
+    return found
+
+
+def loudest(
+    step: Step, of: Measurand, ctx: Context, channel: str, looks: Looks, above_hz: float
+) -> Yielded:
+    """The reading of the loudest of all looks at one output."""
+    one, wave, own = max(looks, key=lambda look: look[0].rms_v)
+    frames = round(len(looks) * wave.volts.size / one.samples)
+    # Of the noise of converter and front end, the loudest of all frames is looked at as well.
+    quiet = math.hypot(own, wave.lsb_v / math.sqrt(12.0))
+    by_chance = quiet * loudest_by_chance(frames, one.samples)
+    level = normal(one.rms_v, one.rms_v / math.sqrt(2.0 * one.samples), "noise in the frame")
+    floor = by_chance * rectangular(1.0, ALIKE, "own noise, by another channel of the scope")
+    heard = above_noise(level * wave.gain, floor)
+    always = "all the time" if one.usual_v > 0.5 * one.rms_v else "now and then"
+    note = f"above {above_hz / 1e3:g} kHz, {always}, loudest at {one.at_v:.3g} V"
+    return step.reading(
+        of,
+        heard.value,
+        channel=channel,
+        bound=heard.bound,
+        instruments=(ctx.scope.name,),
+        note=note if heard.bound == "exact" else f"above {above_hz / 1e3:g} kHz",
+    )
 
 
 class _Driven(AtPower):
@@ -79,7 +142,7 @@ class StraySignal(_Driven):
     quantity: ClassVar[Measurand] = STRAY
 
     frequency: Hertz = Field(default=1000.0, gt=0.0)
-    above: Hertz = Field(default=200e3, ge=50e3, description="what lies above it is stray")
+    above: Hertz = Field(default=200e3, ge=25e3, description="what lies above it is stray")
 
     def needs(self, view: BenchView) -> Needs:
         needs = recorded(self.needs_at_power(view, 4.0), LEAST_RATES * self.above, 0.0)
@@ -97,67 +160,27 @@ class StraySignal(_Driven):
         )
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
-        most = ctx.scope.max_points
         # A short memory is filled by a faster tone, and not by a slower look.
-        frequency = max(self.frequency, PERIODS * 40.0 * self.above / most)
-        rate = min(FASTEST_HZ, most * frequency / PERIODS)
-        drive = Drive(ctx, frequency, self.channels(ctx.view))
+        fill = PERIODS * 40.0 * self.above / ctx.scope.max_points
+        drive = Drive(ctx, max(self.frequency, fill), self.channels(ctx.view))
         spare = floor_probe(ctx.view, drive.channels)
-        found: dict[str, list[tuple[Stray, Waveform, float]]] = {c: [] for c in drive.channels}
         try:
-            peak_v = self.play(drive, self.watts(ctx))
-            for share in RATES:
-                points = min(int(PERIODS * share * rate / frequency), most)
-                waves = drive.capture(
-                    rate_hz=share * rate,
-                    points=points,
-                    peak_v=peak_v,
-                    must_play=True,
-                    beside=spare[0] if spare is not None else None,
-                )
-                own = self._own(drive, 1.0 / next(iter(waves.values())).dt_s)
-                for channel, wave in waves.items():
-                    one = stray(
-                        wave.volts, 1.0 / wave.dt_s, above_hz=self.above, clipped=wave.clipped
-                    )
-                    found[channel].append((one, wave, own))
+            found = looks_at(
+                drive,
+                self.above,
+                self.play(drive, self.watts(ctx)),
+                RATES,
+                spare[0] if spare is not None else None,
+            )
         finally:
             drive.stop()
         for channel, looks in found.items():
-            yield self._result(ctx, channel, looks)
+            yield loudest(self, self.quantity, ctx, channel, looks, self.above)
 
     def play(self, drive: Drive, watts: float) -> float | None:
         """Drive the outputs; the largest |V| to be expected there, where that is not the tone's."""
         drive.to_power(watts)
         return None
-
-    def _own(self, drive: Drive, rate_hz: float) -> float:
-        """rms of the scope alone in the same band, V; nothing where no probe is spare."""
-        if drive.beside is None:
-            return 0.0
-        return stray(drive.beside, rate_hz, above_hz=self.above).usual_v
-
-    def _result(
-        self, ctx: Context, channel: str, looks: list[tuple[Stray, Waveform, float]]
-    ) -> Yielded:
-        one, wave, own = max(looks, key=lambda look: look[0].rms_v)
-        frames = round(len(looks) * wave.volts.size / max(FRAME_S / wave.dt_s, LEAST_FRAME))
-        # Of the noise of converter and front end, the loudest of all frames is looked at as well.
-        quiet = math.hypot(own, wave.lsb_v / math.sqrt(12.0))
-        by_chance = quiet * loudest_by_chance(frames, one.samples)
-        level = normal(one.rms_v, one.rms_v / math.sqrt(2.0 * one.samples), "noise in the frame")
-        floor = by_chance * rectangular(1.0, ALIKE, "own noise, by another channel of the scope")
-        heard = above_noise(level * wave.gain, floor)
-        always = "all the time" if one.usual_v > 0.5 * one.rms_v else "now and then"
-        note = f"above {self.above / 1e3:g} kHz, {always}, loudest at {one.at_v:.3g} V"
-        return self.reading(
-            self.quantity,
-            heard.value,
-            channel=channel,
-            bound=heard.bound,
-            instruments=(ctx.scope.name,),
-            note=note if heard.bound == "exact" else f"above {self.above / 1e3:g} kHz",
-        )
 
 
 HUM_DRIVEN = Measurand(

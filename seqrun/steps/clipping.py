@@ -11,6 +11,8 @@ from pydantic import Field
 from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured
+from seqrun.files.expression import WattsExpression
+from seqrun.measure.bounds import above_distortion
 from seqrun.measure.distortion import distortion
 from seqrun.measure.headroom import burst_power
 from seqrun.measure.power import (
@@ -23,11 +25,13 @@ from seqrun.measure.timing import envelope
 from seqrun.plan.context import Context
 from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.measurand import Measurand, judged, shown
-from seqrun.plan.needs import Forecast, Needs
+from seqrun.plan.needs import Forecast, Needs, ScopeRecord
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Fraction, Hertz, Seconds
-from seqrun.steps.common.drive import Drive, Waveform, drive_needs
+from seqrun.steps.common.bench_floor import distortion_floor, level_seen
+from seqrun.steps.common.drive import HEADROOM, Drive, Waveform, drive_needs
 from seqrun.steps.common.forecasts import BETTER_SCOPE, decibels, power_share
+from seqrun.steps.distortion import floor_felt
 from seqrun.values import COVERAGE_FACTOR
 
 BEGIN = 0.5  # of rated power: where a sweep begins
@@ -174,11 +178,11 @@ class _BurstDrive(Drive):
         self, ctx: Context, channel: str, frequency_hz: float, cycles: int, period_s: float
     ) -> None:
         super().__init__(ctx, frequency_hz, (channel,))
-        self._cycles = cycles
-        self._period_s = period_s
+        self.cycles = cycles
+        self.rest_s = period_s
 
     def put(self, output: int, level: float) -> None:
-        self.ctx.generator.burst(output, self.frequency_hz, level, self._cycles, self._period_s)
+        self.ctx.generator.burst(output, self.frequency_hz, level, self.cycles, self.rest_s)
 
     def within(self) -> dict[str, Waveform]:
         """The output from the beginning of a burst to shortly before its end.
@@ -190,14 +194,14 @@ class _BurstDrive(Drive):
         probe = self.probes[channel][0]
         for _ in range(LOOKS):
             # The edge found may be the second one, or one in the middle of a burst.
-            waves = self.capture(cycles=self._cycles - 2, per_cycle=200, trigger=probe)
+            waves = self.capture(cycles=self.cycles - 2, per_cycle=200, trigger=probe)
             wave = waves[channel]
             shape = envelope(wave.volts, 1.0 / wave.dt_s, self.frequency_hz, clipped=wave.clipped)
             if float(shape.rms.min()) > 0.5 * float(shape.rms.max()):
                 return waves
         raise NotMeasured(
             f"no record of {LOOKS} lay within a burst",
-            expected=f"{self._cycles - 2} periods after the trigger",
+            expected=f"{self.cycles - 2} periods after the trigger",
             hint="is the scope's trigger on the channel that is driven?",
         )
 
@@ -291,6 +295,118 @@ class DynamicHeadroom(Step):
                 bound=found.bound,
                 instruments=names,
                 note=note,
+            )
+
+
+BURST_THD = Measurand(
+    "burst_thd",
+    "%",
+    title="THD within bursts",
+    what="The harmonics (2nd to 20th) within a burst of a sine, over the sine itself.",
+    how=(
+        "Bursts of a fifth of a second, one a second, at the stated power into one channel and its "
+        "load; the scope looks inside a burst from its beginning."
+    ),
+    fooled_by=(
+        "A bench supply that is slow to follow: a rail that it lets sag clips the burst, and the "
+        "unit's own supply might not. Only one channel is driven, as two outputs of a generator do "
+        "not burst together."
+    ),
+    contact="The bursts themselves, seen through the same lead.",
+)
+
+
+class _SwitchedDrive(_BurstDrive):
+    """A tone that is switched on and looked at as soon as can be, by a generator without bursts."""
+
+    def put(self, output: int, level: float) -> None:
+        Drive.put(self, output, level)
+
+    def within(self) -> dict[str, Waveform]:
+        levels, clock = dict(self.levels), self.ctx.clock
+        self.stop()
+        until = clock.now() + self.rest_s
+
+        def rested() -> bool | None:
+            return True if clock.now() >= until else None
+
+        self.ctx.wait_until(
+            rested, every_s=0.2, at_most_s=10.0 * self.rest_s, what="the rails to rest"
+        )
+        self.set(levels)
+        return self.capture(cycles=self.cycles - 2, per_cycle=200)
+
+
+def _bursts(view: BenchView) -> bool:
+    return view.drivers[view.key("generator")].can("burst")
+
+
+class BurstDistortion(Step):
+    """Distortion within bursts at a stated power: rails that hold under a steady tone may give way
+    when one begins. A generator that has no bursts switches the tone on instead.
+    """
+
+    kind: ClassVar[str] = "burst_distortion"
+    yields: ClassVar = (judged(BURST_THD, "channel"),)
+
+    power: WattsExpression | None = Field(None, description="within a burst; rated_power if none")
+    frequency: Hertz = Field(default=1000.0, gt=0.0)
+    cycles: int = Field(default=200, ge=16, le=1000)
+    period: Seconds = Field(default=1.0, gt=0.0)
+
+    def _watts(self, view: BenchView) -> float:
+        if self.power is None:
+            return view.unit.rated_power
+        return self.power.evaluate_in("W", view.unit.names())
+
+    def needs(self, view: BenchView) -> Needs:
+        view.driven_alone(self.channels(view))
+        share = min(self.cycles / self.frequency / self.period, 1.0)
+        seconds = 4.0 * self.period * len(self.channels(view))
+        needs = drive_needs(view, self.channels(view), share * self._watts(view), seconds=seconds)
+        peak = HEADROOM * math.sqrt(2.0 * self._watts(view) * view.unit.rated_load)
+        record = ScopeRecord(needs.record.points if needs.record else 0, peak_v=peak)
+        bursts = frozenset({"burst"} if _bursts(view) else ())
+        return replace(needs, generator=bursts, record=record)
+
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        floor = 100.0 * distortion_floor(view, 1.0)
+        spread = COVERAGE_FACTOR * 0.5 * floor
+        return Forecast(floor, spread, floor=floor, better="a scope of less distortion")
+
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
+        watts = self._watts(ctx.view)
+        kind, how = _BurstDrive, f"every {self.period:g} s"
+        if not _bursts(ctx.view):
+            kind, how = _SwitchedDrive, "from when the tone was switched on"
+        for channel in self.channels(ctx.view):
+            drive = kind(ctx, channel, self.frequency, self.cycles, self.period)
+            try:
+                drive.set({channel: drive.level_for(channel, BEGIN * watts)})
+                seen = drive.within()[channel]
+                # What is within a burst is a sine: its level there tells the gain.
+                drive.gain[channel] = seen.rms_v / drive.levels[channel]
+                drive.set({channel: drive.level_for(channel, watts)})
+                wave = drive.within()[channel]
+                found = distortion(
+                    wave.volts, 1.0 / wave.dt_s, self.frequency, clipped=wave.clipped
+                )
+            except NotMeasured as reason:
+                yield self.not_measured(BURST_THD, reason.found, channel=channel)
+                continue
+            finally:
+                drive.stop()
+                ctx.generator.sine(drive.outputs[channel], self.frequency, drive.levels[channel])
+            felt = floor_felt(found, distortion_floor(ctx.view, level_seen(ctx, wave)))
+            thd = above_distortion(found.thd.value, felt)
+            watts_seen = wave.rms_v**2 / ctx.view.unit.rated_load
+            yield self.reading(
+                BURST_THD,
+                100.0 * thd.value,
+                channel=channel,
+                bound=thd.bound,
+                instruments=(ctx.scope.name, ctx.generator.name),
+                note=f"{self.cycles} periods {how}, {watts_seen:.3g} W in them",
             )
 
 

@@ -17,6 +17,7 @@ from seqrun.plan.measurand import Measurand, judged, shown
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import render
+from seqrun.steps.common.forecasts import BETTER_SCOPE, decibels, gain_share
 from seqrun.values import COVERAGE_FACTOR
 
 CONDITION_MET = Measurand(
@@ -107,4 +108,55 @@ class Drop(Step):
                 channel=reading.channel,
                 instruments=reading.instruments,
                 note=f"below {wanted:.4g} V",
+            )
+
+
+GAIN_DRIFT = Measurand(
+    "gain_drift",
+    "dB",
+    title="drift of the gain",
+    what="How much a channel's gain has changed between two readings, as from cold to hot.",
+    how="One gain less an earlier one of the same channel; what both have in common cancels.",
+    fooled_by=(
+        "A joint, a relay's contact or a resistor that gives way to warmth; a clip that was moved "
+        "between the two; a level of the generator that has drifted."
+    ),
+    contact="The driven tones themselves: without one there is no gain to compare.",
+)
+
+
+class GainDrift(Step):
+    """Change of the gain between two earlier readings: hot against cold.
+
+    A contact that has grown by half an ohm is within any limit of the gain itself.
+    """
+
+    kind: ClassVar[str] = "gain_drift"
+    yields: ClassVar = (judged(GAIN_DRIFT, "several", each="channel"),)
+
+    of: str = Field(description="id of a gain step")
+    against: str = Field(description="id of an earlier one")
+
+    def needs(self, view: BenchView) -> Needs:
+        return Needs(seconds=0.0)
+
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        # Gains of scope and generator are the same in both; their noise over a record is not felt.
+        return decibels(gain_share(view, view.unit.rated_power) / 10.0, 0.0, BETTER_SCOPE)
+
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
+        before = {reading.channel: value for reading, value in ctx.measured(self.against)}
+        for reading, value in ctx.measured(self.of):
+            if reading.channel not in before:
+                raise NotMeasured(
+                    f"'{self.against}' has no reading of {reading.channel}",
+                    expected="two readings of the gain of one channel",
+                    where=self.id,
+                )
+            yield self.reading(
+                GAIN_DRIFT,
+                value - before[reading.channel],
+                channel=reading.channel,
+                instruments=reading.instruments,
+                note=f"{self.of} less {self.against}",
             )

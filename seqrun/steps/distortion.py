@@ -90,7 +90,7 @@ SINAD = Measurand(
 )
 
 
-class _OneTone(AtPower):
+class OneTone(AtPower):
     """What the steps that distort one tone have in common: all read the same, each judges one."""
 
     frequency: Hertz = Field(default=1000.0, gt=0.0)
@@ -145,7 +145,7 @@ class _OneTone(AtPower):
             except NotMeasured as reason:
                 yield self.not_measured(self.judges[0], reason.found, channel=channel)
                 continue
-            yield from self._results(ctx, found, channel, window)
+            yield from self.results(ctx, found, channel, window)
 
     def _read(
         self,
@@ -170,7 +170,7 @@ class _OneTone(AtPower):
             plain.thd,
             fitted.thd,
             floor=self._floor(ctx.view, level_seen(ctx, wave)),
-            limit=self._ratio_limit(ctx),
+            limit=self.ratio_limit(ctx),
         )
         return distortion(
             wave.volts,
@@ -185,7 +185,7 @@ class _OneTone(AtPower):
             floor_noise=self._floor_noise(ctx, drive, wave, channel),
         )
 
-    def _ratio_limit(self, ctx: Context) -> float | None:
+    def ratio_limit(self, ctx: Context) -> float | None:
         """The step's upper limit as a distortion ratio; None when it has none."""
         if ctx.limit is None:
             return None
@@ -213,7 +213,7 @@ class _OneTone(AtPower):
             own * own + rectangular(square / 2.0, square / 2.0, "noise of the generator")
         ) ** 0.5
 
-    def _results(
+    def results(
         self, ctx: Context, found: Distortion, channel: str, window: Window
     ) -> Iterator[Yielded]:
         names = (ctx.scope.name, ctx.generator.name)
@@ -255,21 +255,21 @@ def floor_felt(found: Distortion, floor: float) -> float:
     return floor * min(math.hypot(share * math.sqrt(0.5), 0.5 * floor / thd), 1.0)
 
 
-class Thd(_OneTone):
+class Thd(OneTone):
     """Total harmonic distortion at a stated power and frequency."""
 
     kind: ClassVar[str] = "thd"
     yields: ClassVar = (judged(THD, "channel"), shown(THD_N, "channel"), shown(SINAD, "channel"))
 
 
-class ThdN(_OneTone):
+class ThdN(OneTone):
     """Total harmonic distortion plus noise, 22 Hz to 22 kHz or weighted."""
 
     kind: ClassVar[str] = "thd_n"
     yields: ClassVar = (judged(THD_N, "channel"), shown(THD, "channel"), shown(SINAD, "channel"))
 
 
-class Sinad(_OneTone):
+class Sinad(OneTone):
     """Signal to noise and distortion: the reciprocal of THD+N in dB."""
 
     kind: ClassVar[str] = "sinad"

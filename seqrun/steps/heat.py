@@ -216,7 +216,7 @@ class Soak(Step):
         apart = math.hypot(float(ambient.std_dev), tolerance / math.sqrt(3.0))
         decided = 0
         gives = 0.0  # the most that the supply gave while all was driven, A
-        fit_every = FIT_EVERY if ears is None else FIT_EVERY // 2  # each takes twice as long
+        fit_every = FIT_EVERY if ears is None else FIT_EVERY // 4  # each takes longer
 
         def finished() -> str | None:
             nonlocal decided, gives

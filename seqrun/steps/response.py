@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from dataclasses import replace
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import ClassVar, Self
 
 from pydantic import Field, model_validator
@@ -23,13 +23,17 @@ from seqrun.steps.common.dirt import compensated
 from seqrun.steps.common.drive import Drive, Waveform
 from seqrun.steps.common.forecasts import BETTER_SCOPE, decibels, near_limit, scope_share, share
 from seqrun.steps.common.inputs import generator_to
-from seqrun.steps.common.tone import CLOCKS, at_input, fundamental, seen
+from seqrun.steps.common.tone import CLOCKS, at_input, fundamental, peak_expected, seen
 from seqrun.values import Bound, exactly, rectangular
 
 REFERENCE_HZ = 1000.0
+LIFTED = 5.0  # what a part of the band may be lifted by, and still be read
+LOOK_S = 0.04  # between two records, about
 PER_CYCLE = 50  # samples
-CYCLES = 40
-LEAST_S = 0.05  # of each record: a few mains periods, so that hum averages out
+FEWEST_CYCLES, MOST_CYCLES = 16, 400  # of the tone in a record
+#: of each record, where that is not more cycles: a few mains periods, so that hum averages out;
+#: high above the mains the fit does not feel it
+LEAST_S = 0.05
 
 
 def steps_between(low_hz: float, high_hz: float, per_octave: int) -> list[float]:
@@ -48,8 +52,31 @@ def look(drive: Drive, frequency_hz: float) -> dict[str, Waveform]:
     """The outputs at one frequency, levels as they are."""
     if frequency_hz != drive.frequency_hz:
         drive.retune(frequency_hz)
-    cycles = max(CYCLES, round(LEAST_S * frequency_hz))
-    return drive.capture(cycles=min(cycles, 2000), per_cycle=PER_CYCLE)
+    cycles = cycles_of(frequency_hz)
+    waves = drive.capture(cycles=cycles, per_cycle=PER_CYCLE)
+    if any(wave.clipped for wave in waves.values()):
+        # Something lifts this part of the band: once more, on a range that holds it.
+        peak_v = LIFTED * max(peak_expected(drive, channel) for channel in waves)
+        waves = drive.capture(cycles=cycles, per_cycle=PER_CYCLE, peak_v=peak_v)
+    return waves
+
+
+def cycles_of(frequency_hz: float) -> int:
+    """How many cycles of a tone are looked at."""
+    return min(max(FEWEST_CYCLES, round(LEAST_S * frequency_hz)), MOST_CYCLES)
+
+
+@dataclass(frozen=True, slots=True)
+class Swept:
+    """What a sweep has found: frequencies, Hz, and each channel's gain at them, plain ratios."""
+
+    frequencies: tuple[float, ...]
+    gains: Mapping[str, Sequence[UFloat]]
+
+
+def key_of(step_id: str) -> str:
+    """Under which a sweep keeps what it has found."""
+    return f"swept {step_id}"
 
 
 _RESPONSE_HOW = (
@@ -85,6 +112,14 @@ UPPER_CORNER = Measurand(
 )
 
 
+def flatness_forecast(view: BenchView) -> Forecast | Unforecast:
+    """Of a flatness: the generator's own."""
+    if "flatness" not in view.drivers[view.key("generator")].rows:
+        return Unforecast("the generator's data sheet does not say how flat it is")
+    own = share(view, "generator", "flatness", 1.0)
+    return decibels(own, 0.0, "a generator that is flatter")
+
+
 class _Sweep(AtPower):
     """The response of each driven channel from ``low`` to ``high``."""
 
@@ -110,17 +145,12 @@ class _Sweep(AtPower):
         return sorted({*steps, *inside})
 
     def needs(self, view: BenchView) -> Needs:
-        settle = sum(max(CYCLES / f, LEAST_S) + 0.05 for f in self.frequencies())
-        return self.needs_at_power(view, settle + 3.0)
+        looks = sum(cycles_of(f) / f + LOOK_S for f in self.frequencies())
+        return self.needs_at_power(view, looks + 1.0)
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast | Unforecast:
-        """Of the flatness: the generator's own."""
-        if "flatness" not in view.drivers[view.key("generator")].rows:
-            return Unforecast("the generator's data sheet does not say how flat it is")
-        flat = decibels(
-            share(view, "generator", "flatness", 1.0), 0.0, "a generator that is flatter"
-        )
-        if of == FLATNESS:
+        flat = flatness_forecast(view)
+        if of == FLATNESS or isinstance(flat, Unforecast):
             return flat
         # A first-order roll-off falls by 4.3 dB per neper of frequency at its corner.
         corner = near_limit(self, view, 20.0 if of == LOWER_CORNER else 20e3)
@@ -141,6 +171,7 @@ class _Sweep(AtPower):
                 ctx.progress(f"{frequency:.4g} Hz", number / len(frequencies))
         finally:
             drive.stop()
+        ctx.keep(key_of(self.id), Swept(tuple(frequencies), gains))
         columns: dict[str, list[float]] = {"frequency_hz": frequencies}
         found: dict[str, transfer.Response] = {}
         for channel, ratios in gains.items():

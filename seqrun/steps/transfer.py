@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import replace
 from typing import ClassVar, Literal
 
@@ -12,30 +12,25 @@ from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured
 from seqrun.measure import transfer
-from seqrun.measure.uncertain import mean, scatter_of_mean
 from seqrun.plan.context import Context
 from seqrun.plan.contract import Yielded
 from seqrun.plan.measurand import Measurand, judged, shown
-from seqrun.plan.needs import Forecast, Hookup, Needs
+from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz
 from seqrun.steps.common import sound_levels
 from seqrun.steps.common.at_power import AtPower
-from seqrun.steps.common.dirt import clip_moved, load_u_share
 from seqrun.steps.common.drive import NEAR, Drive
 from seqrun.steps.common.forecasts import (
     BETTER_METER,
     BETTER_SCOPE,
     decibels,
     gain_share,
-    near_limit,
     power_share,
     scope_share,
 )
-from seqrun.steps.common.tone import at_input, fundamental, peak_expected, seen
-from seqrun.values import COVERAGE_FACTOR, Bound, normal, rectangular, student
-
-RATIO_U = 1e-5  # of two rms on one range, by the scatter of many samples
+from seqrun.steps.common.tone import at_input, fundamental, seen
+from seqrun.values import student
 
 
 class _Gains(AtPower):
@@ -301,137 +296,3 @@ class VolumeTracking(AtPower):
                     note=f"{self.control} at {position}",
                 )
             yield self.reading(VOLUME_TRACKING, found.largest_db, channel=pair, instruments=names)
-
-
-SOURCE_IMPEDANCE = Measurand(
-    "source_impedance",
-    "Ω",
-    what="The resistance that the output behaves as if it had inside, relay contacts included.",
-    how=(
-        "A steady tone; the output with its load, without it, and with it again, on one scope "
-        "range. What it falls by under the load tells the resistance."
-    ),
-    fooled_by=(
-        "Leads between terminals and load count unless the probe is at the terminals; a level "
-        "that drifts; a load that was not really off."
-    ),
-    contact="The driven tone itself, with and without the load.",
-)
-DAMPING_FACTOR = Measurand(
-    "damping_factor",
-    "",
-    what="The rated load over the source impedance: how firmly the output holds a speaker.",
-    how="Worked out from source_impedance.",
-    fooled_by="A burnt relay contact of a few tenths of an ohm ruins it, and the unit still plays.",
-)
-
-
-class _LoadOnAndOff(AtPower):
-    """What the output does when its load is taken off: source impedance and damping factor."""
-
-    frequency: Hertz = Field(default=1000.0, gt=0.0)
-    repeats: int = Field(default=3, ge=1, le=100)
-
-    def needs(self, view: BenchView) -> Needs:
-        return self.needs_at_power(view, 6.0 * len(self.channels(view)))
-
-    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
-        # The scope's error cancels; its steps over many samples and the load's value are left.
-        load = view.unit.rated_load
-        ohms = near_limit(self, view, load / 100.0)
-        if of == DAMPING_FACTOR:
-            ohms = load / near_limit(self, view, 100.0)
-        clip = view.bench.dirt.clip_contact / math.sqrt(3.0)
-        warm = load_u_share(view, self.planned_watts(view))
-        u = math.hypot(warm * ohms, RATIO_U * load, clip)
-        better = "more repeats, or a load measured more closely"
-        if of == DAMPING_FACTOR:
-            spread = COVERAGE_FACTOR * u * load / ohms**2
-            return Forecast(load / ohms, spread, better=better)
-        return Forecast(ohms, COVERAGE_FACTOR * u, better=better)
-
-    def perform(self, ctx: Context) -> Iterator[Yielded]:
-        for channel in self.channels(ctx.view):
-            try:
-                found = self._of(ctx, channel)
-            except NotMeasured as reason:
-                yield self.not_measured(self.judges[0], reason.found, channel=channel)
-                continue
-            buried = found.bound is not Bound.EXACT
-            for quantity, value, bound in (
-                (SOURCE_IMPEDANCE, found.impedance_ohm, Bound.AT_MOST),
-                (DAMPING_FACTOR, found.damping_factor, Bound.AT_LEAST),
-            ):
-                yield self.reading(
-                    quantity,
-                    value,
-                    channel=channel,
-                    bound=bound if buried else Bound.EXACT,
-                    instruments=(ctx.scope.name,),
-                    note=f"{self.frequency:g} Hz",
-                )
-
-    def _of(self, ctx: Context, channel: str) -> transfer.SourceAndDamping:
-        view = ctx.view
-        load, point = view.load(channel), view.point(f"out.{channel}")
-        terminal = f"load.{load.name}.1"
-        on = Hookup(((terminal, point.hot),), f"load {load.name} back onto {point.hot}")
-        drive = Drive(ctx, self.frequency, (channel,))
-        try:
-            drive.to_power(self.watts(ctx))
-            before = self._read(drive, channel)
-            # The tone is off while hands are at the terminals.
-            drive.stop()
-            ctx.disconnect(terminal, f"one lead of load {load.name} off {point.hot}")
-            try:
-                drive.set(dict(drive.levels))
-                unloaded = self._read(drive, channel)
-            finally:
-                drive.stop()
-                ctx.connect(on)
-            drive.set(dict(drive.levels))
-            after = self._read(drive, channel)
-        finally:
-            drive.stop()
-        drift = abs(float((after - before).nominal_value))
-        loaded = 0.5 * (before + after) + rectangular(0.0, 0.5 * drift, "drift of the level")
-        watts = float(loaded.nominal_value) ** 2 / load.resistance
-        return transfer.source_impedance(
-            unloaded,
-            loaded,
-            drive.load(channel, watts),
-            view.unit.rated_load,
-            clip_moved(ctx),
-        )
-
-    def _read(self, drive: Drive, channel: str) -> UFloat:
-        """The tone's rms, mean of the repeats, all on one range."""
-        # Without its load the output rises, by half behind contacts as bad as half the load.
-        peak = 1.6 * peak_expected(drive, channel)
-        found = [
-            fundamental(drive.capture(peak_v=peak)[channel], self.frequency)
-            for _ in range(self.repeats)
-        ]
-        return _mean(found)
-
-
-def _mean(values: Sequence[UFloat]) -> UFloat:
-    middle = mean(values)
-    if len(values) < 2:
-        return middle
-    scatter = scatter_of_mean([float(v.nominal_value) for v in values])
-    return middle + normal(0.0, scatter, "scatter of the repeats", len(values) - 1)
-
-
-class SourceImpedance(_LoadOnAndOff):
-    """Source impedance of the output, from how it falls under its load."""
-
-    kind: ClassVar[str] = "source_impedance"
-    yields: ClassVar = (judged(SOURCE_IMPEDANCE, "channel"), shown(DAMPING_FACTOR, "channel"))
-
-
-class DampingFactor(_LoadOnAndOff):
-    """Damping factor: the rated load over the source impedance."""
-
-    kind: ClassVar[str] = "damping_factor"
-    yields: ClassVar = (judged(DAMPING_FACTOR, "channel"), shown(SOURCE_IMPEDANCE, "channel"))

@@ -53,6 +53,8 @@ class ToldOf:
         return volts / max(float(self.truth.gain(channel)), 1e-9)
 
 
+FINE = 60  # frequencies that the truth of a response is looked up at
+
 TellTrue = Callable[[ToldOf], float]
 
 
@@ -124,7 +126,33 @@ def _power(a: ToldOf) -> float:
 
 def _separation(a: ToldOf) -> float:
     """By what leaks into the channel that is not driven, as its reading is named."""
-    return float(a.truth.separation_db(a.channel.split("/")[-1]))
+    frequency = a.evaluate("frequency", "Hz", 1000.0)
+    return float(a.truth.separation_db(a.channel.split("/")[-1], frequency))
+
+
+def _gain(a: ToldOf) -> float:
+    told = 20.0 * math.log10(max(float(a.truth.gain(a.channel)), 1e-9))
+    a.kept[f"{a.judged.step}.{a.channel}"] = told
+    return told
+
+
+def _gain_drift(a: ToldOf) -> float:
+    of, against = (f"{getattr(a.step, key)}.{a.channel}" for key in ("of", "against"))
+    return a.kept[of] - a.kept[against]
+
+
+def _flatness(a: ToldOf) -> float:
+    """Within the band that it is judged over."""
+    low, high = getattr(a.step, "band", (20.0, 20e3))
+    middle = float(a.truth.gain(a.channel, 1000.0))
+    at = [low * (high / low) ** (n / FINE) for n in range(FINE + 1)]
+    return max(abs(20.0 * math.log10(float(a.truth.gain(a.channel, f)) / middle)) for f in at)
+
+
+def _noise_driven(a: ToldOf) -> float:
+    watts = a.evaluate("power", "W", min(1.0, 0.1 * a.unit.rated_power))
+    with a.truth.driven(a.input_v(watts, a.channel)):
+        return _noise(a)
 
 
 def _lower(a: ToldOf) -> float:
@@ -151,7 +179,10 @@ TOLD: Mapping[str, TellTrue] = {
     "noise": _noise,
     "hum": _hum,
     "hum_driven": _hum_driven,
-    "gain": lambda a: 20.0 * math.log10(max(float(a.truth.gain(a.channel)), 1e-9)),
+    "gain": _gain,
+    "gain_drift": _gain_drift,
+    "flatness": _flatness,
+    "noise_driven": _noise_driven,
     "lower_corner": _lower,
     "upper_corner": _upper,
     "thd": _thd,
@@ -164,7 +195,12 @@ TOLD: Mapping[str, TellTrue] = {
     "burst_rate": lambda a: float(a.truth.bursts_hz(a.channel)),
     "stray": _stray,
     "stray_capacitive": lambda a: float(
-        a.truth.oscillation_v(a.channel, a.input_v(1.0, a.channel), capacitive=True)
+        a.truth.oscillation_v(
+            a.channel, a.input_v(a.evaluate("power", "W", 1.0), a.channel), "capacitive"
+        )
+    ),
+    "stray_unloaded": lambda a: float(
+        a.truth.oscillation_v(a.channel, a.input_v(1.0, a.channel), "unloaded")
     ),
     "protection_opens": lambda a: math.inf if a.truth.protection_v(a.channel) < 5.0 else 0.0,
     "output_power": _power,

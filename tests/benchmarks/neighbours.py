@@ -435,7 +435,7 @@ def _rails(name: str, summary: str, ohm: float, from_hz: float, hz: float) -> No
 
 _rails("middle_rails", "the rails give way from 80 to 400 Hz", 6.0, 80.0, 400.0)
 _rails("upper_rails", "the rails give way from 3 to 12 kHz", 8.0, 3e3, 12e3)
-_rails("burst_rails", "the rails give way when a burst begins, and come back", 6.0, 0.0, 4.0)
+_rails("burst_rails", "the rails give way when a burst begins, and come back", 6.0, 0.0, 1.5)
 
 
 @entry("late_bias", "the bias follows the heat a quarter of an hour late", 1.0, channels=False)
