@@ -351,8 +351,8 @@ class BurstDistortion(Step):
 
     power: WattsExpression | None = Field(None, description="within a burst; rated_power if none")
     frequency: Hertz = Field(default=1000.0, gt=0.0)
-    cycles: int = Field(default=200, ge=16, le=1000)
-    period: Seconds = Field(default=1.0, gt=0.0)
+    cycles: int = Field(default=200, ge=16, le=1000, description="periods of the tone in a burst")
+    period: Seconds = Field(default=1.0, gt=0.0, description="from one burst to the next")
 
     def _watts(self, view: BenchView) -> float:
         if self.power is None:
