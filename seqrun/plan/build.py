@@ -12,6 +12,7 @@ from seqrun.plan.actions import Action, Plan
 from seqrun.plan.contract import Step
 from seqrun.plan.leaving_out import Chooser, LeftOut, NotOnThisBench, lines, without_the_unit
 from seqrun.plan.measurand import Measurand
+from seqrun.plan.moves import in_fewest_moves
 from seqrun.plan.needs import Forecast, Needs, Unforecast
 from seqrun.plan.view import BenchView
 
@@ -97,7 +98,7 @@ def _chosen(
     chooser = Chooser(planned)
     chooser.go(steps)
     actions = [Action(step.id, step, needs, forecasts[step.id]) for step, needs in chooser.done]
-    return actions, chooser.left_out, chooser.wrong
+    return in_fewest_moves(view, actions), chooser.left_out, chooser.wrong
 
 
 def _no_sense(step: Step, why: Exception) -> UsageError:

@@ -32,6 +32,7 @@ SAMPLES_PER_CYCLE = 200
 #: what a level cannot do without: its scatter comes from parts of the record that hold a few cycles
 #: each, and a harmonic is not to fall on the tone
 LEAST_CYCLES, LEAST_PER_CYCLE = 32, 25
+SEARCH_S = 0.5  # of a record while a level is searched for, where that is cycles enough
 #: a tone has arrived at an output when it has this share of what was expected, and this many V rms
 SEEN = 0.3
 SEEN_V = 0.05
@@ -426,8 +427,9 @@ class Drive:
             {c: s * self.level_for(c, watts) for c, s in zip(self.channels, shares, strict=True)}
         )
         seen: list[dict[str, tuple[float, float]]] = []
+        cycles = max(LEAST_CYCLES, min(CYCLES, round(SEARCH_S * self.frequency_hz)))
         for turn in range(tries):
-            waves = self.capture(rate_hz=rate_hz, points=points)
+            waves = self.capture(cycles=cycles, rate_hz=rate_hz, points=points)
             seen.append(
                 {c: (self.levels[c], 0.0 if w.clipped else w.rms_v) for c, w in waves.items()}
             )
