@@ -120,11 +120,11 @@ def test_tired_reservoirs_are_told_from_a_weak_feed_by_the_frequency() -> None:
 
 
 def test_files_that_belong_together_are_read_as_one_whichever_is_asked_for() -> None:
-    one, other = (
+    one, *others = (
         {c.id for c in patterns_for(load_findings(name), UNIT).causes}
         for name in ("signal", "power-stage", "heat-and-drive")
     )
-    assert one == other
+    assert all(other == one for other in others)
 
 
 def test_a_file_that_uses_what_does_not_ship_says_so() -> None:
