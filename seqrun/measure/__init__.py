@@ -33,7 +33,6 @@ MODULES = (
     "listening",
     "noise",
     "pick_up",
-    "pick_up",
     "polarity",
     "power",
     "proportion",
