@@ -774,3 +774,34 @@ def test_what_the_model_of_one_constant_leaves_open_is_half_of_what_its_later_pa
 def test_steady_noise_sets_off_no_more_than_one_soak_in_a_hundred() -> None:
     """Of a thousand records each."""
     assert 1000 * listening.FALSE_ALARMS <= 0.01 * (1.0 + 1e-9)
+
+
+def test_a_reading_before_the_window_does_not_count_against_a_settled_rise() -> None:
+    t = np.arange(0.0, 1861.0, 60.0)
+    y = np.full(t.size, 20.0)
+    y[0] = 100.0  # 31 min ago
+    found = heat.settled_rise(t, y)
+    assert found.settled
+    assert found.change_k.nominal_value == pytest.approx(0.0)
+    y[0], y[1] = 20.0, 60.0  # 30 min ago
+    assert not heat.settled_rise(t, y).settled
+
+
+@pytest.mark.parametrize(("bins", "taken"), [(2.0, False), (6.0, True)])
+def test_a_line_beside_a_harmonic_is_the_harmonic_s_own_and_not_fitted_along(
+    bins: float, taken: bool
+) -> None:
+    """Within a lobe of it the two cannot be told apart."""
+    hertz = 2000.0 + bins * 1.0
+    wave = sine(1000.0, 10_000) + sine(hertz, 10_000, peak=0.01) + white(1e-5, 10_000)
+    found = distortion._steady_lines(wave, RATE, 1000.0)
+    assert found == ([pytest.approx(hertz, abs=0.02)] if taken else [])
+
+
+def test_a_step_downwards_crackles_as_loudly_as_one_upwards() -> None:
+    for sign in (1.0, -1.0):
+        wave = sine(1000.0, 10_000, peak=9.0) + white(0.001, 10_000)
+        wave[5023:] += sign
+        heard = listening.listen_driven(wave, RATE, 1000.0)
+        assert (heard.drop_outs, heard.crackles) == (0, 1)
+        assert heard.peak_v == pytest.approx(1.0, abs=0.02)
