@@ -58,29 +58,29 @@ def test_both_paths_agree_within_their_uncertainties(frequency: float) -> None:
 
 
 @pytest.mark.parametrize("path", ["spectrum", "fit"])
-@pytest.mark.parametrize("scale", [1.0, 0.05])
-def test_thd_in_noise_is_held_by_its_interval(path: str, scale: float) -> None:
+def test_thd_near_the_noise_is_held_by_its_interval(path: str) -> None:
+    """Far above it the scatter of many records is what is stated: see the tests of u by sample."""
     read = distortion if path == "spectrum" else distortion_by_fit
-    held = 0
-    for seed in range(150):
-        found = read(distorted(1003.7, 5e-3, seed, scale), RATE, 1003.7).thd
+    held, records, truth = 0, 100, 0.05 * 5e-3
+    for seed in range(records):
+        found = read(distorted(1003.7, 5e-3, seed, 0.05), RATE, 1003.7).thd
         u = found.value.std_dev
         if found.bound is Bound.AT_MOST:
-            held += 5e-3 * scale <= found.value.nominal_value + 2.0 * u
+            held += truth <= found.value.nominal_value + 2.0 * u
         else:
-            held += abs(found.value.nominal_value - 5e-3 * scale) <= 2.0 * u
-    assert held >= 0.90 * 150
+            held += abs(found.value.nominal_value - truth) <= 2.0 * u
+    assert held >= 0.90 * records
 
 
 def test_thd_plus_noise_is_held_by_its_interval() -> None:
     noise = 5e-3
     in_band = noise**2 * (22_000.0 - 22.0) / (RATE / 2.0)
     truth = math.sqrt(in_band + (5e-3**2) / 2.0) / math.sqrt(0.5)
-    held = 0
-    for seed in range(150):
+    held, records = 0, 100
+    for seed in range(records):
         found = distortion(distorted(1003.7, noise, seed), RATE, 1003.7).thd_n.value
         held += abs(found.nominal_value - truth) <= 2.0 * found.std_dev
-    assert 0.90 * 150 <= held <= 149
+    assert 0.90 * records <= held < records
 
 
 def test_thd_buried_in_noise_is_at_most_but_for_chance() -> None:
