@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from seqrun.errors import UsageError
 from seqrun.judge import decide
 from seqrun.record import READING_COLUMNS, RUN_COLUMNS, RecordError, RunInfo, Store, cells
+from seqrun.record.rows import judged_of
 from seqrun.values import (
     Bound,
     Contribution,
@@ -310,3 +311,18 @@ def test_a_cell_longer_than_the_library_reads_by_itself_is_read(tmp_path: Path) 
         record.reading(offset(note="x" * 140_000))
     (row,) = store.readings()
     assert len(row.note) == 140_000
+
+
+@pytest.mark.parametrize(("factor", "u"), [("2", 0.5), ("", 0.5), ("2.5", 0.4)])
+def test_u_of_a_row_is_its_expanded_one_over_the_factor_that_it_tells_or_2(
+    factor: str, u: float
+) -> None:
+    row = [""] * len(READING_COLUMNS)
+    told = {"quantity": "gain", "value": "29", "unit": "dB", "expanded_uncertainty": "1"}
+    told |= {"coverage_factor": factor, "bound": "exact", "simulated": "true"}
+    for name, cell in told.items():
+        row[READING_COLUMNS.index(name)] = cell
+    judged = judged_of(row)
+    assert judged.reading.standard_uncertainty == pytest.approx(u)
+    row[READING_COLUMNS.index("expanded_uncertainty")] = ""
+    assert judged_of(row).expanded_uncertainty is None

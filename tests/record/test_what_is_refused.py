@@ -14,7 +14,7 @@ from seqrun.record import table as tables
 from seqrun.record.answer import HELD_FOR, answer
 from seqrun.record.messages import MessageFile
 from seqrun.record.seal import file_digest
-from seqrun.record.table import Lock, Table
+from seqrun.record.table import TORN_NAME, Lock, Table
 from seqrun.record.traces import write_trace
 from seqrun.values import Disposition, Judged, Reading, Verdict
 
@@ -107,6 +107,37 @@ def test_a_table_that_is_not_there_or_has_half_a_header_is_torn_at_its_beginning
     assert table.torn_at() is None
     table.path.write_bytes(b'run_id,note\r\n1,first\r\n2,"sec')
     assert table.torn_at() == len(b"run_id,note\r\n1,first\r\n")
+
+
+@pytest.mark.parametrize(
+    ("torn", "aside"),
+    [
+        (b"", []),
+        (b"run_id,no", []),  # a header that was cut: it is written anew
+        (b"\0\0\0\0", []),  # as a power cut leaves it
+        (b"run_id,note\r\n1,first\r\n\0\0", []),
+        (b'run_id,note\r\n1,first\r\n2,"sec', ['2,"sec']),
+    ],
+)
+def test_what_was_torn_is_put_aside_where_it_is_worth_something(
+    tmp_path: Path, torn: bytes, aside: list[str]
+) -> None:
+    table = Table(tmp_path / "t.csv", ("run_id", "note"), Lock(tmp_path))
+    if torn:
+        table.path.write_bytes(torn)
+    table.append([["3", "third"]])
+    lines = table.path.read_text(encoding="utf-8").splitlines()
+    assert lines == ["run_id,note", *(["1,first"] if b"first" in torn else []), "3,third"]
+    kept = tmp_path / TORN_NAME
+    told = kept.read_text(encoding="utf-8").splitlines() if kept.exists() else []
+    assert len(told) == len(aside)
+    assert all(f"t.csv: {one!r}" in line for one, line in zip(aside, told, strict=True))
+
+
+def test_where_there_is_a_file_for_a_folder_nothing_is_locked(tmp_path: Path) -> None:
+    (tmp_path / "results").write_text("", encoding="utf-8")
+    with pytest.raises(RecordError, match="locking the record"), Lock(tmp_path / "results")():
+        pass
 
 
 def test_a_new_table_is_known_to_its_folder_before_its_first_row_is_shown(
