@@ -326,3 +326,13 @@ def test_u_of_a_row_is_its_expanded_one_over_the_factor_that_it_tells_or_2(
     assert judged.reading.standard_uncertainty == pytest.approx(u)
     row[READING_COLUMNS.index("expanded_uncertainty")] = ""
     assert judged_of(row).expanded_uncertainty is None
+
+
+def test_cells_of_a_frame_are_texts_unless_categories_are_asked_for(tmp_path: Path) -> None:
+    store = Store(tmp_path)
+    with store.start(INFO) as record:
+        record.reading(offset())
+    plain, less = store.readings_frame(), store.readings_frame(categories=True)
+    assert not isinstance(plain["serial"].dtype, pd.CategoricalDtype)
+    assert isinstance(less["serial"].dtype, pd.CategoricalDtype)
+    assert plain["serial"].tolist() == less["serial"].tolist() == ["DEMO-001"]
