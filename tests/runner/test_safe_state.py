@@ -50,8 +50,9 @@ def test_one_instrument_that_fails_twice_is_named_and_the_others_are_made_safe(
     name, other = ("supply", "generator") if kind is DrivenSupply else ("generator", "supply")
     tried = mocker.patch.object(kind, "make_safe", side_effect=DEAD)
     anew = mocker.patch.object(kind, "reopen")
-    report = safe(bench)
+    report = safe(bench, 1, 2)
     assert report.unconfirmed == [f"{name}: could not be made safe (the link broke)"]
+    assert not any(line.startswith(name) for line in report.confirmed), "it took no order"
     assert f"{other}: outputs off, read back" in report.confirmed
     assert (tried.call_count, anew.call_count) == (2, 1)
 
