@@ -1,4 +1,5 @@
-"""What keeps a reading near nothing from passing by its lead alone: each guard from both sides."""
+"""What keeps a reading that is good near nothing from passing by a lead that is off, or a unit that
+is not driven: each guard from both sides."""
 
 from __future__ import annotations
 
@@ -10,9 +11,10 @@ import numpy as np
 import pytest
 from pytest_mock import MockerFixture
 
-from seqrun.errors import InstrumentRefused, NotMeasured, UsageError
+from seqrun.errors import InstrumentRefused, NotMeasured, Tripped, UsageError
 from seqrun.instruments.generator import DrivenGenerator
 from seqrun.instruments.roles import Capture
+from seqrun.instruments.supply import DrivenSupply
 from seqrun.runner.engine import Engine
 from seqrun.runner.opening import VirtualHands
 from seqrun.steps.common.contact import (
@@ -25,6 +27,7 @@ from seqrun.steps.common.contact import (
     prove_rail,
 )
 from seqrun.steps.common.drive import Drive, across, record_of, refuse_crossed
+from seqrun.steps.heat import Soak, least_k_per_w, usual_k_per_w
 from seqrun.values import exactly, normal
 
 ROOM = '[[step]]\nid = "room"\ndo = "temperature"\nat = "sensor.ambient"\n'
@@ -352,3 +355,60 @@ def test_power_that_no_load_took_is_none(
     with pytest.raises(NotMeasured, match="the supply gives only"):
         drive.check_load(powers)
     drive.check_load({})
+
+
+# --- heat that is there ------------------------------------------------------------------------
+
+
+@pytest.fixture
+def soak() -> Soak:
+    return Soak.model_validate(
+        {"id": "heat", "do": "soak", "ambient": "room", "power": "5 W", "at_most": "20 min"}
+    )
+
+
+def draws(mocker: MockerFixture, *amperes: float) -> None:
+    mocker.patch.object(DrivenSupply, "current_raw", lambda supply, n: amperes[n - 1])
+
+
+@pytest.mark.parametrize(("less", "driven"), [(0.49, True), (0.51, False)])
+def test_a_supply_that_gives_half_a_channel_less_drives_it_no_more(
+    engine: Engine, soak: Soak, mocker: MockerFixture, less: float, driven: bool
+) -> None:
+    """Two amperes above idle for two channels: one ampere each."""
+    most = engine.view.unit.expected_supply_current * 2.0 + 2.0
+    draws(mocker, 0.5 * (most - less), 0.5 * (most - less))
+    if driven:
+        assert soak._still_driven(engine, most) == pytest.approx(most - less)
+        return
+    with pytest.raises(NotMeasured, match="an output gives less than it did"):
+        soak._still_driven(engine, most)
+
+
+def test_a_unit_that_was_never_driven_gives_no_less_than_it_did(
+    engine: Engine, soak: Soak, mocker: MockerFixture
+) -> None:
+    draws(mocker, 0.01, 0.01)
+    assert soak._still_driven(engine, 0.0) == pytest.approx(0.02)
+    assert soak._still_driven(engine, 0.02) == pytest.approx(0.02)
+
+
+@pytest.mark.parametrize("rail", [1, 2])
+def test_either_rail_that_draws_more_than_a_healthy_unit_ends_a_soak(
+    engine: Engine, soak: Soak, mocker: MockerFixture, rail: int
+) -> None:
+    draws(mocker, 0.3, 0.3)
+    assert soak._current(engine, 0.3) == pytest.approx(0.6)
+    draws(mocker, *(0.301 if n == rail else 0.1 for n in (1, 2)))
+    with pytest.raises(Tripped, match=r"rail\.(pos|neg) draws 0\.301 A"):
+        soak._current(engine, 0.3)
+
+
+def test_a_sink_that_gets_half_as_warm_as_usual_has_lost_its_sensor(engine: Engine) -> None:
+    """Usual: half the limit at an eighth of rated power in every channel."""
+    unit = engine.view.unit
+    watts = unit.rated_power / 8.0
+    drawn = 2.0 * unit.rail_voltage * unit.supply_current_at(watts)
+    heat = drawn - 2.0 * watts
+    assert usual_k_per_w(unit) == pytest.approx(0.5 * unit.sink_rise_limit / heat)
+    assert least_k_per_w(unit) == pytest.approx(0.25 * unit.sink_rise_limit / heat)
