@@ -61,7 +61,7 @@ def test_distortion_by_sine_fits_refuses_few_periods(periods: float) -> None:
 
 def test_distortion_by_sine_fits_holds_the_truth_at_the_fewest_periods_it_takes() -> None:
     rng = np.random.default_rng(4)
-    held, trials = 0, 150
+    held, trials = 0, 80
     for _ in range(trials):
         turn = 2.0 * np.pi * rng.uniform(20.0, 21.0) / 4000 * np.arange(4000)
         wave = np.cos(turn) + 0.01 * np.cos(2.0 * turn + rng.uniform(0.0, 6.28))

@@ -17,7 +17,14 @@ from seqrun.measure.spectrum import (
     power_spectrum,
     tone_at,
 )
-from seqrun.measure.windows import BLACKMAN_HARRIS, HANN
+from seqrun.measure.windows import (
+    BLACKMAN,
+    BLACKMAN_HARRIS,
+    HANN,
+    choose,
+    coherent_setting,
+    samples,
+)
 
 RATE, POINTS = 10e3, 4000  # bins of 2.5 Hz
 TIME = np.arange(POINTS) / RATE
@@ -243,3 +250,64 @@ def test_segments_of_a_record_turn_by_what_the_start_missed() -> None:
     assert (phasors.size, spacing) == (8, 2048.0)
     turns = np.angle(phasors[1:] / phasors[:-1]) / spacing
     assert turns == pytest.approx(np.full(7, miss), rel=1e-2)
+
+
+# --- windows and whole periods -----------------------------------------------------------------
+
+
+def test_coherent_periods_are_as_near_as_can_be_and_share_no_factor() -> None:
+    """1000 points: 101 of 102.4 periods shares none with them, 102 and 103 …"""
+    found = coherent_setting(1024.0, RATE, 1000)
+    assert (found.cycles, found.frequency_hz) == (103, 1030.0)
+    assert coherent_setting(1000.0, RATE, 1024).cycles == 103
+    assert coherent_setting(1000.0, RATE, 997).cycles == 100
+    for wanted in (5000.0, 5.0):
+        with pytest.raises(NotMeasured, match="periods of"):
+            coherent_setting(wanted, RATE, 1000)
+    assert coherent_setting(10.0, RATE, 1000).cycles == 1
+    with pytest.raises(NotMeasured, match="in steps of 700 Hz"):
+        coherent_setting(1000.0, RATE, 1000, 700.0)
+    assert coherent_setting(1000.0, RATE, 1000, 7.0).frequency_hz == 980.0
+
+
+@pytest.mark.parametrize(
+    ("cycles", "tolerance", "decibels", "name"),
+    [
+        (100.0, 0.0, 90.0, "rectangular"),
+        (100.0, 0.9e-5, 60.0, "rectangular"),  # misses by 0.0009 of a period
+        (100.0, 1.1e-5, 60.0, "blackman_harris"),
+        (100.5, 0.0, 31.0, "hann"),
+        (100.5, 0.0, 32.0, "hamming"),
+        (100.5, 0.0, 50.0, "blackman"),
+        (100.5, 0.0, 92.0, "blackman_harris"),
+        (100.5, 0.0, 93.0, "blackman_harris_7"),
+    ],
+)
+def test_the_narrowest_window_that_serves_is_taken(
+    cycles: float, tolerance: float, decibels: float, name: str
+) -> None:
+    assert choose(cycles, tolerance, decibels).name == name
+
+
+def test_what_a_window_leaks_is_what_its_lobe_does_not_hold() -> None:
+    """Of a tone half-way between two bins, by a transform."""
+    for window in (HANN, BLACKMAN):
+        n, half = 4096, window.half_lobe_bins
+        wave = np.exp(2j * np.pi * 100.5 * np.arange(n) / n) * samples(window, n)
+        square = np.abs(np.fft.fft(wave)) ** 2
+        inside = square[math.ceil(100.5 - half) : math.floor(100.5 + half) + 1].sum()
+        assert window.leakage(0.5) == pytest.approx(1.0 - inside / square.sum(), rel=1e-3)
+        assert window.leakage(0.0) == 0.0
+        loss = -10.0 * math.log10(square.max() / (n * window.coherent_gain) ** 2)
+        assert window.scalloping_loss_db == pytest.approx(loss, rel=1e-4)
+
+
+def test_the_chance_of_bins_that_share_it() -> None:
+    """Sums of Hann bins of white noise scatter by their spread, 35/18 of what they would alone."""
+    assert HANN.spread == pytest.approx(35.0 / 18.0)
+    sums = [
+        float(power_spectrum(noise(1.0, s, 1000), RATE, HANN).power[50:450].sum())
+        for s in range(400)
+    ]
+    alone = math.sqrt(400.0) * 2.0 / 1000.0
+    assert float(np.std(sums)) / alone == pytest.approx(math.sqrt(35.0 / 18.0), rel=0.1)

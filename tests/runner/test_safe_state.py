@@ -17,7 +17,7 @@ from seqrun.runner.safe import SafeReport, any_on, found_on, is_discharged, make
 
 #: both outputs are off, output 1 says for once that it is not, then that it is, as output 2
 ANSWERS = (False, False, True, False, False)
-DEAD = InstrumentSilent("the link broke\nand stays so")
+DEAD = InstrumentSilent("the link broke\nand stays so", where="supply TCPIP0::1")
 
 
 @pytest.fixture
