@@ -109,9 +109,12 @@ def test_a_generator_that_does_not_tell_is_sent_off_and_a_supply_that_does_not_i
     bench: OpenBench, mocker: MockerFixture
 ) -> None:
     """With the supply off a generator drives nothing."""
+    anew = []
     for kind in (DrivenSupply, DrivenGenerator):
         mocker.patch.object(kind, "enabled", side_effect=NotMeasured("no such query"))
+        anew.append(mocker.patch.object(kind, "reopen"))
     report = safe(bench)
+    assert [link.call_count for link in anew] == [0, 0], "it is not the link that is wrong"
     told = "sent off, not confirmed (no such query); look at its panel"
     assert report.sent == [f"generator: {told}"]
     assert report.unconfirmed == [f"supply: {told}"]
@@ -162,8 +165,10 @@ def test_a_rail_that_does_not_fall_is_waited_for_as_long_as_stated_and_no_longer
         DrivenSupply, "voltage", lambda self, n: ufloat(30.0 if n == 2 else 0.0, 0.01)
     )
     begun = bench.clock.now()
+    waits = mocker.spy(type(bench.clock), "wait")
     report = safe(bench, 1, 2, discharge_s=10.0)
     assert 10.0 < bench.clock.now() - begun < 12.0
+    assert max(call.args[1] for call in waits.call_args_list) <= 0.5, "it is seen at once"
     assert "supply output 1: below 2 V" in report.confirmed
     (line,) = report.unconfirmed
     assert line.startswith("supply output 2: still above 2 V after 10 s; do not touch")
