@@ -7,7 +7,7 @@
 Each run is a whole acceptance of a unit of its own seed, the channel changing with the seed; its
 row goes into the file at once, and a second call goes on from there. Prints what was caught of each
 fault, what failed first and what the findings named; then the rates with their exact intervals.
-Faults that no step of the acceptance can see are left out, and named. Exits 1 when a fault at its
+Faults that the unit cannot have are named. Exits 1 when a fault at its
 usual severity passed, or a healthy unit was rejected.
 """
 
@@ -28,9 +28,6 @@ from seqrun.files.unit.sheet import load_unit
 from seqrun.measure.proportion import exact_interval
 from seqrun.study.acceptance import HEALTHY, StudyCase, StudyRow, accept_many, run_case
 
-#: what this unit cannot have
-NOT_LOOKED_FOR = ("dead_half_bridge", "open_stage")
-
 
 def catch_case(case: StudyCase, version: str, to_first_fail: bool = False) -> StudyRow:
     """One run; a process of its own does not know the neighbours yet."""
@@ -44,7 +41,7 @@ def cases(given: argparse.Namespace) -> list[StudyCase]:
     """Every fault at every seed; where no channel is named, the channel changes with the seed."""
     unit = load_unit(given.unit)
     info = {fault.name: fault for fault in fault_catalogue()}
-    usual = [n for n, f in info.items() if f.kind == "fault" and n not in NOT_LOOKED_FOR]
+    usual = [n for n, f in info.items() if f.kind == "fault"]
     if given.neighbours:
         usual = list(neighbours.NEIGHBOURS)
     elif given.catalogue:
@@ -110,7 +107,6 @@ def show(rows: list[StudyRow]) -> bool:
             print(f"not run: {row.faults}: {row.refused}")
         elif not row.caught and row.faults != HEALTHY:
             print(f"PASSED: {row.faults} in the unit of seed {row.seed}")
-    print(f"looked for by no step: {', '.join(NOT_LOOKED_FOR)}")
     return all(row.caught for row in others) and not rejected
 
 

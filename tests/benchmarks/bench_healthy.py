@@ -5,8 +5,8 @@ be costs everybody time.
 
     python tests/benchmarks/bench_healthy.py [--seeds 6] [--bench demo] [--sequence NAME …]
 
-Prints a line for each sequence and unit, and why each unit that was not accepted was not; exits 1
-when fewer than 95 in a hundred are accepted.
+Prints each run as it is done, then a line for each sequence and unit, and why each unit that was
+not accepted was not; exits 1 when fewer than 95 in a hundred are accepted.
 """
 
 from __future__ import annotations
@@ -57,8 +57,13 @@ def main() -> int:
         for name in given.sequence or UNITS
         for unit, seed in product(UNITS[name], seeds)
     ]
+    done = []
     with ProcessPoolExecutor() as pool:
-        done = list(pool.map(one, *zip(*todo, strict=True)))
+        for run in pool.map(one, *zip(*todo, strict=True)):
+            done.append(run)
+            name, unit, seed, disposition, _, seconds = run
+            words = f"{name} {unit}, seed {seed}: {disposition}, {seconds / 60.0:.1f} min"
+            print(f"{len(done)} of {len(todo)}: {words}", flush=True)
     for name, unit in dict.fromkeys((d[0], d[1]) for d in done):
         runs = [d for d in done if d[:2] == (name, unit)]
         good = sum(d[3] == "accept" for d in runs)
