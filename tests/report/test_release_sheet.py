@@ -421,3 +421,13 @@ def test_what_nobody_can_reach_in_an_integrated_stage_is_on_the_list_of_what_was
     held = replace(held, facts={**held.facts, "unit": told})
     assert side not in sheet(held).untested
     assert words in sheet(held).untested
+
+
+def test_what_the_unit_sheet_allows_no_test_of_is_on_the_list_in_plain_words(
+    results: Path, accepted: RunData
+) -> None:
+    words = {"Stability with a long loudspeaker cable", "Protection of the loudspeakers"}
+    assert words <= set(sheet(accepted).untested)
+    tried = [*good(), judged("c", "stray_capacitive", "left", 5e-3, "V", 1e-3, None, 0.09)]
+    run = on_record(results, tried, Disposition.ACCEPT, "all limits are met")
+    assert words - set(sheet(run).untested) == {"Stability with a long loudspeaker cable"}

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 from seqrun.errors import UsageError
 from seqrun.judge.condition import Condition, conditions
@@ -20,6 +20,7 @@ from seqrun.judge.release import (
 )
 from seqrun.quantity import render
 from seqrun.record.again import KEPT
+from seqrun.report.release.owners_words import COMPLAINTS, OWNERS_WORDS
 from seqrun.report.shared.assets import PAST, rendered, write
 from seqrun.report.shared.glossary import of_units
 from seqrun.report.shared.rows import Row
@@ -35,58 +36,6 @@ LONGEST, LONGEST_CAUTION = 400, 160
 _CAUTIONS_TYPED = 2
 
 
-class Plain(NamedTuple):
-    """A quantity as an owner understands it."""
-
-    words: str
-    why: str
-
-
-#: in the order of the sheet: what an owner can hear or feel first
-OWNERS_WORDS = {
-    "output_power": Plain("Output power", "how loud it plays before it distorts"),
-    "dc_offset": Plain(
-        "Steady voltage at the speaker terminals",
-        "it would heat a loudspeaker; nearly nothing is good",
-    ),
-    "noise": Plain("Noise at the speaker terminals", "what hisses or hums without music"),
-    "hum": Plain("Hum", "what hums without music"),
-    "signal_to_noise": Plain("Music against noise", "how far noise stays below the music"),
-    "thd": Plain("Distortion", "what the amplifier adds to the music"),
-    "thd_n": Plain("Distortion and noise", "what the amplifier adds to the music"),
-    "flatness": Plain("Evenness of tone", "whether bass and treble are as loud as the middle"),
-    "channel_separation": Plain("Channel separation", "how well left and right stay apart"),
-    "channel_balance": Plain("Balance", "whether left and right are equally loud"),
-    "sink_rise": Plain("Warmth of the heatsink", "above the room, after long playing"),
-    "idle_current": Plain("Current at rest", "too little distorts, too much overheats"),
-    "idle_drift": Plain("Current at rest, more of it when warm", "it must settle"),
-    "current_sharing": Plain(
-        "Sharing between the output transistors", "none may do the work of another"
-    ),
-    "stage_share": Plain("Sharing between the power stages", "none may do the work of another"),
-    "burst_rate": Plain("Crackling", "bursts of noise without music"),
-    "upper_corner": Plain("Treble", "up to where the treble reaches"),
-    "gain": Plain("Amplification", "whether it plays as loud as it should"),
-    "relay_delay": Plain("Switching on", "how long until the loudspeakers are connected"),
-    "source_impedance": Plain("Contacts to the loudspeaker", "burnt contacts take power"),
-}
-#: words in a complaint, and the quantities that are about it
-COMPLAINTS = {
-    "burst_rate": ("crackl", "pop", "rustl", "sizzl", "noise", "noisy"),
-    "noise": ("hiss", "noise", "noisy", "crackl", "rustl"),
-    "hum": ("hum", "buzz"),
-    "sink_rise": ("hot", "warm", "heat", "smell"),
-    "idle_current": ("hot", "warm", "heat", "smell"),
-    "output_power": ("quiet", "weak", "power", "loud", "distort"),
-    "gain": ("quiet", "channel", "volume", "loud"),
-    "channel_balance": ("balance", "channel", "side"),
-    "thd": ("distort", "harsh", "rough", "scratch"),
-    "upper_corner": ("treble", "dull", "muffled"),
-    "flatness": ("treble", "bass", "dull", "muffled", "tone"),
-    "dc_offset": ("thump", "cone", "protect", "dc", "dead"),
-    "relay_delay": ("relay", "protect", "switch on", "click", "dead"),
-    "source_impedance": ("contact", "drop", "relay", "intermittent"),
-}
 MOST_LINES = 7
 
 CAUTIONS = (
