@@ -53,6 +53,10 @@ class BenchLacks(UsageError):
     out."""
 
 
+class RoleMissing(BenchLacks):
+    """The bench has no instrument for a role at all."""
+
+
 class UnitLacks(BenchLacks):
     """What a step needs cannot be reached on this unit, or its sheet does not tell it: the step is
     left out because of the unit, and on another bench it would be left out too."""

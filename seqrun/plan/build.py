@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
-from seqrun.errors import BenchLacks, SeqrunError, UsageError
+from seqrun.errors import BenchLacks, RoleMissing, SeqrunError, UsageError
 from seqrun.files.sequence.fields import StepFields
 from seqrun.plan import by_hand, capability, leads, sound, supply_checks, tones
 from seqrun.plan.actions import Action, Plan
@@ -53,7 +53,11 @@ def build(
     if problems:
         raise together(problems)
     if left_out and not any(action.limit is not None for action in actions):
-        raise _nothing_left(view, left_out)
+        if not any(isinstance(out.error, RoleMissing) for out in left_out):
+            raise _nothing_left(view, left_out)
+        # A hold that says what is missing; nothing is switched on for a run that judges nothing.
+        left_out += [LeftOut(action.step, NOTHING_JUDGED) for action in actions]
+        actions = []
     warnings = [*supply_checks.warnings(sequence, view, actions)]
     warnings += by_hand.warnings(view, sequence.trip)
     warnings += tones.warnings(view, actions)
@@ -61,6 +65,9 @@ def build(
     asked = [*(action.step for action in actions), *(out.step for out in left_out)]
     warnings += sound.warnings(view, {step.kind for step in asked})
     return Plan(sequence, view, tuple(actions), tuple(warnings), tuple(left_out))
+
+
+NOTHING_JUDGED = "nothing with a limit can be done, and nothing is powered without"
 
 
 def _chosen(

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
-from seqrun.errors import BenchLacks, UsageError
+from seqrun.errors import BenchLacks, RoleMissing, UsageError
 from seqrun.files.bench.file import Bench
 from seqrun.files.bench.parts import Load, Sensor
 from seqrun.files.common import one_of
@@ -35,7 +35,7 @@ class BenchView:
             if driver.role == role:
                 return key
         have = ", ".join(f"{key} ({d.role})" for key, d in self.drivers.items()) or "nothing"
-        raise BenchLacks(
+        raise RoleMissing(
             f"the bench has no {role}",
             expected=f"an instrument whose driver plays the role '{role}'; it has {have}",
             where=self.bench.name,

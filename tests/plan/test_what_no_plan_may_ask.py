@@ -20,6 +20,7 @@ from seqrun.plan.measurand import Measurand
 from seqrun.plan.needs import Hookup, Needs
 from seqrun.plan.protection import DISCHARGED_V
 from seqrun.plan.view import BenchView
+from seqrun.runner.preparation import prepare
 
 HOLD_UP = '[[step]]\nid = "up"\ndo = "hold_up"\nat = "rail.pos"\nuntil = "80 %"\n'
 
@@ -128,14 +129,40 @@ def test_a_rail_may_be_touched_below_two_volts_and_the_caution_says_so() -> None
     assert f"below {DISCHARGED_V:g} V by meter" in OFF
 
 
-def test_a_plan_of_which_nothing_that_is_judged_is_left_is_refused(
+def test_a_plan_of_which_nothing_that_is_judged_is_left_powers_nothing(
     planned: Callable[..., Plan], without_generator: str
 ) -> None:
-    with pytest.raises(SeqrunError) as refused:
-        planned(TRIP, PROTECT, RAMP, GAIN, bench=without_generator)
-    assert "can do none of the sequence's steps that have a limit" in str(refused.value)
-    assert "left out: gain: the bench has no generator" in str(refused.value)
-    planned(TRIP, PROTECT, RAMP, GAIN, OFFSET, bench=without_generator)
+    """A role that is missing makes a hold that says so, and nothing is switched on for it."""
+    plan = planned(TRIP, PROTECT, RAMP, GAIN, bench=without_generator)
+    assert not plan.actions
+    left = {out.id: out.reason for out in plan.left_out}
+    assert left["gain"] == "the bench has no generator"
+    assert left["bring_up"] == left["protection"] != left["gain"]
+    steps = expand_all(plan.sequence, plan.view.unit)
+    with pytest.raises(SeqrunError, match=r"gain: .*the bench has no generator"):
+        build(plan.sequence, plan.view, steps, only_complete=True)
+    assert planned(TRIP, PROTECT, RAMP, GAIN, OFFSET, bench=without_generator).actions
+
+
+def test_a_unit_of_which_nothing_can_be_judged_is_refused(planned: Callable[..., Plan]) -> None:
+    """No other bench could do it: another sequence is wanted, or another sheet."""
+    share = (
+        '[[step]]\nid = "d"\ndo = "device_current"\nat = "ballast.left.pos.upper.1"\n'
+        'limit = { at_most = "1 A" }\n'
+    )
+    with pytest.raises(SeqrunError, match="none of the sequence's steps that have a limit"):
+        planned(TRIP, PROTECT, RAMP, share, unit="demo-integrated")
+
+
+@pytest.mark.parametrize("role", ["supply", "meter", "scope", "generator"])
+def test_the_acceptance_is_planned_with_each_role_missing_and_says_what_it_cannot_do(
+    role: str,
+) -> None:
+    plan, *_ = prepare("acceptance", f"demo:no_{role}", "demo-2x40")
+    why = {out.reason for out in plan.left_out}
+    assert f"the bench has no {role}" in why
+    powered = any(action.needs.energises for action in plan.actions)
+    assert powered == (role in ("scope", "generator"))
 
 
 def test_a_lead_that_a_step_asks_for_is_looked_at_as_those_of_the_bench_file_are(

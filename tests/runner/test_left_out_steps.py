@@ -67,3 +67,20 @@ def test_a_limit_that_a_step_makes_no_reading_for_holds_the_unit(
     assert "offset" in outcome.reason
     (missing,) = [j for j in outcome.judged if j.step == "offset"]
     assert missing.verdict is Verdict.NOT_MEASURED
+
+
+@pytest.mark.parametrize("missing", ["meter", "supply"])
+def test_a_bench_that_can_judge_nothing_leaves_a_hold_on_record_and_switches_nothing_on(
+    tmp_path: Path, missing: str
+) -> None:
+    plan, files = prepare("intake", f"demo:no_{missing}", None)
+    options = Options("N-1", "", tmp_path)
+    outcome = execute(plan, files, None, Watcher(), options, Interrupts())
+    assert outcome.disposition is Disposition.HOLD
+    assert f"the bench has no {missing}" in outcome.reason
+    assert {j.verdict for j in outcome.judged} == {Verdict.NOT_MEASURED}
+    log = next(tmp_path.glob("*/messages.log")).read_text(encoding="utf-8")
+    assert "supply > *IDN?" in log or missing == "supply"
+    assert "OUTP" not in "".join(line for line in log.splitlines() if " ON" in line)
+    rows = (tmp_path / "readings.csv").read_text(encoding="utf-8")
+    assert f"the bench has no {missing}" in rows
