@@ -194,3 +194,20 @@ def test_a_room_that_may_drift_makes_a_rise_as_uncertain_as_it_drifts_while_the_
     (room,) = (one for one in read.budget if "drift of the room" in str(one))
     assert 0.1 < hours < 1.2
     assert 0.9 < room.standard_uncertainty / (3.0 / 3.0**0.5 * hours) < 3.0
+
+
+def test_an_output_is_waited_for_as_long_as_its_relay_may_take_by_the_sheet(
+    powered: Powered,
+) -> None:
+    """A step that looks for a second at one channel may be the first that looks at all: the one
+    that waits for every relay is left out where not every channel can be driven."""
+    unit = powered(seed=21)  # nobody else's: it is switched off and on
+    again = (
+        '[[step]]\nid = "off"\ndo = "relay_release"\n'
+        '[[step]]\nid = "again"\ndo = "ramp_supply"\nto = "rail_voltage"\nstages = 2\n'
+        'healthy_current = "5 * supply_idle"\n'
+        '[[step]]\nid = "one"\ndo = "await_output"\neach = "channel"\nat_most = "1 s"\n'
+    )
+    found = unit.do(again.replace('"one"', '"one.{channel}"')).all("relay_delay")
+    assert len(found) == 2
+    assert all(delay.value is not None and delay.value > 1.5 for delay in found)
