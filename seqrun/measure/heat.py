@@ -146,6 +146,21 @@ def _slow_part(t: Array, y: Array, fit: SaturatingFit) -> tuple[float, float]:
     return shift, math.sqrt(max(variance - known, 0.0))
 
 
+def slower_still(prediction: RisePrediction) -> UFloat:
+    """What a settled rise may have to come or not, K: mean 0.
+
+    A record that was watched until it settled has seen a slower part of :data:`SLOWER` time
+    constants come in for the most part. One of twice as many looks much the same in it, and has
+    more to come; how slow it is no record of that length can say.
+    """
+    fit, seen = prediction.fit, prediction.last_s
+    slow = fit.rate / SLOWER
+    more = math.exp(-0.5 * slow * seen) - math.exp(-slow * seen)
+    whole = abs(float(prediction.end_k.nominal_value))  # a fit of the tail alone has less
+    half = SLOW_SHARE[0] * whole * more
+    return variable(0.0, half / math.sqrt(3.0), "how slow the slower part is", "rectangular")
+
+
 def _better_cooling(times: Array) -> Array:
     """By how much a rise of 1 leads a single exponential of the same end, for each 1 in the power
     of the rise by which its heat loss grows faster than in proportion (natural convection: 0.25).

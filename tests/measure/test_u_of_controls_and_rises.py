@@ -307,3 +307,19 @@ def test_the_likeness_of_a_burst_scatters_by_what_it_states() -> None:
         stated.append(found.std_dev)
         assert found.std_dev == about((1.0 - found.nominal_value**2) / 10.0)
     assert 0.75 < np.std(values, ddof=1) / np.mean(stated) < 1.25
+
+
+@pytest.mark.parametrize(("share", "slower"), [(0.3, 3.6), (0.2, 3.6), (0.2, 7.2), (0.2, 10.0)])
+def test_a_settled_rise_holds_its_end_however_slow_its_slower_part_is(
+    share: float, slower: float
+) -> None:
+    """A part of the rise by way of a chassis: a record that was watched until it settled shows most
+    of it, or some, and what the fit makes of it is too much or too little by more than it says."""
+    tau, end = 400.0, 28.0
+    t = np.arange(0.0, 2900.0, 12.0)
+    y = end * ((1.0 - share) * -np.expm1(-t / tau) + share * -np.expm1(-t / (slower * tau)))
+    found = heat.predict_rise(t, y + np.random.default_rng(3).normal(0.0, 0.03, t.size))
+    told = found.end_k + heat.slower_still(found)
+    off = abs(float(told.nominal_value) - end)
+    assert off < 2.0 * told.std_dev < 0.08 * end
+    assert (off > 2.0 * found.end_k.std_dev) == (slower != 7.2)  # what the line is for
