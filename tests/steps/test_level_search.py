@@ -23,6 +23,12 @@ def test_what_is_in_proportion_is_set_by_the_ratio() -> None:
     assert next_level([(0.2, 4.0)], 10.0) == pytest.approx(0.5)
 
 
+def test_an_output_that_clips_is_driven_no_harder_for_it() -> None:
+    """From 30 V on it gives a tenth of what it should: by that line it would take far more."""
+    by_ratio = 40.0 * 2.2 / 31.0
+    assert next_level([(2.0, 30.0), (2.2, 31.0)], 40.0) == pytest.approx(by_ratio)
+
+
 @pytest.mark.parametrize(
     "before",
     [(0.2, 4.1), (0.201, 3.9), (0.3, 3.0), (0.21, 3.99), (0.5, 0.0)],

@@ -409,7 +409,7 @@ class Drive:
     def to_power(
         self,
         watts: float,
-        tries: int = 6,
+        tries: int = 4,
         *,
         rate_hz: float | None = None,
         points: int | None = None,
@@ -417,6 +417,7 @@ class Drive:
         """Find the level that drives ``watts`` into each load.
 
         Args:
+            tries: levels of which every output is seen whole; as many may be clipped by a range.
             rate_hz, points: of the records that it looks at; see :meth:`capture`.
 
         Raises:
@@ -428,19 +429,19 @@ class Drive:
         )
         seen: list[dict[str, tuple[float, float]]] = []
         cycles = max(LEAST_CYCLES, min(CYCLES, round(SEARCH_S * self.frequency_hz)))
-        for turn in range(tries):
+        while sum(all(rms for _, rms in turn.values()) for turn in seen) < tries:
             waves = self.capture(cycles=cycles, rate_hz=rate_hz, points=points)
             seen.append(
                 {c: (self.levels[c], 0.0 if w.clipped else w.rms_v) for c, w in waves.items()}
             )
-            if turn:
+            if seen[1:]:
                 refuse_crossed(*seen[-2:])
             powers: dict[str, float] = {}
             near = True
             for channel, wave in waves.items():
                 rms = wave.rms_v
                 level = self.levels[channel]
-                if wave.clipped and turn + 1 < tries:
+                if wave.clipped and len(seen) < 2 * tries:
                     # More gain than the sheet says, as with a preamplifier in front: go down.
                     self.gain[channel] *= LOUDER
                     near = False

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 APART = 0.05  # two levels that tell a slope differ by so much of the larger
-FURTHEST = 2.0  # times what the last ratio says, either way: beyond it a slope is not believed
+#: times what the last ratio says: beyond these a slope is not believed. Above them an output gives
+#: less and less the more it is given, and is not driven harder for it.
+LEAST, MOST = 0.5, 1.1
 
 
 def next_level(seen: Sequence[tuple[float, float]], wanted_v: float) -> float:
@@ -25,6 +27,6 @@ def next_level(seen: Sequence[tuple[float, float]], wanted_v: float) -> float:
         if abs(level - before) > APART * max(level, before):
             slope = (volts - then) / (level - before)
             by_line = level + (wanted_v - volts) / slope if slope > 0.0 else 0.0
-            believed = by_ratio / FURTHEST < by_line < FURTHEST * by_ratio
+            believed = LEAST * by_ratio < by_line < MOST * by_ratio
             return by_line if believed else by_ratio
     return by_ratio
