@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pytest_mock import MockerFixture
 
 from seqrun.errors import UsageError
 from seqrun.record import Store, merge
@@ -21,6 +22,7 @@ from seqrun.record.photos import (
     MOST_BYTES,
     photo_file,
     photos_of,
+    put,
     read_photo,
     written_anew,
 )
@@ -142,6 +144,20 @@ def test_a_photo_is_on_record_with_its_note_and_its_change_or_loss_shows(cases: 
     elsewhere.write_bytes(whole)
     path.symlink_to(elsewhere)
     assert any("is gone" in line for line in cases.lost("P-1"))
+
+
+def test_a_photo_is_on_the_disk_before_it_has_its_name(
+    tmp_path: Path, mocker: MockerFixture
+) -> None:
+    order = []
+    mocker.patch("os.fsync", lambda file: order.append("synced"))
+    real = Path.replace
+    mocker.patch.object(
+        Path, "replace", lambda part, to: (order.append("named"), real(part, to))[1]
+    )
+    path = put(tmp_path, b"jpeg")
+    assert order == ["synced", "named"]
+    assert path.read_bytes() == b"jpeg"
 
 
 def test_a_photo_is_found_by_its_name_while_it_is_whole_and_nothing_else_is(cases: Cases) -> None:

@@ -20,6 +20,8 @@ from uncertainties import ufloat
 from seqrun.errors import UsageError
 from seqrun.judge import decide
 from seqrun.record import RecordError, RunInfo, RunRecord, Store, load_run, read_trace
+from seqrun.record.load import _listed
+from seqrun.record.messages import MessageFile
 from seqrun.record.places import run_folder, safe_name
 from seqrun.record.plain import merged, plain, read_json, write_json
 from seqrun.record.table import sync_folder
@@ -111,6 +113,10 @@ def test_no_name_leads_out_of_the_run_folder(record: RunRecord, name: str) -> No
     for path in (record.trace(name, {"time_s": [0.0]}), record.keep_text(name, "x")):
         assert path.resolve().parent.parent == record.folder.resolve()
         assert path.is_file()
+
+
+def test_a_name_is_as_long_as_disks_and_archives_take() -> None:
+    assert [len(safe_name("a" * n)) for n in (79, 80, 81, 300)] == [79, 80, 80, 80]
 
 
 @given(st.text())
@@ -232,3 +238,31 @@ def test_a_folder_that_was_synced_is_open_no_more(tmp_path: Path, mocker: Mocker
     with pytest.raises(OSError, match="Bad file descriptor"):
         os.fstat(opened.spy_return)
     sync_folder(tmp_path / "gone")  # where it cannot be opened it is left
+
+
+def test_files_are_listed_by_name_whatever_order_the_disk_has(
+    tmp_path: Path, mocker: MockerFixture
+) -> None:
+    for name in ("2-b.csv", "1-a.csv", "note.txt"):
+        (tmp_path / name).write_text("", encoding="utf-8")
+    (tmp_path / "3-folder.csv").mkdir()
+    names = ["2-b.csv", "note.txt", "3-folder.csv", "1-a.csv"]
+    mocker.patch.object(Path, "iterdir", return_value=[tmp_path / name for name in names])
+    assert [path.name for path in _listed(tmp_path, ".csv")] == ["1-a.csv", "2-b.csv"]
+    assert _listed(tmp_path / "none") == []
+
+
+@pytest.mark.parametrize("last", ["flush", "close"])
+def test_the_first_trouble_of_a_message_log_is_the_one_that_is_kept(
+    tmp_path: Path, mocker: MockerFixture, last: str
+) -> None:
+    for first in (None, OSError(28, "full")):
+        log = MessageFile(tmp_path / f"{first is None}.log")
+        whole = log._file
+        log._file = mocker.Mock(closed=False)
+        second = OSError(5, "input/output")
+        getattr(log._file, last).side_effect = second
+        log.failure = first
+        getattr(log, last)()
+        assert log.failure is (first or second)
+        whole.close()

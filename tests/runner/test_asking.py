@@ -173,6 +173,25 @@ def test_what_was_typed_before_a_question_is_thrown_away_before_it_is_shown() ->
     ]  # fmt: skip
 
 
+def test_nor_does_it_answer_why_something_is_skipped_or_whether_a_lead_was_put_right() -> None:
+    order: list[str] = []
+
+    def person(*answers: str) -> Operator:
+        rest = list(answers)
+        order.clear()
+        return Operator(
+            lambda prompt: order.append("asked") or rest.pop(0),  # type: ignore[func-returns-value]
+            lambda text: order.append("said"),
+            lambda: order.append("fresh"),
+        )
+
+    with pytest.raises(NotMeasured, match="no such lead"):
+        person("s", "", "no such lead").connect(ACROSS, live=False)
+    assert order[-4:] == ["fresh", "asked", "fresh", "asked"], "each time that it is asked"
+    assert person("?", "k").again("LOOK") is False
+    assert order == ["fresh", "said", "asked", "fresh", "said", "asked"]
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="a pseudo-terminal is POSIX")
 def test_keys_typed_ahead_at_a_terminal_are_gone(monkeypatch: pytest.MonkeyPatch) -> None:
     import pty

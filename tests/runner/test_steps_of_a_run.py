@@ -17,6 +17,7 @@ from seqrun.plan.context import Context
 from seqrun.plan.contract import Yielded
 from seqrun.plan.needs import Hookup
 from seqrun.runner.again import AT_WORD, WRONG_CLIP
+from seqrun.runner.earlier import Earlier
 from seqrun.runner.engine import Engine
 from seqrun.runner.events import BenchNow, Watcher
 from seqrun.runner.opening import VirtualHands
@@ -310,3 +311,16 @@ def test_every_rail_is_looked_at_for_a_supply_that_limits_or_has_let_go(
         sagged = {n: ufloat(30.0 * (share if n == limits else 1.0), 0.01) for n in (1, 2)}
         volts.side_effect = sagged.__getitem__
         assert engine._limiting.fell(engine.supply).startswith(f"{rail} is at") is fell
+
+
+def test_of_several_readings_of_a_name_one_that_is_missing_is_missed() -> None:
+    """A mean of those that were made would be passed off as that of all."""
+    earlier, right = Earlier(), Reading("gain", "dB", 29.0)
+    earlier.add("gain.left", right, ufloat(29.0, 0.1))
+    assert len(earlier.measured("gain")) == 1
+    earlier.lost("gain.right", "no tone")
+    with pytest.raises(NotMeasured, match="'gain' has no reading: no tone"):
+        earlier.measured("gain")
+    assert len(earlier.measured("gain.left")) == 1
+    with pytest.raises(NotMeasured, match="it was not reached"):
+        earlier.measured("balance")
