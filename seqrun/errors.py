@@ -53,6 +53,10 @@ class BenchLacks(UsageError):
     out."""
 
 
+class TooFewProbes(BenchLacks):
+    """A step looks at more places at once than the scope has probes."""
+
+
 class RoleMissing(BenchLacks):
     """The bench has no instrument for a role at all."""
 

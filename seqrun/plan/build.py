@@ -10,7 +10,14 @@ from seqrun.files.sequence.fields import StepFields
 from seqrun.plan import by_hand, capability, leads, sound, supply_checks, tones
 from seqrun.plan.actions import Action, Plan
 from seqrun.plan.contract import Step
-from seqrun.plan.leaving_out import Chooser, LeftOut, NotOnThisBench, lines, without_the_unit
+from seqrun.plan.leaving_out import (
+    Chooser,
+    LeftOut,
+    NotOnThisBench,
+    in_turn,
+    lines,
+    without_the_unit,
+)
 from seqrun.plan.measurand import Measurand
 from seqrun.plan.moves import in_fewest_moves
 from seqrun.plan.needs import Forecast, Needs, Unforecast
@@ -60,6 +67,7 @@ def build(
         actions = []
     warnings = [*supply_checks.warnings(sequence, view, actions)]
     warnings += by_hand.warnings(view, sequence.trip)
+    warnings += in_turn(view.unit, left_out)
     warnings += tones.warnings(view, actions)
     warnings += tones.crossed(view, actions)
     asked = [*(action.step for action in actions), *(out.step for out in left_out)]

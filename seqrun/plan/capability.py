@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from seqrun.errors import BenchLacks
+from seqrun.errors import BenchLacks, TooFewProbes
 from seqrun.instruments.record import longest_record
 from seqrun.plan import by_hand, sound
 from seqrun.quantity import render
@@ -118,7 +118,7 @@ def _probes(view: BenchView, needs: Needs) -> None:
             if terminal.partition(".")[0] not in scopes:
                 continue
             if there.setdefault(terminal, node) != node:
-                raise BenchLacks(
+                raise TooFewProbes(
                     f"the probe {terminal} would have to be on {there[terminal]} and on {node} "
                     "at once",
                     expected="a scope with a probe for each place that the step looks at",

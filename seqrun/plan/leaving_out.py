@@ -7,10 +7,10 @@ the unit discharged, nothing is powered, and every step that needs a powered uni
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from seqrun.errors import BenchLacks, UnitLacks, UsageError
+from seqrun.errors import BenchLacks, TooFewProbes, UnitLacks, UsageError
 from seqrun.files.sequence.fields import StepFields
 from seqrun.files.unit.sheet import Unit
 from seqrun.plan.contract import Step
@@ -151,6 +151,19 @@ class Chooser:
                 if found not in self._stood_in:
                     return f"it waits for '{found}', which is left out"
         return ""
+
+
+def in_turn(unit: Unit, left_out: Sequence[LeftOut]) -> Iterator[str]:
+    """That a unit of many channels is tested a few of them at a time, where the scope has too few
+    probes for all its outputs at once."""
+    short = [out for out in left_out if isinstance(out.error, TooFewProbes)]
+    if len(unit.channels) > 2 and any(not out.step.channel for out in short):
+        yield (
+            f"{len(unit.channels)} channels are more outputs than the scope has probes: what "
+            "looks at all of them at once is left out. A copy of the unit sheet that names two of "
+            "them in 'channels', and its supply_idle as the whole unit draws it, tests those two, "
+            "the next copy the next; power with all channels driven is then not shown"
+        )
 
 
 class NotOnThisBench(Exception):

@@ -389,3 +389,34 @@ def test_a_scope_of_few_bits_is_told_what_it_decides_and_what_would_help(
     assert "probes at ×1" in left["near"] and "sound interface" in left["near"]
     assert "probes at ×1" not in left["far"]
     assert 'with faintest = "' in left["near"]
+
+
+SIX = """
+model = "Six channels"
+channels = [CHANNELS]
+topology = "single_ended"
+rails = "split"
+rail_voltage = "20 V"
+rated_power = "12 W"
+rated_load = "8 Ω"
+gain = "28 dB"
+output_devices = 1
+ballast = "0.33 Ω"
+idle_current = "30 mA"
+sink_rise_limit = "40 K"
+"""
+
+
+@pytest.mark.parametrize(("channels", "told"), [("abcdef", True), ("ab", False)])
+def test_more_outputs_than_the_scope_has_probes_are_tested_a_few_at_a_time(
+    tmp_path: Path, channels: str, told: bool
+) -> None:
+    """A receiver of six channels at a scope of four: the plan says how, before anything is done."""
+    sheet = tmp_path / "six.toml"
+    names = ", ".join(f'"{c}"' for c in channels)
+    sheet.write_text(SIX.replace("CHANNELS", names), encoding="utf-8")
+    plan, *_ = prepare("acceptance", "demo:one_generator_output", str(sheet))
+    assert ("gain" in {out.id for out in plan.left_out}) == told
+    lines = [w for w in plan.warnings if "more outputs than the scope has probes" in w]
+    assert len(lines) == told
+    assert all("6 channels" in line and "'channels'" in line for line in lines)
