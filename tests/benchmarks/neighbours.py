@@ -250,6 +250,13 @@ def _low_oscillation(c: ChannelSpec, severity: float) -> ChannelSpec:
     return replace(c, oscillation=Oscillation(0.5 * severity, frequency_hz=90e3))
 
 
+@neighbour(
+    "low_tip_oscillation", "0.4 V at 100 kHz beyond 19 V, where a unit is near its rated power"
+)
+def _low_tip_oscillation(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return replace(c, oscillation=Oscillation(0.4 * severity, 100e3, above_v=19.0))
+
+
 @neighbour("supersonic", "0.3 V at 40 kHz, with signal or not")
 def _supersonic(c: ChannelSpec, severity: float) -> ChannelSpec:
     return replace(c, oscillation=Oscillation(0.3 * severity, 40e3, above_v=0.0))
