@@ -24,7 +24,12 @@ sys.path[:0] = [str(ROOT), str(Path(__file__).parent)]
 from bench_mutants import Driver, Group, run
 from mutation import Mutant
 
-TESTS = ("tests/plan", "tests/runner", "tests/breaking/test_typed_ahead.py")
+TESTS = (
+    "tests/plan",
+    "tests/runner",
+    "tests/breaking/test_typed_ahead.py",
+    "tests/breaking/test_what_stands_against_an_accept.py",
+)
 
 
 def rules(within: list[str]) -> tuple[list[Mutant], list[str]]:
