@@ -16,9 +16,10 @@ from seqrun.instruments.supply import DrivenSupply
 from seqrun.plan.context import Context
 from seqrun.plan.contract import Yielded
 from seqrun.plan.needs import Hookup
+from seqrun.record.table import LOCK_TIMEOUT_S
 from seqrun.runner.again import AT_WORD, WRONG_CLIP
 from seqrun.runner.earlier import Earlier
-from seqrun.runner.engine import Engine
+from seqrun.runner.engine import LOCKED_S, Engine
 from seqrun.runner.events import BenchNow, Watcher
 from seqrun.runner.opening import VirtualHands
 from seqrun.steps.powering import PowerDown
@@ -324,3 +325,34 @@ def test_of_several_readings_of_a_name_one_that_is_missing_is_missed() -> None:
     assert len(earlier.measured("gain.left")) == 1
     with pytest.raises(NotMeasured, match="it was not reached"):
         earlier.measured("balance")
+
+
+@pytest.mark.parametrize("charged", [True, False])
+def test_with_power_on_nothing_waits_for_another_program_s_lock_for_long(
+    done: Done, mocker: MockerFixture, charged: bool
+) -> None:
+    engine = done(ROOM)
+    written = mocker.patch.object(type(engine.record), "reading")
+    engine._charged = charged
+    engine._on_record(engine.judged[0])
+    patience = written.call_args.kwargs["patience"]
+    assert patience.seconds == (LOCKED_S if charged else LOCK_TIMEOUT_S)
+    assert LOCKED_S < LOCK_TIMEOUT_S
+
+
+def test_what_a_resumed_run_keeps_of_a_step_is_on_record_with_its_facts(
+    done: Done, mocker: MockerFixture
+) -> None:
+    engine = done(ROOM + SINK)
+    rows, engine.judged, engine.facts = engine.judged, [], {"fits": {"soak": {"tau_s": 600.0}}}
+    engine.reached.clear()
+    engine.resumed = mocker.Mock()
+    engine.resumed.take_over.return_value = {"fits": {"room": {"tau_s": 1.0}}, "x": {"room": 2}}
+    engine._index = 0
+    assert engine._keep_rows(engine.plan.actions[0], rows[:1]) == 1
+    assert engine.judged == rows[:1]
+    assert engine.facts == {
+        "fits": {"soak": {"tau_s": 600.0}, "room": {"tau_s": 1.0}},
+        "x": {"room": 2},
+    }
+    assert (engine.reached, engine._last_read) == ({"room"}, None)
