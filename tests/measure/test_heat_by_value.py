@@ -215,3 +215,11 @@ def test_a_reading_before_the_window_does_not_count_against_a_settled_rise() -> 
     assert found.change_k.nominal_value == pytest.approx(0.0)
     y[0], y[1] = 20.0, 60.0  # 30 min ago
     assert not heat.settled_rise(t, y).settled
+
+
+@pytest.mark.parametrize("first", [5.0, -5.0])
+def test_how_a_current_began_is_none_of_its_slowing_down(first: float) -> None:
+    """The last third is held against the one before it."""
+    t, y = climbing(0.9)
+    begun = np.where(t < 20.0, first * (t - 20.0), 0.0)
+    assert heat.still_climbing(t, y + begun)

@@ -311,3 +311,20 @@ def test_the_chance_of_bins_that_share_it() -> None:
     ]
     alone = math.sqrt(400.0) * 2.0 / 1000.0
     assert float(np.std(sums)) / alone == pytest.approx(math.sqrt(35.0 / 18.0), rel=0.1)
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "bins"),
+    [
+        (22.0, 100.0, (9, 41)),
+        (22.5, 102.4, (9, 41)),
+        (0.0, 9e9, (1, 2001)),
+        (4997.5, 5e3, (1999, 2001)),
+    ],
+)
+def test_the_bins_of_a_band_are_those_within_it_up_to_half_the_sample_rate(
+    low: float, high: float, bins: tuple[int, int]
+) -> None:
+    """Of 2.5 Hz each; DC is none."""
+    band = power_spectrum(noise(1.0), RATE, HANN).bins(low, high)
+    assert (band.start, band.stop) == bins
