@@ -162,6 +162,17 @@ class Context(Protocol):
         """The leads of a hookup have just shown that they are there."""
         ...
 
+    def contact_lost(self, hookup: Hookup) -> None:
+        """What should have been seen through the leads of a hookup is not there: that they have
+        shown themselves before no longer counts."""
+        ...
+
+    def see_on(self, what: str, *hookups: Hookup) -> bool:
+        """Have somebody look whether leads are where they belong, after a reading that one which
+        has come off would also give; ``what`` was read. False when they are not, or nobody can
+        look. Unlike :meth:`ask_contact` it vouches for the leads alone."""
+        ...
+
     def ask_contact(self, hookup: Hookup, why: str) -> bool:
         """Have somebody look whether leads are where they belong; False when nobody can."""
         ...

@@ -6,8 +6,8 @@ judges its readings and writes them down as they happen.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-from dataclasses import replace
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 
 from uncertainties import UFloat
 
@@ -37,7 +37,8 @@ from seqrun.runner.lent import Lent
 from seqrun.runner.opening import OpenBench
 from seqrun.runner.reading_by_hand import marked
 from seqrun.runner.resuming import Resumption
-from seqrun.values import Bound, Judged, Limit, Verdict
+from seqrun.runner.second_look import CUT_OFF, Held, doubtful, lost, why_not
+from seqrun.values import Judged, Limit, Verdict
 
 #: how long a run with power on waits for another program that has the record locked
 LOCKED_S = 2.0
@@ -215,13 +216,21 @@ class Engine(Lent):
             self.connect(*action.needs.hookups)
             self._limiting.begin()
             self._measures = action.needs.live
-            for made in step.perform(self):
-                item = self._unless_limited(made)
-                if item.judged and item.value is not None:
-                    self._earlier.add(action.id, item.reading, item.value)
-                self._judge(action.id, item)
-                if self._like_a_wrong_clip(action, item):
-                    raise ReadAgain(WRONG_CLIP)
+            self._shown.clear()
+            self._lost.clear()
+            with self._second_look(action) as held:
+                for made in step.perform(self):
+                    item = self._unless_limited(made)
+                    judged = self._decided(action.id, item)
+                    if doubtful(action, judged, self._shown, self._lost):
+                        held.append((item, judged))
+                        continue
+                    if held:  # what follows stays behind it
+                        held.append((item, None))
+                        continue
+                    self._taken(action.id, item)
+                    if self._like_a_wrong_clip(action, item):
+                        raise ReadAgain(WRONG_CLIP)
             if action.needs.safe:
                 self.was_there()
                 self._charged = False
@@ -243,6 +252,39 @@ class Engine(Lent):
         if first:
             self.powered_at = self.now()
 
+    @contextmanager
+    def _second_look(self, action: Action) -> Iterator[list[Held]]:
+        """Takes readings that fail and wait for the end of their step, when their leads are looked
+        at once more, and what follows them."""
+        held: list[Held] = []
+        try:
+            yield held
+            self._let_go(action, held, "")
+        except NotMeasured:
+            self._let_go(action, held, "")
+            raise
+        except ReadAgain:  # set aside as what they were
+            for item, _ in held:
+                self._taken(action.id, item)
+            raise
+        except BaseException:
+            self._let_go(action, held, CUT_OFF)
+            raise
+
+    def _let_go(self, action: Action, held: list[Held], why: str) -> None:
+        """Put them on record: as they are, or as not measured."""
+        doubted = [judged for _, judged in held if judged is not None]
+        if doubted and not why:
+            why = why_not(self, action, doubted, set(self._lost))
+        for item, judged in held:
+            self._taken(action.id, item if judged is None or not why else lost(item, why))
+        held.clear()
+
+    def _taken(self, step_id: str, item: Yielded) -> None:
+        if item.judged and item.value is not None:
+            self._earlier.add(step_id, item.reading, item.value)
+        self._judge(step_id, item)
+
     def _only_reads(self, trouble: SeqrunError) -> bool:
         """Whether what went wrong is that a meter or scope could not do what the step asks: the
         step is not measured then, and a powered run goes on. One that is lost ends it."""
@@ -260,10 +302,7 @@ class Engine(Lent):
             return made
         self._limiting.look(self.supply)
         wrong = self._limiting.told or self._limiting.fell(self.supply)
-        if not wrong:
-            return made
-        lost = replace(made.reading, value=None, budget=(), bound=Bound.EXACT, note=wrong)
-        return Yielded(lost, None, made.judged)
+        return lost(made, wrong) if wrong else made
 
     def _resolved(self, spec: LimitSpec, unit: str) -> Limit:
         readings = self._readings_in(spec.names())
@@ -290,14 +329,16 @@ class Engine(Lent):
         reading = marked(item.reading, self.view.bench)
         if reading.value is None:
             self._earlier.lost(step_id, reading.note)
-        judged = decide(
-            reading,
+        self._on_record(self._decided(step_id, item))
+
+    def _decided(self, step_id: str, item: Yielded) -> Judged:
+        return decide(
+            marked(item.reading, self.view.bench),
             self.limit if item.judged else None,
             self.plan.sequence.decision,
             step=step_id,
             apart=self._apart(item.value),
         )
-        self._on_record(judged)
 
     def _on_record(self, judged: Judged) -> None:
         self.judged.append(judged)

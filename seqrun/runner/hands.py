@@ -56,6 +56,12 @@ class Hands(Protocol):
         be read again, False when the reading stands."""
         ...
 
+    def see_on(self, text: str, leads: Leads) -> bool:
+        """Have somebody look whether leads are where they belong, after a reading that one which
+        has come off would also give. True: they are, and the reading stands. False: they are not,
+        or nobody is there who looks."""
+        ...
+
     def presses(self) -> AbstractContextManager[Presses]:
         """See :meth:`seqrun.plan.context.Context.presses`."""
         ...
@@ -129,6 +135,10 @@ class Operator:
                 self._say(_WHY_AGAIN if answer == "?" else f"'{answer}' is none of Enter, k and q.")
         except (EOFError, OSError, ValueError):
             raise Interrupted("the terminal was closed while a lead was asked for") from None
+
+    def see_on(self, text: str, leads: Leads) -> bool:
+        self._confirm(text, done="they are all there", leads=leads)
+        return True
 
     def presses(self) -> AbstractContextManager[Presses]:
         return self._presses()
@@ -273,6 +283,9 @@ class Assumed:
         self._say(text)
 
     def again(self, text: str) -> bool:
+        return False
+
+    def see_on(self, text: str, leads: Leads) -> bool:
         return False
 
     def presses(self) -> AbstractContextManager[Presses]:

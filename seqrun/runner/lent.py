@@ -101,6 +101,8 @@ class Lent:
         self._done: dict[str, float] = {}
         self._start = self._time = self.clock.now()
         self._proved: set[str] = set()  # terminals that have shown to be where they belong
+        self._shown: set[str] = set()  # those that did in this step
+        self._lost: set[str] = set()  # those through which, in this step, a tone was seen to go
         self._desk = opened.desk
         self._watches_supply = not view.by_hand("supply")
         self._limiting = Limiting(
@@ -271,6 +273,7 @@ class Lent:
             self._desk.moved()
             self.where.update(hookup.leads)
             self._proved -= hookup.terminals
+            self._shown -= hookup.terminals
             self.hookups_made.append(hookup.words)
             self.watcher.hookup(hookup.words, self._charged, self.hands.by)
             self._tell_bench()
@@ -300,7 +303,20 @@ class Lent:
 
     def contact_seen(self, hookup: Hookup) -> None:
         self._proved |= hookup.terminals
+        self._shown |= hookup.terminals
         self.tone_path_known = True
+
+    def contact_lost(self, hookup: Hookup) -> None:
+        self._proved -= hookup.terminals
+        self._shown -= hookup.terminals
+        self._lost |= hookup.terminals
+
+    def see_on(self, what: str, *hookups: Hookup) -> bool:
+        self._still_going()
+        leads = tuple(dict.fromkeys(lead for hookup in hookups for lead in hookup.leads))
+        words = "\n".join(dict.fromkeys(hookup.words for hookup in hookups))
+        ask = "as a lead that has come off would. Is each where it was put?"
+        return self.hands.see_on(f"LOOK  {what}, {ask}\n{words}", leads)
 
     def ask_contact(self, hookup: Hookup, why: str) -> bool:
         if not self.hands.looks:

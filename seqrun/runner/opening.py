@@ -136,6 +136,12 @@ class VirtualHands:
     def again(self, text: str) -> bool:
         return False
 
+    def see_on(self, text: str, leads: Leads) -> bool:
+        return all(
+            self._control.query(f'HAND:NODE? "{terminal}"').strip('"') == node
+            for terminal, node in leads
+        )
+
     def presses(self) -> AbstractContextManager[Presses]:
         return no_presses()
 

@@ -114,6 +114,9 @@ class Rehearsal:
     def again(self, text: str) -> bool:
         return self._operator.again(text)
 
+    def see_on(self, text: str, leads: Leads) -> bool:
+        return self._operator.see_on(text, leads)
+
     @contextmanager
     def presses(self) -> Iterator[Presses]:
         if self._clock is None:

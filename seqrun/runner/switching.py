@@ -55,6 +55,9 @@ class SwitchHands:
     def again(self, text: str) -> bool:
         return self._others.again(text)
 
+    def see_on(self, text: str, leads: Leads) -> bool:
+        return self._others.see_on(text, leads)
+
     def presses(self) -> AbstractContextManager[Presses]:
         return self._others.presses()
 

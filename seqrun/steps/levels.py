@@ -19,8 +19,14 @@ from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.measurand import Measurand, judged
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
-from seqrun.quantity import Volts
-from seqrun.steps.common.contact import BY_TONE, channels_proved, output_channel, prove_contact
+from seqrun.quantity import Volts, render
+from seqrun.steps.common.contact import (
+    BY_TONE,
+    channels_proved,
+    output_channel,
+    prove_ballast,
+    prove_contact,
+)
 from seqrun.steps.common.dirt import warmed, with_emf
 from seqrun.steps.common.drive import Drive
 from seqrun.steps.common.forecasts import idle_drift_u, near_limit, supply_current
@@ -248,6 +254,10 @@ IDLE_CURRENT = Measurand(
         "The resistor's tolerance (5 % is usual) counts in full; a clip on the wrong "
         "side of a joint; a device that is open reads nothing and its neighbour double."
     ),
+    contact=(
+        "The device's share of a small tone, seen through the same leads after the reading; where "
+        "none is seen, somebody who looks."
+    ),
 )
 
 
@@ -307,6 +317,7 @@ class DeviceCurrent(Step):
         moment.look()
         moment.keep(self.id)
         current = levels.idle_current(drop, warmed(ctx, self.at, ballast))
+        prove_ballast(ctx, self.at, render(float(current.nominal_value), "A", digits=3))
         yield self.reading(
             IDLE_CURRENT,
             current,

@@ -1,5 +1,6 @@
 """A lead that comes off in the middle of a step is as quiet as a unit that is well: nothing that
-fails by itself passes then, and nothing of it is accepted.
+fails by itself passes then, and nothing of it is accepted. Nor is a good unit rejected for what an
+open lead reads.
 
 What is good when it is near nothing is tried on units on which it is not; the lead is back before
 the next step, so that no other step can tell.
@@ -121,3 +122,38 @@ def test_what_fails_does_not_pass_by_a_lead_that_came_off(
         if line[:4].isupper()
     ]
     assert not bad
+
+
+GOOD = """
+[[step]]
+id = "cold"
+do = "device_current"
+at = "ballast.left.upper.1"
+limit = { between = ["idle_current_low", "idle_current_high"] }
+[[step]]
+id = "balance"
+do = "channel_balance"
+limit = { between = ["-1 dB", "1 dB"] }
+"""
+
+
+def test_a_good_unit_is_not_rejected_for_what_an_open_lead_reads(
+    short_sequence: Callable[..., str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The meter as soon as it is across a ballast; the generator once its tone was seen."""
+    tap = Mended(tmp_path / "clean")
+    put_in(tap, monkeypatch.setattr)
+    sequence = short_sequence(GOOD)
+    clean, _ = once(sequence, tap)
+    assert str(clean.disposition) == "accept", clean.reason
+    tap.clean = clean.judged
+    tap.acts = acts(tap, ["meter.hi", "generator.1"])
+    first: dict[tuple[str, str], int] = {}
+    for number, one in enumerate(tap.seen):
+        first.setdefault((one.step, one.asked[:5]), number)
+    tap.todo = defaultdict(list, {first["cold", "MEAS:"]: ["off meter.hi"]})
+    tap.todo[first["balance", "TRAC?"]] = ["off generator.1"]
+    tap.results, tap.seen, tap.step = tmp_path / "tapped", [], "opening"
+    once(sequence, tap)
+    assert [said[0] for *_, said in tap.told] == ["hold"] * 2
+    assert not [line for *_, said in tap.told for line in said if line.startswith("rejected")]

@@ -176,7 +176,7 @@ def test_a_rail_is_discharged_only_when_the_supply_sees_it_too(
 #: judged, and never good for being near zero: a unit that gives nothing fails these
 AWAY_FROM_ZERO = {
     "ambient_temperature", "clipping_onset", "damping_factor", "dc_voltage", "dynamic_headroom",
-    "efficiency", "gain", "gain_to_point", "hold_up", "idle_current", "load_resistance",
+    "efficiency", "gain", "gain_to_point", "hold_up", "load_resistance",
     "output_power", "own_channel", "own_rail_voltage", "polarity", "sensor_temperature", "sinad",
     "tone_boost", "tone_cut", "upper_corner",
 }  # fmt: skip

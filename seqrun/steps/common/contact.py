@@ -12,6 +12,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from functools import partial
+from typing import Literal
 
 from seqrun.errors import InstrumentRefused, NotMeasured, UsageError
 from seqrun.plan.context import Context
@@ -33,6 +35,10 @@ TONE_V = 1.0  # rms at the output, by the gain of the unit sheet: an eighth of a
 #: the tone has arrived when the point has become this much louder with it, and by this much
 LOUDER = 3.0
 LEAST_V = 0.02
+#: what a tone is to make across a ballast resistor at least, V rms; and how much of what its device
+#: is taken to carry shows that the leads are there: class A or B, neighbours that do not share
+BALLAST_V = 0.003
+PART = (0.2, 5.0)
 #: a meter's AC function takes up to seconds to follow (common practice)
 AT_MOST_S = 6.0
 
@@ -51,7 +57,13 @@ def channels_proved(view: BenchView, at: str) -> tuple[str, ...]:
 
 
 def prove_contact(
-    ctx: Context, at: str, hookup: Hookup, rms_v: Callable[[], float], *, again: bool = False
+    ctx: Context,
+    at: str,
+    hookup: Hookup,
+    rms_v: Callable[[], float],
+    *,
+    again: bool = False,
+    looks: bool = True,
 ) -> None:
     """See that the leads of a hookup are on an output, and the output's relay closed.
 
@@ -62,6 +74,7 @@ def prove_contact(
         rms_v: reads it through these leads, V rms without DC.
         again: after a reading: what was seen before it does not count. Where no tone can be given
             at all, that somebody looked before it does.
+        looks: somebody is asked to look where no tone arrives.
 
     Raises:
         NotMeasured: nothing shows that the leads are there.
@@ -74,7 +87,7 @@ def prove_contact(
     if again and not ctx.tone_path_known:
         return  # another input is chosen than the tone is on: what was seen before counts
     why = _by_tone(ctx, channel, rms_v)
-    if why and not ctx.ask_contact(hookup, why):
+    if why and not (looks and ctx.ask_contact(hookup, why)):
         raise NotMeasured(
             f"nothing shows that the lead is on {at}: {why}",
             expected="a tone through the same lead, or an operator who looks",
@@ -110,6 +123,85 @@ def prove_rail(ctx: Context, at: str, dc_v: Callable[[], float]) -> None:
             where=at,
             hint="see to the probe's tip and clip",
         )
+
+
+def prove_ballast(ctx: Context, at: str, read: str) -> None:
+    """See that the meter is across a ballast resistor: by the share of a small tone that flows
+    through its device. A lead that is off shows nothing of it, or all that is at the output.
+
+    A device that is open carries no tone either: then somebody has to look. Where no tone can be
+    given, or the meter hears none, nothing is asked.
+
+    Args:
+        at: the point, ``"ballast.left.upper.1"``.
+        read: what was read there, in words.
+
+    Raises:
+        NotMeasured: nothing shows that the leads are there.
+    """
+    view, unit = ctx.view, ctx.view.unit
+    channel = at.split(".")[1]
+    hears = view.drivers[view.key("meter")].can("configure_ac_voltage")
+    if not (hears and ctx.tone_path_known and _can_be_driven(ctx, channel)):
+        return
+    share = 0.5 * unit.ballast / (unit.rated_load * unit.output_devices * unit.paralleled)
+    volts = min(BALLAST_V / share, 0.25 * unit.rated_voltage)
+    expected, hookup = volts * share, view.meter_across(at)
+    output, generator, meter = view.generator_on(channel), ctx.generator, ctx.meter
+    meter.configure("ac_voltage", PART[1] * expected, 1.0)
+    quiet = meter.read_raw()
+    generator.sine(output, TONE_HZ, volts / math.pow(10.0, unit.gain / 20.0))
+    generator.enable(output, True)
+
+    def heard() -> bool | None:
+        part = math.sqrt(max(meter.read_raw() ** 2 - quiet**2, 0.0)) / expected
+        return True if PART[0] < part < PART[1] else None
+
+    try:
+        ctx.wait_until(heard, every_s=0.5, at_most_s=0.5 * AT_MOST_S, what=f"a tone at {at}")
+    except NotMeasured:
+        why = f"{read} at {at}, and nothing of a tone in out.{channel}"
+        if not ctx.see_on(why, hookup):
+            raise NotMeasured(
+                f"nothing shows that the leads are on {at}: {why}",
+                expected="its share of a tone, or somebody who looks",
+                where=at,
+                hint="see to both leads; an open device carries no tone either",
+            ) from None
+    finally:
+        generator.enable(output, False)
+    ctx.contact_seen(hookup)
+
+
+def seen_through(
+    ctx: Context, hookup: Hookup
+) -> tuple[Callable[[], float], Callable[[], float]] | None:
+    """What reads the AC (V rms) and the DC (V) between the leads of a hookup of the scope or the
+    meter; None for leads of others."""
+    view = ctx.view
+    first = [terminal.partition(".") for terminal, _ in hookup.leads]
+    keys = {key for key, _, _ in first}
+    if view.has("meter") and keys == {view.key("meter")} and len(first) == 2:
+
+        def by_meter(function: Literal["ac_voltage", "dc_voltage"]) -> float:
+            ctx.meter.configure(function, None, 1.0)
+            return ctx.meter.read_raw()
+
+        return partial(by_meter, "ac_voltage"), partial(by_meter, "dc_voltage")
+    if not (view.has("scope") and keys == {view.key("scope")}):
+        return None
+    hot, *cold = (int(number) for _, _, number in first)
+
+    def dc_v() -> float:
+        got = ctx.scope.acquire(
+            {hot: 1.2 * view.unit.rail_voltage},
+            sample_rate_hz=50.0 * TONE_HZ,
+            points=min(5000, ctx.scope.max_points),
+            coupling="DC",
+        )
+        return float(got.volts[hot].mean())
+
+    return partial(loudness_at, ctx, hot, cold[0] if cold else None), dc_v
 
 
 def loudness_at(ctx: Context, hot: int, cold: int | None) -> float:

@@ -316,7 +316,7 @@ class Drive:
         waves = {channel: across(got, *probes) for channel, probes in self.probes.items()}
         if must_play:
             self._not_gone(waves)
-        self._tell_contact(waves)
+        self._tell_contact(waves, may_be_silent)
         return waves
 
     def _not_constant(self, got: Capture) -> None:
@@ -355,12 +355,16 @@ class Drive:
                     hint="see to the probe and the generator's lead; has the output relay opened?",
                 )
 
-    def _tell_contact(self, waves: dict[str, Waveform]) -> None:
-        """A tone that arrives proves its probe's contact and a closed relay."""
+    def _tell_contact(self, waves: dict[str, Waveform], may_be_silent: bool) -> None:
+        """A tone that arrives proves its probe's contact and a closed relay; one that has gone
+        leaves both open."""
         for channel, wave in waves.items():
             expected = self.levels[channel] * self.gain[channel] if self._on else 0.0
+            hookup = self.ctx.view.scope_on(f"out.{channel}")[2]
             if expected > 0.0 and wave.rms_v > max(SEEN * expected, SEEN_V):
-                self.ctx.contact_seen(self.ctx.view.scope_on(f"out.{channel}")[2])
+                self.ctx.contact_seen(hookup)
+            elif not may_be_silent and expected > SEEN_V and wave.rms_v < SEEN * expected:
+                self.ctx.contact_lost(hookup)
 
     def load(self, channel: str, watts: float = 0.0) -> UFloat:
         """The load of a channel with so much power in it, Ω, as measured where it was."""
