@@ -7,6 +7,7 @@ mend it.
 from __future__ import annotations
 
 import difflib
+import re
 import tomllib
 import typing
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -162,6 +163,11 @@ def read_text(path: Path) -> str:
         return data.decode("utf-8-sig")
     except FileNotFoundError:
         near = _similar_file(path)
+        if path.is_symlink():
+            there = path.readlink()
+            raise FileError(
+                f"is a link to '{there}', which is not there", where=str(path)
+            ) from None
         raise FileError(
             "there is no such file", expected=near and f"did you mean '{near}'?", where=str(path)
         ) from None
@@ -180,15 +186,21 @@ def _similar_file(path: Path) -> str | None:
         return None
 
 
+#: the parts of a dotted key, more of them than anybody writes
+_MANY_PARTS = re.compile(r"(?:(?<![\w-])[\w-]{1,80}+[\"']?[ \t]{0,9}+\.[ \t]{0,9}+[\"']?){100}")
+
+
 def parse_toml(text: str, where: object) -> dict[str, Any]:
     """TOML text as plain tables.
 
     Raises:
         FileError: with line and column of the syntax error.
     """
+    if _MANY_PARTS.search(text):  # the library's time grows with the square of them
+        raise FileError("is nested too deep", expected="a few levels", where=str(where))
     try:
         return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as problem:
+    except ValueError as problem:  # also that of a number of thousands of digits
         raise FileError(
             f"is not TOML: {problem}",
             where=str(where),

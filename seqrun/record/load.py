@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from seqrun.record.again import counted
 from seqrun.record.errors import from_os
 from seqrun.record.places import BUDGETS, FACTS, FILES, MESSAGES, TRACES, run_folder
-from seqrun.record.plain import budget_of_entry, read_json
+from seqrun.record.plain import budget_of_entry, opened, read_json
 from seqrun.record.rows import RunRow
 from seqrun.record.store import Store
 from seqrun.record.traces import read_trace
@@ -102,13 +102,13 @@ def _budgets(path: Path) -> _Budgets:
     reading has U in any case."""
     found: _Budgets = {}
     try:
-        with path.open(encoding="utf-8", errors="replace") as file:
+        with opened(path) as file:
             for line in file:
                 try:
-                    entry = json.loads(line)
+                    entry = json.loads(line.decode("utf-8", "replace"))
                     key = (entry["step"], entry["quantity"])
                     found[int(entry["reading"])] = (key, budget_of_entry(entry))
-                except (ValueError, KeyError, TypeError):
+                except (ValueError, KeyError, TypeError, RecursionError):
                     continue
     except FileNotFoundError:
         return {}

@@ -9,6 +9,7 @@ import os
 from collections.abc import Iterable, Mapping
 from datetime import date, datetime
 from enum import Enum
+from io import BufferedReader
 from pathlib import Path, PurePath
 from typing import Any
 
@@ -91,6 +92,23 @@ def write_json(path: Path, value: object) -> None:
         raise from_os(error, path, "writing the record") from error
 
 
+def opened(path: Path) -> BufferedReader:
+    """A file of a record, open to be read. A pipe or a device may have nothing to read for ever.
+
+    Raises:
+        RecordError: it is one.
+        OSError: it cannot be opened.
+    """
+    if path.exists() and not (path.is_file() or path.is_dir()):
+        raise RecordError(
+            "is a pipe or a device",
+            expected="a file",
+            where=str(path),
+            hint="move it away, or choose another folder",
+        )
+    return path.open("rb")
+
+
 def read_json(path: Path) -> dict[str, Any]:
     """A JSON object; empty when the file is not there.
 
@@ -98,12 +116,13 @@ def read_json(path: Path) -> dict[str, Any]:
         RecordError: it cannot be read or is not a JSON object.
     """
     try:
-        found = json.loads(path.read_text(encoding="utf-8"))
+        with opened(path) as file:
+            found = json.loads(file.read().decode("utf-8"))
     except FileNotFoundError:
         return {}
     except OSError as error:
         raise from_os(error, path, "reading the record") from error
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise RecordError(f"not JSON: {error}", where=str(path)) from error
     if not isinstance(found, dict):
         raise RecordError("not a JSON object", where=str(path))

@@ -18,7 +18,7 @@ from typing import Any
 
 from seqrun.record.errors import RecordError, from_os
 from seqrun.record.places import FACTS
-from seqrun.record.plain import read_json
+from seqrun.record.plain import opened, read_json
 from seqrun.record.table import Table, encode
 
 SEAL = "record"  # its table in run.json
@@ -127,7 +127,7 @@ def file_digest(path: Path) -> str:
         RecordError: it cannot be read.
     """
     try:
-        with path.open("rb") as file:
+        with opened(path) as file:
             return hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:
         raise from_os(error, path, "reading the record") from error

@@ -23,6 +23,7 @@ from filelock import FileLock, Timeout
 
 from seqrun.record.cells import utc
 from seqrun.record.errors import RecordError, RecordLocked, from_os
+from seqrun.record.plain import opened
 
 T = TypeVar("T")
 
@@ -300,7 +301,7 @@ class Table:
             RecordError: the file cannot be read or has other columns.
         """
         try:
-            with self.path.open("rb") as file:
+            with opened(self.path) as file:
                 first = file.readline()
                 if not first.endswith(b"\n"):
                     return 0
@@ -321,7 +322,7 @@ class Table:
         self, prefix: tuple[bytes, ...] | None, numbers: list[int], begin: int
     ) -> Iterator[str]:
         try:
-            with self.path.open("rb") as file:
+            with opened(self.path) as file:
                 first = file.readline()
                 if not first.endswith(b"\n"):
                     return  # nothing, or a torn header

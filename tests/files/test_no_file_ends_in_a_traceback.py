@@ -19,7 +19,8 @@ from seqrun.files import regular
 from seqrun.files.common import one_of, read_text
 from seqrun.files.driver.load import load_driver
 from seqrun.files.shipped import folder
-from seqrun.record import RecordError
+from seqrun.record import RecordError, Store
+from seqrun.record.plain import read_json
 from seqrun.record.rows import READING_COLUMNS
 from seqrun.runner.preparation import check_file, prepare
 
@@ -38,6 +39,44 @@ def test_a_pipe_or_a_device_is_not_waited_for(tmp_path: Path) -> None:
     for path in (pipe, Path("/dev/zero")):
         with pytest.raises(FileError, match="a pipe or a device"):
             read_text(path)
+
+
+def test_a_number_of_thousands_of_digits_is_told(tmp_path: Path) -> None:
+    path = tmp_path / "n.toml"
+    path.write_text(f"title = {'9' * 5000}\n", encoding="utf-8")
+    with pytest.raises(FileError, match="4300 digits"):
+        check_file(path)
+
+
+@pytest.mark.parametrize("dot", [".", " . "])
+def test_a_key_of_very_many_parts_is_not_worked_at(tmp_path: Path, dot: str) -> None:
+    """The library's time grows with the square of them: minutes within the size that is read."""
+    path = tmp_path / "k.toml"
+    path.write_text(dot.join(["a"] * 2000) + " = 1\n", encoding="utf-8")
+    with pytest.raises(FileError, match="nested too deep"):
+        check_file(path)
+
+
+def test_a_link_to_nowhere_is_told_as_one(tmp_path: Path) -> None:
+    link = tmp_path / "link.toml"
+    link.symlink_to("gone.toml")
+    with pytest.raises(FileError, match="a link to"):
+        read_text(link)
+
+
+@pytest.mark.parametrize("name", ["readings.csv", "runs.csv"])
+def test_a_pipe_in_place_of_a_table_is_not_waited_for(tmp_path: Path, name: str) -> None:
+    os.mkfifo(tmp_path / name)
+    with pytest.raises(RecordError, match="pipe"):
+        _ = read_results(tmp_path) if name == "readings.csv" else Store(tmp_path).runs()
+
+
+def test_a_run_json_that_is_a_pipe_or_nested_without_end_is_told(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe.json")
+    (tmp_path / "deep.json").write_text("[" * 100_000, encoding="utf-8")
+    for name, found in (("pipe.json", "pipe"), ("deep.json", "not JSON")):
+        with pytest.raises(RecordError, match=found):
+            read_json(tmp_path / name)
 
 
 def test_more_than_a_thousand_steps_are_refused(tmp_path: Path) -> None:
