@@ -1,4 +1,5 @@
-"""Ctrl-C, SIGTERM and a lost terminal: noted at once, acted on between two messages.
+"""Ctrl-C, SIGTERM, a lost terminal and whatever else would end the program: noted at once, acted
+on between two messages.
 
 The handler only takes note, so that no exchange with an instrument is torn in half and the safe
 state finds every link in step. A wait or a prompt is cut short.
@@ -15,6 +16,12 @@ from types import FrameType
 from seqrun.errors import Interrupted
 
 _NAMES = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
+#: these end a program that has no use for them: Ctrl-\\, a mains monitor, limits of the system,
+#: timers of whatever started it
+_OTHERS = (
+    "SIGQUIT", "SIGPWR", "SIGXCPU", "SIGUSR1", "SIGUSR2", "SIGALRM", "SIGVTALRM", "SIGPROF",
+    "SIGIO", "SIGSTKFLT",
+)  # fmt: skip
 
 
 class Interrupts:
@@ -72,7 +79,8 @@ class Interrupts:
 
     @contextmanager
     def installed(self) -> Iterator[None]:
-        """Handlers in place; the former ones are put back at the end.
+        """Handlers in place; the former ones are put back at the end. What ``nohup`` has ignored
+        stays so, and a signal that somebody else uses is left to him.
 
         Signals can only be handled in the main thread; elsewhere nothing is installed.
         """
@@ -80,9 +88,13 @@ class Interrupts:
             yield
             return
         former = {}
-        for name in _NAMES:
+        for name in (*_NAMES, *_OTHERS):
             number = getattr(signal, name, None)
-            if number is not None:
+            if number is None:
+                continue
+            used = signal.getsignal(number)
+            kept = name == "SIGHUP" and used is signal.SIG_IGN
+            if not kept and (name in _NAMES or used is signal.SIG_DFL):
                 former[number] = signal.signal(number, self._handle)
         try:
             yield

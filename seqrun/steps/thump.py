@@ -45,7 +45,9 @@ THUMP = Measurand(
     ),
     fooled_by=(
         "Rails that a bench supply raises slowly let a unit wake up more gently than its own mains "
-        "does. A click shorter than the gap between two records may fall into it."
+        "does. A click shorter than the gap between two records may fall into it. A probe that "
+        "comes off as the unit is switched off shows nothing: no tone can prove it then, and the "
+        "switching on after it, through the same lead, tells."
     ),
     contact=BY_TONE,
 )

@@ -7,9 +7,11 @@ import sys
 import textwrap
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any, ClassVar
 
 import pytest
+from pytest_mock import MockerFixture
 
 from seqrun.plan.context import Context
 from seqrun.plan.contract import STEP_DONE, Step, Yielded
@@ -89,6 +91,18 @@ def test_a_step_without_a_docstring_is_refused() -> None:
         class Silent(Base):
             kind: ClassVar[str] = "silent"
             yields: ClassVar = ()
+
+
+def test_a_program_whose_docstrings_are_taken_out_has_its_steps(mocker: MockerFixture) -> None:
+    """``python -OO``, or PYTHONOPTIMIZE=2 in somebody's environment."""
+    flags = SimpleNamespace(flags=SimpleNamespace(optimize=2))
+    mocker.patch("seqrun.plan.contract.sys", flags)
+
+    class Stripped(Base):
+        kind: ClassVar[str] = "stripped"
+        yields: ClassVar = ()
+
+    assert Stripped.kind == "stripped"
 
 
 def test_a_step_that_does_not_declare_what_it_yields_is_refused() -> None:
