@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import socket
 import sys
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
@@ -50,7 +51,7 @@ class Marker:
         self._folder = folder or state_folder()
         entries = bench.instrument.values()
         # What hands set has no address; a bench of such things alone goes by its name.
-        what = {same_resource(entry.resource) for entry in entries if not entry.by_hand}
+        what = {same_resource(found_at(entry.resource)) for entry in entries if not entry.by_hand}
         digests = [_digest(one) for one in sorted(what or {f"by hand: {bench.name}"})]
         self._paths = [self._folder / f"instrument-{digest}.json" for digest in digests]
         self._locks = [
@@ -124,6 +125,20 @@ class Marker:
         for lock in self._locks:
             lock.release()
         self._kept = False
+
+
+def found_at(resource: str) -> str:
+    """A VISA resource with its host as an address and its serial port as the device itself:
+    ``TCPIP0::localhost::…`` and ``TCPIP0::127.0.0.1::…``, ``ASRL/dev/serial/by-id/…::INSTR`` and
+    ``ASRL/dev/ttyUSB0::INSTR`` are one instrument. What cannot be looked up stays as it is."""
+    first, *rest = resource.strip().split("::")
+    kind = first[:5].upper()
+    if kind == "TCPIP" and rest:
+        with suppress(OSError, UnicodeError):
+            rest[0] = str(socket.getaddrinfo(rest[0], None, socket.AF_INET)[0][4][0])
+    elif kind.startswith("ASRL") and "/" in first:
+        first = first[:4] + os.path.realpath(first[4:])
+    return "::".join([first, *rest])
 
 
 def same_resource(resource: str) -> str:

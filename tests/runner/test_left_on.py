@@ -27,7 +27,7 @@ from seqrun.instruments.supply import DrivenSupply
 from seqrun.record import RunInfo, Store
 from seqrun.runner.events import Watcher
 from seqrun.runner.left import left_on_record
-from seqrun.runner.marker import Marker
+from seqrun.runner.marker import Marker, found_at
 from seqrun.runner.opening import BenchFiles, open_bench, read_bench
 from seqrun.runner.safe import found_on, make_safe
 from seqrun.values import Disposition, exactly
@@ -391,14 +391,28 @@ def test_a_bench_file_written_anew_still_tells_of_the_run_that_did_not_end(
     first.begin("20260101T000000000Z-DEAD-000000", tmp_path)
     first.let_go()
     supply = bench.instrument["supply"]
-    again = supply.model_copy(
-        update={"resource": supply.resource.lower().replace("tcpip0", "tcpip")}
-    )
+    spelt = supply.resource.lower().replace("tcpip0", "tcpip").replace("127.0.0.1", "localhost")
+    assert "localhost" in spelt
+    again = supply.model_copy(update={"resource": spelt})
     other = Marker(bench.model_copy(update={"name": "New", "instrument": {"psu": again}}))
     assert "DEAD" in other.claim()["run_id"]
     with pytest.raises(UsageError, match="another run"):
         first.claim()
     other.end(safe=True)
+
+
+def test_two_names_of_one_instrument_are_one_instrument(tmp_path: Path) -> None:
+    """A host by name and by address, a serial port and a link to it."""
+    port, link = tmp_path / "ttyUSB0", tmp_path / "by-id"
+    port.touch()
+    link.symlink_to(port)
+    pairs = [
+        ("TCPIP0::localhost::5025::SOCKET", "TCPIP0::127.0.0.1::5025::SOCKET"),
+        (f"ASRL{link}::INSTR", f"ASRL{port}::INSTR"),
+    ]
+    for name, other in pairs:
+        assert found_at(name) == found_at(other)
+    assert found_at("USB0::1::2::3::INSTR") == "USB0::1::2::3::INSTR"
 
 
 def test_nothing_is_set_by_a_test_of_a_bench_that_a_run_uses_until_it_is_made_safe(
