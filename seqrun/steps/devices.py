@@ -17,6 +17,7 @@ from seqrun.plan.measurand import Measurand, judged
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.steps.common.forecasts import idle_drift_u
+from seqrun.steps.common.pairing import pairs
 from seqrun.values import COVERAGE_FACTOR
 
 DEVICE_CURRENT_SLOPE = Measurand(
@@ -61,8 +62,7 @@ class CurrentSlope(Step):
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
         hot_c, cold_c = self._hot(ctx), ctx.measured(self.cold)[-1][1]
-        pairs = zip(ctx.measured(self.of), ctx.measured(self.against), strict=True)
-        for (reading, hot), (_, cold) in pairs:
+        for reading, hot, cold in pairs(ctx.measured(self.of), ctx.measured(self.against)):
             yield self.reading(
                 DEVICE_CURRENT_SLOPE,
                 current_per_kelvin(hot, cold, hot_c, cold_c),

@@ -30,6 +30,7 @@ from seqrun.steps.common.contact import (
 from seqrun.steps.common.dirt import warmed, with_emf
 from seqrun.steps.common.drive import Drive
 from seqrun.steps.common.forecasts import idle_drift_u, near_limit, supply_current
+from seqrun.steps.common.pairing import pairs
 from seqrun.steps.common.settling import settle
 from seqrun.steps.common.sink import end_of
 from seqrun.steps.common.stage_current import Moment, family, to_the_first
@@ -425,7 +426,7 @@ class IdleDrift(Step):
     def perform(self, ctx: Context) -> Iterator[Yielded]:
         factor = self._carried_on(ctx)
         hot, cold = ctx.measured(self.of), ctx.measured(self.against)
-        for (reading, value), (_, before) in zip(hot, cold, strict=True):
+        for reading, value, before in pairs(hot, cold):
             notes = []
             late = to_the_first(ctx, self.of)
             early = to_the_first(ctx, self.against)
