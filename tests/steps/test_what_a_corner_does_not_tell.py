@@ -142,6 +142,8 @@ def test_hiss_that_comes_with_the_signal_is_not_there_at_rest(
 def test_the_drift_of_a_gain_is_closer_than_the_gain(powered: Powered) -> None:
     read = powered().do(GAIN_TWICE)
     drift = read.one("gain_drift", "left")
+    before, after = (r.value for r in read.all("gain") if r.channel == "left")
+    assert drift.value == pytest.approx(after - before, abs=1e-9)
     assert abs(drift.value) < 0.01
     assert drift.bound is Bound.EXACT
     assert drift.expanded_uncertainty < 0.2 * read.all("gain")[0].expanded_uncertainty
