@@ -19,7 +19,7 @@ from seqrun.plan.protection import DISCHARGED_V, LEVEL_TOLERANCE, Gap, gaps
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Seconds, Volts
 from seqrun.steps.common.forecasts import supply_current
-from seqrun.steps.common.raising import RaisesRails
+from seqrun.steps.common.raising import OVER_CURRENT_AT, RaisesRails
 
 OVER_VOLTAGE_PROTECTION = Measurand(
     "over_voltage_protection",
@@ -64,6 +64,7 @@ class ProtectSupply(Step):
         volts = ctx.evaluate(self.over_voltage, "V")
         amperes = ctx.evaluate(self.over_current, "A")
         supply = ctx.supply
+        ctx.keep(OVER_CURRENT_AT, amperes)
         missing = list(gaps(ctx.view, volts, amperes))
         unread: list[str] = []  # what a supply by hand does not tell
         for rail, output in ctx.view.rails.items():

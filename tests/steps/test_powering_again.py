@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 AGAIN = """
@@ -48,3 +49,30 @@ def test_reservoirs_that_are_still_charged_at_the_limit_are_no_surprise(
     steps = steps.replace('"5 * supply_idle"', '"3 * supply_idle"')
     done = powered(seed=2, unit="demo-mono").do(steps)
     assert all(reading.value is not None for reading in done.all("bring_up_current"))
+
+
+PHONES = """
+model = "For headphones"
+channels = ["left", "right"]
+topology = "single_ended"
+rails = "split"
+rail_voltage = "12 V"
+rated_power = "0.5 W"
+rated_load = "32 Ω"
+gain = "12 dB"
+output_devices = 1
+ballast = "2.2 Ω"
+idle_current = "20 mA"
+sink_rise_limit = "30 K"
+"""
+
+
+def test_a_unit_that_idles_at_nearly_what_it_plays_at_comes_up_below_the_supplys_protection(
+    powered: Callable[..., Any], tmp_path: Path
+) -> None:
+    """A headphone amplifier: several times its idle current, at which the reservoirs would fill,
+    is more than the protection that rated power asks for."""
+    sheet = tmp_path / "phones.toml"
+    sheet.write_text(PHONES, encoding="utf-8")
+    unit = powered(unit=str(sheet))
+    assert unit.truth.rail("pos") > 11.5

@@ -20,6 +20,9 @@ COUNTS_FROM = 0.6
 #: the bench time of that, as budgets call it
 RAILS_UP = "moment the rails came up"
 
+OVER_CURRENT_AT = "over-current protection of the supply, A"
+CLEAR_OF = 0.8  # of it: both levels have their errors (our own choice)
+
 
 class RaisesRails(Step):
     """A step that raises the rails in stages under current limit.
@@ -58,7 +61,7 @@ class RaisesRails(Step):
         """
         target = ctx.evaluate(self.to, "V")
         healthy = ctx.evaluate(self.healthy_current, "A")
-        limit = ctx.evaluate(self.current_limit, "A") if self.current_limit else 1.5 * healthy
+        limit = self._limit(ctx, healthy)
         supply = ctx.supply
         rails = ctx.view.rails
         for output in rails.values():
@@ -80,6 +83,15 @@ class RaisesRails(Step):
         if running is not None:
             for output in rails.values():
                 supply.set_current_limit(output, running)
+
+    def _limit(self, ctx: Context, healthy: float) -> float:
+        """The current limit on the way up, A. Reservoirs fill at the limit: where nobody asks for
+        another it stays clear of the supply's own protection, which would take that for a short."""
+        if self.current_limit:
+            return ctx.evaluate(self.current_limit, "A")
+        protection = ctx.kept(OVER_CURRENT_AT)
+        least = 1.5 * healthy
+        return min(least, CLEAR_OF * protection) if isinstance(protection, float) else least
 
     def _await_stage(self, ctx: Context, stage: int, volts: float, healthy: float) -> float:
         """Bench time at which the rails were first seen to have arrived."""
