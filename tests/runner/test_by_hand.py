@@ -9,10 +9,14 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from pytest_mock import MockerFixture
 from short_runs import releasing, run
 
 import demo_sim
 from seqrun.files.unit.sheet import load_unit
+from seqrun.instruments.desk import Setting
+from seqrun.plan.needs import Hookup
+from seqrun.runner.opening import VirtualHands
 from seqrun.runner.preparation import prepare
 from seqrun.values import Disposition, Verdict
 
@@ -77,10 +81,25 @@ def test_a_fault_is_found_by_hand(tmp_path: Path, short_sequence: Callable[..., 
     assert outcome.disposition is Disposition.REJECT, outcome.reason
 
 
-def test_a_supply_by_hand_is_said_to_be_off_and_never_confirmed(
-    tmp_path: Path, short_sequence: Callable[..., str]
+def test_a_supply_by_hand_is_switched_off_first_and_said_to_be_off_and_never_confirmed(
+    tmp_path: Path, short_sequence: Callable[..., str], mocker: MockerFixture
 ) -> None:
+    asked: list[str] = []
+    put, lead = VirtualHands.set_by_hand, VirtualHands.connect
+
+    def set_by_hand(hands: VirtualHands, setting: Setting) -> None:
+        asked.append(setting.words)
+        put(hands, setting)
+
+    def connect(hands: VirtualHands, hookup: Hookup, live: bool) -> None:
+        asked.append(hookup.words)
+        lead(hands, hookup, live)
+
+    mocker.patch.object(VirtualHands, "set_by_hand", set_by_hand)
+    mocker.patch.object(VirtualHands, "connect", connect)
     outcome = run(tmp_path / "r", short_sequence(), bench="demo:supply_by_hand")
+    assert asked[0] == "supply: all outputs off", "before any lead is touched"
+    assert len(asked) > 3
     assert outcome.disposition is Disposition.HOLD, outcome.reason
     assert "supply: by hand; said, not confirmed: see that its outputs are off" in (
         outcome.safe.unconfirmed
