@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from pytest_mock import MockerFixture
 from short_runs import run
 from uncertainties import ufloat
 
 from seqrun.errors import InstrumentRefused
+from seqrun.instruments.roles import Protection
 from seqrun.instruments.supply import DrivenSupply
+from seqrun.runner.engine import Engine
 from seqrun.runner.events import Watcher
 from seqrun.runner.preparation import prepare
 from seqrun.runner.run import Options, execute
@@ -162,3 +166,37 @@ def test_a_unit_is_dead_again_only_when_its_rails_were_seen_down(
     (load,) = [j for j in outcome.judged if j.step == "load.left"]
     assert (load.verdict is Verdict.NOT_MEASURED) is charged
     assert outcome.safe.complete is not charged
+
+
+PROTECT = """
+[[step]]
+id = "protection"
+do = "protect_supply"
+over_voltage = "1.15 * rail_voltage"
+over_current = "1.5 * supply_at_rated_power"
+"""
+
+
+@pytest.mark.parametrize("level", ["over_voltage_protection", "over_current_protection"])
+@pytest.mark.parametrize("read", [math.nan, 0.0])
+def test_a_protection_that_reads_back_as_no_number_or_none_ends_the_run(
+    done: Callable[..., Engine], mocker: MockerFixture, level: str, read: float
+) -> None:
+    mocker.patch.object(DrivenSupply, level, return_value=read)
+    with pytest.raises(InstrumentRefused, match="reads back as"):
+        done(PROTECT)
+
+
+@pytest.mark.parametrize("on", [True, False])
+def test_an_over_current_protection_without_a_level_has_to_read_back_as_on(
+    done: Callable[..., Engine], mocker: MockerFixture, on: bool
+) -> None:
+    guard = Protection("level", "at the limit")
+    mocker.patch.object(DrivenSupply, "protection", return_value=guard)
+    mocker.patch.object(DrivenSupply, "set_over_current_protection")
+    mocker.patch.object(DrivenSupply, "over_current_on", return_value=on)
+    if on:
+        done(PROTECT)
+        return
+    with pytest.raises(InstrumentRefused, match="of output 1 reads back as off"):
+        done(PROTECT)
