@@ -13,6 +13,7 @@ from short_runs import run
 from uncertainties import ufloat
 
 from seqrun.errors import InstrumentRefused
+from seqrun.instruments.generator import DrivenGenerator
 from seqrun.instruments.roles import Protection
 from seqrun.instruments.supply import DrivenSupply
 from seqrun.runner.engine import Engine
@@ -200,3 +201,27 @@ def test_an_over_current_protection_without_a_level_has_to_read_back_as_on(
         return
     with pytest.raises(InstrumentRefused, match="of output 1 reads back as off"):
         done(PROTECT)
+
+
+def test_the_way_down_switches_the_generator_off_before_the_supply(
+    done: Callable[..., Engine], mocker: MockerFixture
+) -> None:
+    """A power stage is not driven while its rails fall."""
+    engine = done('[[step]]\nid = "discharge"\ndo = "power_down"\n')
+    for output in range(1, engine.generator.outputs + 1):
+        engine.generator.sine(output, 1000.0, 0.01)
+        engine.generator.enable(output, True)
+    order: list[str] = []
+    for kind, words in ((DrivenGenerator, "generator"), (DrivenSupply, "supply")):
+        for call in ("make_safe", "enable"):
+            real = getattr(kind, call)
+
+            def told(*args: object, real: Callable[..., object] = real, words: str = words) -> None:
+                order.append(words)
+                real(*args)
+
+            mocker.patch.object(kind, call, told)
+    list(engine.plan.actions[0].step.perform(engine))
+    assert order[0] == "generator"
+    assert "supply" in order
+    assert not any(engine.generator.enabled(n) for n in range(1, engine.generator.outputs + 1))
