@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import replace
+from functools import partial
 from typing import ClassVar
 
 from pydantic import Field
@@ -23,7 +24,7 @@ from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Seconds
 from seqrun.steps.common.at_power import AtPower
-from seqrun.steps.common.contact import BY_DC
+from seqrun.steps.common.contact import BY_DC, prove_rail
 from seqrun.steps.common.drive import Drive
 from seqrun.steps.common.forecasts import near_limit, power_share, quiet_volts, share
 from seqrun.steps.common.listening import Listening, listening_hookups, listening_needs
@@ -203,6 +204,8 @@ class RailSag(_IdleOrAtPower):
                 loaded = meter.read(self.repeats)
             finally:
                 drive.stop()
+            least = min(abs(float(read.nominal_value)) for read in (idle, loaded))
+            prove_rail(ctx, rail, partial(float, least))
             note = f"from idle to {watts:.3g} W, {len(drive.channels)} channel(s) driven"
             yield self.reading(
                 RAIL_SAG,

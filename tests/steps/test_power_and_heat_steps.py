@@ -8,8 +8,9 @@ from typing import Any
 
 import pytest
 
+from seqrun.steps.common.drive import Drive
 from seqrun.steps.common.sink import sink_now
-from seqrun.values import Bound
+from seqrun.values import Bound, Verdict
 
 Powered = Callable[..., Any]
 
@@ -145,6 +146,21 @@ def test_relays_release_while_the_rails_still_hold(powered: Powered) -> None:
         # They let go below 65 % of the rail; at idle the reservoirs take a part of a second.
         assert 0.05 < released.value < 5.0
         assert not unit.truth.relay_closed(channel)
+
+
+def test_a_rail_whose_lead_comes_off_has_no_sag_of_all_that_it_had(
+    powered: Powered, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    unit, to_power = powered(seed=13), Drive.to_power
+
+    def and_the_lead_comes_off(drive: Drive, watts: float) -> None:
+        to_power(drive, watts)
+        unit.world.disconnect("meter.hi")
+
+    monkeypatch.setattr(Drive, "to_power", and_the_lead_comes_off)
+    read = unit.do('[[step]]\nid = "s"\ndo = "rail_sag"\npower = "1 W"\n')
+    assert [j.verdict for j in read.judged] == [Verdict.NOT_MEASURED]
+    assert "nothing shows that the lead is on rail.pos" in read.judged[0].note
 
 
 SOAK = """
