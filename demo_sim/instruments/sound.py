@@ -96,9 +96,12 @@ class SoundInterface:
     # --- out ---
 
     def play(self, loop: Floats | None) -> None:
-        """From now on these frames, shape (outputs, frames), round and round; None: silence."""
+        """From now on these frames, shape (outputs, frames), round and round; None, and an output
+        that has none: silence."""
+        rows = [] if loop is None else list(loop)
         for number in range(1, self.outputs + 1):
-            drive = None if loop is None else self._drive(number, np.clip(loop[number - 1], -1, 1))
+            told = number <= len(rows)
+            drive = self._drive(number, np.clip(rows[number - 1], -1, 1)) if told else None
             self._world.set_drive(f"{self._out}.{number}", drive)
         self._world.advance(LATENCY_S)
 
