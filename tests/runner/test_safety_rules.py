@@ -225,3 +225,13 @@ def test_the_way_down_switches_the_generator_off_before_the_supply(
     assert order[0] == "generator"
     assert "supply" in order
     assert not any(engine.generator.enabled(n) for n in range(1, engine.generator.outputs + 1))
+
+
+def test_the_way_down_reads_every_rail_and_the_supply_says_that_it_is_off(
+    done: Callable[..., Engine], mocker: MockerFixture
+) -> None:
+    engine = done('[[step]]\nid = "discharge"\ndo = "power_down"\n')
+    assert [j.channel for j in engine.judged] == ["rail.pos", "rail.neg"]
+    mocker.patch.object(DrivenSupply, "enabled", return_value=True)
+    with pytest.raises(InstrumentRefused, match="still reports its outputs as on"):
+        list(engine.plan.actions[0].step.perform(engine))
