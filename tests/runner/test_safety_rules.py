@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -16,8 +17,10 @@ from seqrun.errors import InstrumentRefused
 from seqrun.instruments.generator import DrivenGenerator
 from seqrun.instruments.roles import Protection
 from seqrun.instruments.supply import DrivenSupply
+from seqrun.plan.needs import Hookup
 from seqrun.runner.engine import Engine
 from seqrun.runner.events import Watcher
+from seqrun.runner.opening import VirtualHands
 from seqrun.runner.preparation import prepare
 from seqrun.runner.run import Options, execute
 from seqrun.runner.signals import Interrupts
@@ -235,3 +238,46 @@ def test_the_way_down_reads_every_rail_and_the_supply_says_that_it_is_off(
     mocker.patch.object(DrivenSupply, "enabled", return_value=True)
     with pytest.raises(InstrumentRefused, match="still reports its outputs as on"):
         list(engine.plan.actions[0].step.perform(engine))
+
+
+def test_trips_are_looked_at_while_a_lead_is_asked_for(
+    tmp_path: Path, short_sequence: Callable[..., str], mocker: MockerFixture
+) -> None:
+    """The current is beyond its trip only while somebody is at the lead."""
+    path = Path(short_sequence())
+    trip = '[[trip]]\nquantity = "supply_current"\nabove = "2 A"\nwhy = "a short"\n[[step]]'
+    path.write_text(path.read_text("utf-8").replace("[[step]]", trip, 1), "utf-8")
+    interrupts, current = Interrupts(), DrivenSupply.current_raw
+    draws = mocker.patch.object(DrivenSupply, "current_raw", autospec=True, side_effect=current)
+    connect = VirtualHands.connect
+
+    def slowly(hands: VirtualHands, hookup: Hookup, live: bool) -> None:
+        if live:
+            draws.side_effect = lambda supply, output: 3.0
+            try:
+                interrupts.watch()  # as whoever waits for a key does
+            finally:
+                draws.side_effect = current
+        connect(hands, hookup, live)
+
+    mocker.patch.object(VirtualHands, "connect", slowly)
+    outcome = run(tmp_path / "r", str(path), interrupts=interrupts)
+    assert outcome.disposition is Disposition.ABORTED
+    assert "supply_current is 3 A" in outcome.reason
+    assert outcome.safe.complete
+
+
+def test_rails_are_raised_from_nothing_and_no_further_than_a_healthy_unit_draws(
+    tmp_path: Path, short_sequence: Callable[..., str]
+) -> None:
+    path = Path(short_sequence())
+    less = 'healthy_current = "0.3 * supply_idle"\ncurrent_limit = "1 A"\n'
+    text = path.read_text("utf-8").replace('healthy_current = "3 * supply_idle"\n', less)
+    path.write_text(text, "utf-8")
+    outcome = run(tmp_path / "r", str(path))
+    assert outcome.disposition is Disposition.ABORTED
+    assert re.search(r"rail\.(pos|neg) draws", outcome.reason), outcome.reason
+    sent = [text for key, text in messages(outcome.folder) if key == "supply"]
+    on = next(i for i, text in enumerate(sent) if "OUTP ON" in text)
+    volts = [float(v) for text in sent[:on] for v in re.findall(r":VOLT ([\d.e+-]+)", text)]
+    assert volts[-2:] == [0.0, 0.0]
