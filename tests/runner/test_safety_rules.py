@@ -13,7 +13,7 @@ from pytest_mock import MockerFixture
 from short_runs import run
 from uncertainties import ufloat
 
-from seqrun.errors import InstrumentRefused
+from seqrun.errors import InstrumentRefused, Interrupted
 from seqrun.instruments.generator import DrivenGenerator
 from seqrun.instruments.roles import Protection
 from seqrun.instruments.supply import DrivenSupply
@@ -281,3 +281,20 @@ def test_rails_are_raised_from_nothing_and_no_further_than_a_healthy_unit_draws(
     on = next(i for i, text in enumerate(sent) if "OUTP ON" in text)
     volts = [float(v) for text in sent[:on] for v in re.findall(r":VOLT ([\d.e+-]+)", text)]
     assert volts[-2:] == [0.0, 0.0]
+
+
+def test_a_run_that_the_operator_ends_at_a_lead_is_aborted_whatever_was_read(
+    tmp_path: Path, short_sequence: Callable[..., str], mocker: MockerFixture
+) -> None:
+    connect = VirtualHands.connect
+
+    def ends(hands: VirtualHands, hookup: Hookup, live: bool) -> None:
+        if any("rail" in node for _, node in hookup.leads):  # of the way down, the last step
+            raise Interrupted("the operator ended the run at a hookup")
+        connect(hands, hookup, live)
+
+    mocker.patch.object(VirtualHands, "connect", ends)
+    outcome = run(tmp_path / "r", short_sequence())
+    assert outcome.disposition is Disposition.ABORTED
+    assert "the operator ended the run at a hookup" in outcome.reason
+    assert outcome.safe.complete
