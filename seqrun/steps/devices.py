@@ -119,7 +119,7 @@ class LargestShare(Step):
         earlier = ctx.measured(self.of)
         if len(earlier) < 2:
             raise NotMeasured(
-                f"{len(earlier)} device current under '{self.of}'",
+                f"device currents under '{self.of}': {len(earlier)}",
                 expected="at least two devices in parallel",
                 where=self.id,
             )
