@@ -85,7 +85,7 @@ def of_role(role: str) -> list[str]:
     return [name for name, (its, _, _) in FAMILIES.items() if its == role]
 
 
-def eventually(true: Callable[[], bool], within_s: float = 2.0) -> bool:
+def eventually(true: Callable[[], bool], within_s: float = 60.0) -> bool:
     """Whether it becomes true: what an instrument does not acknowledge takes it a moment."""
     give_up = time.monotonic() + within_s
     while not true():
