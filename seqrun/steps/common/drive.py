@@ -357,13 +357,15 @@ class Drive:
 
     def _tell_contact(self, waves: dict[str, Waveform], may_be_silent: bool) -> None:
         """A tone that arrives proves its probe's contact and a closed relay; one that has gone
-        leaves both open."""
+        leaves both open, unless a control was turned that may have taken it away."""
         for channel, wave in waves.items():
             expected = self.levels[channel] * self.gain[channel] if self._on else 0.0
             hookup = self.ctx.view.scope_on(f"out.{channel}")[2]
             if expected > 0.0 and wave.rms_v > max(SEEN * expected, SEEN_V):
                 self.ctx.contact_seen(hookup)
-            elif not may_be_silent and expected > SEEN_V and wave.rms_v < SEEN * expected:
+            elif may_be_silent or not self.ctx.tone_path_known:
+                continue
+            elif expected > SEEN_V and wave.rms_v < SEEN * expected:
                 self.ctx.contact_lost(hookup)
 
     def load(self, channel: str, watts: float = 0.0) -> UFloat:
