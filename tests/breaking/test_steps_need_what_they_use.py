@@ -74,7 +74,8 @@ def test_steps_say_which_instruments_and_functions_they_use(
     for action in plan.actions:
         needs = action.needs
         told = set(needs.meter or {"dc_voltage": None})
-        if needs.proved_on:  # a tone proves its lead, where this bench can play and read one
+        # A tone proves its lead, where this bench can play and read one.
+        if needs.proved_on or action.step.kind == "device_current":
             told.add("ac_voltage")
             spy.roles[action.id].discard("generator")
         untold += [

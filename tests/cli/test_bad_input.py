@@ -117,14 +117,19 @@ def bench_file(tmp_path: Path, text: str) -> str:
     return str(path)
 
 
-def test_a_bench_without_a_needed_role_is_refused(
+def test_a_bench_without_a_needed_role_is_held_and_refused_where_all_is_asked_for(
     seqrun: Callable, tmp_path: Path, served: tuple[demo_sim.Bench, str]
 ) -> None:
     text = re.sub(r"\[instrument\.meter\].*?(?=\n\[)", "", served[1], flags=re.DOTALL)
-    answer = seqrun(*RUN, "--bench", bench_file(tmp_path, text))
-    assert answer.code == 2
-    assert "no meter" in answer.err
+    bench = bench_file(tmp_path, text)
+    refused = seqrun(*RUN, "--bench", bench, "--only-complete")
+    assert refused.code == 2
+    assert "no meter" in refused.err
     assert not (tmp_path / "results").exists()
+    held = seqrun(*RUN, "--bench", bench)
+    assert held.code == 3
+    assert "no meter" in held.out
+    assert served[0].world.truth.rail("pos") < 0.1
 
 
 def test_an_instrument_that_is_silent_is_named(

@@ -18,7 +18,7 @@ def test_acceptance_goes_as_far_as_it_can_and_says_what_is_left_out() -> None:
     out = left_out(plan)
     assert {"polarity", "stray"} <= set(out)
     assert all("samples a second" in why or "at once" in why for why in out.values())
-    assert "800 kHz are needed" in out["stray"]
+    assert "320 kHz are needed" in out["stray"]
     assert {"thd", "gain", "separation", "contacts", "power"} & {a.id for a in plan.actions}
 
 

@@ -183,6 +183,9 @@ class Drive:
         self.probes = {c: ctx.view.scope_on(f"out.{c}")[:2] for c in self.channels}
         self.gain = dict.fromkeys(self.channels, math.pow(10.0, ctx.view.unit.gain / 20.0))
         self.levels = dict.fromkeys(self.channels, 0.0)
+        #: of a bridge: which share of what is expected between its terminals one of them may have
+        self.leg_room = dict.fromkeys(self.channels, 0.75)
+        self.guessed: set[str] = set()  # channels whose gain was taken to be more than was seen
         #: channels by the output of the generator that feeds them
         self.fed = {
             output: tuple(c for c, n in self.outputs.items() if n == output)
@@ -297,7 +300,7 @@ class Drive:
             peak = peak_v if peak_v is not None else max(HEADROOM * expected, 0.05)
             for probe in (hot, cold):
                 if probe is not None:
-                    peaks[probe] = peak if cold is None else 0.75 * peak
+                    peaks[probe] = peak if cold is None else self.leg_room[channel] * peak
         if beside is not None:
             peaks[beside] = max(peaks.values())
         cycles, per_cycle = record_of(cycles, per_cycle, self.ctx.scope.max_points)
@@ -363,7 +366,7 @@ class Drive:
             hookup = self.ctx.view.scope_on(f"out.{channel}")[2]
             if expected > 0.0 and wave.rms_v > max(SEEN * expected, SEEN_V):
                 self.ctx.contact_seen(hookup)
-            elif may_be_silent or not self.ctx.tone_path_known:
+            elif may_be_silent or channel in self.guessed or not self.ctx.tone_path_known:
                 continue
             elif expected > SEEN_V and wave.rms_v < SEEN * expected:
                 self.ctx.contact_lost(hookup)
@@ -448,7 +451,10 @@ class Drive:
                 rms = wave.rms_v
                 level = self.levels[channel]
                 if wave.clipped and len(seen) < 2 * tries:
-                    # More gain than the sheet says, as with a preamplifier in front: go down.
+                    # More gain than the sheet says, as with a preamplifier in front, or a bridge of
+                    # which one half gives all: go down.
+                    self.leg_room[channel] = 1.0
+                    self.guessed.add(channel)
                     self.gain[channel] *= LOUDER
                     near = False
                     continue
@@ -459,6 +465,7 @@ class Drive:
                         where=f"out.{channel}",
                     )
                 self.gain[channel] = rms / level
+                self.guessed.discard(channel)
                 powers[channel] = rms * rms / load_ohms(self.ctx, channel)
             for channels in self.fed.values() if near else ():
                 most = max(powers[c] for c in channels)
