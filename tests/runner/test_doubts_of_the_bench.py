@@ -8,6 +8,7 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 from short_runs import releasing, run
@@ -23,6 +24,7 @@ from seqrun.instruments.supply import DrivenSupply
 from seqrun.plan.context import Context
 from seqrun.plan.contract import Yielded
 from seqrun.runner import pulse
+from seqrun.runner import run as runner
 from seqrun.runner.events import Watcher
 from seqrun.runner.limiting import Limiting
 from seqrun.runner.opening import BenchClock
@@ -188,6 +190,29 @@ def test_a_pause_at_the_end_of_the_power_down_is_told_and_holds(
     monkeypatch.setattr(PowerDown, "perform", slow)
     outcome = run(tmp_path, short_sequence())
     assert outcome.disposition is Disposition.HOLD
+    assert "nobody watched" in outcome.reason
+
+
+def test_a_pause_after_the_last_reading_of_a_unit_that_is_left_charged_is_told_and_holds(
+    tmp_path: Path,
+    short_sequence: Callable[..., str],
+    stop: Callable[[], None],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    path = Path(short_sequence())
+    begin, _, _ = path.read_text(encoding="utf-8").partition('[[step]]\nid = "discharge"')
+    whole = begin.replace("[[step]]", 'no_discharge = "it goes on by hand"\n[[step]]', 1)
+    path.write_text(whole, encoding="utf-8")
+    made_safe = runner.make_safe
+
+    def slow(*given: Any) -> Any:
+        done = made_safe(*given)
+        stop()
+        return done
+
+    monkeypatch.setattr(runner, "make_safe", slow)
+    outcome = run(tmp_path, str(path))
+    assert outcome.disposition is Disposition.HOLD, outcome.reason
     assert "nobody watched" in outcome.reason
 
 
