@@ -28,6 +28,7 @@ def table(tmp_path: Path) -> Table:
         ([FIRST], [FIRST, OTHER]),  # broken off after the first
         ([FIRST, OTHER], [FIRST, OTHER]),  # broken off before the waiting ones were put away
         ([FIRST], [FIRST, AGAIN]),  # two equal readings are two
+        ([FIRST, AGAIN], [FIRST, AGAIN]),  # and broken off behind both, they stay two
         ([["run-2", "5 mV"]], [FIRST]),  # another run's
     ],
 )

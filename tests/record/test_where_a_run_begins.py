@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import csv
+import json
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from seqrun.record import RunInfo, Store, load_run, merge
+from seqrun.record.seal import begin_of_run
 from seqrun.report.history.collect import unit_history
 from seqrun.values import Disposition, Judged, Limit, Reading, Verdict
 
@@ -122,3 +124,17 @@ def test_rows_that_are_gone_are_told_of_the_run_and_of_its_unit(tmp_path: Path) 
     table.write_bytes(b"".join(table.read_bytes().splitlines(keepends=True)[:-1]))
     assert "1 rows" in load_run(tmp_path, name).missing[0]
     assert name in unit_history(Store(tmp_path), "DEMO-001").lost[0]
+
+
+@pytest.mark.parametrize(
+    "told", [{"rows_begin": "900"}, {"rows_begin": -1}, {"rows": "2"}, {"rows": -2}, {"rows": True}]
+)
+def test_a_place_that_cannot_be_is_none(tmp_path: Path, told: dict[str, object]) -> None:
+    done(tmp_path, OTHER, 0.1)
+    name = done(tmp_path, INFO, 0.2, 0.3)
+    path = tmp_path / name / "run.json"
+    facts = json.loads(path.read_text(encoding="utf-8"))
+    facts["record"] |= told
+    path.write_text(json.dumps(facts), encoding="utf-8")
+    assert begin_of_run(tmp_path / name) == 0
+    assert values(tmp_path, name) == [0.2, 0.3]
