@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -100,9 +101,9 @@ def test_what_went_wrong_at_the_end_comes_before_what_is_missing(
 
 def test_a_run_whose_times_were_spoiled_is_not_answered(tmp_path: Path) -> None:
     store = Store(tmp_path)
-    record = store.start(INFO)
+    record = store.start(INFO, datetime(2026, 5, 11, 9, 30, tzinfo=UTC))
     record.facts({HELD_FOR: {"title": "a sensor that fell off", "reason": "all met"}})
-    record.finish(Disposition.HOLD, "all met; held")
+    record.finish(Disposition.HOLD, "all met; held", datetime(2026, 5, 11, 10, 0, tzinfo=UTC))
     row = store.run(record.run_id)
     table = store.runs_table.path
     text = table.read_text(encoding="utf-8")
