@@ -162,6 +162,10 @@ class Context(Protocol):
         """The leads of a hookup have just shown that they are there."""
         ...
 
+    def load_is_on(self, channel: str) -> bool:
+        """Whether a channel's test load is on its terminals, as far as anybody was told."""
+        ...
+
     def contact_lost(self, hookup: Hookup) -> None:
         """What should have been seen through the leads of a hookup is not there: that they have
         shown themselves before no longer counts."""

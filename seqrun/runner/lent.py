@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from uncertainties import UFloat
 
-from seqrun.errors import NotMeasured
+from seqrun.errors import NotMeasured, UsageError
 from seqrun.files.expression import Expression
 from seqrun.files.sequence.leaning import EarlierReading
 from seqrun.instruments.desk import Question
@@ -297,6 +297,14 @@ class Lent:
             self._proved.discard(terminal)
             self.watcher.hookup(f"{terminal} off - {words}", self._charged, self.hands.by)
             self._tell_bench()
+
+    def load_is_on(self, channel: str) -> bool:
+        try:
+            load = self.view.load(channel)
+        except UsageError:
+            return False
+        hot = self.view.point(f"out.{channel}").hot
+        return self.where.get(f"load.{load.name}.1") == hot
 
     def in_contact(self, hookup: Hookup) -> bool:
         return self._proved >= hookup.terminals

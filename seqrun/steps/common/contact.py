@@ -130,7 +130,8 @@ def prove_ballast(ctx: Context, at: str, read: str) -> None:
     through its device. A lead that is off shows nothing of it, or all that is at the output.
 
     A device that is open carries no tone either: then somebody has to look. Where no tone can be
-    given, or the meter hears none, nothing is asked.
+    given, or the meter hears none, nothing is asked; nor without a load, which takes the current,
+    nor where a hand would have to set and read all this at one device after another: it is there.
 
     Args:
         at: the point, ``"ballast.left.upper.1"``.
@@ -142,7 +143,8 @@ def prove_ballast(ctx: Context, at: str, read: str) -> None:
     view, unit = ctx.view, ctx.view.unit
     channel = at.split(".")[1]
     hears = view.drivers[view.key("meter")].can("configure_ac_voltage")
-    if not (hears and ctx.tone_path_known and _can_be_driven(ctx, channel)):
+    driven = ctx.tone_path_known and ctx.load_is_on(channel) and _can_be_driven(ctx, channel)
+    if not (hears and driven) or view.by_hand("generator") or view.by_hand("meter"):
         return
     share = 0.5 * unit.ballast / (unit.rated_load * unit.output_devices * unit.paralleled)
     volts = min(BALLAST_V / share, 0.25 * unit.rated_voltage)
