@@ -19,7 +19,7 @@ from seqrun.plan.measurand import Measurand, judged
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Volts
-from seqrun.steps.common.drive import SEEN, Drive, Waveform, drive_needs
+from seqrun.steps.common.drive import SEEN, Drive, Waveform, drive_needs, plays_bursts
 from seqrun.steps.common.forecasts import BETTER_SCOPE, decibels, scope_share
 from seqrun.values import Bound, exactly, normal
 
@@ -155,7 +155,7 @@ class Polarity(_OneByOne):
 
     def needs(self, view: BenchView) -> Needs:
         needs = super().needs(view)
-        if _bursts(view):
+        if plays_bursts(view):
             return needs
         first = view.scope_on(f"in.{self.channels(view)[0]}")[2]
         return replace(needs, hookups=(*needs.hookups, first))
@@ -167,7 +167,11 @@ class Polarity(_OneByOne):
         sign = -1.0 if ctx.view.unit.inverting else 1.0
         for channel in self.channels(ctx.view):
             try:
-                found = self._burst(ctx, channel) if _bursts(ctx.view) else self._sine(ctx, channel)
+                found = (
+                    self._burst(ctx, channel)
+                    if plays_bursts(ctx.view)
+                    else self._sine(ctx, channel)
+                )
             except NotMeasured as reason:
                 yield self.not_measured(POLARITY, reason.found, channel=channel)
                 continue
@@ -227,10 +231,6 @@ class Polarity(_OneByOne):
             )
         u = max(1.0 - found * found, 1e-4) / math.sqrt(float(np.size(a)) / PER_CYCLE)
         return normal(found, u, "likeness of input and output")
-
-
-def _bursts(view: BenchView) -> bool:
-    return view.drivers[view.key("generator")].can("burst")
 
 
 def _heard(wave: Waveform, least_v: float, channel: str) -> None:

@@ -17,8 +17,8 @@ from seqrun.plan.measurand import Measurand, judged, shown
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import render
-from seqrun.steps.common.forecasts import BETTER_SCOPE, decibels, gain_share
-from seqrun.values import COVERAGE_FACTOR
+from seqrun.steps.common.forecasts import BETTER_SCOPE, DB_PER_SHARE, decibels, gain_share
+from seqrun.values import COVERAGE_FACTOR, normal
 
 CONDITION_MET = Measurand(
     "condition_met",
@@ -125,6 +125,11 @@ GAIN_DRIFT = Measurand(
 )
 
 
+#: of what scope and generator may be off: by so much they may have changed from one reading to the
+#: next, with their own warmth (our own choice)
+MOVED = 0.1
+
+
 class GainDrift(Step):
     """Change of the gain between two earlier readings: hot against cold.
 
@@ -142,9 +147,10 @@ class GainDrift(Step):
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         # Gains of scope and generator are the same in both; their noise over a record is not felt.
-        return decibels(gain_share(view, view.unit.rated_power) / 10.0, 0.0, BETTER_SCOPE)
+        return decibels(MOVED * gain_share(view, view.unit.rated_power), 0.0, BETTER_SCOPE)
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
+        moved = DB_PER_SHARE * MOVED * gain_share(ctx.view, ctx.view.unit.rated_power)
         before = {reading.channel: value for reading, value in ctx.measured(self.against)}
         for reading, value in ctx.measured(self.of):
             if reading.channel not in before:
@@ -155,7 +161,9 @@ class GainDrift(Step):
                 )
             yield self.reading(
                 GAIN_DRIFT,
-                value - before[reading.channel],
+                value
+                - before[reading.channel]
+                + normal(0.0, moved, "scope and generator since then"),
                 channel=reading.channel,
                 instruments=reading.instruments,
                 note=f"{self.of} less {self.against}",

@@ -18,10 +18,10 @@ from seqrun.plan.measurand import Measurand, judged, shown
 from seqrun.plan.needs import Forecast, Hookup, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz
-from seqrun.steps.at_peak import Looks, looks_at, loudest
+from seqrun.steps.at_peak import LEAST_RATES, Looks, looks_at, loudest
 from seqrun.steps.common.at_power import AtPower
 from seqrun.steps.common.dirt import clip_moved, load_u_share
-from seqrun.steps.common.drive import Drive
+from seqrun.steps.common.drive import Drive, recorded
 from seqrun.steps.common.forecasts import near_limit, scope_share
 from seqrun.steps.common.tone import fundamental, peak_expected
 from seqrun.values import COVERAGE_FACTOR, Bound, normal, rectangular
@@ -84,7 +84,7 @@ class _LoadOnAndOff(AtPower):
         return Forecast(ohms, COVERAGE_FACTOR * u, better=better)
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
-        stray: dict[str, Looks] = {}
+        stray: dict[str, Looks | str] = {}
         ctx.keep(key_of(self.id), stray)
         for channel in self.channels(ctx.view):
             try:
@@ -106,7 +106,9 @@ class _LoadOnAndOff(AtPower):
                     note=f"{self.frequency:g} Hz",
                 )
 
-    def _of(self, ctx: Context, channel: str, stray: dict[str, Looks]) -> transfer.SourceAndDamping:
+    def _of(
+        self, ctx: Context, channel: str, stray: dict[str, Looks | str]
+    ) -> transfer.SourceAndDamping:
         view = ctx.view
         load, point = view.load(channel), view.point(f"out.{channel}")
         terminal = f"load.{load.name}.1"
@@ -121,7 +123,7 @@ class _LoadOnAndOff(AtPower):
             try:
                 drive.set(dict(drive.levels))
                 unloaded = self._read(drive, channel)
-                stray |= looks_at(drive, ABOVE_HZ, self._peak_v(drive, channel), ONE_LOOK)
+                stray |= self._stray(drive, channel)
             finally:
                 drive.stop()
                 ctx.connect(on)
@@ -139,6 +141,14 @@ class _LoadOnAndOff(AtPower):
             view.unit.rated_load,
             clip_moved(ctx),
         )
+
+    def _stray(self, drive: Drive, channel: str) -> dict[str, Looks | str]:
+        """What is far above the band, or why it was not seen: the impedance does not hang on it."""
+        try:
+            seen = looks_at(drive, ABOVE_HZ, self._peak_v(drive, channel), ONE_LOOK)
+        except NotMeasured as reason:
+            return {channel: reason.found}
+        return {channel: seen[channel]}
 
     def _read(self, drive: Drive, channel: str) -> UFloat:
         """The tone's rms, mean of the repeats, all on one range."""
@@ -186,7 +196,7 @@ STRAY_UNLOADED = Measurand(
     ),
     how="Looked at by the step that takes the load off to read the source impedance.",
     fooled_by="As the stray signal at power.",
-    contact="The driven tone through the probe; for the load, that the tone rose without it.",
+    contact="The driven tone through the probe; for the load, the word of whoever took it off.",
 )
 
 
@@ -199,7 +209,7 @@ class StrayUnloaded(Step):
     of: str = Field(description="id of a source_impedance or damping_factor step")
 
     def needs(self, view: BenchView) -> Needs:
-        return Needs(seconds=0.0)
+        return recorded(Needs(frozenset({"scope"}), seconds=0.0), LEAST_RATES * ABOVE_HZ, 0.0)
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         value = near_limit(self, view, 0.01)
@@ -214,8 +224,8 @@ class StrayUnloaded(Step):
                 where=self.id,
             )
         for channel in self.channels(ctx.view):
-            if channel not in kept:
-                reason = f"'{self.of}' has not looked at it without its load"
-                yield self.not_measured(STRAY_UNLOADED, reason, channel=channel)
-                continue
-            yield loudest(self, STRAY_UNLOADED, ctx, channel, kept[channel], ABOVE_HZ)
+            seen = kept.get(channel, f"'{self.of}' has not looked at it without its load")
+            if isinstance(seen, str):
+                yield self.not_measured(STRAY_UNLOADED, seen, channel=channel)
+            else:
+                yield loudest(self, STRAY_UNLOADED, ctx, channel, seen, ABOVE_HZ)

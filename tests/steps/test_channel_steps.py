@@ -46,7 +46,7 @@ def test_an_inverted_channel_is_told_from_the_other(powered: Powered, inverted: 
 def test_a_generator_without_bursts_has_a_probe_on_the_input(
     powered: Powered, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("seqrun.steps.channels._bursts", lambda view: False)
+    monkeypatch.setattr("seqrun.steps.channels.plays_bursts", lambda view: False)
     read = powered("inverted_polarity@left").do(POLARITY)
     assert read.one("polarity", "left").value < -0.9
     assert read.one("polarity", "right").value > 0.9

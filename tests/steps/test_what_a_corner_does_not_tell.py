@@ -10,7 +10,8 @@ import pytest
 
 from demo_sim.amplifier.passing import Oscillation
 from demo_sim.amplifier.spec import AmplifierSpec, ChannelSpec, Resonance
-from seqrun.values import Bound
+from seqrun.errors import NotMeasured
+from seqrun.values import Bound, Verdict
 
 Powered = Callable[..., Any]
 SWEEP = """
@@ -109,6 +110,27 @@ def test_a_stage_that_only_its_load_keeps_still_is_seen_while_the_load_is_off(
     assert read.one("source_impedance", "left").value < 0.05
 
 
+def test_what_cannot_look_above_the_band_reads_the_source_impedance_all_the_same(
+    powered: Powered,
+) -> None:
+    limited = LOAD_OFF.replace('"contacts"\ndo', '"contacts"\nlimit = { at_most = "1 Ω" }\ndo')
+    read = powered(bench="demo:sound_card").do(limited)
+    assert read.one("source_impedance", "left").value < 0.05
+    assert "400 kHz are needed" in read.all("stray_unloaded")[0].note  # left out by the plan
+
+
+def test_a_look_at_an_output_without_its_load_that_fails_costs_nothing_else(
+    powered: Powered, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def deaf(*_: Any) -> Any:
+        raise NotMeasured("the record is no good")
+
+    monkeypatch.setattr("seqrun.steps.unloaded.looks_at", deaf)
+    read = powered().do(LOAD_OFF)
+    assert read.one("source_impedance", "left").value < 0.05
+    assert [r.note for r in read.all("stray_unloaded")] == ["the record is no good"] * 2
+
+
 def test_rails_that_give_way_when_a_burst_begins_hold_under_a_steady_tone(
     powered: Powered, made_up: Any
 ) -> None:
@@ -122,6 +144,17 @@ def test_rails_that_give_way_when_a_burst_begins_hold_under_a_steady_tone(
 
 def test_within_bursts_a_healthy_unit_distorts_no_more_than_else(powered: Powered) -> None:
     assert powered().do(BURSTS).one("burst_thd", "right").value < 0.2
+
+
+def test_a_burst_that_does_not_reach_its_power_can_fail_and_not_pass(powered: Powered) -> None:
+    read = powered().do(BURSTS + 'power = "80 W"\nlimit = { at_most = "90 %" }\n')
+    found = [j for j in read.judged if j.quantity == "burst_thd"]
+    assert [(j.channel, j.reading.bound) for j in found] == [
+        ("left", Bound.AT_LEAST),
+        ("right", Bound.AT_LEAST),
+    ]
+    assert all(j.verdict is not Verdict.PASS for j in found)
+    assert powered().do(BURSTS).one("burst_thd", "left").bound is not Bound.AT_LEAST
 
 
 def test_a_generator_without_bursts_switches_the_tone_on(powered: Powered) -> None:
@@ -146,4 +179,5 @@ def test_the_drift_of_a_gain_is_closer_than_the_gain(powered: Powered) -> None:
     assert drift.value == pytest.approx(after - before, abs=1e-9)
     assert abs(drift.value) < 0.01
     assert drift.bound is Bound.EXACT
-    assert drift.expanded_uncertainty < 0.2 * read.all("gain")[0].expanded_uncertainty
+    whole = read.all("gain")[0].expanded_uncertainty
+    assert 0.05 * whole < drift.expanded_uncertainty < 0.2 * whole

@@ -128,6 +128,11 @@ def recorded(needs: Needs, rate_hz: float, least_s: float) -> Needs:
     return replace(needs, record=replace(record, points=points, rate_hz=rate_hz))
 
 
+def plays_bursts(view: BenchView) -> bool:
+    """Whether this bench's generator can play bursts."""
+    return view.drivers[view.key("generator")].can("burst")
+
+
 def record_of(cycles: int, per_cycle: int, most: int) -> tuple[int, int]:
     """Cycles, and samples in each, of a record as wanted; where the scope keeps no more than
     ``most`` samples, as many of both as go in."""
