@@ -118,8 +118,9 @@ STRAY = Measurand(
     "V",
     title="stray signal at power",
     what=(
-        "The largest rms, over 20 µs, of what lies above 200 kHz on a driven output: oscillation "
-        "of an output stage, on the tips of the signal alone or all the time."
+        "The largest rms, over 20 µs or a period, of what lies above the frequency that the note "
+        "tells on a driven output (200 kHz where the step says no other): oscillation of an output "
+        "stage, on the tips of the signal alone or all the time."
     ),
     how=(
         "Both channels driven; the scope's full bandwidth and fastest rate over a period of the "
