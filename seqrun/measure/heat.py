@@ -33,8 +33,8 @@ SLOWER, SLOW_SHARE = 3.6, (0.2, 0.15)
 #: natural convection alone, less with what is radiated (any heat-transfer text)
 CONVECTION = (0.05, 0.1)
 MISFIT = 0.003  # of the rise: what these models miss of real ones (tried on simulated heat)
-#: of the idle current, per kelvin, at a held bias: a base-emitter voltage that falls by 2.1 mV/K (from
-#: memory) over kT/q, ballasts left out
+#: of the idle current, per kelvin, at a held bias: a base-emitter voltage that falls by 2.1 mV/K
+#: (from memory) over kT/q, ballasts left out
 HELD_PER_K = 2.1e-3 / 0.0259
 BIAS_S = 30.0  # that a bias transistor is behind the heatsink: from 10 s to a minute (from memory)
 TRIAL_K_PER_S = 0.5 / 3600.0
