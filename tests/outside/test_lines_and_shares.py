@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from seqrun.measure.proportion import wilson_interval
+from seqrun.measure.transfer import frequency_response
 from seqrun.measure.trend import line
+from seqrun.values import exactly, normal
 
 # NIST StRD, linear regression, data set Norris: y, x in pairs (from memory;
 # a wrong digit among the data would show in the twelfth digit of the result).
@@ -54,3 +57,17 @@ def test_intervals_of_a_share_as_tabled_by_newcombe(
     # R. G. Newcombe, Statistics in Medicine 17 (1998), 857-872, method 3 (score), from memory
     found = wilson_interval(successes, trials)
     assert found == pytest.approx((low, high), abs=5e-5)
+
+
+@pytest.mark.parametrize("count", [2, 4, 10])
+def test_the_largest_of_n_equal_ones_is_held_by_the_interval_of_all_n(count: int) -> None:
+    """Z. Šidák, Journal of the American Statistical Association 62 (1967), 626: all of n
+    independent normal errors stay within q with (2Φ(q) − 1)ⁿ."""
+    u = 0.01  # dB
+    held = 2.0 * stats.norm.cdf(2.0) - 1.0
+    all_of_them = stats.norm.ppf(0.5 * (1.0 + held ** (1.0 / count)))
+    gains = [exactly(1.0)]
+    gains += [10.0 ** ((1.0 + normal(0.0, u, f"{n}")) / 20.0) for n in range(count)]
+    hertz = [1000.0 + 100.0 * n for n in range(count + 1)]
+    found = frequency_response(hertz, gains).flatness_db
+    assert 2.0 * found.std_dev == pytest.approx(u * all_of_them, rel=0.03)
