@@ -8,6 +8,7 @@ import hashlib
 import os
 import pickle
 import re
+import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import nullcontext, suppress
 from pathlib import Path
@@ -25,6 +26,9 @@ HANG_S = 300.0  # nothing that is made once takes so long
 # worker costs more than it saves. NumPy, which reads these as it is imported, is not imported yet.
 for threads in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(threads, "1")
+# Workers read the same modules and tests start a hundred programs: what one has compiled, all read.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 # Thousands of tests that stand in memory to the end are no litter to be sought through again.
 gc.disable()
 
@@ -73,6 +77,19 @@ def _asked_to_sync(file: int) -> None:
 # What is synced outlives a power cut, which no test can make; what outlives the program is in the
 # system's hands without. Tests of a disk that refuses put their own in its place.
 os.fsync = _asked_to_sync
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collection(session: pytest.Session) -> Iterator[None]:
+    """Each worker compiles its share of the tests first, and finds the others' shares compiled."""
+    worker = os.environ.get("PYTEST_XDIST_WORKER", "")
+    if worker and session.config.args == session.config.getini("testpaths"):
+        workers = int(os.environ["PYTEST_XDIST_WORKER_COUNT"])
+        files = sorted(Path(__file__).parent.glob("*/**/test_*.py"))
+        for file in files[int(worker.removeprefix("gw")) :: workers]:
+            with suppress(pytest.Collector.CollectError):  # told where it is collected
+                _ = pytest.Module.from_parent(session, path=file).obj
+    return (yield)
 
 
 def pytest_collection_finish() -> None:
