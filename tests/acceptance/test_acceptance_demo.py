@@ -6,23 +6,23 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from acceptance_runs import HEARD, POWER, cut_short, run
+from acceptance_runs import AGAIN, HEARD, UNHEARD, WEAK, cut_short, run
 
 from seqrun.values import Disposition
 
-#: fault at its usual severity -> the step families that speak against the unit (any of them), and
-#: the step up to which the acceptance is done to see it (None: all of it)
+#: fault at its usual severity -> the step families that speak against the unit (any of them), the
+#: family up to which the acceptance is done to see it (None: all of it), and those left out
 FAULTS = {
-    "dc_offset@left": ({"offset"}, None),
-    "open_device@right": ({"cold", "share_cold"}, None),
-    "bias_low@left": ({"cold", "idle_supply"}, None),
-    "weak_supply": ({"power"}, "power"),
-    "dry_thermal_joint@left": ({"drift", "share_hot", "heat_eighth"}, "share_hot.{bank}"),
-    "noisy_device@right": ({"noise"}, "hum.{channel}"),
-    "loss_of_gain@left": ({"gain"}, "gain"),
-    "loss_of_treble@right": ({"treble"}, "treble"),
-    "load_missing@left": ({"load"}, None),
-    "sensor_off": ({"heat_idle", "heat_eighth"}, "heat_eighth"),
+    "dc_offset@left": ({"offset"}, None, ()),
+    "open_device@right": ({"cold", "share_cold"}, "share_cold", ()),
+    "bias_low@left": ({"cold", "idle_supply"}, "share_cold", ()),
+    "weak_supply": ({"power"}, "power", WEAK),
+    "dry_thermal_joint@left": ({"drift", "share_hot", "heat_eighth"}, "share_hot", UNHEARD),
+    "noisy_device@right": ({"noise"}, "hum", ()),
+    "loss_of_gain@left": ({"gain"}, "gain", ()),
+    "loss_of_treble@right": ({"treble"}, "treble", ("noise", "hum")),
+    "load_missing@left": ({"load"}, None, ()),
+    "sensor_off": ({"heat_idle", "heat_eighth"}, "heat_eighth", UNHEARD),
 }
 
 
@@ -65,8 +65,8 @@ def test_the_rails_are_confirmed_discharged_at_the_end(acceptance: Callable) -> 
 
 @pytest.mark.parametrize("fault", FAULTS)
 def test_each_fault_is_found_by_a_step_that_is_about_it(acceptance: Callable, fault: str) -> None:
-    families, to = FAULTS[fault]
-    done = acceptance(fault, to=to, without=HEARD if "power" in families else (*POWER, *HEARD))
+    families, to, without = FAULTS[fault]
+    done = acceptance(fault, to=to, without=without)
     assert done.outcome.disposition in (Disposition.REJECT, Disposition.HOLD, Disposition.ABORTED)
     against = done.steps("fail", "conditional fail", "conditional pass", "not measured")
     tripped = done.outcome.disposition is Disposition.ABORTED
@@ -76,8 +76,7 @@ def test_each_fault_is_found_by_a_step_that_is_about_it(acceptance: Callable, fa
 def test_no_unit_is_released_while_its_bench_is_in_doubt(acceptance: Callable) -> None:
     """A sensor that is half off reads a rise that passes; the same heat would warm the metal more.
     What was read with the bench wrong proves nothing."""
-    without = (*POWER, *HEARD)
-    done = acceptance("sensor_off=0.3", to="offset_hot.{channel}", without=without)
+    done = acceptance("sensor_off=0.3", to="offset_hot", without=UNHEARD)
     assert all(j.verdict.value == "pass" for j in done.outcome.judged if j.limit is not None)
     assert done.outcome.disposition is Disposition.HOLD
     assert "mistake on the bench: the temperature sensor" in done.outcome.reason
@@ -110,7 +109,8 @@ def test_thermal_runaway_ends_in_a_trip_with_the_supply_off(
 def test_a_bridged_unit_on_one_rail_is_accepted_by_the_difference_of_two_probes(
     tmp_path: Path,
 ) -> None:
-    done = run(tmp_path, unit="demo-bridged", sequence=cut_short(tmp_path, "discharge", HEARD))
+    sequence = cut_short(tmp_path, "discharge", (*HEARD, *AGAIN))
+    done = run(tmp_path, unit="demo-bridged", sequence=sequence)
     assert done.outcome.disposition is Disposition.ACCEPT, done.outcome.reason
     hookups = done.record.facts["hookups"]
     assert not any(".clip to out" in words for words in hookups)

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from acceptance_runs import HEARD
+from acceptance_runs import WEAK
 
 from seqrun.cli.causes import findings_command
 from seqrun.errors import UsageError
@@ -29,36 +29,38 @@ def test_a_healthy_unit_is_given_no_fault(acceptance: Callable) -> None:
 
 
 @pytest.mark.parametrize(
-    ("fault", "cause"),
+    ("fault", "to", "cause"),
     [
-        ("dc_offset@left", "dc_offset.left"),
-        ("open_device@right", "open_device.right"),
-        ("bias_low@left", "bias_low.left"),
-        ("bias_high@left", "bias_high.left"),
+        ("dc_offset@left", None, "dc_offset.left"),
+        ("open_device@right", "share_cold", "open_device.right"),
+        ("bias_low@left", "share_cold", "bias_low.left"),
+        ("bias_high@left", "share_cold", "bias_high.left"),
     ],
 )
-def test_a_fault_is_named_first(acceptance: Callable, fault: str, cause: str) -> None:
-    found = findings_on_record(acceptance(fault).record.facts)
+def test_a_fault_is_named_first(
+    acceptance: Callable, fault: str, to: str | None, cause: str
+) -> None:
+    found = findings_on_record(acceptance(fault, to=to).record.facts)
     assert found is not None
     assert found.causes[0].id == cause
 
 
 def test_a_supply_that_gives_way_is_named_first(acceptance: Callable) -> None:
-    done = acceptance("weak_supply", to="power", without=HEARD)
+    done = acceptance("weak_supply", to="power", without=WEAK)
     found = findings_on_record(done.record.facts)
     assert found is not None
     assert found.causes[0].id == "weak_supply"
 
 
 def test_a_record_read_again_gives_the_findings_it_kept(acceptance: Callable) -> None:
-    record = acceptance("bias_high@left").record
+    record = acceptance("bias_high@left", to="share_cold").record
     kept, again = findings_on_record(record.facts), findings_of_run(record)
     assert kept is not None and again is not None
     assert [c.id for c in again.causes] == [c.id for c in kept.causes]
 
 
 def test_a_healthy_channel_measured_good_beside_a_bad_one(acceptance: Callable) -> None:
-    found = findings_of_run(acceptance("bias_high@left").record)
+    found = findings_of_run(acceptance("bias_high@left", to="share_cold").record)
     assert found is not None
     states = {section.id: section.state for section in found.sections}
     assert states["output_stage.left"] == "suspect"
@@ -68,7 +70,7 @@ def test_a_healthy_channel_measured_good_beside_a_bad_one(acceptance: Callable) 
 def test_the_command_weighs_repair_against_salvage(
     acceptance: Callable, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    done = acceptance("bias_high@left")
+    done = acceptance("bias_high@left", to="share_cold")
     sheet = tmp_path / "costs.toml"
     sheet.write_text(SHEET, encoding="utf-8")
     code = findings_command(done.outcome.run_id, done.outcome.folder.parent, costs=str(sheet))
