@@ -3,6 +3,7 @@
     python tests/benchmarks/bench_rules.py                        # every rule
     python tests/benchmarks/bench_rules.py seqrun/runner/safe.py  # those of one file
     python tests/benchmarks/bench_rules.py seqrun/plan --tests tests/plan
+    python tests/benchmarks/bench_rules.py --rule papers ramp     # those with a word in their name
 
 ``rules.toml`` lists the rules of plan and runner with what switches each off. One after the other
 is put into the code, by the driver of ``bench_mutants.py``, and the tests that reach its line are
@@ -32,13 +33,16 @@ TESTS = (
 )
 
 
-def rules(within: list[str]) -> tuple[list[Mutant], list[str]]:
-    """The rules of files that begin so, and the entries that fit the code no more."""
+def rules(within: list[str], words: list[str]) -> tuple[list[Mutant], list[str]]:
+    """The rules of files that begin so, or named with one of the words (none: all), and the entries
+    that fit the code no more."""
     entries = tomllib.loads((Path(__file__).parent / "rules.toml").read_text("utf-8"))["rule"]
     found: list[Mutant] = []
     stale: list[str] = []
     for entry in entries:
         if within and not any(entry["file"].startswith(part) for part in within):
+            continue
+        if words and not any(word in entry["rule"] for word in words):
             continue
         path, was, becomes = ROOT / entry["file"], entry["was"], entry["becomes"]
         text = path.read_text(encoding="utf-8")
@@ -70,10 +74,11 @@ class Rules(Driver):
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
     parser.add_argument("within", nargs="*", help="files, or beginnings of their paths")
+    parser.add_argument("--rule", nargs="+", default=[], help="words of the names of rules")
     parser.add_argument("--tests", nargs="+", default=TESTS, help="tests that may notice")
     parser.add_argument("--seconds", type=float, default=60.0, help="of tests for a rule (60)")
     options = parser.parse_args()
-    chosen, stale = rules(options.within)
+    chosen, stale = rules(options.within, options.rule)
     Rules.mutants = chosen
     sources = tuple(sorted({m.path.relative_to(ROOT).as_posix() for m in chosen}))
     options.minutes, options.jobs = 600.0, 1
