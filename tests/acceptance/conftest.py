@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 import pytest
-from acceptance_runs import Done, cut_short, run
+from acceptance_runs import Done, run
+from shortened import cut_short
 
 
 @pytest.fixture(scope="session")

@@ -6,7 +6,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from acceptance_runs import AGAIN, HEARD, UNHEARD, WEAK, cut_short, run
+from acceptance_runs import run
+from shortened import AGAIN, HEARD, UNHEARD, WEAK, cut_short
 
 from seqrun.values import Disposition
 

@@ -9,7 +9,8 @@ import threading
 from collections.abc import Callable
 from pathlib import Path
 
-from acceptance_runs import cut_short, run
+from acceptance_runs import run
+from shortened import cut_short
 
 import demo_sim
 from seqrun.files.unit.sheet import load_unit

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from acceptance_runs import WEAK
+from shortened import WEAK
 
 from seqrun.cli.causes import findings_command
 from seqrun.errors import UsageError

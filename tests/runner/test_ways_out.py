@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import os
 import signal
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -54,10 +54,18 @@ def is_dead(demo: demo_sim.Bench) -> bool:
     return all(abs(v) < 2.0 for v in volts)
 
 
+@pytest.fixture
+def heeded() -> Iterator[None]:
+    """The terminal's hanging up counts, although the tests themselves may be run with nohup."""
+    before = signal.signal(signal.SIGHUP, signal.SIG_DFL)
+    yield
+    signal.signal(signal.SIGHUP, before)
+
+
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
 @pytest.mark.parametrize("step", ["ambient", "bring_up", "offset.left", "noise.right"])
 def test_a_signal_ends_in_the_safe_state_whenever_it_comes(
-    tmp_path: Path, number: signal.Signals, step: str
+    tmp_path: Path, number: signal.Signals, step: str, heeded: None
 ) -> None:
     before = signal.getsignal(number)
     watcher = AtStep(step, lambda: os.kill(os.getpid(), number))
