@@ -263,4 +263,5 @@ def _wiring(unit: Mapping[str, object], outfit: Outfit) -> Wiring:
         single_supplies=outfit.single_supplies,
         scope_channels=SoundInterface.inputs if outfit.sound else SCOPE_CHANNELS,
         splitter=outfit.splitter,
+        cases=bool(unit["cases"]),
     )

@@ -45,6 +45,7 @@ class Wiring:
     split_rails: bool
     single_supplies: bool = False
     scope_channels: int = SCOPE_CHANNELS
+    cases: bool = False  # a probe is there to be held on the cases of output devices
     splitter: bool = False  # one output of the generator into all inputs
 
 
@@ -164,7 +165,7 @@ def _lines(
         yield f'resistance = "{ohm:g} Ω"'
         yield f'tolerance = "{100 * tolerance:g} %"'
         yield f'power = "{power_w:g} W"'
-    for sensor in ("sink", "ambient"):
+    for sensor in ("sink", "ambient", *(["probe"] if wiring.cases else [])):
         yield ""
         yield "[[sensor]]"
         yield f'name = "{sensor}"'

@@ -31,12 +31,13 @@ class BenchSpec:
     loads: dict[str, Load]
     sink_sensor: SensorSpec = field(default_factory=SensorSpec)
     ambient_sensor: SensorSpec = field(default_factory=SensorSpec)
+    probe_sensor: SensorSpec = field(default_factory=SensorSpec)  # the one that is moved
     meter_swapped: bool = False
     probe_one_to_one: frozenset[str] = frozenset()  # scope terminals with the wrong probe
 
     @classmethod
     def around(cls, amplifier: AmplifierSpec, rng: np.random.Generator) -> Self:
-        """One load per channel, measured to 0.5 %, and two class B sensors."""
+        """One load per channel, measured to 0.5 %, and three class B sensors."""
         loads = {}
         for channel in amplifier.channels:
             stated = round(amplifier.rated_load * (1.0 + 0.01 * float(rng.uniform(-1, 1))), 3)
@@ -48,10 +49,10 @@ class BenchSpec:
                 power_w=max(100.0, 2.0 * amplifier.rated_power),
             )
         # IEC 60751 class B, ±(0.30 + 0.005 t) K: each sensor takes one share of it at any t.
-        sink, ambient = (
-            SensorSpec(0.30 * share, 0.005 * share) for share in rng.uniform(-1, 1, 2).tolist()
+        sink, ambient, probe = (
+            SensorSpec(0.30 * share, 0.005 * share) for share in rng.uniform(-1, 1, 3).tolist()
         )
-        return cls(amplifier, loads, sink, ambient)
+        return cls(amplifier, loads, sink, ambient, probe)
 
     def with_load(self, name: str, ohm: float) -> Self:
         """With one load of another true resistance; its label stays."""

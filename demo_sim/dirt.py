@@ -82,6 +82,13 @@ class Dirt:
             )
         return self._leads[place]
 
+    def touch(self, number: int) -> float:
+        """What a temperature probe loses of the rise where it was put for the ``number``-th time,
+        as a fraction."""
+        if self.seed is None:
+            return 0.0
+        return _spread(stream(self.seed, f"touch.{number}"), self.sensor_off, 0.6)
+
     def _probe(self, terminal: str) -> dict[str, float]:
         """Of a scope's probe: it goes along wherever the tip is put."""
         if not terminal.startswith("scope"):

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from demo_sim.amplifier.spec import HALVES
 from demo_sim.bench_parts import BenchSpec, SensorSpec
 from demo_sim.dirt import Dirt
+from demo_sim.held_probe import HeldProbe
 from demo_sim.instruments.temperature import platinum_resistance
 from demo_sim.powered import PoweredUnit
 from demo_sim.wiring import ENDS, GROUND, Hookup, ballast_node, leg_label, output_ballast_node
@@ -25,12 +26,14 @@ class Ohms:
         hookup: Hookup,
         dirt: Dirt,
         warmth: Mapping[str, float],
+        probe: HeldProbe,
     ) -> None:
         self._unit = unit
         self._bench = bench
         self._hookup = hookup
         self._dirt = dirt
         self._load_warmth = warmth
+        self._probe = probe
 
     def between(self, hi: str, lo: str) -> float:
         """Ω, no lead resistance; inf when open."""
@@ -46,6 +49,7 @@ class Ohms:
         for sensor, part in (
             ("sink", self._bench.sink_sensor),
             ("ambient", self._bench.ambient_sensor),
+            ("probe", self._bench.probe_sensor),
         ):
             ends = {f"sensor.{sensor}.hot", f"sensor.{sensor}.cold"}
             found.append((ends, platinum_resistance(self._sensed(sensor, part))))
@@ -80,4 +84,6 @@ class Ohms:
         if sensor == "sink":
             off = 1.0 - (1.0 - part.off) * (1.0 - self._dirt.sensor_off)
             true += (1.0 - off) * (self._unit.temperature_c("sink") - ambient)
+        elif sensor == "probe":
+            true = self._probe.look()
         return true + part.error_k + part.slope * true

@@ -23,7 +23,7 @@ from demo_sim.amplifier.spec import (
 )
 from demo_sim.heat import Heat, Network, NetworkBuilder
 from demo_sim.rails import RailPair, Source
-from demo_sim.wiring import Joined, leg_label
+from demo_sim.wiring import Joined, leg_label, stage_case
 
 Floats = NDArray[np.float64]
 
@@ -47,7 +47,8 @@ def bias_name(channel: str, leg: LegSpec) -> str:
 
 
 def thermal_network(spec: AmplifierSpec) -> Network:
-    """Nodes "sink", "bias.<leg>", and "junction." / "case." + "<leg>.<half>.<number>"."""
+    """Nodes "sink", "bias.<leg>", and "junction." / "case." + "<leg>.<half>.<number>"; the case of
+    an integrated stage is "case.<leg>.<stage>"."""
     heat = spec.heat
     net = NetworkBuilder()
     net.node("sink", heat.sink_j_per_k)
@@ -65,13 +66,17 @@ def thermal_network(spec: AmplifierSpec) -> Network:
             net.node(bias, heat.bias_j_per_k)
             net.path(bias, "sink", leg.bias_sensor_k_per_w)
             net.path(bias, net.AMBIENT, heat.bias_air_k_per_w)
+            if spec.integrated:
+                net.node(case := stage_case(channel.name, leg), heat.case_j_per_k)
+                net.path(case, "sink", leg.upper[0].joint_k_per_w)
             for half in HALVES:
                 for number, device in leg.numbered(half):
                     name = f"{label}.{half}.{number}"
                     net.node(f"junction.{name}", heat.junction_j_per_k)
-                    net.node(f"case.{name}", heat.case_j_per_k)
-                    net.path(f"junction.{name}", f"case.{name}", heat.junction_k_per_w)
-                    net.path(f"case.{name}", "sink", device.joint_k_per_w)
+                    if not spec.integrated:
+                        net.node(case := f"case.{name}", heat.case_j_per_k)
+                        net.path(case, "sink", device.joint_k_per_w)
+                    net.path(f"junction.{name}", case, heat.junction_k_per_w)
     return net.build()
 
 

@@ -117,6 +117,18 @@ class Truth(PassingTruth):
             return self._unit.ambient_c
         return self._unit.temperature_c(name)
 
+    def case_rises(self) -> dict[str, float]:
+        """K of each case over the heatsink, where its heat as it is now would take it."""
+        unit = self._unit
+        power = unit.power(unit.heat.rise_k)
+        rises = unit.heat.steady(power)
+        at = unit.heat.network.index
+        return {
+            name.removeprefix("case."): float(rises[at(name)] - rises[at("sink")])
+            for name in unit.heat.network.names
+            if name.startswith("case.")
+        }
+
     def sink_rise(self) -> float:
         """Sink over ambient now, K."""
         return self._unit.temperature_c("sink") - self._unit.ambient_c

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from demo_sim.amplifier.paralleled import Terminals
-from demo_sim.amplifier.spec import HALVES, AmplifierSpec
+from demo_sim.amplifier.spec import HALVES, AmplifierSpec, LegSpec
 from demo_sim.errors import DemoError
 
 Floats = NDArray[np.float64]
@@ -28,6 +28,7 @@ CLIP_OHM = 0.05  # a scope's clip lead to the earth that the unit's ground share
 _TERMINAL = re.compile(
     r"supply(_\d)?\.\d\.(pos|neg)|meter\.(hi|lo|sense_hi|sense_lo|amps)|scope\.\d(\.clip)?"
     r"|generator\.\d(\.\d)?|load\.[a-z0-9_]+\.[12]|capacitor\.[12]|switch\.[a-z0-9_.]+"
+    r"|sensor\.probe"
 )
 
 
@@ -59,6 +60,26 @@ def output_ballast_node(channel: str, side: str, stage: int, end: str) -> str:
     return f"output_ballast.{leg_label(channel, side)}.{stage}.{end}"
 
 
+def stage_case(channel: str, leg: LegSpec) -> str:
+    """The case of an integrated stage; one alone at its terminal is number 1."""
+    return f"case.{leg_label(channel, leg.side)}.{leg.stage or 1}"
+
+
+def case_nodes(spec: AmplifierSpec) -> list[str]:
+    """The case of every output device, or of every integrated stage, that a probe can touch."""
+    if not spec.cases_accessible:
+        return []
+    legs = [(channel.name, leg) for channel in spec.channels for leg in channel.legs]
+    if spec.integrated:
+        return [stage_case(name, leg) for name, leg in legs]
+    return [
+        f"case.{leg_label(name, leg.side)}.{half}.{number}"
+        for name, leg in legs
+        for half in HALVES
+        for number, _ in leg.numbered(half)
+    ]
+
+
 def unit_nodes(spec: AmplifierSpec) -> list[str]:
     """Every node of a unit that a lead can be put on."""
     nodes = [GROUND, "rail.pos", "link.rail.pos"]
@@ -82,7 +103,8 @@ def unit_nodes(spec: AmplifierSpec) -> list[str]:
                 ]
     if spec.standby_v is not None:
         nodes.append("standby")
-    for sensor in ("sink", "ambient"):
+    nodes += ["sink", *case_nodes(spec)]
+    for sensor in ("sink", "ambient", "probe"):
         nodes += [f"sensor.{sensor}.hot", f"sensor.{sensor}.cold"]
     return nodes
 

@@ -24,6 +24,7 @@ from demo_sim.errors import DemoError
 from demo_sim.faults import apply_faults, parse_fault
 from demo_sim.feeding import Feeding
 from demo_sim.front import MUTE_S, Front
+from demo_sim.held_probe import PROBE, SEEN_EVERY_S, HeldProbe
 from demo_sim.node_signal import NodeSignal, of_input
 from demo_sim.ohms import Ohms
 from demo_sim.ports import Drive, OutputSetting, SupplyState
@@ -82,7 +83,10 @@ class World:
         self._watchers: list[Callable[[float], float]] = []
         self._front = Front(spec)
         self._feeding = Feeding(self._unit, self._hookup, self._front)
-        self._ohms = Ohms(self._unit, self._bench, self._hookup, self._dirt, self._load_warmth)
+        self._probe = HeldProbe(self._unit, self._hookup, self._bench.probe_sensor, self._dirt)
+        self._ohms = Ohms(
+            self._unit, self._bench, self._hookup, self._dirt, self._load_warmth, self._probe
+        )
         self._waves = Waveforms(self._unit, seed, self._feeding.ripple, self._dirt)
         self._waves.special = self._section_node
         self._waves.rail_tables = self._feeding.own_ripple
@@ -119,9 +123,17 @@ class World:
         """Bring heat, rails and relays to the clock."""
         behind = self._clock.now - self._unit.now
         if behind > 0.0:
-            self._unit.advance(behind)
+            self._pass(behind)
             if self._dirt.load_per_w:
                 self._warm_loads(behind)
+
+    def _pass(self, seconds: float) -> None:
+        """Let the unit's time pass; what a probe is held to is followed in short strides."""
+        while self.node_of(PROBE) is not None and seconds > SEEN_EVERY_S:
+            self._unit.advance(SEEN_EVERY_S)
+            self._probe.look()
+            seconds -= SEEN_EVERY_S
+        self._unit.advance(seconds)
 
     def _warm_loads(self, seconds: float) -> None:
         """Loads follow the power in them; what they join is worked out anew when it matters."""
@@ -250,6 +262,8 @@ class World:
             self._feeding.refeed()
         elif kind == "generator":
             self._redrive()
+        elif terminal == PROBE:
+            self._probe.moved()
 
     def _rejoin(self) -> None:
         self._joined_loads = self._loads()

@@ -111,6 +111,8 @@ def build(unit: Mapping[str, object] | None, rng: np.random.Generator) -> Amplif
         standby_v=_number(values, "standby_voltage") if values.get("standby_voltage") else None,
         ballasts_accessible=(unit or {}).get("ballast", values["ballast"]) is not None,
         output_ballasts_accessible=values["output_ballast"] is not None,
+        integrated=_choice(values, "stage", ("discrete", "integrated")) == "integrated",
+        cases_accessible=bool(values["cases"]),
     )
 
 

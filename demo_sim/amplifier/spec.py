@@ -32,8 +32,8 @@ class DeviceSpec:
     Args:
         offset_v: how far its base-emitter voltage at a given current lies below nominal, V;
             positive carries more current. ballast_ohm: its own resistor, Ω.
-        joint_k_per_w: case to sink. state: "open" conducts nothing; "shorted" is collector to
-            emitter.
+        joint_k_per_w: case to sink; an integrated stage has that of its first upper one.
+        state: "open" conducts nothing; "shorted" is collector to emitter.
     """
 
     offset_v: float
@@ -319,6 +319,8 @@ class AmplifierSpec:
     standby_v: float | None = None
     ballasts_accessible: bool = True  # False: no lead can be put on them
     output_ballasts_accessible: bool = True
+    integrated: bool = False  # the devices of a stage are in one case
+    cases_accessible: bool = False  # a probe can be held on the case of each output device
 
     @property
     def channel_names(self) -> tuple[str, ...]:

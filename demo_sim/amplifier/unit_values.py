@@ -29,6 +29,8 @@ DEMO_UNIT: dict[str, object] = {
     "paralleled": 1,
     "output_ballast": None,
     "output_ballast_tolerance": 0.05,
+    "stage": "discrete",
+    "cases": False,
 }
 UNIT_KEYS = frozenset(DEMO_UNIT)
 # What a sheet may leave unknown: the unit has it all the same, as the built-in one has.
