@@ -155,7 +155,9 @@ class Sensor(Strict):
     """A temperature sensor and where it is."""
 
     name: ShortKey = Field(description='such as "sink"')
-    point: Node = Field(description='"sensor.sink" or "sensor.ambient"')
+    point: Node = Field(
+        description='"sensor.sink", "sensor.ambient" or, of one that is moved, "sensor.probe"'
+    )
     kind: Literal["Pt100"] = "Pt100"
     tolerance_class: Literal["A", "B"] = Field("B", alias="class")
 

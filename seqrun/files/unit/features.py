@@ -19,6 +19,15 @@ FEATURES: dict[str, Callable[[Unit], bool]] = {
     "one device each": lambda unit: unit.output_devices_told == 1,
     "ballasts in reach": lambda unit: "ballast" not in unit.held_back,
     "ballasts out of reach": lambda unit: "ballast" in unit.held_back,
+    "cases in reach and no ballasts": lambda unit: (
+        "ballast" in unit.held_back and len(unit.device_cases()) > 1
+    ),
+    "cases of devices in parallel in reach and no ballasts": lambda unit: (
+        "ballast" in unit.held_back
+        and unit.stage == "discrete"
+        and unit.devices_named > 1
+        and len(unit.device_cases()) > 1
+    ),
     "integrated power stages": lambda unit: unit.stage == "integrated",
     "discrete output devices": lambda unit: unit.stage == "discrete",
     "power stages in parallel": lambda unit: unit.paralleled > 1,

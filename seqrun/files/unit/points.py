@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Literal
 
 HALVES = ("upper", "lower")
 SIDES = ("pos", "neg")
@@ -42,11 +43,24 @@ class Ballast:
 
     @property
     def words(self) -> str:
-        side = f", half-bridge of the {_terminal(self.side)} terminal" if self.side else ""
         return (
             f"across the ballast resistor of {self.half} output device {self.device}"
-            f"{side}, {self.channel} channel"
+            f"{_bridge(self.side)}, {self.channel} channel"
         )
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """The case of an output device or an integrated power stage, the bank of those in parallel
+    that it belongs to, and what it is the case of."""
+
+    name: str
+    bank: str
+    words: str
+
+
+def _bridge(side: str) -> str:
+    return f", half-bridge of the {_terminal(side)} terminal" if side else ""
 
 
 def _terminal(side: str) -> str:
@@ -58,7 +72,8 @@ class Layout:
     """What a unit has of everything that can be reached.
 
     ``rails`` are nodes, such as ``rail.pos``; ``devices`` of each half have a name;
-    ``reachable_stages`` power stages at each terminal have a ballast that leads get to.
+    ``reachable_stages`` power stages at each terminal have a ballast that leads get to. A probe can
+    be held on the ``cases`` of output devices, or of the ``stages`` at each terminal.
     """
 
     channels: tuple[str, ...]
@@ -69,6 +84,8 @@ class Layout:
     standby: bool
     devices: int
     reachable_stages: int
+    cases: Literal["none", "of devices", "of stages"] = "none"
+    stages: int = 1
 
     @property
     def sides(self) -> tuple[str, ...]:
@@ -90,6 +107,20 @@ class Layout:
             for side in self.sides:
                 for number in range(1, self.reachable_stages + 1):
                     yield channel, side, str(number)
+
+    def device_cases(self) -> Iterator[Case]:
+        """Every case of an output device or an integrated stage that a probe can touch."""
+        if self.cases == "of devices":
+            for one in self.ballasts():
+                bank, device = one.name.rpartition(".")[0], f"{one.half} output device {one.device}"
+                yield Case(one.name, bank, f"{device}{_bridge(one.side)}, {one.channel} channel")
+        elif self.cases == "of stages":
+            for channel in self.channels:
+                for side in self.sides:
+                    terminal = f"{channel}.{side}" if side else channel
+                    for number in range(1, self.stages + 1):
+                        words = f"integrated power stage {number}{_bridge(side)}, {channel} channel"
+                        yield Case(f"{terminal}.{number}", terminal, words)
 
     def points(self) -> Iterator[Point]:
         for rail in self.rails:
@@ -131,6 +162,16 @@ class Layout:
                 "both ends are live, so the meter floats and no earthed clip is near them"
             )
             yield Point(name, f"{name}.hot", f"{name}.cold", words)
+        for case in self.device_cases():
+            name = f"case.{case.name}"
+            yield Point(name, name, name, f"the case of {case.words}")
+        yield Point("sink", "sink", "sink", "the bare heatsink close to the output devices")
+        yield Point(
+            "sensor.probe",
+            "sensor.probe.hot",
+            "sensor.probe.cold",
+            "the insulated probe that is moved from case to case",
+        )
         yield Point(
             "sensor.sink", "sensor.sink.hot", "sensor.sink.cold", "the sensor on the heatsink"
         )

@@ -120,6 +120,12 @@ class Ratings(FileModel):
         '"0.1 Ω", or "not accessible" or "unknown"',
     )
     output_ballast_tolerance: Fraction = Field(0.05, gt=0, lt=0.5, description='such as "5 %"')
+    cases: Literal["accessible", "not accessible"] = Field(
+        "not accessible",
+        description='"accessible" when an insulated temperature probe can be held on the case of '
+        "every output device (of integrated power stages: of every stage) while the unit plays; "
+        "a case may be live",
+    )
     sink_limit: Celsius | None = Field(
         None, description='hottest that the heatsink may be at idle, such as "65 °C", when told'
     )

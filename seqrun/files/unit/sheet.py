@@ -6,12 +6,12 @@ import math
 from collections.abc import Iterable, Iterator
 from functools import cached_property
 from pathlib import Path
-from typing import Any, Self
+from typing import Any, Literal, Self
 
 from seqrun.files.common import Problem, load, load_text
 from seqrun.files.shipped import find
 from seqrun.files.unit.names import UNIT_OF_NAME, names_of
-from seqrun.files.unit.points import SIDES, Ballast, Layout, Point
+from seqrun.files.unit.points import SIDES, Ballast, Case, Layout, Point
 from seqrun.files.unit.ratings import Ratings
 from seqrun.files.unit.untold import UNTOLD
 from seqrun.quantity import Quantity, render
@@ -33,7 +33,20 @@ class Unit(Ratings):
             standby=self.standby_voltage is not None,
             devices=self.devices_named,
             reachable_stages=self.paralleled if reached else 0,
+            cases=self._cases,
+            stages=self.paralleled,
         )
+
+    @property
+    def _cases(self) -> Literal["none", "of devices", "of stages"]:
+        if self.cases == "not accessible":
+            return "none"
+        return "of stages" if self.stage == "integrated" else "of devices"
+
+    def device_cases(self) -> tuple[Case, ...]:
+        """Every case of an output device, or of an integrated stage, that a probe can be held on;
+        none where the sheet does not say that one can."""
+        return tuple(self.layout.device_cases())
 
     def ballasts(self) -> Iterator[Ballast]:
         """Every ballast resistor, in order of channel, side, half, device.
@@ -105,6 +118,8 @@ class Unit(Ratings):
             "paralleled": self.paralleled,
             "output_ballast": None if self.output_ballast in UNTOLD else self.output_ballast,
             "output_ballast_tolerance": self.output_ballast_tolerance,
+            "stage": self.stage,
+            "cases": self.cases == "accessible",
         }
 
     def _or_none(self, key: str) -> Any:
@@ -149,6 +164,13 @@ def _contradictions(unit: Unit) -> Iterable[Problem]:
             f"key 'supply_idle' is missing and cannot be worked out: {unit.held_back[lacking[0]]}",
             "what a good one draws from each rail at idle, measured or as the maker tells it: "
             "first power is watched against it",
+        )
+    counted = unit.stage == "integrated" or "output_devices" not in unit.held_back
+    if unit.cases == "accessible" and not counted:
+        yield Problem(
+            "cases",
+            "cases of output devices that can be touched, and output_devices does not tell them",
+            "output_devices as a number: whose case can be touched can be counted",
         )
     if unit.output_ballast is not None and unit.paralleled < 2:
         yield Problem("output_ballast", "no power stages are in parallel", "paralleled = 2 or more")
