@@ -1,0 +1,156 @@
+"""Devices whose currents nobody can reach, told apart by the warmth of their cases."""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from seqrun.errors import BenchLacks, UnitLacks
+from seqrun.files.shipped import find
+from seqrun.files.unit.sheet import Unit
+from seqrun.runner.opening import read_bench
+from seqrun.steps.cases import cases_of
+from seqrun.values import Verdict
+
+Powered = Callable[..., Any]
+STEPS = """
+[[step]]
+id = "ambient"
+do = "temperature"
+at = "sensor.ambient"
+[[step]]
+id = "cases"
+do = "case_heat"
+ambient = "ambient"
+power = "rated_power / 4"
+small_power = "rated_power / 200"
+limit = { between = ["-75 %", "150 %"] }
+[[step]]
+id = "share"
+do = "small_tone_heat"
+of = "cases"
+limit = { between = ["-30 %", "30 %"] }
+"""
+
+
+@pytest.fixture(scope="module")
+def out_of_reach(tmp_path_factory: pytest.TempPathFactory) -> str:
+    """One channel, two devices in each half, whose ballasts no lead gets to."""
+    text = Path(find("unit", "demo-2x40", None)).read_text(encoding="utf-8")
+    for old, new in (
+        ('channels = ["left", "right"]', 'channels = ["left"]'),
+        ('ballast = "0.22 Ω"', 'ballast = "not accessible"\ncases = "accessible"'),
+        ('idle_current = "25 mA"', 'supply_idle = "55 mA"\nidle_current = "unknown"'),
+    ):
+        assert old in text
+        text = text.replace(old, new)
+    path = tmp_path_factory.mktemp("unit") / "unit.toml"
+    path.write_text(text, encoding="utf-8")
+    return str(path)
+
+
+def cases(read: Any, quantity: str = "case_heat") -> dict[str, Any]:
+    return {j.reading.channel: j for j in read.judged if j.reading.quantity == quantity}
+
+
+def warmed(unit: Any, watts: float) -> dict[str, float]:
+    """What each case rises by over the heatsink by a tone of that power, K, in the end."""
+    before = unit.truth.case_rises()
+    with unit.truth.driven((watts * 8.0) ** 0.5 / unit.truth.gain("left", 400.0), 400.0):
+        after = unit.truth.case_rises()
+    return {name: after[name] - before[name] for name in after}
+
+
+def test_each_departure_holds_the_truth_of_a_healthy_unit(
+    powered: Powered, out_of_reach: str
+) -> None:
+    unit = powered(unit=out_of_reach, seed=3, bench="demo:wide,dirty")
+    read = unit.do(STEPS)
+    true, found = warmed(unit, 10.0), cases(read)
+    assert found.keys() == true.keys()
+    for name, one in found.items():
+        others = statistics.median(k for other, k in true.items() if other != name)
+        departure = 100.0 * (true[name] / others - 1.0)
+        assert one.reading.value == pytest.approx(departure, abs=one.reading.expanded_uncertainty)
+        assert one.verdict is Verdict.PASS
+        assert one.reading.expanded_uncertainty < 30.0
+    assert {one.verdict for one in cases(read, "small_tone_heat").values()} == {Verdict.PASS}
+
+
+def test_a_dry_joint_is_many_times_as_warm(powered: Powered, out_of_reach: str) -> None:
+    found = cases(powered("dry_thermal_joint@left=0.3", unit=out_of_reach).do(STEPS))
+    assert found.pop("left.upper.1").verdict is Verdict.FAIL
+    assert {one.verdict for one in found.values()} == {Verdict.PASS}
+
+
+def test_an_open_device_gives_no_heat_once_the_metal_is_warm(
+    powered: Powered, out_of_reach: str
+) -> None:
+    """On cool metal it cannot be told from a probe that is not on its case, and is no pass."""
+    unit = powered("open_device@left", unit=out_of_reach)
+    cool = cases(unit.do(STEPS))
+    assert cool["left.upper.1"].verdict is not Verdict.PASS
+    warm = cases(unit.do(STEPS))["left.upper.1"]
+    assert warm.verdict is Verdict.FAIL
+    assert warm.reading.value < -90.0
+
+
+def test_devices_that_are_not_alike_take_less_of_a_small_tone(
+    powered: Powered, tmp_path: Path, out_of_reach: str
+) -> None:
+    """The other channel is what they are held against."""
+    text = Path(out_of_reach).read_text(encoding="utf-8")
+    text = text.replace('channels = ["left"]', 'channels = ["left", "right"]')
+    path = tmp_path / "unit.toml"
+    path.write_text(text.replace('"55 mA"', '"110 mA"'), encoding="utf-8")
+    read = powered("mismatched_devices@left", unit=str(path)).do(STEPS)
+    assert {one.verdict for one in cases(read).values()} == {Verdict.PASS}
+    share = cases(read, "small_tone_heat")
+    assert Verdict.FAIL in {one.verdict for n, one in share.items() if n.startswith("left")}
+
+
+def test_a_probe_that_hangs_in_the_air_is_no_case(
+    powered: Powered, out_of_reach: str, mocker: Any
+) -> None:
+    """Neither one place where it has slipped off, nor all of them, may pass."""
+    unit = powered(unit=out_of_reach, seed=5)
+    unit.do(STEPS)  # the metal is warm from here on
+    connect = unit.world.connect
+
+    def slips(terminal: str, node: str) -> None:
+        if terminal == "sensor.probe" and node in off:
+            unit.world.disconnect(terminal)
+        else:
+            connect(terminal, node)
+
+    mocker.patch.object(unit.world, "connect", slips)
+    off = {"case.left.lower.1"}
+    found = cases(unit.do(STEPS))
+    one = found.pop("left.lower.1")
+    assert one.reading.value is None
+    assert "hangs in the air" in one.reading.note
+    assert {other.verdict for other in found.values()} == {Verdict.PASS}
+    off = {f"case.{name}" for name in unit.truth.case_rises()}
+    read = unit.do(STEPS)
+    assert {j.verdict for j in read.judged if j.reading.quantity == "case_heat"} == {
+        Verdict.NOT_MEASURED
+    }
+
+
+def test_a_bench_without_a_probe_and_a_unit_without_cases_are_told_apart(
+    out_of_reach: str, tmp_path: Path
+) -> None:
+    view = read_bench("demo", out_of_reach).view
+    bench = view.bench.model_copy(
+        update={"sensor": tuple(s for s in view.bench.sensor if s.name != "probe")}
+    )
+    with pytest.raises(BenchLacks, match=r"no sensor at 'sensor\.probe'"):
+        replace(view, bench=bench).sensor("sensor.probe")
+    shut = Path(out_of_reach).read_text(encoding="utf-8").replace('cases = "accessible"', "")
+    with pytest.raises(UnitLacks, match="not accessible"):
+        cases_of(Unit.from_text(shut))
