@@ -28,6 +28,9 @@ from seqrun.values import COVERAGE_FACTOR, rectangular
 #: how well the heatsink's own warming is told from the case's: of what was taken off (our own
 #: choice; by the simulated heat of units of 2 × 25 W and 2 × 40 W it is within 3 %)
 TAKEN_OFF = 0.05
+#: how far case and probe are behind a heatsink that warms, s, ±: 8 J/K on 0.4 to 1 K/W, and a small
+#: probe of three to five seconds (from memory)
+BEHIND_S = (7.0, 4.0)
 #: a heatsink's time constant, s, between which and which (common practice): its drift at rest dies
 #: away with it, and was larger at the end of the small tone than when it is read
 TAU_S = (300.0, 900.0)
@@ -36,6 +39,8 @@ TAU_S = (300.0, 900.0)
 TOUCHES = 0.4
 #: and one that warms by at least this part of what is usual is taken to be felt
 ALIKE = 0.5
+#: less than this part of what is usual is no warming that shows a probe to be on its case
+FAINT = 0.2
 #: least warmth of the metal over the room by which a probe in the air is told from one on it, K
 TOLD_APART_K = 3.0
 #: a case at rest that moves otherwise than its neighbours, in the time of a tone, by more than this
@@ -104,10 +109,7 @@ def warmths(visits: Sequence[Visit], contact: float) -> list[Warmth]:
         raise NotMeasured(f"{len(visits)} case", expected="at least two, to be compared")
     touches = [rectangular(0.0, contact, "contact of the probe, as it was put") for _ in visits]
     drifts = [_heatsink(visits, k) for k in range(len(visits))]
-    small = [
-        _small(visit, drift, touch)
-        for visit, drift, touch in zip(visits, drifts, touches, strict=True)
-    ]
+    small = [_small(visit, drift) for visit, drift in zip(visits, drifts, strict=True)]
     told = [float(s.nominal_value) for s in small if s is not None]
     by_small = max(statistics.median(told), 0.0) if told else 0.0
     taken_up = statistics.median(
@@ -116,9 +118,13 @@ def warmths(visits: Sequence[Visit], contact: float) -> list[Warmth]:
     )
     part = 1.0  # of what the heatsink takes up, by the large tone
     rises: list[UFloat] = []
+    behind = rectangular(*BEHIND_S, "how far case and probe are behind the heatsink")
     for _ in range(TURNS):
         rises = [
-            v.large - v.rest - d * (v.times[1] - v.times[0]) - max(taken_up, 0.0) * part
+            v.large
+            - v.rest
+            - d * (v.times[1] - v.times[0])
+            - max(taken_up, 0.0) * part * (1.0 - behind / (v.times[1] - v.times[0]))
             for v, d in zip(visits, drifts, strict=True)
         ]
         by_large = statistics.median(float(rise.nominal_value) for rise in rises)
@@ -127,7 +133,11 @@ def warmths(visits: Sequence[Visit], contact: float) -> list[Warmth]:
     for visit, drift, touch, rise, s in zip(visits, drifts, touches, rises, small, strict=True):
         held = abs(float(drift.nominal_value)) * (visit.times[1] - visit.times[0])
         off = TAKEN_OFF * (max(taken_up, 0.0) * part + held)
-        found.append(Warmth((rise + _error(off)) * (1.0 + touch), s))
+        if s is not None:
+            s = s + max(taken_up, 0.0) * (1.0 - part) / (visit.times[2] - visit.times[1]) * behind
+        found.append(
+            Warmth((rise + _error(off)) * (1.0 + touch), None if s is None else s * (1.0 + touch))
+        )
     return found
 
 
@@ -150,7 +160,7 @@ def _moves(visit: Visit, usual: UFloat) -> bool:
     )
 
 
-def _small(visit: Visit, drift: UFloat, touch: UFloat) -> UFloat | None:
+def _small(visit: Visit, drift: UFloat) -> UFloat | None:
     """What the case falls by when the small tone ends, less what the heatsink does meanwhile."""
     if _moves(visit, drift):
         return None
@@ -160,8 +170,7 @@ def _small(visit: Visit, drift: UFloat, touch: UFloat) -> UFloat | None:
     drift = drift * rectangular(
         0.5 * (low + high), 0.5 * (high - low), "how the heatsink's drift dies away"
     )
-    fall = visit.small - visit.calm + drift * seconds
-    return fall * (1.0 + touch)
+    return visit.small - visit.calm + drift * seconds
 
 
 def _error(half_k: float) -> UFloat:
@@ -215,7 +224,7 @@ def untouched(visits: Sequence[Visit], heat: Sequence[Warmth], room: UFloat) -> 
     found = []
     for k, one in enumerate(heat):
         large = float(one.large.nominal_value)
-        seen = large > COVERAGE_FACTOR * float(one.large.std_dev)
+        seen = large > max(COVERAGE_FACTOR * float(one.large.std_dev), FAINT * usual)
         if seen and large >= ALIKE * usual:
             found.append("")
             continue
