@@ -184,6 +184,12 @@ class _BurstDrive(Drive):
     def put(self, output: int, level: float) -> None:
         self.ctx.generator.burst(output, self.frequency_hz, level, self.cycles, self.rest_s)
 
+    def end(self) -> None:
+        """The generator off, and set to a steady sine again for whoever plays next."""
+        self.stop()
+        (channel,) = self.channels
+        super().put(self.outputs[channel], self.levels[channel])
+
     def within(self) -> dict[str, Waveform]:
         """The output from the beginning of a burst to shortly before its end.
 
@@ -277,8 +283,7 @@ class DynamicHeadroom(Step):
                 yield self.not_measured(DYNAMIC_HEADROOM, reason.found, channel=channel)
                 continue
             finally:
-                drive.stop()
-                ctx.generator.sine(drive.outputs[channel], self.frequency, drive.levels[channel])
+                drive.end()
             note = f"{self.cycles} periods every {self.period:g} s, one channel driven"
             yield self.reading(
                 DYNAMIC_HEADROOM,
@@ -397,8 +402,7 @@ class BurstDistortion(Step):
                 yield self.not_measured(BURST_THD, reason.found, channel=channel)
                 continue
             finally:
-                drive.stop()
-                ctx.generator.sine(drive.outputs[channel], self.frequency, drive.levels[channel])
+                drive.end()
             felt = floor_felt(found, distortion_floor(ctx.view, level_seen(ctx, wave)))
             thd = above_distortion(found.thd.value, felt)
             short = reached < REACHED * watts

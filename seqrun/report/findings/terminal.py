@@ -13,7 +13,7 @@ from seqrun.values import Disposition
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from rich.console import Group, RenderableType
+    from rich.console import RenderableType
     from rich.table import Table
 
     from seqrun.record.photos import Photo
@@ -38,37 +38,11 @@ def show_findings(
         invented: the costs are those of the shipped example.
         photos: of the unit; they stand with what is worth keeping.
     """
-    target = console(file)
-    target.print(
-        findings_view(
-            findings,
-            about,
-            simulated,
-            disposition,
-            advice,
-            invented=invented,
-            photos=photos,
-            ascii_only=is_ascii(target),
-        ),
-    )
-
-
-def findings_view(
-    findings: Findings,
-    about: str,
-    simulated: bool,
-    disposition: Disposition | None = None,
-    advice: Advice | None = None,
-    *,
-    invented: bool = False,
-    photos: Sequence[Photo] = (),
-    ascii_only: bool = False,
-) -> Group:
-    """The same as something that can be printed."""
     from rich.console import Group
     from rich.text import Text
 
-    text = plain if ascii_only else clean
+    target = console(file)
+    text = plain if is_ascii(target) else clean
     parts: list[RenderableType] = []
     if simulated:
         parts.append(Text("SIMULATED - nothing here was measured on a real amplifier", "reverse"))
@@ -95,7 +69,7 @@ def findings_view(
         parts.append(Text(text(say.KEY), "dim"))
     if simulated:
         parts.append(Text("SIMULATED", "reverse"))
-    return Group(*parts)
+    target.print(Group(*parts))
 
 
 def _groups(findings: Findings) -> list[tuple[str, list[str]]]:
