@@ -118,8 +118,8 @@ def test_command(path: str, nothing_connected: bool, connect: bool) -> int:
     silent = sum(check.only_sent for check in proof.checks)
     if silent:
         say(
-            f"{silent} of them were only sent: nothing comes back that would tell. What is read "
-            "afterwards shows some; see the others on the instrument itself."
+            f"{silent} of them were only sent: no answer confirms them. Later readings show some; "
+            "look for the others on the instrument itself."
         )
     return 0 if proof.good else 3
 

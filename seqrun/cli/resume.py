@@ -37,7 +37,7 @@ def resume_command(
 
     if given:
         raise UsageError(
-            f"--resume takes it from the run, and {', '.join(given)} is given",
+            f"--resume takes it from the interrupted run: leave out {', '.join(given)}",
             expected="--resume with --results, --because, --operator and who takes part alone",
             where="seqrun run",
         )

@@ -83,7 +83,7 @@ class LivePage:
     async def _events(self, request: Request) -> Response:
         who = request.query_params.get("page", "")
         if not _is_page(who):
-            return told("That is no page.", 400)
+            return told("There is no such page.", 400)
         if self._streams >= PAGES:
             return told("Too many pages watch already.", 503)
         head = {"X-Accel-Buffering": "no"}
@@ -187,7 +187,7 @@ class LivePage:
 
     def _commands(self, who: str) -> None:
         if not _is_page(who):
-            raise Refused("That is no page.")
+            raise Refused("There is no such page.")
         if not self._command.may(who):
             raise Refused(_OTHER)
 

@@ -75,7 +75,7 @@ def build(
     return Plan(sequence, view, tuple(actions), tuple(warnings), tuple(left_out))
 
 
-NOTHING_JUDGED = "nothing with a limit can be done, and nothing is powered without"
+NOTHING_JUDGED = "no step with a limit can be done, and without one nothing is powered"
 
 
 def _chosen(
@@ -120,7 +120,7 @@ def _no_sense(step: Step, why: Exception) -> UsageError:
     """Figures of an entry that no arithmetic can be done with: a power below zero, say."""
     figures = ", ".join(f'{key} = "{expression}"' for key, expression in step.expressions())
     return UsageError(
-        f"'{step.do}' cannot be done with its figures: {figures or why}",
+        f"'{step.do}' cannot be worked out with its figures: {figures or why}",
         expected="powers, times and levels above zero and within reason",
     )
 

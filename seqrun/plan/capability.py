@@ -26,7 +26,7 @@ def check(view: BenchView, needs: Needs) -> None:
     """See that the bench has what a step asks of its instruments.
 
     Raises:
-        BenchLacks: the first thing that it has not.
+        BenchLacks: the first thing that it lacks.
     """
     for role in sorted(needs.roles):
         view.key(role)

@@ -93,7 +93,7 @@ class Context(Protocol):
         ...
 
     def powered_off(self) -> None:
-        """The step has switched the supply off on purpose: no trip is to wonder at that."""
+        """The step has switched the supply off on purpose: no trip is to take that for a fault."""
         ...
 
     def powering(self) -> None:

@@ -119,7 +119,7 @@ def warnings(view: BenchView, kinds: Collection[str]) -> list[str]:
 def thd_told(view: BenchView) -> str:
     """What THD this bench can tell from none, and what other benches could."""
     here = distortion_floor(view)
-    words = f"THD below about {_percent(here)} is not told from this bench's own"
+    words = f"THD below about {_percent(here)} cannot be told from this bench's own"
     if listens(view):
         others = [
             f"{_percent(_curvature(bits))} with a scope of {bits} bits" for bits in USUAL_BITS

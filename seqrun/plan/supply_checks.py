@@ -187,14 +187,14 @@ def _reach_of(view: BenchView, name: str, actions: Sequence[Action]) -> Iterator
             yield UsageError(
                 f"the power of this step needs {render(need, 'A', digits=3)} from each rail, and "
                 f"{name} gives {render(amperes, 'A', digits=3)}",
-                expected="a supply that feeds what the loads are to get",
+                expected="a supply that can give what the loads are to get",
                 where=action.id,
                 hint=instead(view.unit, amperes),
             )
 
 
 def _trips_at_once(view: BenchView, actions: Sequence[Action]) -> Iterator[UsageError]:
-    """An over-current protection below what a step needs ends the run there, unit or no unit."""
+    """An over-current protection below what a step needs ends the run of a good unit there."""
     level: float | None = None
     for action in actions:
         if action.needs.protects and action.needs.supply.over_current is not None:

@@ -101,7 +101,7 @@ class Limiting:
         if wanted > self._most_a:
             return (
                 f"the unit wants {render(wanted, 'A', digits=3)} at rated power, and this supply "
-                f"gives {render(self._most_a, 'A', digits=3)}: a larger supply, or less power"
+                f"gives {render(self._most_a, 'A', digits=3)}: use a larger supply, or less power"
             )
         return (
             f"raise running_limit of the ramp_supply step to {render(wanted, 'A', digits=3)} "

@@ -55,7 +55,7 @@ def _levelled(
     if levelled > on:
         return (f"{key}: the day on which it was levelled, {levelled}, is in the future",)
     if due is not None and due < on:
-        return (f"{key}: its levels were due to be found anew on {due}",)
+        return (f"{key}: it was due to be levelled again on {due}",)
     return ()
 
 

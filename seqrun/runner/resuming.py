@@ -133,7 +133,7 @@ class Resumption:
             was = before.get((one.quantity, one.channel))
             if was is not None and not _agree(was, one):
                 raise Disagrees(
-                    f"the spot check of {step_id} reads {_shown(one)}, and was {_shown(was)}",
+                    f"the spot check of {step_id} reads {_shown(one)}, before {_shown(was)}",
                     expected="the unit and the bench as they were, so that readings can be kept",
                     where=self.of.run.run_id,
                     hint="do the whole sequence again; a unit that is still warm reads otherwise",
@@ -165,7 +165,7 @@ class Resumption:
         for key, instrument in opened.by_key.items():
             if before.get(key) != instrument.identity:
                 raise _changed(
-                    f"{key} answers '{instrument.identity}', and was '{before.get(key, 'none')}'",
+                    f"{key} answers '{instrument.identity}', before '{before.get(key, 'nothing')}'",
                     self.of,
                 )
 

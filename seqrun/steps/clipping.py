@@ -206,7 +206,7 @@ class _BurstDrive(Drive):
             if float(shape.rms.min()) > 0.5 * float(shape.rms.max()):
                 return waves
         raise NotMeasured(
-            f"no record of {LOOKS} lay within a burst",
+            f"none of {LOOKS} records lay within a burst",
             expected=f"{self.cycles - 2} periods after the trigger",
             hint="is the scope's trigger on the channel that is driven?",
         )

@@ -190,7 +190,7 @@ INPUT_LEAKAGE = Measurand(
     how=(
         "The generator on one input; the output is read with that input selected and then "
         "with another one, picking the tone out of the noise at its own frequency, and once more "
-        "with no tone; then the first input is selected again to see it, and the other at last."
+        "with no tone; then the first input is selected again to see the tone, the other one last."
     ),
     fooled_by=(
         "The selected input left open picks the signal up: short it. High frequencies leak "

@@ -47,9 +47,9 @@ STAGE_SHARE = Measurand(
     ),
     fooled_by=(
         "The ballasts' tolerance counts in full. Both ends are live at several volts of the same "
-        "tone: a meter that lets some of that through reads each stage too high; red and black the "
-        "other way round, it would read the same. An open ballast has the same volts across it as "
-        "its neighbours: they add up to more than the load takes then."
+        "tone: a meter that lets some of that through reads each stage too high, and changing red "
+        "and black over does not show it. An open ballast has the same volts across it as its "
+        "neighbours: together they then add up to more than the load takes."
     ),
     contact=(
         "The currents of a terminal's stages add up to the load's, or nothing is judged: a lead "

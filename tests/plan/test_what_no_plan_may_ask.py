@@ -233,7 +233,7 @@ def test_figures_that_no_arithmetic_can_be_done_with_are_refused_with_their_keys
     monkeypatch.setattr(type(step), asked, impossible)
     with pytest.raises(SeqrunError) as refused:
         planned(TRIP, PROTECT, RAMP, OFFSET, DOWN)
-    assert "'dc_voltage' cannot be done with its figures: " in str(refused.value)
+    assert "'dc_voltage' cannot be worked out with its figures: " in str(refused.value)
     assert "offset.left" in str(refused.value)
 
 

@@ -249,7 +249,7 @@ def test_what_fails_in_either_run_is_said_whatever_the_other_run_has(results: Pa
     said = of(results, before, after).told
     assert said[0].startswith("Fails now, and was not read in this way before: Gain, left (400")
     assert said[1].startswith("Fails as before: DC offset, left (200")
-    assert said[2].startswith("Fails by a limit that is another now: DC offset, left (40")
+    assert said[2].startswith("Fails by a limit that has changed since: DC offset, left (40")
     assert said[3].startswith("Failed before, and was not read in this way since: DC offset, left")
 
 

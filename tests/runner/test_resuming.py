@@ -334,7 +334,7 @@ def test_files_that_were_changed_and_instruments_that_were_exchanged_are_refused
     facts = json.loads((of.folder / "run.json").read_text("utf-8"))
     facts["equipment"][0]["identity"] = "ANOTHER,ONE,7,1"
     (of.folder / "run.json").write_text(json.dumps(facts), "utf-8")
-    with pytest.raises(UsageError, match="and was 'ANOTHER,ONE,7,1'"):
+    with pytest.raises(UsageError, match="before 'ANOTHER,ONE,7,1'"):
         gone_on(results, sequence)
     assert len(Store(results).runs()) == 1  # nothing was begun
 

@@ -455,7 +455,7 @@ def test_a_supply_that_limits_and_can_give_no_more_is_too_small(
     mocker.patch.object(DrivenSupply, "constant_current", return_value=True)
     mocker.patch.object(DrivenSupply, "current_raw", return_value=0.1)
     assert lent.opened is not None
-    for most, remedy in ((0.1, "a larger supply, or less power"), (50.0, "raise running_limit")):
+    for most, remedy in ((0.1, "use a larger supply"), (50.0, "raise running_limit")):
         mocker.patch("seqrun.runner.lent.largest_current", return_value=most)
         plan, record = lent.engine.plan, lent.engine.record
         ctx = Engine(plan, lent.opened, lent.hands, record, Watcher(), lambda: None)

@@ -117,7 +117,7 @@ class RunPair:
             "Worse than before": worse,
             "Fails now, and was not read in this way before": new,
             "Fails as before": [p for p in same if p.failed],
-            "Fails by a limit that is another now": [p for p in same if not p.failed],
+            "Fails by a limit that has changed since": [p for p in same if not p.failed],
             "Failed before, and passes now under another condition": since,
             "Failed before, and was not read in this way since": unread,
             "Better, and not yet proved good": better,

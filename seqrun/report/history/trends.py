@@ -196,7 +196,7 @@ class ModelHistory:
 
 RULE = (
     "A trend is the straight line of least squares through the readings, each weighted by its"
-    " uncertainty. It drifts when what it moved is greater than its expanded uncertainty (k = 2, or"
+    " uncertainty. It drifts when the movement is greater than its expanded uncertainty (k = 2, or"
     " wider for few readings; taken from what the readings state or from their scatter about the"
     " line, whichever is larger).",
     "It is steady when a movement that would matter is excluded. What would matter is a fifth of"
@@ -292,7 +292,7 @@ def day(time_s: float) -> str:
     try:
         return datetime.fromtimestamp(time_s, UTC).strftime("%Y-%m-%d")
     except (OverflowError, ValueError, OSError):
-        return "in a far future"
+        return "far in the future"
 
 
 def duration(seconds: float) -> str:

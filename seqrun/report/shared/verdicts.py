@@ -232,7 +232,7 @@ def next_actions(rows: Sequence[Row], disposition: Disposition | None) -> list[s
         " capacitor.",
         "Find the cause before powering the unit again, then do the whole sequence again; or, where"
         " nothing was changed, 'seqrun run --resume last' goes on: what was read is kept where a"
-        " spot check agrees, heat starts again. After a trip it wants --because, what explains it.",
+        " spot check agrees, heat starts again. After a trip add --because and what explains it.",
     ]
 
 
