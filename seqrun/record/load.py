@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from seqrun.record.again import counted
 from seqrun.record.errors import from_os
-from seqrun.record.places import BUDGETS, FACTS, FILES, MESSAGES, TRACES, run_folder
+from seqrun.record.places import BUDGETS, FACTS, FILES, MESSAGES, TRACES, held_in, run_folder
 from seqrun.record.plain import budget_of_entry, opened, read_json
 from seqrun.record.rows import RunRow
 from seqrun.record.store import Store
@@ -118,6 +118,4 @@ def _budgets(path: Path) -> _Budgets:
 
 
 def _listed(folder: Path, suffix: str = "") -> list[Path]:
-    if not folder.is_dir():
-        return []
-    return sorted(p for p in folder.iterdir() if p.is_file() and p.name.endswith(suffix))
+    return [p for p in held_in(folder) if p.is_file() and p.name.endswith(suffix)]

@@ -73,6 +73,18 @@ def safe_name(text: str) -> str:
     return f"_{name}" if _DEVICES.fullmatch(name) else name
 
 
+def held_in(folder: Path) -> list[Path]:
+    """What a folder of the record holds, in order; nothing where there is no such folder.
+
+    Raises:
+        RecordError: it cannot be read.
+    """
+    try:
+        return sorted(folder.iterdir()) if folder.is_dir() else []
+    except OSError as error:
+        raise from_os(error, folder, "reading a folder of the record") from error
+
+
 def free_path(folder: Path, name: str, suffix: str = "") -> Path:
     """A path in ``folder`` that is not taken: ``name``, ``name-2``, ``name-3`` …
 

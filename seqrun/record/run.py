@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import shutil
 from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from threading import RLock
@@ -144,7 +145,8 @@ class RunRecord:
                 reason = f"{reason}; record incomplete: {'; '.join(lost)}"
                 if disposition is Disposition.ACCEPT:
                     disposition = Disposition.HOLD
-            self.folder.mkdir(exist_ok=True)  # even when somebody removed it
+            with suppress(OSError):  # told when the facts are written
+                self.folder.mkdir(exist_ok=True)  # even when somebody removed it
             row = run_cells(self.run_id, self.info, self.started, ended, disposition, reason)
             locked = self._append(self._runs, row, patience)
             end = {"ended": ended, "disposition": disposition.value, "reason": reason}

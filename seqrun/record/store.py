@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 from seqrun.files.serial import check_serial
 from seqrun.record.cells import from_text
 from seqrun.record.errors import RecordError, from_os
-from seqrun.record.places import is_run_id, new_run_id, run_folder
+from seqrun.record.places import held_in, is_run_id, new_run_id, run_folder
 from seqrun.record.rows import (
     READING_COLUMNS,
     RUN_COLUMNS,
@@ -266,6 +266,4 @@ class Store:
 
     def folders(self) -> list[Path]:
         """The runs' folders that are there, oldest first."""
-        if not self.folder.is_dir():
-            return []
-        return sorted(p for p in self.folder.iterdir() if is_run_id(p.name) and p.is_dir())
+        return [p for p in held_in(self.folder) if is_run_id(p.name) and p.is_dir()]

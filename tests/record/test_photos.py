@@ -20,6 +20,7 @@ from seqrun.record.cases import Cases
 from seqrun.record.photos import (
     LONGEST_SIDE,
     MOST_BYTES,
+    missing,
     photo_file,
     photos_of,
     put,
@@ -183,3 +184,13 @@ def test_photos_are_merged_once(tmp_path: Path, cases: Cases) -> None:
         merge(cases.folder, other.folder)
     (one,) = photos_of(cases.folder, cases.entries("P-1"))
     assert one.note == "the fuse" and not one.lost
+
+
+def test_where_nothing_reads_pictures_it_says_what_to_install(mocker: MockerFixture) -> None:
+    data = picture()
+    assert missing() == ""
+    mocker.patch.dict("sys.modules", {"PIL": None, "PIL.Image": None})
+    assert missing() == "pip install 'seqrun[photo]'"
+    with pytest.raises(UsageError, match="no library that reads pictures") as refused:
+        written_anew(data)
+    assert refused.value.hint == missing()

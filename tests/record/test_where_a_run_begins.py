@@ -11,6 +11,7 @@ import pytest
 
 from seqrun.record import RunInfo, Store, load_run, merge
 from seqrun.record.seal import begin_of_run
+from seqrun.record.table import Lock, Table
 from seqrun.report.history.collect import unit_history
 from seqrun.values import Disposition, Judged, Limit, Reading, Verdict
 
@@ -49,6 +50,25 @@ def test_what_stands_before_a_run_and_behind_it_is_not_read_for_it(tmp_path: Pat
     history = unit_history(Store(tmp_path), "DEMO-001")
     assert [list(trend.values) for trend in history.trends] == [[0.2, 0.3]]
     assert not history.lost
+
+
+def test_rows_are_read_from_the_place_that_writing_them_told(tmp_path: Path) -> None:
+    table = Table(tmp_path / "table.csv", ("run_id", "note"), Lock(tmp_path))
+    table.append([["1", "first"]])
+    begin = table.append([["1", "second"], ["1", "third"]])
+    assert [row[1] for _, row in table.rows("1", begin=begin)] == ["second", "third"]
+    for within in (begin - 1, begin + 1):  # where no line begins nothing is passed over
+        assert [row[1] for _, row in table.rows("1", begin=within)] == ["first", "second", "third"]
+
+
+def test_an_end_that_stands_before_its_start_is_the_end_all_the_same(tmp_path: Path) -> None:
+    """Tables are put in another order by hand, or by a spreadsheet."""
+    run_id = done(tmp_path, INFO, 0.1)
+    newest_first(tmp_path / "runs.csv")
+    assert Store(tmp_path).run(run_id).disposition is Disposition.ACCEPT
+    with (tmp_path / "runs.csv").open("a", encoding="utf-8", newline="") as file:
+        csv.writer(file).writerow(rows_of(tmp_path / "runs.csv")[-1])  # the start once more
+    assert [run.disposition for run in Store(tmp_path).runs()] == [Disposition.ACCEPT]
 
 
 def rows_of(table: Path) -> list[list[str]]:

@@ -376,7 +376,7 @@ def test_a_spot_check_disagrees_by_its_verdict_by_its_value_and_by_what_it_lacks
         return [replace(one, reading=replace(one.reading, value=value), verdict=verdict)]
 
     for wrong in (read(moved), read(one.value, Verdict.CONDITIONAL_PASS), read(None)):
-        with pytest.raises(Disagrees, match=f"the spot check of {step} reads .*, and was"):
+        with pytest.raises(Disagrees, match=f"the spot check of {step} reads .*, before"):
             found.compare(step, wrong)
     with pytest.raises(Disagrees, match=f"the spot check of {step} reads no "):
         found.compare(step, [])
