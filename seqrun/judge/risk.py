@@ -23,7 +23,7 @@ def conformance_probability(value: float, standard_uncertainty: float, limit: Li
         outside += _beyond(limit.low - value, standard_uncertainty)
     if limit.high is not None:
         outside += _beyond(value - limit.high, standard_uncertainty)
-    return min(max(1.0 - outside, 0.0), 1.0)
+    return max(1.0 - outside, 0.0)
 
 
 def _beyond(distance: float, u: float) -> float:
