@@ -160,6 +160,9 @@ def test_leads_that_stay_and_leads_that_move_are_all_the_leads(
     assert "supply.1.pos" in plan.standing
     assert not set(plan.moving) & set(plan.standing)
     assert all(len(nodes) > 1 for nodes in plan.moving.values())
+    # a lead that no bench file fixes, asked for at one place only, stays there too
+    asked = {lead for hookup in plan.hookups for lead in hookup.leads}
+    assert set(plan.moving) | set(plan.standing) == {t for t, _ in asked} | set(plan.view.fixed)
 
 
 def test_a_trip_that_hands_would_have_to_read_is_asleep_and_warned_of(
