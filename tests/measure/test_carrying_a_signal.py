@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 import pytest
@@ -36,9 +37,27 @@ def test_the_scopes_gain_cancels_in_the_balance_of_two_readings_on_one_channel()
     assert balance.std_dev < 1e-9
 
 
-def test_a_silent_output_has_no_gain() -> None:
-    with pytest.raises(NotMeasured, match="zero within its uncertainty"):
-        transfer.gain_db(normal(1e-5, 1e-5, "m"), level(1.0))
+SILENT = normal(1e-5, 1e-5, "m")
+
+
+@pytest.mark.parametrize(
+    ("ratio", "what"),
+    [
+        (lambda: transfer.gain_db(SILENT, level(1.0)), "output"),
+        (lambda: transfer.gain_db(level(1.0), SILENT), "input"),
+        (lambda: transfer.balance_db(SILENT, level(1.0)), "one channel"),
+        (lambda: transfer.balance_db(level(1.0), SILENT), "the other channel"),
+        (lambda: transfer.separation_db(SILENT, level(1e-3)), "the driven channel"),
+        (lambda: transfer.source_impedance(SILENT, level(1.0), level(8.0), 8.0), "the unloaded"),
+        (lambda: transfer.source_impedance(level(1.0), SILENT, level(8.0), 8.0), "the loaded"),
+        (lambda: transfer.tone_range(SILENT, level(1.0), level(1.0)), "full"),
+        (lambda: transfer.tone_range(level(1.0), SILENT, level(1.0)), "middle"),
+        (lambda: transfer.tone_range(level(1.0), level(1.0), SILENT), "least"),
+    ],
+)
+def test_what_is_silent_has_no_ratio(ratio: Callable[[], object], what: str) -> None:
+    with pytest.raises(NotMeasured, match=f"{what}.*zero within its uncertainty"):
+        ratio()
 
 
 def test_separation_of_10_v_over_1_mv_is_80_db() -> None:

@@ -51,6 +51,16 @@ def test_a_tone_that_goes_away_or_down_has_dropped_out_and_not_crackled(
     assert heard.crackles == 0
 
 
+def test_a_single_period_lost_is_no_crackle_wherever_it_lies() -> None:
+    """It shows in two frames of 5 ms when it lies at the end of one."""
+    whole = tone()
+    for begin in range(4000, 4060):
+        volts = whole.copy()
+        volts[begin : begin + 10] *= 0.5
+        heard = listen_driven(volts, RATE, TONE)
+        assert (heard.drop_outs, heard.crackles) == (1, 0), begin
+
+
 @pytest.mark.parametrize("height_v", [0.05, 0.2])
 def test_a_crackle_beside_a_tone_is_heard(height_v: float) -> None:
     volts = tone()

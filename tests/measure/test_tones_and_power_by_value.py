@@ -71,6 +71,8 @@ def test_intermodulation_is_told_by_order() -> None:
     )
     assert one.total.value.nominal_value < 1e-4
     assert one.third.value.nominal_value == pytest.approx(0.1, rel=1e-3)
+    # one side line of the two is enough to know how much there is; of none there is at most so much
+    assert (one.second.bound, one.third.bound) == (Bound.AT_MOST, Bound.EXACT)
 
 
 def test_difference_tones_are_told_over_the_sum_of_both() -> None:
