@@ -8,6 +8,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import ClassVar
 
+import numpy as np
 from pydantic import Field
 
 from seqrun.errors import NotMeasured
@@ -34,6 +35,8 @@ LEAST_RATES = 4.0  # samples a second over the frequency above which anything is
 PERIODS = 1.2  # of the drive in a record: both tips are in it
 #: further looks take other rates, so that nothing folds down onto the drive in all of them
 RATES = (1.0, 0.83, 0.71, 0.59)
+#: looks at most until the range holds all, each on one that is so much wider
+WIDEN, WIDER = 5, 3.0
 
 
 #: of one output: each look, its record, and the rms of the scope alone in the same band, V
@@ -58,13 +61,18 @@ def looks_at(
     rate = min(FASTEST_HZ, most * drive.frequency_hz / PERIODS)
     found: dict[str, Looks] = {c: [] for c in drive.channels}
     for share in shares:
-        waves = drive.capture(
-            rate_hz=share * rate,
-            points=min(int(PERIODS * share * rate / drive.frequency_hz), most),
-            peak_v=peak_v,
-            must_play=True,
-            beside=spare,
-        )
+        for _ in range(WIDEN):
+            waves = drive.capture(
+                rate_hz=share * rate,
+                points=min(int(PERIODS * share * rate / drive.frequency_hz), most),
+                peak_v=peak_v,
+                must_play=True,
+                beside=spare,
+            )
+            if not any(wave.clipped for wave in waves.values()):
+                break
+            # What is stray may be more than the tone: it is looked at on a range that holds it.
+            peak_v = WIDER * max(float(np.max(np.abs(w.volts))) for w in waves.values())
         own = 0.0
         if drive.beside is not None:
             dt_s = next(iter(waves.values())).dt_s

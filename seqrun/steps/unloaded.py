@@ -10,6 +10,7 @@ from pydantic import Field
 from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured
+from seqrun.files.expression import WattsExpression
 from seqrun.measure import transfer
 from seqrun.measure.uncertain import mean, scatter_of_mean
 from seqrun.plan.context import Context
@@ -29,6 +30,7 @@ from seqrun.values import COVERAGE_FACTOR, Bound, normal, rectangular
 RATIO_U = 1e-5  # of two rms on one range, by the scatter of many samples
 ABOVE_HZ = 100e3  # what lies above it is stray
 ONE_LOOK = (1.0,)
+QUIET = 0.01  # of the step's power: about rest
 
 
 def key_of(step_id: str) -> str:
@@ -64,9 +66,21 @@ class _LoadOnAndOff(AtPower):
 
     frequency: Hertz = Field(default=1000.0, gt=0.0)
     repeats: int = Field(default=3, ge=1, le=100)
+    unloaded_power: WattsExpression | None = Field(
+        None,
+        description="without its load the output is also looked at with the voltage that would "
+        "give this power into it, for a stray_unloaded step",
+    )
 
     def needs(self, view: BenchView) -> Needs:
-        return self.needs_at_power(view, 6.0 * len(self.channels(view)))
+        return self.needs_at_power(view, 6.0 * len(self.channels(view)), self._louder(view))
+
+    def _louder(self, view: BenchView) -> float:
+        """How many times the step's power the output without its load is looked at with."""
+        if self.unloaded_power is None:
+            return 1.0
+        watts = self.unloaded_power.evaluate_in("W", view.unit.names())
+        return max(1.0, watts / self.planned_watts(view))
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         # The scope's error cancels; its steps over many samples and the load's value are left.
@@ -116,18 +130,19 @@ class _LoadOnAndOff(AtPower):
         drive = Drive(ctx, self.frequency, (channel,))
         try:
             drive.to_power(self.watts(ctx))
+            levels = dict(drive.levels)
             before = self._read(drive, channel)
             # The tone is off while hands are at the terminals.
             drive.stop()
             ctx.disconnect(terminal, f"one lead of load {load.name} off {point.hot}")
             try:
-                drive.set(dict(drive.levels))
+                drive.set(levels)
                 unloaded = self._read(drive, channel)
                 stray |= self._stray(drive, channel)
             finally:
                 drive.stop()
                 ctx.connect(on)
-            drive.set(dict(drive.levels))
+            drive.set(levels)
             after = self._read(drive, channel)
         finally:
             drive.stop()
@@ -143,12 +158,22 @@ class _LoadOnAndOff(AtPower):
         )
 
     def _stray(self, drive: Drive, channel: str) -> dict[str, Looks | str]:
-        """What is far above the band, or why it was not seen: the impedance does not hang on it."""
+        """What is far above the band, or why it was not seen: the impedance does not hang on it.
+
+        Looked at about rest as well as on the tips: a stage may be stable at one and not at the
+        other.
+        """
+        own = dict(drive.levels)
+        looks: Looks = []
+        louder = self._louder(drive.ctx.view)
+        powers = (1.0,) if louder == 1.0 else (QUIET, 1.0, louder)
         try:
-            seen = looks_at(drive, ABOVE_HZ, self._peak_v(drive, channel), ONE_LOOK)
+            for power in powers:
+                drive.set({c: level * math.sqrt(power) for c, level in own.items()})
+                looks += looks_at(drive, ABOVE_HZ, self._peak_v(drive, channel), ONE_LOOK)[channel]
         except NotMeasured as reason:
             return {channel: reason.found}
-        return {channel: seen[channel]}
+        return {channel: looks}
 
     def _read(self, drive: Drive, channel: str) -> UFloat:
         """The tone's rms, mean of the repeats, all on one range."""

@@ -200,7 +200,7 @@ TOLD: Mapping[str, TellTrue] = {
         )
     ),
     "stray_unloaded": lambda a: float(
-        a.truth.oscillation_v(a.channel, a.input_v(1.0, a.channel), "unloaded")
+        a.truth.oscillation_v(a.channel, a.input_v(0.5 * a.unit.rated_power, a.channel), "unloaded")
     ),
     "protection_opens": lambda a: math.inf if a.truth.protection_v(a.channel) < 5.0 else 0.0,
     "output_power": _power,

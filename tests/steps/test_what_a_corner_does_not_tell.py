@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
@@ -108,6 +109,22 @@ def test_a_stage_that_only_its_load_keeps_still_is_seen_while_the_load_is_off(
     assert read.one("stray_unloaded", "left").value == pytest.approx(0.7, rel=0.1)
     assert read.one("stray_unloaded", "right").value < 0.01
     assert read.one("source_impedance", "left").value < 0.05
+
+
+@pytest.mark.parametrize(
+    ("name", "peak_v", "above_v", "below_v"),
+    [("loud", 0.8, 12.0, math.inf), ("about_rest", 0.8, 0.0, 0.05), ("large", 3.0, 0.0, math.inf)],
+)
+def test_without_its_load_an_output_is_looked_at_loud_and_about_its_rest_where_the_step_says_so(
+    powered: Powered, made_up: Any, name: str, peak_v: float, above_v: float, below_v: float
+) -> None:
+    bare = Oscillation(peak_v, 500e3, above_v=above_v, below_v=below_v, when="unloaded")
+    unit = powered(made_up(name, lambda c: replace(c, oscillation=bare)))
+    read = unit.do(
+        LOAD_OFF.replace('source_impedance"\n', 'source_impedance"\nunloaded_power = "20 W"\n')
+    )
+    assert read.one("stray_unloaded", "left").value > 0.5 * peak_v
+    assert read.one("stray_unloaded", "right").value < 0.01
 
 
 def test_what_cannot_look_above_the_band_reads_the_source_impedance_all_the_same(
