@@ -66,6 +66,14 @@ def test_a_slower_record_keeps_the_tone_and_folds_nothing_down(
     assert float(np.std(got.volts[1])) < 1e-3
 
 
+def test_a_step_of_the_converter_is_full_scale_both_ways_over_two_to_its_bits(
+    bench: SoundBench,
+) -> None:
+    got = bench.scope.acquire({1: 2.0, 2: 2.0}, sample_rate_hz=192e3, points=100)
+    for n, step in got.lsb_v.items():
+        assert step == pytest.approx(2.0 * bench.scope._full[n] / 2**bench.scope.bits)
+
+
 @pytest.mark.parametrize("frequency_hz", [7.0, 50.0, 997.3, 12_345.6])
 def test_a_loop_holds_whole_cycles(frequency_hz: float) -> None:
     frames = loop_frames(frequency_hz, 192e3)

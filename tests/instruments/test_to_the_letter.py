@@ -1,0 +1,198 @@
+"""Small rules of the instruments' floor, each by itself: a mistake in one shows nowhere else."""
+
+from __future__ import annotations
+
+import math
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from seqrun.errors import NotMeasured
+from seqrun.files.driver.load import load_driver
+from seqrun.files.shipped import find
+from seqrun.instruments import discovery
+from seqrun.instruments.answers import with_suffix
+from seqrun.instruments.by_hand.base import ByHand
+from seqrun.instruments.preamble import scaling
+from seqrun.instruments.roles import Capture
+from seqrun.instruments.screen import POINTS, on_screen
+from seqrun.instruments.selfcheck import SENT_ONLY, Tap, Trial, _near, handshake
+from seqrun.values import budget_of, normal
+
+# --- answers --------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("prefix", "factor"),
+    [
+        *[("T", 1e12), ("G", 1e9), ("k", 1e3), ("K", 1e3), ("m", 1e-3), ("u", 1e-6), ("U", 1e-6)],
+        *[("µ", 1e-6), ("μ", 1e-6), ("n", 1e-9), ("N", 1e-9), ("p", 1e-12), ("P", 1e-12)],
+        *[("M", 1e-3), ("", 1.0)],  # a capital M before volts is milli (IEEE 488.2, 7.7.3)
+    ],
+)
+def test_each_prefix_of_a_number_is_its_power_of_ten(prefix: str, factor: float) -> None:
+    assert with_suffix(f"1.25 {prefix}V") == pytest.approx(1.25 * factor, rel=1e-12)
+    assert with_suffix(f"-1.25{prefix}V") == pytest.approx(-1.25 * factor, rel=1e-12)
+
+
+def test_before_hertz_samples_and_ohms_a_capital_m_is_a_million() -> None:
+    assert [with_suffix(f"2 M{unit}") for unit in ("Hz", "Sa/s", "Ω", "ohm")] == [2e6] * 4
+
+
+# --- what a scope says of its record --------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("fields", "seconds", "volts"),
+    [
+        ({"xincrement": 1e-6, "yincrement": 0.01}, 1e-6, 0.01),
+        ({"sample_rate": 5e5, "volts_per_division": 1.0}, 2e-6, 0.04),
+        ({"sample_rate": 5e5, "xincrement": 1e-6, "yincrement": 0.01}, 1e-6, 0.01),
+        ({"xincrement": 1e-6, "yincrement": 0.01, "volts_per_division": 1.0}, 1e-6, 0.01),
+        ({"xincrement": 1e-6, "volts_per_division": 1.0, "codes_per_division": 50.0}, 1e-6, 0.02),
+    ],
+)
+def test_an_increment_that_is_told_goes_before_one_that_is_worked_out(
+    fields: dict[str, float], seconds: float, volts: float
+) -> None:
+    settings = load_driver(find("driver", "generic-scope")).scope
+    assert settings is not None
+    found = scaling(fields, settings.model_copy(update={"codes_per_division": 25.0}))
+    assert (found.xincrement, found.yincrement) == pytest.approx((seconds, volts))
+
+
+@pytest.mark.parametrize(
+    "fields",
+    [
+        {"xincrement": 1e-6},
+        {"yincrement": 0.01},
+        {"xincrement": 1e-6, "yincrement": 0.0},
+        {"sample_rate": 0.0, "yincrement": 0.01},
+        {"xincrement": math.inf, "yincrement": 0.01},
+        {"xincrement": 1e-6, "yincrement": 9.9e37},
+    ],
+)
+def test_a_record_without_increments_has_no_scale(fields: dict[str, float]) -> None:
+    settings = load_driver(find("driver", "generic-scope")).scope
+    assert settings is not None
+    with pytest.raises(ValueError):
+        scaling(fields, settings)
+
+
+# --- a screen read from a record ------------------------------------------------------------------
+
+
+def screen_of(volts: np.ndarray, clipped: bool = False) -> Any:
+    """A scope whose one record holds this, with gain and offset of known uncertainty."""
+
+    def acquire(peak_v: dict[int, float], *, coupling: str, **more: Any) -> Capture:
+        seen = volts - volts.mean() if coupling == "AC" else volts
+        return Capture(
+            0.0, 1e-5, {1: seen}, {1: 0.03}, {1: clipped},
+            {1: normal(1.0, 0.01, "gain")}, {1: normal(0.0, 0.02, "offset")},
+        )  # fmt: skip
+
+    return SimpleNamespace(acquire=acquire)
+
+
+TIME = np.arange(POINTS) * 1e-5
+SINE = 3.0 + 2.0 * np.sin(2.0 * np.pi * 500.0 * TIME + 0.3)
+
+
+@pytest.mark.parametrize(
+    ("what", "value", "u"),
+    [
+        ("peak_to_peak", 4.0, math.hypot(4.0 * 0.01, 0.03 / math.sqrt(3.0))),
+        ("dc", 3.0, math.hypot(3.0 * 0.01, 0.02)),
+        ("rms", math.sqrt(2.0), math.hypot(math.sqrt(2.0) * 0.01, 0.015 / math.sqrt(3.0))),
+        ("frequency", 500.0, 500.0 * 1e-5 / 0.018 / math.sqrt(3.0)),  # nine periods
+    ],
+)
+def test_what_a_screen_shows_and_how_sure_it_is(what: Any, value: float, u: float) -> None:
+    found = on_screen(screen_of(SINE), what, 1, 6.0)
+    assert found.nominal_value == pytest.approx(value, rel=2e-3)
+    assert found.std_dev == pytest.approx(u, rel=5e-3)
+    assert budget_of(found)
+
+
+def test_flat_tops_are_clipped_and_a_sine_is_not() -> None:
+    flat = np.clip(SINE, 3.0 - 1.6, 3.0 + 1.6)
+    assert on_screen(screen_of(SINE), "clipped", 1, 6.0).nominal_value == 0.0
+    assert on_screen(screen_of(flat), "clipped", 1, 6.0).nominal_value == 1.0
+
+
+def test_what_a_screen_does_not_hold_is_not_read_off_it() -> None:
+    with pytest.raises(NotMeasured, match="leaves the screen"):
+        on_screen(screen_of(SINE, clipped=True), "dc", 1, 1.0)
+    with pytest.raises(NotMeasured, match="less than one period"):
+        on_screen(screen_of(np.sin(2.0 * np.pi * 20.0 * TIME)), "frequency", 1, 1.0)
+
+
+# --- the self-check -------------------------------------------------------------------------------
+
+
+def test_a_read_back_is_near_from_neither_side_when_it_is_far() -> None:
+    """A supply that stays at nothing has not gone to what it was told."""
+    near = _near(2.0, 0.05)
+    assert [near(found) for found in (0.0, 1.89, 1.91, 2.09, 2.11, 4.0)] == [
+        *[False, False, True, True, False, False],
+    ]
+
+
+def test_what_was_said_before_is_not_shown_with_a_check() -> None:
+    tap = Tap()
+
+    def tell() -> None:
+        tap("supply", ">", "VOLT 1")
+
+    def ask() -> float:
+        tap("supply", ">", "VOLT?")
+        tap("supply", "<", "1.0")
+        return 1.0
+
+    for act, sent, taken in ((tell, "VOLT 1", SENT_ONLY), (ask, "VOLT?", "1")):
+        tap("supply", ">", "*CLS")
+        tap("supply", "<", "of another check")
+        trial = Trial("supply", tap)
+        trial.do("voltage", lambda _: True, act)
+        trial.may_have_none("voltage", act)
+        assert [check.sent for check in trial.checks] == [(sent,), (sent,)]
+        assert trial.checks[0].taken == taken
+
+
+def test_a_handshake_asks_every_output_of_a_supply(bench: Any) -> None:
+    supply = bench.supply
+    asked = [one.operation for one in handshake("supply", supply.driver, supply._link, Tap())]
+    for n in range(1, supply.driver.outputs + 1):
+        assert {f"voltage {n}", f"current {n}", f"protection_tripped {n}"} <= set(asked)
+    assert "voltage 0" not in asked and f"voltage {supply.driver.outputs + 1}" not in asked
+
+
+# --- who is there ---------------------------------------------------------------------------------
+
+
+def test_an_instrument_that_no_driver_fits_is_told_by_what_it_answers(bench: Any) -> None:
+    found = discovery.identify(bench.demo.resources["meter"], bench.manager, {})
+    assert found.identity and not found.drivers and not found.trouble
+
+
+def test_a_library_that_cannot_list_is_told_and_keeps_no_other_from_being_asked(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def none(_query: str) -> list[str]:
+        raise RuntimeError("no backend")
+
+    socket = "TCPIP0::192.0.2.10::5025::SOCKET"
+    monkeypatch.setattr(discovery, "_raw_sockets", lambda _notes: [socket])
+    monkeypatch.setattr(discovery, "missing_libraries", lambda _manager, _there: [])
+    notes: list[str] = []
+    manager: Any = SimpleNamespace(list_resources=none)
+    assert discovery.resources(manager, notes) == [socket]
+    assert notes == ["the VISA library lists nothing: no backend"]
+
+
+def test_who_is_set_by_hand_says_so() -> None:
+    desk: Any = SimpleNamespace()
+    assert ByHand("meter", load_driver(find("driver", "handheld-meter")), desk).by_hand
