@@ -13,7 +13,7 @@ from seqrun.files.driver.file import Driver
 from seqrun.files.driver.load import driver_from_text, load_driver
 from seqrun.files.shipped import find
 from seqrun.files.unit.sheet import load_unit
-from seqrun.instruments.combined import CombinedSupply, together
+from seqrun.instruments.combined import CombinedGenerator, CombinedSupply, together
 from seqrun.instruments.opening import open_instrument
 from seqrun.instruments.roles import Generator, Supply
 from seqrun.plan.view import BenchView
@@ -44,6 +44,54 @@ def test_several_supplies_are_one_and_their_outputs_count_through(two: dict[str,
     assert float(two["supply_b"]._link.query("INST:NSEL 1;:VOLT?")) == 7.0
     with pytest.raises(InstrumentRefused, match="no output 5"):
         supply.set_voltage(5, 1.0)
+
+
+def test_each_output_is_set_and_read_where_it_is(
+    two: dict[str, Any], bench: Any, other_bench: Any
+) -> None:
+    parts = [two["supply_a"], two["supply_b"]]
+    supply: Any = CombinedSupply(parts)
+    for n in range(1, 5):
+        supply.set_voltage(n, 2.0 + n)
+        supply.set_current_limit(n, 0.1 * n)
+        supply.set_over_voltage_protection(n, 10.0 + n)
+        supply.set_over_current_protection(n, 1.0 + 0.1 * n)
+    supply.enable(True)
+    for one in (bench, other_bench):  # reservoirs take their time
+        one.demo.world.advance(20.0)
+    for n in range(1, 5):
+        part, own = parts[(n - 1) // 2], (n - 1) % 2 + 1
+        assert supply.over_voltage_protection(n) == part.over_voltage_protection(own) == 10.0 + n
+        level = pytest.approx(1.0 + 0.1 * n)
+        assert supply.over_current_protection(n) == part.over_current_protection(own) == level
+        assert supply.protection(n) == part.protection(own)
+        assert supply.voltage(n).nominal_value == pytest.approx(2.0 + n, abs=0.05)
+        drawn = part.current(own).nominal_value
+        assert supply.current(n).nominal_value == pytest.approx(drawn, abs=0.01)
+        assert supply.current_raw(n) == pytest.approx(drawn, abs=0.01)
+        assert supply.enabled(n) is True
+        assert supply.protection_tripped(n) is False
+        assert supply.constant_current(n) is False
+    assert supply.has("over_current_protection") is parts[0].has("over_current_protection")
+    assert two["supply_a"].identity in supply.identity and two["supply_b"].identity in (
+        supply.identity
+    )
+
+
+def test_each_output_of_generators_plays_what_it_is_told(two: dict[str, Any]) -> None:
+    parts = [two["generator_a"], two["generator_b"]]
+    generator: Any = CombinedGenerator(parts)
+    for n in range(1, 5):
+        generator.sine(n, 1000.0, 0.1 * n)
+        generator.enable(n, n > 2)
+    for n in range(1, 5):
+        part, own = parts[(n - 1) // 2], (n - 1) % 2 + 1
+        assert float(generator.amplitude(n).nominal_value) == pytest.approx(0.1 * n)
+        assert float(part.amplitude(own).nominal_value) == pytest.approx(0.1 * n)
+        assert generator.enabled(n) is part.enabled(own) is (n > 2)
+    assert generator.enabled() is True
+    generator.make_safe()
+    assert generator.enabled() is False
 
 
 def test_on_is_all_on_and_off_is_all_off(two: dict[str, Any]) -> None:
