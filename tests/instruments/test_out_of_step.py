@@ -57,6 +57,20 @@ def test_an_answer_nobody_asked_for_is_not_taken_for_a_reading(
     assert [link.query("VOLT?") for _ in range(3)][-2:] == ["5.0", "5.0"]
 
 
+def test_what_nobody_asked_for_is_read_away_before_a_block(
+    serve: Serve, connect: Callable[..., Link]
+) -> None:
+    def talkative(line: bytes) -> bytes:
+        answers = {b"BEEP": b"beeped\n", b"TRAC?": b"#15hello\n"}
+        return answers.get(line) or plain(line)
+
+    link = connect(serve(talkative), error_check="none")
+    link.identify()
+    link.write("BEEP")
+    time.sleep(0.05)  # it has come by then
+    assert bytes(link.block(("TRAC?",), 5)) == b"hello"
+
+
 def test_a_wrong_error_check_mode_is_named(serve: Serve, connect: Callable[..., Link]) -> None:
     def only_first(line: bytes) -> bytes:
         return plain(line.split(b";")[0])

@@ -53,6 +53,28 @@ def test_the_range_holds_the_peak_with_little_to_spare(bench: Any) -> None:
         assert 1.05 <= vertical.full_scale / (2.0 * peak) <= 1.2
 
 
+def test_an_offset_is_of_the_range_that_is_set(bench: Any) -> None:
+    """Stated as a share of full scale: on a range set to half it is half as many volts."""
+    taken = [bench.scope.acquire({1: v}, sample_rate_hz=1e5, points=200) for v in (2.0, 3.0, 4.0)]
+    shares = [got.offset_v[1].std_dev / got.lsb_v[1] for got in taken]
+    assert shares == pytest.approx([shares[0]] * 3, rel=1e-3)
+    assert taken[2].lsb_v[1] > 1.5 * taken[0].lsb_v[1]
+
+
+def test_after_a_scope_was_not_triggered_everything_is_set_anew(bench: Any) -> None:
+    """Whether it took what it was sent before is not known any more."""
+
+    def sets_the_range() -> bool:
+        before = len(bench.sent("scope"))
+        bench.scope.acquire({1: 2.0}, sample_rate_hz=1e5, points=200)
+        return any("VOLT1:R" in message for message in bench.sent("scope")[before:])
+
+    assert [sets_the_range(), sets_the_range()] == [True, False]
+    with pytest.raises(NotMeasured, match="nothing triggered"):
+        bench.scope.acquire({1: 2.0}, sample_rate_hz=1e5, points=200, trigger=1, time_out_s=0.5)
+    assert sets_the_range()
+
+
 def test_the_converter_step_is_full_scale_over_two_to_its_bits(bench: Any) -> None:
     got = bench.scope.acquire({1: 19.0}, sample_rate_hz=1e5, points=1000)
     full_scale = bench.scope._vertical(1, 19.0).full_scale
