@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
@@ -161,6 +162,8 @@ class MeterFront:
         noise = spec.METER_NOISE_OF_RANGE[function] * scale / math.sqrt(nplc)
         if zeroed:  # the difference of two conversions
             noise *= math.sqrt(2.0)
+        if function == "resistance_2w":  # its leads are a part of its own, and only ever add
+            entry = replace(entry, offset=entry.offset - spec.METER_PAIR_OHM)
         return self._errors.of(entry).apply(value) + float(self._noise.normal(0.0, noise))
 
     def _dc_voltage(self, scale: float, nplc: float) -> float:
@@ -244,7 +247,8 @@ class MeterFront:
         else:  # sensing where no test current flows
             ohms = live / current if math.isfinite(world.resistance(hi, lo)) else math.inf
         if not four_wire:
-            ohms += 2.0 * spec.METER_LEAD_OHM
+            pair = 0.5 * spec.METER_PAIR_OHM
+            ohms += pair + self._errors.within(pair, "leads")
             ohms += sum(world.lead_ohm(f"{self._key}.{t}") for t in ("hi", "lo"))
         function: Function = "resistance_4w" if four_wire else "resistance_2w"
         return self._finish(function, scale, ohms, nplc, zeroed=True)

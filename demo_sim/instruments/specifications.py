@@ -45,6 +45,7 @@ def _ranges(
     ]
 
 
+METER_PAIR_OHM = 0.2  # at most, of two leads with their contacts: in the data sheet of two wires
 _OHMS = [
     (250.0, 0.01, 0.0016),
     (2.5e3, 0.01, 0.0004),
@@ -96,7 +97,12 @@ TABLE: tuple[Accuracy, ...] = (
     # Two-wire: the same converter, and up to 0.2 Ω of leads and contacts that are not nulled.
     *(
         Accuracy(
-            "meter", "resistance_2w", "Ω", scale, reading / 100.0, ranged / 100.0 * scale + 0.2
+            "meter",
+            "resistance_2w",
+            "Ω",
+            scale,
+            reading / 100.0,
+            ranged / 100.0 * scale + METER_PAIR_OHM,
         )
         for scale, reading, ranged in _OHMS
     ),
@@ -151,7 +157,7 @@ METER_NOISE_OF_RANGE = {
     "resistance_4w": 0.8e-6,
     "ac_voltage": 0.8e-5,
 }
-METER_LEAD_OHM = 0.05  # one test lead, up to 0.2 Ω for the pair with contacts
+METER_LEAD_OHM = 0.05  # one test lead
 METER_BURDEN_OHM = 0.01  # the current shunt
 METER_FUSE_A = 12.0
 # Temperature conversion itself, without the sensor: ± K.
