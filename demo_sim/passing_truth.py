@@ -18,6 +18,11 @@ class PassingTruth:
         self._unit = unit
         self._waves = waves
 
+    @property
+    def channel_names(self) -> tuple[str, ...]:
+        """Of the unit."""
+        return self._unit.spec.channel_names
+
     def relay_closed(self, channel: str) -> bool:
         return self._relay(channel).closed
 

@@ -8,7 +8,7 @@ gives and only bleeder and load empty it.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 from demo_sim.amplifier.electrics import Operating, Rails
@@ -37,7 +37,10 @@ class Source:
 
 @dataclass(slots=True)
 class Rail:
-    """One rail, as a positive voltage whatever its sign."""
+    """One rail, as a positive voltage whatever its sign.
+
+    ``fall`` is how it last went down: seconds since it was left alone, and volts.
+    """
 
     spec: RailSpec
     source: Source | None = None
@@ -46,6 +49,7 @@ class Rail:
     amps: float = 0.0  # from the supply
     limited: bool = False
     draw_a: float = 0.0  # by the unit, bleeder included
+    fall: list[tuple[float, float]] = field(default_factory=list)
 
     def feed(self, source: Source | None) -> None:
         """A new setting of the supply."""
@@ -53,6 +57,7 @@ class Rail:
         target = 0.0 if source is None else source.volts
         if self.volts > target + SETTLED_V or (source is None and self.volts > 0.0):
             self.mode = "decaying"
+            self.fall = [(0.0, self.volts)]
         elif target > self.volts:
             self.mode = "charging"
         else:
@@ -224,6 +229,8 @@ class RailPair:
         for name, rate in rates.items():
             rail = self.pos if name == "pos" else self.neg
             rail.volts += rate * step
+            if rail.mode == "decaying":
+                rail.fall.append((rail.fall[-1][0] + step, rail.volts))
             self._arrive(rail, rate)
         return step
 

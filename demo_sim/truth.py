@@ -28,6 +28,7 @@ from demo_sim.front import Front
 from demo_sim.noise import SLOW_RATE_HZ
 from demo_sim.passing_truth import PassingTruth
 from demo_sim.powered import PoweredUnit
+from demo_sim.rails_truth import RailsTruth
 from demo_sim.waveforms import Waveforms
 from demo_sim.wiring import Load, leg_label
 
@@ -35,7 +36,7 @@ Floats = NDArray[np.float64]
 NOTHING = 1e-9  # of a line beside the strongest: rounding
 
 
-class Truth(PassingTruth):
+class Truth(PassingTruth, RailsTruth):
     """Exact values of one world."""
 
     def __init__(
@@ -69,6 +70,17 @@ class Truth(PassingTruth):
         leg, n = self._device(channel, side, half, number)
         return float(self._unit.operating().device_mean_a[leg, HALVES.index(half), n])
 
+    @property
+    def device_places(self) -> tuple[tuple[str, str, str, int], ...]:
+        """Channel, side ("" but for a bridge), half and number of every output device."""
+        return tuple(
+            (channel.name, leg.side, half, number)
+            for channel in self._unit.spec.channels
+            for leg in channel.legs
+            for half in HALVES
+            for number, _ in leg.numbered(half)
+        )
+
     def ballast(self, channel: str, half: str, number: int, side: str = "") -> float:
         """Ω of one ballast resistor."""
         leg, n = self._device(channel, side, half, number)
@@ -78,28 +90,17 @@ class Truth(PassingTruth):
         """Ω of the output ballast of a stage in parallel with others, number from 1."""
         return self._unit.electrics.legs[self._leg(channel, side, stage)].output_ohm
 
+    def stage_places(self, channel: str) -> tuple[tuple[str, int], ...]:
+        """Side and number of each of a channel's stages in parallel with others."""
+        legs = self._unit.spec.channel(channel).legs
+        return tuple((leg.side, leg.stage) for leg in legs if leg.stage)
+
     def stage_current(self, channel: str, side: str, stage: int) -> tuple[float, float]:
         """Current out of a stage in parallel with others, A: its mean, and its rms without that."""
         leg, weights = self._leg(channel, side, stage), self._unit.wanted().weights
         amps = self._unit.operating().load_a[leg]
         mean = float((amps * weights[leg]).sum())
         return mean, float((((amps - mean) ** 2) * weights[leg]).sum()) ** 0.5
-
-    def rail(self, side: str) -> float:
-        """Volts of "pos" or "neg" inside the unit, against its ground."""
-        self._unit.operating()
-        rails = self._unit.rails.rails
-        return rails.pos if side == "pos" else rails.neg
-
-    def supply_current(self, side: str = "pos") -> float:
-        """A into a rail from the supply."""
-        self._unit.operating()
-        return float(getattr(self._unit.rails, side).amps)
-
-    def supply_volts(self, side: str = "pos") -> float:
-        """V across the supply's terminals that feed a rail; positive."""
-        self._unit.operating()
-        return float(getattr(self._unit.rails, side).terminal_volts)
 
     def load_on(self, name: str) -> bool:
         """Whether both leads of a dummy load are on the unit."""
@@ -369,6 +370,11 @@ class Truth(PassingTruth):
                 phasor = share * part.peak * np.exp(1j * part.phase_rad)
                 phasors[part.frequency_hz] = phasors.get(part.frequency_hz, 0.0) + complex(phasor)
         return {f: abs(p) / math.sqrt(2.0) for f, p in sorted(phasors.items())}
+
+    def brought_in_v(self, node: str, against: str = "ground") -> float:
+        """V rms, 22 Hz to 22 kHz, of the noise that generators bring in between two nodes."""
+        shares = self._disturbances(node, against)
+        return math.hypot(0.0, *(v for name, v in shares.items() if name.startswith("generator.")))
 
     def tones(self, node: str, against: str = "ground") -> dict[float, float]:
         """V rms of what is periodic between two nodes, by frequency, Hz: signal, and what the
