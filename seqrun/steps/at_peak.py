@@ -10,12 +10,13 @@ from typing import ClassVar
 
 import numpy as np
 from pydantic import Field
+from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured
 from seqrun.measure.bounds import above_noise, quantisation_rms
 from seqrun.measure.lines import hum
 from seqrun.measure.pick_up import beside_pick_up
-from seqrun.measure.stray import Stray, loudest_by_chance, stray
+from seqrun.measure.stray import RIPPLE, Stray, loudest_by_chance, stray
 from seqrun.plan.context import Context
 from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.measurand import Measurand, judged
@@ -38,6 +39,10 @@ RATES = (1.0, 0.83, 0.71, 0.59)
 #: looks at most until the range holds all, each on one that is so much wider
 WIDEN, WIDER = 5, 3.0
 
+#: a scope's own noise where no probe was spare to see it: up to so many steps of the converter (our
+#: own choice; two ranges differ by twice what two channels do)
+UNSEEN_STEPS, OTHER_RANGE = 3.0, 2.0
+_OWN = "own noise of the scope, steps of the converter"
 
 #: of one output: each look, its record, and the rms of the scope alone in the same band, V
 Looks = list[tuple[Stray, Waveform, float]]
@@ -77,6 +82,7 @@ def looks_at(
         if drive.beside is not None:
             dt_s = next(iter(waves.values())).dt_s
             own = stray(drive.beside, 1.0 / dt_s, above_hz=above_hz).usual_v
+            ctx.keep(_OWN, own / max(wave.lsb_v for wave in waves.values()))
         for channel, wave in waves.items():
             one = stray(wave.volts, 1.0 / wave.dt_s, above_hz=above_hz, clipped=wave.clipped)
             found[channel].append((one, wave, own))
@@ -89,12 +95,10 @@ def loudest(
     """The reading of the loudest of all looks at one output."""
     one, wave, own = max(looks, key=lambda look: look[0].rms_v)
     frames = round(len(looks) * wave.volts.size / one.samples)
-    # Of the noise of converter and front end, the loudest of all frames is looked at as well.
-    quiet = math.hypot(own, wave.lsb_v / math.sqrt(12.0))
-    by_chance = quiet * loudest_by_chance(frames, one.samples)
+    floor = _floor_v(ctx, own, wave.lsb_v, loudest_by_chance(frames, one.samples))
     level = normal(one.rms_v, one.rms_v / math.sqrt(2.0 * one.samples), "noise in the frame")
-    floor = by_chance * rectangular(1.0, ALIKE, "own noise, by another channel of the scope")
-    heard = above_noise(level * wave.gain, floor)
+    ripple = rectangular(1.0, RIPPLE, "which frequency it has")
+    heard = above_noise(level * wave.gain * ripple, floor)
     always = "all the time" if one.usual_v > 0.5 * one.rms_v else "now and then"
     note = f"above {above_hz / 1e3:g} kHz, {always}, loudest at {one.at_v:.3g} V"
     return step.reading(
@@ -105,6 +109,20 @@ def loudest(
         instruments=(ctx.scope.name,),
         note=note if heard.bound == "exact" else f"above {above_hz / 1e3:g} kHz",
     )
+
+
+def _floor_v(ctx: Context, own: float, lsb_v: float, by_chance: float) -> UFloat | float:
+    """The scope's own rms in the loudest of all frames, V: that of converter and front end is
+    looked at as well. Where no probe was spare, it is what one has seen earlier in the run, in
+    steps of the converter; else a limit.
+    """
+    alike, seen = ALIKE, ctx.kept(_OWN)
+    if own == 0.0:
+        if not isinstance(seen, float):
+            return UNSEEN_STEPS * lsb_v
+        own, alike = seen * lsb_v, OTHER_RANGE * ALIKE
+    quiet = math.hypot(own, lsb_v / math.sqrt(12.0)) * by_chance
+    return quiet * rectangular(1.0, alike, "own noise, by another channel of the scope")
 
 
 class _Driven(AtPower):

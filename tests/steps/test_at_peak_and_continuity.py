@@ -116,12 +116,12 @@ def rising(minutes: float, end_k: float = 30.0, tau_s: float = 540.0) -> RiseCur
 @pytest.mark.parametrize(
     ("limit_k", "minutes", "seen", "over"),
     [
-        (40.0, 17.0, 0.8, True),  # far inside, and four fifths seen for sure
+        (40.0, 18.0, 0.8, True),  # far inside, and four fifths seen for sure
         (40.0, 10.0, 0.8, False),  # far inside, but not yet hot
         (30.6, 15.0, 0.8, False),  # the limit lies within U of the end
         (20.0, 10.0, 0.8, True),  # it will fail whatever comes
         (29.4, 15.0, 0.8, False),  # it seems to fail, and may not
-        (None, 17.0, 0.8, True),  # nothing to decide
+        (None, 18.0, 0.8, True),  # nothing to decide
     ],
 )
 def test_a_soak_ends_when_its_guarded_verdict_can_no_longer_change(
