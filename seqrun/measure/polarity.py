@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured
-from seqrun.values import normal
+from seqrun.values import normal, rectangular
 
 Array = NDArray[np.float64]
 #: a burst is taken for one when the record looks like it by this much, either way up
@@ -52,6 +52,17 @@ def burst_polarity(volts: Array, sample_rate_hz: float, frequency_hz: float) -> 
             f"nothing that looks like the burst (correlation {found:.2f})",
             expected="one cycle of a sine, upright or inverted",
         )
-    # Fisher: the standard deviation of a correlation of n pairs is (1 - ρ²)/√n.
-    u = max(1.0 - found * found, 1e-4) / math.sqrt(points)
-    return normal(found, u, "likeness of burst and output")
+    return likeness_of(found, points)
+
+
+def likeness_of(found: float, pairs: float) -> UFloat:
+    """A correlation as a reading of polarity, which is +1 or −1.
+
+    Contributions: its own chance (Fisher: the standard deviation of a correlation ρ of n pairs is
+    (1 − ρ²)/√n), and what it lacks to ±1, which is noise and bandwidth and no third polarity.
+    """
+    u = max(1.0 - found * found, 1e-4) / math.sqrt(pairs)
+    lacks = max(1.0 - abs(found), 0.0)
+    return normal(found, u, "chance of the likeness") + rectangular(
+        0.0, lacks, "what of the output is not like the input"
+    )

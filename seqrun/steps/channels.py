@@ -12,7 +12,7 @@ from pydantic import Field
 from uncertainties import UFloat, umath
 
 from seqrun.errors import NotMeasured
-from seqrun.measure.polarity import burst_polarity
+from seqrun.measure.polarity import burst_polarity, likeness_of
 from seqrun.plan.context import Context
 from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.measurand import Measurand, judged
@@ -21,7 +21,7 @@ from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Volts
 from seqrun.steps.common.drive import SEEN, Drive, Waveform, drive_needs, plays_bursts
 from seqrun.steps.common.forecasts import BETTER_SCOPE, decibels, scope_share
-from seqrun.values import Bound, exactly, normal
+from seqrun.values import Bound, exactly
 
 ROOM = 2.5  # of the range over the tone that is expected: twice the gain still fits
 PERIOD = 20  # cycles from one burst to the next
@@ -229,8 +229,7 @@ class Polarity(_OneByOne):
                 f"input and output have little in common (correlation {found:.2f})",
                 expected="a tone at both",
             )
-        u = max(1.0 - found * found, 1e-4) / math.sqrt(float(np.size(a)) / PER_CYCLE)
-        return normal(found, u, "likeness of input and output")
+        return likeness_of(found, float(np.size(a)) / PER_CYCLE)
 
 
 def _heard(wave: Waveform, least_v: float, channel: str) -> None:
