@@ -18,17 +18,18 @@ from uncertainties import UFloat, correlated_values
 from seqrun.errors import NotMeasured
 from seqrun.measure.saturating import SaturatingFit, fit_saturating
 from seqrun.measure.uncertain import from_repeats, variable
-from seqrun.values import COVERAGE_FACTOR, Source, exactly
+from seqrun.values import COVERAGE_FACTOR, Source, exactly, rectangular
 
 Array = NDArray[np.float64]
 SETTLED_WITHIN_K, SETTLED_OVER_S = 3.0, 1800.0
 #: by how much what is still to come may differ from the single exponential's: convection gets
 #: better as the sink gets hotter (ΔT^1.25) and the idle current moves with temperature
 NOT_ONE_CONSTANT = 0.1
-#: a case or chassis that warms after the sink: how many times slower, and how large a part of the
-#: rise it is, with its standard uncertainty (our own choice: some have none, a sink on a closed
-#: case a third at the most)
-SLOWER, SLOW_SHARE = 3.6, (0.2, 0.15)
+#: a case or chassis that warms after the sink: how many times slower (half an hour to an hour
+#: against ten minutes, to a factor of one and a half), and how large a part of the rise it is, with
+#: its standard uncertainty (our own choice: some have none, a sink on a closed case a third at the
+#: most)
+SLOWER, SLOWER_BY, SLOW_SHARE = 4.0, 1.5, (0.2, 0.15)
 #: by what power of the rise heat loss grows beyond proportion, likewise: none with a fan, 0.25 by
 #: natural convection alone, less with what is radiated (any heat-transfer text)
 CONVECTION = (0.05, 0.1)
@@ -69,7 +70,9 @@ def predict_rise(
     hang together), ``one time constant`` (real sinks have several: half the difference between the
     whole record's fit and that of its later two thirds, and a tenth of what is still to come,
     rectangular), ``a slower part of the rise`` (a case that warms after the sink, cooling that gets
-    better: what the record says of them, and what it leaves open), and the error that all readings
+    better: what the record says of them, and what it leaves open), ``how slow the slower part is``
+    (by how much one that is faster or slower by :data:`SLOWER_BY` moves the end, rectangular: it
+    looks much the same in the record and has less or more to come), and the error that all readings
     share.
 
     Args:
@@ -100,7 +103,11 @@ def predict_rise(
     fit, model_u, seen = _without_the_fast_part(t, y, whole)
     to_come = abs(fit.rise) * math.exp(-fit.rate * float(t[-1]))
     model_u = math.hypot(model_u, to_come * NOT_ONE_CONSTANT / math.sqrt(3.0))
-    more, more_u = _slow_part(t[seen], y[seen], fit)
+    more, more_u = _slow_part(t[seen], y[seen], fit, SLOWER)
+    others = [
+        _slow_part(t[seen], y[seen], fit, slower)[0]
+        for slower in (SLOWER / SLOWER_BY, SLOWER * SLOWER_BY)
+    ]
     rise, rate, start = correlated_values(
         [fit.rise, fit.rate, fit.start],
         _widened(fit).tolist(),
@@ -109,15 +116,17 @@ def predict_rise(
     # The model's share belongs to the rise, so that it shrinks with what is still to come.
     rise = rise + variable(0.0, model_u, "one time constant", "rectangular")
     rise = rise + variable(more, more_u, "a slower part of the rise")
+    half = max(abs(other - more) for other in others)
+    rise = rise + rectangular(0.0, half, "how slow the slower part is")
     common = systematic if systematic is not None else exactly(0.0)
     return RisePrediction(start + rise + common, 1.0 / rate, start + common, fit, float(t[-1]))
 
 
-def _slow_part(t: Array, y: Array, fit: SaturatingFit) -> tuple[float, float]:
+def _slow_part(t: Array, y: Array, fit: SaturatingFit, slower: float) -> tuple[float, float]:
     """What the end of the rise has beyond that of the fit, and its standard uncertainty, K.
 
     Two things that a single exponential has not are let into the linear least squares about it: a
-    part with :data:`SLOWER` times the time constant, and cooling that gets better with the rise
+    part with ``slower`` times the time constant, and cooling that gets better with the rise
     (:func:`_better_cooling`). Before the record is looked at they are taken to be what
     :data:`SLOW_SHARE` and :data:`CONVECTION` say; the record then says what it says (normal model,
     any text on linear regression with prior knowledge), but nothing finer than :data:`MISFIT`:
@@ -125,7 +134,7 @@ def _slow_part(t: Array, y: Array, fit: SaturatingFit) -> tuple[float, float]:
     curve is seen that neither can be told from the fit, the prior stands.
     """
     fall, rise = np.exp(-fit.rate * t), abs(fit.rise)
-    slow = -np.expm1(-fit.rate / SLOWER * t)
+    slow = -np.expm1(-fit.rate / slower * t)
     cooling = fit.rise * _better_cooling(fit.rate * t)
     columns = np.stack([1.0 - fall, fit.rise * t * fall, np.ones_like(t), slow, cooling], axis=1)
     rest = y - fit.start - fit.rise * (1.0 - fall)
@@ -145,21 +154,6 @@ def _slow_part(t: Array, y: Array, fit: SaturatingFit) -> tuple[float, float]:
     variance = float(np.sum(np.square(end @ found)))
     known = float(end[:3] @ fit.covariance @ end[:3]) * (1.0 + hang) / (1.0 - hang)
     return shift, math.sqrt(max(variance - known, 0.0))
-
-
-def slower_still(prediction: RisePrediction) -> UFloat:
-    """What a settled rise may have to come or not, K: mean 0.
-
-    A record that was watched until it settled has seen a slower part of :data:`SLOWER` time
-    constants come in for the most part. One of twice as many looks much the same in it, and has
-    more to come; how slow it is no record of that length can say.
-    """
-    fit, seen = prediction.fit, prediction.last_s
-    slow = fit.rate / SLOWER
-    more = math.exp(-0.5 * slow * seen) - math.exp(-slow * seen)
-    whole = abs(float(prediction.end_k.nominal_value))  # a fit of the tail alone has less
-    half = SLOW_SHARE[0] * whole * more
-    return variable(0.0, half / math.sqrt(3.0), "how slow the slower part is", "rectangular")
 
 
 def _better_cooling(times: Array) -> Array:

@@ -12,7 +12,7 @@ from uncertainties import UFloat
 from seqrun.errors import NotMeasured, Tripped
 from seqrun.files.expression import AmperesExpression, WattsExpression
 from seqrun.files.unit.sheet import Unit
-from seqrun.measure.heat import slower_still, still_climbing
+from seqrun.measure.heat import still_climbing
 from seqrun.measure.power import dissipation, supply_power
 from seqrun.measure.temperature import (
     check_attached,
@@ -382,8 +382,6 @@ class Soak(Step):
         if not found:
             raise NotMeasured("the rise could not be read off its curve", where=self.id)
         rise = min(found, key=lambda value: float(value.std_dev))
-        if prediction is not None and how == "settled":
-            rise = rise + slower_still(prediction)
         if prediction is not None:
             # What the fit makes of a room that warms, beyond what it has warmed by since.
             since = ctx.clock.now() - curve.times[-1] - ctx.done_at(self.ambient)

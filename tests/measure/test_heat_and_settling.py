@@ -30,13 +30,13 @@ def test_the_end_of_a_rise_is_predicted_from_one_and_a_half_time_constants() -> 
     assert abs(found.end_k.nominal_value - 30.0) <= 2.0 * found.end_k.std_dev
 
 
-@pytest.mark.parametrize(("minutes", "most"), [(15.0, 3.6), (20.0, 2.7), (30.0, 1.0)])
+@pytest.mark.parametrize(("minutes", "most"), [(15.0, 4.1), (20.0, 3.1), (30.0, 1.1)])
 @pytest.mark.parametrize("begun", [0.0, 0.5])
 def test_the_interval_of_a_predicted_rise_holds_one_of_a_single_constant_and_is_no_wider_than_told(
     minutes: float, most: float, begun: float
 ) -> None:
-    """Also where the unit was warm already. A slower part and better cooling are possible: the
-    longer the record, the less of them."""
+    """Also where the unit was warm already. A slower part, nobody knows how slow, and better
+    cooling are possible: the longer the record, the less of them."""
     held, u = 0, []
     time = np.arange(5.0, 60.0 * minutes, 5.0)
     for seed in range(40):

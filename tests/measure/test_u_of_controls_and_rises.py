@@ -295,18 +295,23 @@ def test_a_mean_keeps_what_its_readings_share() -> None:
     assert (uncertain.magnitude(-1.0 * found) - found).std_dev == pytest.approx(0.0, abs=1e-12)
 
 
-def test_the_likeness_of_a_burst_scatters_by_what_it_states() -> None:
-    """Fisher: (1 − ρ²)/√n."""
+def test_the_likeness_of_a_burst_scatters_by_what_it_states_and_reaches_to_one() -> None:
+    """Fisher: (1 − ρ²)/√n; and what it lacks to 1."""
     values, stated = [], []
+    whole, lacks = [], "what of the output is not like the input"
     cycle = np.sin(2.0 * np.pi * np.arange(100) / 100.0)
     for seed in range(200):
         wave = np.random.default_rng(seed).normal(0.0, 0.3, 400)
         wave[150:250] += cycle
         found = polarity.burst_polarity(wave, 1e5, 1000.0)
         values.append(found.nominal_value)
-        stated.append(found.std_dev)
-        assert found.std_dev == about((1.0 - found.nominal_value**2) / 10.0)
+        lines = lines_of(found)
+        stated.append(lines["chance of the likeness"])
+        assert stated[-1] == about((1.0 - found.nominal_value**2) / 10.0)
+        assert lines[lacks] == about((1.0 - found.nominal_value) / math.sqrt(3.0))
+        whole.append(abs(1.0 - found.nominal_value) <= 2.0 * found.std_dev)
     assert 0.75 < np.std(values, ddof=1) / np.mean(stated) < 1.25
+    assert all(whole)  # a polarity is +1 or -1, whatever the noise makes of the likeness
 
 
 @pytest.mark.parametrize(("share", "slower"), [(0.3, 3.6), (0.2, 3.6), (0.2, 7.2), (0.2, 10.0)])
@@ -319,7 +324,8 @@ def test_a_settled_rise_holds_its_end_however_slow_its_slower_part_is(
     t = np.arange(0.0, 2900.0, 12.0)
     y = end * ((1.0 - share) * -np.expm1(-t / tau) + share * -np.expm1(-t / (slower * tau)))
     found = heat.predict_rise(t, y + np.random.default_rng(3).normal(0.0, 0.03, t.size))
-    told = found.end_k + heat.slower_still(found)
-    off = abs(float(told.nominal_value) - end)
-    assert off < 2.0 * told.std_dev < 0.08 * end
-    assert (off > 2.0 * found.end_k.std_dev) == (slower != 7.2)  # what the line is for
+    off = abs(float(found.end_k.nominal_value) - end)
+    assert off < 2.0 * found.end_k.std_dev < 0.08 * end
+    line = lines_of(found.end_k)["how slow the slower part is"]
+    without = math.sqrt(found.end_k.std_dev**2 - line**2)
+    assert (off > 2.0 * without) == (slower == 3.6)  # what the line is for
