@@ -318,7 +318,7 @@ class NoiseHunt(Step):
     def _look(self, ctx: Context, listening: Listening, watch: Watch) -> float:
         """One record; its loudest frame, V rms."""
         start = ctx.clock.now()
-        heard = listening.hear()
+        heard = listening.count()
         frames = hunting.frame_rms(heard.wave.volts, heard.rate_hz)
         watch.starts.append(start)
         watch.seconds.append(frames.size * hunting.FRAME_S)

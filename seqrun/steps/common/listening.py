@@ -208,13 +208,7 @@ class Listening:
         while True:
             heard, top = self._record()
             if heard.wave.clipped:
-                if self.peak_v >= self.most_v:
-                    raise NotMeasured(
-                        f"{self.at} swings beyond {self.most_v:.3g} V",
-                        expected="a quiet point",
-                        where=self.at,
-                    )
-                self.peak_v = min(10.0 * self.peak_v, self.most_v)
+                self._widen()
                 self._ranged = True
                 continue
             wanted = max(ROOM * top, LEAST_V)
@@ -224,6 +218,38 @@ class Listening:
                 continue
             self._ranged = True
             return heard
+
+    def count(self) -> Heard:
+        """The next record of something that comes at random and is counted.
+
+        No record that was taken on a range that had been found is left out, whatever is in it: one
+        that a burst has driven beyond its range is looked through as it is, and the next one has a
+        larger range. What finds the range is not counted, whatever is in that: a loud one would be
+        kept, and a quiet one taken again.
+
+        Raises:
+            NotMeasured: the point swings over its whole range.
+        """
+        while not self._ranged:
+            heard, top = self._record()
+            if heard.wave.clipped:
+                self._widen()
+            else:
+                self.peak_v = min(max(ROOM * top, LEAST_V), self.peak_v)
+                self._ranged = True
+        heard, _ = self._record()
+        if heard.wave.clipped:
+            self._widen()
+        return heard
+
+    def _widen(self) -> None:
+        if self.peak_v >= self.most_v:
+            raise NotMeasured(
+                f"{self.at} swings beyond {self.most_v:.3g} V",
+                expected="a quiet point",
+                where=self.at,
+            )
+        self.peak_v = min(10.0 * self.peak_v, self.most_v)
 
     def _record(self) -> tuple[Heard, float]:
         self.ctx.poll()
