@@ -6,6 +6,7 @@ before it. Each cut is chosen so that it halves what is left under suspicion.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -20,6 +21,7 @@ from seqrun.files.common import Strict
 from seqrun.measure.bounds import Bounded
 from seqrun.measure.lines import hum
 from seqrun.measure.noise import level_of_records
+from seqrun.measure.pick_up import beside_pick_up
 from seqrun.measure.uncertain import magnitude
 from seqrun.plan.context import Context
 from seqrun.plan.contract import Step, Yielded
@@ -321,13 +323,19 @@ class Isolate(Step):
             return Bounded(self._dc(ctx), Bound.EXACT)
         rate = NOISE_RATE_HZ if self.look_for == "noise" else HUM_RATE_HZ
         listening = Listening(ctx, self.at, sample_rate_hz=rate, seconds=0.5)
-        found = []
+        found: list[Bounded] = []
+        mains: list[float] = []
         for number in range(1, self.records + 1):
-            found.append(self._one(listening.hear()))
-            ctx.progress(_volts(found[-1]), number / self.records)
-        return level_of_records(found)[0]
+            heard = listening.hear()
+            level, mains_v = self._one(heard)
+            found.append(level)
+            mains.append(mains_v)
+            ctx.progress(_volts(level), number / self.records)
+        at_mains = math.sqrt(math.fsum(v * v for v in mains) / len(mains))
+        return beside_pick_up(level_of_records(found)[0], at_mains, heard.pick_up_v(ctx.view))
 
-    def _one(self, heard: Heard) -> Bounded:
+    def _one(self, heard: Heard) -> tuple[Bounded, float]:
+        """What is looked for in one record, and its line at the mains, V rms."""
         if self.look_for == "hum":
             lines = hum(
                 heard.wave.volts,
@@ -337,8 +345,9 @@ class Isolate(Step):
                 gain=heard.wave.gain,
                 clipped=heard.wave.clipped,
             )
-            return lines.total
-        return heard.noise().rms
+            return lines.total, lines.mains_v
+        noise = heard.noise()
+        return noise.rms, noise.mains_v
 
     def _dc(self, ctx: Context) -> UFloat:
         ctx.connect(ctx.view.meter_across(self.at))
