@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -65,6 +66,20 @@ def current_per_kelvin(hot: UFloat, cold: UFloat, hot_c: UFloat, cold_c: UFloat)
             hint="warm it longer, or with more power",
         )
     return (hot - cold) / rise
+
+
+def moved_since(celsius: UFloat, towards: float, seconds: float, tau_s: float) -> UFloat:
+    """A heatsink's temperature some time after it was read, °C, on its way to another.
+
+    How fast it goes is not known: by nothing, or by as much as if that were where it ends, in time
+    constants of the heatsink.
+
+    Args:
+        towards: °C, beyond which it does not go. seconds: since it was read.
+    """
+    most = towards - float(celsius.nominal_value)
+    half = 0.5 * most * -math.expm1(-max(seconds, 0.0) / tau_s)
+    return celsius + rectangular(half, abs(half), "the heatsink since it was read")
 
 
 def on_the_way(before: UFloat, after: UFloat, share: float) -> UFloat:

@@ -9,7 +9,7 @@ from pydantic import Field
 from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured
-from seqrun.measure.banks import busiest, current_per_kelvin, on_the_way
+from seqrun.measure.banks import busiest, current_per_kelvin, moved_since, on_the_way
 from seqrun.measure.levels import share_u
 from seqrun.plan.context import Context
 from seqrun.plan.contract import Step, Yielded
@@ -18,6 +18,7 @@ from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.steps.common.forecasts import idle_drift_u
 from seqrun.steps.common.pairing import pairs
+from seqrun.steps.heat import USUAL_TAU_S
 from seqrun.values import COVERAGE_FACTOR
 
 DEVICE_CURRENT_SLOPE = Measurand(
@@ -61,7 +62,7 @@ class CurrentSlope(Step):
         return Forecast(0.0, COVERAGE_FACTOR * u)
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
-        hot_c, cold_c = self._hot(ctx), ctx.measured(self.cold)[-1][1]
+        hot_c, cold_c = self._hot(ctx), self._cold(ctx)
         for reading, hot, cold in pairs(ctx.measured(self.of), ctx.measured(self.against)):
             yield self.reading(
                 DEVICE_CURRENT_SLOPE,
@@ -75,11 +76,24 @@ class CurrentSlope(Step):
         """The heatsink's temperature when the hot current was read, between the readings of it."""
         before = ctx.measured(self.hot)[-1][1]
         if self.hot_after is None:
-            return before
+            towards = float(ctx.measured(self.cold)[-1][1].nominal_value)
+            return self._since(ctx, self.hot, self.of, towards)
         after = ctx.measured(self.hot_after)[-1][1]
         begun, ended = ctx.done_at(self.hot), ctx.done_at(self.hot_after)
         share = (ctx.done_at(self.of) - begun) / (ended - begun)
         return on_the_way(before, after, share)
+
+    def _cold(self, ctx: Context) -> UFloat:
+        """The same for the cold current: a unit that was just powered warms while its devices are
+        read one after another."""
+        towards = float(ctx.measured(self.hot)[-1][1].nominal_value)
+        return self._since(ctx, self.cold, self.against, towards)
+
+    @staticmethod
+    def _since(ctx: Context, celsius: str, current: str, towards: float) -> UFloat:
+        seconds = ctx.done_at(current) - ctx.done_at(celsius)
+        tau_s = ctx.view.unit.sink_time_constant or USUAL_TAU_S
+        return moved_since(ctx.measured(celsius)[-1][1], towards, seconds, tau_s)
 
 
 LARGEST_SHARE = Measurand(

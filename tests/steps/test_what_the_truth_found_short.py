@@ -1,0 +1,82 @@
+"""Readings whose stated uncertainty the truth of the simulated world once found too small."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from seqrun.measure.banks import moved_since
+from seqrun.study.looked_at import VOLTS
+from seqrun.values import Bound, normal
+
+Powered = Callable[..., Any]
+BURSTS = (
+    '[[step]]\nid = "b"\ndo = "noise_bursts"\nat = "out.left"\nwatch = "60 s"\ntrace = "none"\n'
+)
+ISOLATE = (
+    '[[step]]\nid = "h"\ndo = "isolate"\nat = "out.left"\nlook_for = "{}"\nrecords = 2\n'
+    'suspects = ["lead", "stage"]\ncuts = [{{ name = "shorted", after = "lead", '
+    'control = "power_input", position = "shorted", back = "connected" }}]\n'
+)
+UNLOADED = (
+    '[[step]]\nid = "s"\ndo = "source_impedance"\npower = "10 W"\n'
+    '[[step]]\nid = "u"\ndo = "stray_unloaded"\nof = "s"\n'
+)
+STRAY = '[[step]]\nid = "before"\ndo = "stray_signal"\n'
+
+
+def test_a_burst_that_goes_beyond_the_range_found_for_silence_is_counted(
+    powered: Powered,
+) -> None:
+    """On this bench nothing but such was to be heard within the minute, and none was counted:
+    the record was taken once more on a larger range."""
+    read = powered("crackle@left", seed=2).do(BURSTS).one("burst_rate")
+    assert read.bound is Bound.EXACT
+    assert read.value > 0.0
+
+
+def test_what_the_leads_pick_up_is_within_the_uncertainty_of_a_level_to_be_isolated(
+    powered: Powered,
+) -> None:
+    """0.2 mV are read, and all but 39 µV of it is the lead's."""
+    read = powered(seed=7, bench="demo:dirty").do(ISOLATE.format("hum")).one("hum_disturbance")
+    true = 3.9e-5
+    low = -math.inf if read.bound is Bound.AT_MOST else read.value - read.expanded_uncertainty
+    assert low <= true <= read.value + read.expanded_uncertainty
+
+
+@pytest.mark.parametrize("before", ["", STRAY], ids=["unseen", "seen earlier"])
+def test_a_quiet_output_without_its_load_carries_at_most_what_the_scope_may_make(
+    powered: Powered, before: str
+) -> None:
+    """With no probe on ground the scope's own noise was taken for the unit's."""
+    read = powered(seed=4).do(before + UNLOADED).one("stray_unloaded", "right")
+    assert read.bound is Bound.AT_MOST
+
+
+def test_a_heatsink_that_was_read_earlier_has_moved_by_nothing_or_by_as_much_as_it_may() -> None:
+    read = normal(23.0, 0.1, "sensor")
+    assert moved_since(read, 50.0, 0.0, 540.0).std_dev == pytest.approx(0.1)
+    later = moved_since(read, 50.0, 120.0, 540.0)
+    most = 27.0 * -math.expm1(-120.0 / 540.0)
+    assert later.nominal_value == pytest.approx(23.0 + 0.5 * most)
+    assert later.std_dev == pytest.approx(math.hypot(0.1, 0.5 * most / math.sqrt(3.0)))
+    cooling = moved_since(normal(50.0, 0.1, "sensor"), 23.0, 120.0, 540.0)
+    assert cooling.nominal_value == pytest.approx(50.0 - 0.5 * most)
+
+
+def test_the_time_that_a_rail_holds_up_is_told_by_its_own_fall(powered: Powered) -> None:
+    """Until it is down to a share it has not been held up for any time that could be told."""
+    unit = powered(seed=11)
+    assert "hold_up" in VOLTS.steps
+    rail = unit.world._unit.rails.pos
+    assert rail.fall == [] or rail.fall[-1][1] > 0.7 * rail.volts
+    read = unit.do('[[step]]\nid = "u"\ndo = "hold_up"\nat = "rail.pos"\nuntil = "70 %"\n')
+    told = unit.truth.held_up("pos", 0.7)
+    assert read.one("hold_up").value == pytest.approx(
+        told, abs=read.one("hold_up").expanded_uncertainty
+    )
+    assert unit.truth.held_up("pos", 0.1) == math.inf
