@@ -6,6 +6,7 @@ record is left out. The truth is asked of the world at the moment a reading is m
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -15,6 +16,7 @@ from uncertainties import UFloat
 
 from seqrun.files.sequence.expand import expand_all
 from seqrun.files.sequence.load import sequence_from_text
+from seqrun.files.unit.sheet import Unit
 from seqrun.instruments.link import Link
 from seqrun.plan.build import build
 from seqrun.record import RunRecord
@@ -33,7 +35,7 @@ _RAMP = """
 id = "protection"
 do = "protect_supply"
 over_voltage = "1.15 * rail_voltage"
-over_current = "2 * supply_at_rated_power"
+over_current = "min(2 * supply_at_rated_power, 5.4 A)"
 [[step]]
 id = "load.{{channel}}"
 each = "channel"
@@ -44,7 +46,7 @@ do = "ramp_supply"
 to = "{to}"
 stages = {stages}
 healthy_current = "20 * supply_idle"
-running_limit = "1.6 * supply_at_rated_power"
+running_limit = "min(1.6 * supply_at_rated_power, 4.9 A)"
 """
 _RELAYS = """
 [[step]]
@@ -68,12 +70,14 @@ class Seen:
 
     Attributes:
         truth: the world's truth interface.
+        unit: its sheet.
         reading: the reading whose truth is asked for.
         at_capture: what the watch told when the scope was last asked for a record.
         kept: truths told earlier on this bench, by step id and channel.
     """
 
     truth: Any
+    unit: Unit
     reading: Reading
     step: str
     at_capture: Mapping[str, float]
@@ -82,6 +86,7 @@ class Seen:
 
 TellTruth = Callable[[Seen], float]
 WatchTruth = Callable[[Any], dict[str, float]]
+Tone = tuple[float, float]  # Hz, V rms at each input
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,16 +116,23 @@ class Pair:
 class _Witness:
     """Stands where the record does: hears of each reading as it is made."""
 
-    def __init__(self, seed: int, truth: Any, wanted: Sequence[Wanted]) -> None:
+    def __init__(self, seed: int, truth: Any, unit: Unit, wanted: Sequence[Wanted]) -> None:
         self.pairs: list[Pair] = []
         self.at_capture: dict[str, float] = {}
-        self._seed, self._truth, self._wanted = seed, truth, wanted
+        self._seed, self._truth, self._unit, self._wanted = seed, truth, unit, wanted
         self._kept: dict[tuple[str, str], float] = {}
 
     def reading(self, judged: Judged, **_: object) -> None:
         for one in self._wanted:
             if one.covers(judged):
-                seen = Seen(self._truth, judged.reading, judged.step, self.at_capture, self._kept)
+                seen = Seen(
+                    self._truth,
+                    self._unit,
+                    judged.reading,
+                    judged.step,
+                    self.at_capture,
+                    self._kept,
+                )
                 told = one.tell(seen) if judged.reading.value is not None else float("nan")
                 self._kept[judged.step, judged.reading.channel] = told
                 self.pairs.append(Pair(one.name, self._seed, judged.reading, told))
@@ -130,6 +142,23 @@ class _Witness:
 
     def sound(self, *_: object) -> None:
         """Nor is what was heard."""
+
+
+@dataclass
+class _Player(Watcher):
+    """Whoever plays a tone while steps look at what is there: into all inputs, from the first of
+    these steps on."""
+
+    tone: Tone
+    first: str
+    generator: Any = None
+
+    def step_started(self, index: int, step_id: str, what: str, seconds: float) -> None:
+        if step_id.partition(".")[0] != self.first.partition(".")[0]:
+            return
+        for output in range(1, self.generator.outputs + 1):
+            self.generator.sine(output, *self.tone)
+            self.generator.enable(output, True)
 
 
 class _WatchedEngine(Engine):
@@ -175,6 +204,7 @@ def done(
     unit: str | None = None,
     powering: str | None = None,
     bench: str = CLEAN,
+    tone: Tone | None = None,
 ) -> list[Pair]:
     """Power a unit on a fresh simulated bench, do some steps, and tell each reading's truth.
 
@@ -185,26 +215,32 @@ def done(
         watch: looks at the truth whenever the scope is about to be asked for a record, while the
             drive is still on.
         faults: in the unit, as ``"dc_offset@left=0.6"``.
-        powering: the steps of the bring-up, when other than the usual ones.
+        powering: the steps of the bring-up, when other than the usual ones; "": not powered.
         bench: the simulated bench, such as ``demo:dirty``.
+        tone: what somebody has the generator play from the first of the steps on.
 
     Raises:
         SeqrunError: the bench cannot do these steps, or a trip ended them.
     """
-    sequence, expanded = _steps(HEAD + (powering or bring_up()) + steps, unit)
+    sequence, expanded = _steps(HEAD + (bring_up() if powering is None else powering) + steps, unit)
     files = read_bench(bench, unit, faults=faults, seed=seed)
     opened = open_bench(files, lambda *_: None)
     try:
-        told = _Witness(seed, files.demo.truth, wanted)
+        told = _Witness(seed, files.demo.truth, files.view.unit, wanted)
+        watcher = Watcher()
+        if tone is not None:
+            watcher = _Player(tone, tomllib.loads(steps)["step"][0]["id"])
         plan = build(sequence, files.view, expanded)
         engine = _WatchedEngine(
             plan,
             opened,
             VirtualHands(cast(Link, opened.control)),
             cast(RunRecord, told),
-            Watcher(),
+            watcher,
             lambda: None,
         )
+        if isinstance(watcher, _Player):
+            watcher.generator = engine.generator
         if watch is not None:
             engine.look = lambda: told.at_capture.update(watch(files.demo.truth))
             if engine.view.has("meter"):

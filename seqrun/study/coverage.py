@@ -114,8 +114,12 @@ def cover(
     return found
 
 
-def bench_of(group: str, seed: int, *, bench: str = CLEAN) -> list[Pair]:
-    """What one bench says of a group of quantities."""
+def bench_of(group: str, seed: int, *, bench: str = CLEAN, unit: str | None = None) -> list[Pair]:
+    """What one bench says of a group of quantities.
+
+    Args:
+        unit: the sheet of another unit than the group's own.
+    """
     one = next(g for g in GROUPS if g.name == group)
     return done(
         seed,
@@ -123,9 +127,10 @@ def bench_of(group: str, seed: int, *, bench: str = CLEAN) -> list[Pair]:
         one.wanted,
         watch=one.watch,
         faults=one.faults,
-        unit=one.unit,
-        powering=bring_up(stages=one.stages, awaited=one.awaited),
+        unit=unit or one.unit,
+        powering=bring_up(stages=one.stages, awaited=one.awaited) if one.powered else "",
         bench=",".join((bench, *one.variants)),
+        tone=one.tone,
     )
 
 

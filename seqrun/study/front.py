@@ -62,6 +62,16 @@ def tracking_db(truth: Any) -> float:
     return _largest(one - balance[0] for one in balance)
 
 
+def _balance_at(seen: Seen) -> float:
+    """Left over right at the position of the volume that the note tells, dB."""
+    at = float(seen.reading.note.partition(" at ")[2])
+    one, other = (
+        truths.response(seen.truth, c, 1000.0) * seen.truth.section_gain(c, volume=at)
+        for c in seen.truth.channel_names
+    )
+    return _db(one / other)
+
+
 def _turned(control: str, to: float | bool, at_hz: float, start: float | bool) -> TellTruth:
     """What a control does between two positions, dB."""
 
@@ -131,6 +141,7 @@ FRONT = Group(
         Wanted("treble_boost", "tone_boost", "treble", _turned("treble", 1.0, 15e3, 0.0)),
         Wanted("treble_cut", "tone_cut", "treble", _negative(_turned("treble", -1.0, 15e3, 0.0))),
         Wanted("volume_tracking", "volume_tracking", "tracking", lambda s: tracking_db(s.truth)),
+        Wanted("tracking_balance", "tracking_balance", "tracking", _balance_at),
         Wanted(
             "control_effect", "control_effect", "loudness", _turned("loudness", True, 50, False)
         ),

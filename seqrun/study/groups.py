@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from seqrun.study.benches import Seen, TellTruth, Wanted, WatchTruth
+from seqrun.study.benches import Seen, TellTruth, Tone, Wanted, WatchTruth
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,6 +21,8 @@ class Group:
         variants: of the simulated bench, beside clean or dirty.
         unit: its sheet, when other than the demo's usual one.
         awaited: whether the output relays are waited for before the steps.
+        powered: whether the unit is.
+        tone: played from the first of the steps on, where they only look at what is there.
     """
 
     name: str
@@ -32,6 +34,8 @@ class Group:
     variants: tuple[str, ...] = ()
     unit: str | None = None
     awaited: bool = True
+    powered: bool = True
+    tone: Tone | None = None
 
 
 def step(name: str, do: str, **keys: str) -> str:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-from seqrun.study import truths
 from seqrun.study.benches import Wanted
 from seqrun.study.front import RECEIVER
 from seqrun.study.groups import Group, of_channel, step
@@ -49,7 +48,7 @@ OWN_SUPPLY = Group(
     + "".join(
         step(f"whine.{rail}", "whine", at=f'"{rail}"', shown="1")
         + step(f"now.{rail}", "ripple", at=f'"{rail}"')
-        for rail in truths.RAILS
+        for rail in ("rail.pos", "rail.neg")
     ),
     (
         Wanted("mute_length", "mute_length", "mute", of_channel(lambda truth, c: truth.muted_s(c))),

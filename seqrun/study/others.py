@@ -7,7 +7,7 @@ from typing import Any
 
 from seqrun.study import truths
 from seqrun.study.benches import Wanted
-from seqrun.study.groups import Group, at_capture, step
+from seqrun.study.groups import Group, at_capture, of_channel, step
 from seqrun.study.power import LOADS
 from seqrun.study.signals import CROSSTALK, DISTORTION, QUIET, RESPONSE, TRANSFER, distorted
 
@@ -51,7 +51,7 @@ UNDER_HUM = Group(
 def _driven(truth: Any) -> dict[str, float]:
     """Hum and power of the outputs while they are driven."""
     seen: dict[str, float] = {}
-    for channel in truths.CHANNELS:
+    for channel in truth.channel_names:
         if truths.fundamental_v(truth, channel) > 0.0:
             seen[f"hum.{channel}"] = truths.hum_v(truth, channel, multiples=8)
             seen[f"power.{channel}"] = truths.load_w(truth, channel)
@@ -79,4 +79,16 @@ HELD = Group(
     ),
     _driven,
 )
-OTHERS = (TWO_WIRE, UNDER_HUM, HELD, *OF_SOUND)
+SUSTAINED = Group(
+    "sustained",
+    step("sustained", "sustained_power", power='"rated_power / 4"', **{"for": '"2 min"'}),
+    (
+        Wanted(
+            "sustained_power",
+            "output_power",
+            "sustained",
+            of_channel(lambda truth, c: truths.power_at_distortion(truth, c, 0.01)),
+        ),
+    ),
+)
+OTHERS = (SUSTAINED, TWO_WIRE, UNDER_HUM, HELD, *OF_SOUND)

@@ -9,8 +9,6 @@ from seqrun.study import truths
 from seqrun.study.benches import Seen, Wanted
 from seqrun.study.groups import Group, at_capture, of_channel, step
 
-DEVICES = (1, 2)
-
 
 def _rail(seen: Seen) -> str:
     return seen.reading.channel.removeprefix("rail.")
@@ -19,21 +17,25 @@ def _rail(seen: Seen) -> str:
 # --- at rest ----------------------------------------------------------------------------------
 
 
-def _device(seen: Seen) -> float:
-    channel, half, number = seen.reading.channel.split(".")
-    return float(seen.truth.device_current(channel, half, int(number)))
-
-
 def _sharing(seen: Seen) -> float:
-    channel, half = seen.reading.channel.split(".")
-    currents = [float(seen.truth.device_current(channel, half, n)) for n in DEVICES]
-    return truths.sharing(currents)
+    return truths.sharing(_bank(seen))
+
+
+def _largest(seen: Seen) -> float:
+    currents = _bank(seen)
+    return 100.0 * max(currents) / math.fsum(currents)
+
+
+def _bank(seen: Seen) -> list[float]:
+    """A, of the devices in parallel that a reading is about."""
+    currents = truths.device_currents(seen.truth)
+    return [a for place, a in currents.items() if place.startswith(f"{seen.reading.channel}.")]
 
 
 AMBIENT = step("ambient", "temperature", at='"sensor.ambient"')
 CURRENT_KEYS = {
-    "each": '["channel", "half", "device"]',
-    "at": '"ballast.{channel}.{half}.{device}"',
+    "each": '"ballast"',
+    "at": '"ballast.{ballast}"',
     "settle": '{ within = "1 mA", for = "2 s", at_most = "30 s" }',
 }
 LOADS = Group(
@@ -57,13 +59,9 @@ LEVELS = Group(
         "supply_current",
         settle='{ within = "5 mA", for = "3 s", at_most = "60 s" }',
     )
-    + step("current.{channel}.{half}.{device}", "device_current", **CURRENT_KEYS)
-    + step(
-        "share.{channel}.{half}",
-        "sharing",
-        each='["channel", "half"]',
-        of='"current.{channel}.{half}"',
-    )
+    + step("current.{ballast}", "device_current", **CURRENT_KEYS)
+    + step("share.{bank}", "sharing", each='"bank"', of='"current.{bank}"')
+    + step("largest.{bank}", "largest_share", each='"bank"', of='"current.{bank}"')
     + step("heat", "dissipation"),
     (
         Wanted(
@@ -100,8 +98,14 @@ LEVELS = Group(
             "idle",
             lambda s: s.truth.supply_current(_rail(s)),
         ),
-        Wanted("idle_current", "idle_current", "current", _device),
+        Wanted(
+            "idle_current",
+            "idle_current",
+            "current",
+            lambda s: truths.device_currents(s.truth)[s.reading.channel],
+        ),
         Wanted("current_sharing", "current_sharing", "share", _sharing),
+        Wanted("largest_share", "largest_share", "largest", _largest),
         Wanted("idle_dissipation", "dissipation", "heat", lambda s: truths.heat_w(s.truth)),
     ),
     stages=10,
@@ -111,9 +115,9 @@ LEVELS = Group(
 def balance(truth: Any) -> dict[str, float]:
     """Power in against power out, and the rails, with drive and without."""
     drawn = truths.supply_w(truth)
-    given = math.fsum(truths.load_w(truth, c) for c in truths.CHANNELS)
+    given = math.fsum(truths.load_w(truth, c) for c in truth.channel_names)
     state = "driven" if given > 0.0 else "idle"
-    seen = {f"{state}.{rail}": abs(float(truth.dc(rail))) for rail in truths.RAILS}
+    seen = {f"{state}.{rail}": abs(float(truth.dc(rail))) for rail in truth.rail_names}
     if given > 0.0:
         seen |= {"heat": drawn - given, "efficiency": 100.0 * given / drawn}
     return seen
@@ -125,7 +129,7 @@ def balance(truth: Any) -> dict[str, float]:
 def _thd_now(truth: Any) -> dict[str, float]:
     """Of the unit alone, at the present level: near clipping it moves as loads and rails warm."""
     seen: dict[str, float] = {}
-    for channel in truths.CHANNELS:
+    for channel in truth.channel_names:
         with truth.driven(truth.input_v_rms(channel)):
             seen[f"thd.{channel}"] = 100.0 * truths.thd(truth, channel)
     return seen

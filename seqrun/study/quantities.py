@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from seqrun.study.counted import COUNTS
 from seqrun.study.front import FRONT, PHONO
 from seqrun.study.groups import Group
+from seqrun.study.looked_at import LOOKED_AT
 from seqrun.study.moments import MOMENTS
 from seqrun.study.others import OTHERS
 from seqrun.study.power import LEVELS, LOADS, POWER, SUPPLIES
@@ -16,6 +18,7 @@ from seqrun.study.signals import (
     RESPONSE,
     TRANSFER,
 )
+from seqrun.study.strays import STRAYS
 from seqrun.study.two_tones import BURSTS, TWO_TONES
 from seqrun.study.warmth import HEAT
 
@@ -37,5 +40,8 @@ GROUPS: tuple[Group, ...] = (
     FRONT,
     PHONO,
     *MOMENTS,
+    *COUNTS,
+    *STRAYS,
+    *LOOKED_AT,
     *OTHERS,
 )

@@ -11,6 +11,7 @@ from seqrun.study.benches import Seen, TellTruth, Wanted
 from seqrun.study.groups import Group, at_capture, of_channel, step
 
 IN_BAND = 22  # harmonics of 1 kHz up to 22 kHz
+NEAR_LINE_HZ = 10.0  # as far as a line of the mains is looked for from where it was read
 
 
 # --- distortion and noise -----------------------------------------------------------------------
@@ -19,7 +20,7 @@ IN_BAND = 22  # harmonics of 1 kHz up to 22 kHz
 def distorted(truth: Any) -> dict[str, float]:
     """Of the unit alone: driven by a pure sine at the level that is there now."""
     seen: dict[str, float] = {}
-    for channel in truths.CHANNELS:
+    for channel in truth.channel_names:
         volts = truths.fundamental_v(truth, channel)
         if volts <= 0.0:  # its relay is open
             continue
@@ -29,6 +30,7 @@ def distorted(truth: Any) -> dict[str, float]:
         seen[f"thd.{channel}"] = 100.0 * thd
         seen[f"thd_n.{channel}"] = 100.0 * math.hypot(in_band, noise / max(volts, 1e-9))
         seen[f"sinad.{channel}"] = -20.0 * math.log10(seen[f"thd_n.{channel}"] / 100.0)
+        seen[f"noise.{channel}"] = noise
     return seen
 
 
@@ -55,16 +57,31 @@ CROSSOVER = Group(
 
 
 def _noise(weighting: Weighting) -> TellTruth:
-    return lambda seen: truths.noise_v(seen.truth, "left", weighting)
+    return lambda seen: truths.noise_v(seen.truth, seen.reading.channel, weighting)
 
 
 def _snr(seen: Seen) -> float:
-    rated_v = math.sqrt(40.0 * 8.0)
-    return 20.0 * math.log10(rated_v / truths.noise_v(seen.truth, "left"))
+    noise_v = truths.noise_v(seen.truth, seen.reading.channel)
+    return 20.0 * math.log10(seen.unit.rated_voltage / noise_v)
+
+
+def _hum_line(seen: Seen) -> float:
+    """V rms of the line of which the note tells the frequency."""
+    at = float(seen.reading.note.removesuffix(" Hz"))
+    lines = seen.truth.lines(*seen.truth.terminals(seen.reading.channel))
+    return math.hypot(0.0, *(v for f, v in lines.items() if abs(f - at) < NEAR_LINE_HZ))
 
 
 def _quiet(name: str, **more: str) -> str:
-    return step(name, "output_noise", at='"out.left"', records="4", record_time='"0.5 s"', **more)
+    return step(
+        f"{name}.{{channel}}",
+        "output_noise",
+        each='"channel"',
+        at='"out.{channel}"',
+        records="4",
+        record_time='"0.5 s"',
+        **more,
+    )
 
 
 QUIET = Group(
@@ -72,14 +89,15 @@ QUIET = Group(
     _quiet("noise")
     + _quiet("noise_a", weighting='"A"')
     + _quiet("noise_ccir", weighting='"CCIR-468"')
-    + step("snr", "signal_to_noise", of='"noise"')
-    + step("hum", "hum", at='"out.left"'),
+    + step("snr.{channel}", "signal_to_noise", each='"channel"', of='"noise.{channel}"')
+    + step("hum.{channel}", "hum", each='"channel"', at='"out.{channel}"'),
     (
         Wanted("noise", "noise", "noise", _noise(Weighting.UNWEIGHTED)),
         Wanted("noise_a_weighted", "noise_a_weighted", "noise_a", _noise(Weighting.A)),
         Wanted("noise_ccir_468", "noise_ccir_468", "noise_ccir", _noise(Weighting.CCIR_468)),
         Wanted("signal_to_noise", "signal_to_noise", "snr", _snr),
-        Wanted("hum", "hum", "hum", lambda s: truths.hum_v(s.truth, "left")),
+        Wanted("hum", "hum", "hum", of_channel(truths.hum_v)),
+        Wanted("hum_line", "hum_line", "hum", _hum_line),
     ),
 )
 
@@ -92,7 +110,7 @@ def _gain_db(seen: Seen) -> float:
 
 
 def _balance_db(seen: Seen) -> float:
-    one, other = (truths.response(seen.truth, c, 1000.0) for c in truths.CHANNELS)
+    one, other = (truths.response(seen.truth, c, 1000.0) for c in seen.truth.channel_names)
     return 20.0 * math.log10(one / other)
 
 
@@ -100,7 +118,7 @@ def _loaded(truth: Any) -> dict[str, float]:
     """Outputs with and without their loads; volts at one drive."""
     return {
         f"{'loaded' if truth.load_on(c) else 'open'}.{c}": truths.fundamental_v(truth, c)
-        for c in truths.CHANNELS
+        for c in truth.channel_names
         if truths.fundamental_v(truth, c) > 0.0
     }
 
@@ -124,7 +142,12 @@ TRANSFER = Group(
         Wanted("channel_balance", "channel_balance", "balance", _balance_db),
         Wanted("balance_by_meter", "channel_balance", "balance_meter", _balance_db),
         Wanted("source_impedance", "source_impedance", "source", _source_ohm),
-        Wanted("damping_factor", "damping_factor", "source", lambda s: 8.0 / _source_ohm(s)),
+        Wanted(
+            "damping_factor",
+            "damping_factor",
+            "source",
+            lambda s: s.unit.rated_load / _source_ohm(s),
+        ),
     ),
     _loaded,
     ("resistive_relay@left=0.05", "resistive_relay@right=0.05"),
@@ -132,8 +155,15 @@ TRANSFER = Group(
 
 RESPONSE = Group(
     "response",
-    step("response", "frequency_response", high='"200 kHz"', low='"1 Hz"'),
+    step("response", "frequency_response", high='"200 kHz"', low='"1 Hz"')
+    + step("even", "flatness", of='"response"', band='["100 Hz", "10 kHz"]'),
     (
+        Wanted(
+            "flatness_within",
+            "flatness",
+            "even",
+            of_channel(lambda truth, c: truths.flatness_db(truth, c, 100.0, 10e3)),
+        ),
         Wanted("flatness", "flatness", "response", of_channel(truths.flatness_db)),
         Wanted(
             "lower_corner",
@@ -153,7 +183,7 @@ RESPONSE = Group(
 
 def _both(truth: Any) -> dict[str, float]:
     """The tone at both outputs while one is driven."""
-    volts = {c: truths.fundamental_v(truth, c) for c in truths.CHANNELS}
+    volts = {c: truths.fundamental_v(truth, c) for c in truth.channel_names}
     loud = max(volts.values())
     return volts if loud > 0.0 else {}
 

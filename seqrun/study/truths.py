@@ -16,8 +16,6 @@ from seqrun.measure.distortion import HARMONICS
 from seqrun.measure.weighting import BAND_HZ, Weighting, power_weights
 
 Array = NDArray[np.float64]
-CHANNELS = ("left", "right")
-RAILS = {"rail.pos": 1, "rail.neg": 2}
 GRID_HZ = 1.0  # of integrals over noise
 
 
@@ -53,13 +51,13 @@ def load_w(truth: Any, channel: str) -> float:
 def supply_w(truth: Any) -> float:
     """W that the supply gives at its terminals."""
     return math.fsum(
-        truth.supply_volts(rail[5:]) * truth.supply_current(rail[5:]) for rail in RAILS
+        truth.supply_volts(rail[5:]) * truth.supply_current(rail[5:]) for rail in truth.rail_names
     )
 
 
 def heat_w(truth: Any) -> float:
     """W that stay in the unit."""
-    return supply_w(truth) - sum(load_w(truth, c) for c in CHANNELS)
+    return supply_w(truth) - sum(load_w(truth, c) for c in truth.channel_names)
 
 
 def power_at_distortion(
@@ -141,6 +139,26 @@ def corner_hz(truth: Any, channel: str, outer_hz: float) -> float:
         return response(truth, channel, math.exp(log_hz)) / wanted - 1.0
 
     return math.exp(brentq(above, math.log(1000.0), math.log(outer_hz), xtol=1e-4))
+
+
+def device_currents(truth: Any) -> dict[str, float]:
+    """A, of every output device by its place, such as ``left.upper.1`` or ``left.pos.upper.1``."""
+    return {
+        ".".join(filter(None, (channel, side, half, str(number)))): float(
+            truth.device_current(channel, half, number, side)
+        )
+        for channel, side, half, number in truth.device_places
+    }
+
+
+def ballasts(truth: Any) -> dict[str, float]:
+    """Ω, of every ballast by the place of its device."""
+    return {
+        ".".join(filter(None, (channel, side, half, str(number)))): float(
+            truth.ballast(channel, half, number, side)
+        )
+        for channel, side, half, number in truth.device_places
+    }
 
 
 def sharing(currents: list[float]) -> float:

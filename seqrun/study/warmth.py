@@ -7,7 +7,7 @@ from typing import Any
 from seqrun.study import truths
 from seqrun.study.benches import Seen, TellTruth, Wanted
 from seqrun.study.groups import Group, of_channel, step
-from seqrun.study.power import AMBIENT, CURRENT_KEYS, DEVICES, balance
+from seqrun.study.power import AMBIENT, CURRENT_KEYS, balance
 
 
 def loop_gain(seen: Seen) -> float:
@@ -23,28 +23,15 @@ def _in_turn(seen: Seen) -> float:
     """A device's current while the meter read it. What all of them were at the first of its family
     is kept as well: that is where drifts are told."""
     name = seen.step.partition(".")[0]
-    for place in _places():
+    for place in truths.device_currents(seen.truth):
         seen.kept.setdefault((f"first.{name}", place), seen.at_capture[f"device.{place}"])
+    seen.kept[f"sink.{name}", seen.reading.channel] = seen.at_capture["sink"]
     return seen.at_capture[f"device.{seen.reading.channel}"]
 
 
-def _places() -> list[str]:
-    return [
-        f"{c}.{half}.{n}" for c in truths.CHANNELS for half in ("upper", "lower") for n in DEVICES
-    ]
-
-
-def _currents(truth: Any) -> dict[str, float]:
-    """Of every output device, A."""
-    found = {}
-    for place in _places():
-        channel, half, number = place.split(".")
-        found[f"device.{place}"] = float(truth.device_current(channel, half, int(number)))
-    return found
-
-
 def _heating(truth: Any) -> dict[str, float]:
-    return {**balance(truth), **_currents(truth)}
+    devices = {f"device.{place}": a for place, a in truths.device_currents(truth).items()}
+    return {**balance(truth), **devices, "sink": float(truth.temperature("sink"))}
 
 
 def _drift(seen: Seen) -> float:
@@ -53,13 +40,22 @@ def _drift(seen: Seen) -> float:
 
 
 def _devices(name: str) -> str:
-    return step(f"{name}.{{channel}}.{{half}}.{{device}}", "device_current", **CURRENT_KEYS)
+    return step(f"{name}.{{ballast}}", "device_current", **CURRENT_KEYS)
+
+
+def _slope(seen: Seen) -> float:
+    """Of a device's current over the heatsink, by what both were as it was read."""
+    place = seen.reading.channel
+    amps = [seen.kept[f"{when}.{place}", place] for when in ("hot", "cold")]
+    celsius = [seen.kept[f"sink.{when}", place] for when in ("hot", "cold")]
+    return (amps[0] - amps[1]) / (celsius[0] - celsius[1])
 
 
 _RISE: TellTruth = lambda s: s.truth.settled_sink_rise()  # noqa: E731 - one of a table
 HEAT = Group(
     "heat",
     AMBIENT
+    + step("cold_sink", "temperature", at='"sensor.sink"')
     + _devices("cold")
     + step(
         "predicted",
@@ -76,13 +72,25 @@ HEAT = Group(
         at_most='"120 min"',
         ambient='"ambient"',
     )
+    + step("hot_sink", "temperature", at='"sensor.sink"')
     + _devices("hot")
+    + step("later_sink", "temperature", at='"sensor.sink"')
     + step(
-        "drift.{channel}.{half}.{device}",
+        "drift.{ballast}",
         "idle_drift",
-        each='["channel", "half", "device"]',
-        of='"hot.{channel}.{half}.{device}"',
-        against='"cold.{channel}.{half}.{device}"',
+        each='"ballast"',
+        of='"hot.{ballast}"',
+        against='"cold.{ballast}"',
+    )
+    + step(
+        "slope.{ballast}",
+        "current_slope",
+        each='"ballast"',
+        of='"hot.{ballast}"',
+        against='"cold.{ballast}"',
+        hot='"hot_sink"',
+        hot_after='"later_sink"',
+        cold='"cold_sink"',
     )
     + step("eighth", "dissipation", power='"rated_power / 8"')
     + step("resistance", "thermal_resistance", of='"settled"', heat='"eighth"')
@@ -95,6 +103,13 @@ HEAT = Group(
         Wanted("idle_current_cold", "idle_current", "cold", _in_turn),
         Wanted("idle_current_hot", "idle_current", "hot", _in_turn),
         Wanted("idle_drift", "idle_drift", "drift", _drift),
+        Wanted("device_current_slope", "device_current_slope", "slope", _slope),
+        Wanted(
+            "sink_temperature_hot",
+            "sink_temperature",
+            "settled",
+            lambda s: s.truth.temperature("sink"),
+        ),
         Wanted("dissipation_eighth", "dissipation", "eighth", lambda s: s.at_capture["heat"]),
         Wanted(
             "thermal_resistance",
