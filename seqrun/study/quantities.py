@@ -20,12 +20,13 @@ from seqrun.study.signals import (
 )
 from seqrun.study.strays import STRAYS
 from seqrun.study.two_tones import BURSTS, TWO_TONES
-from seqrun.study.warmth import HEAT
+from seqrun.study.warmth import CASES, HEAT
 
 GROUPS: tuple[Group, ...] = (
     LOADS,
     LEVELS,
     HEAT,
+    CASES,
     POWER,
     SUPPLIES,
     DISTORTION,

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+import statistics
+from collections.abc import Mapping
 from typing import Any
 
 from seqrun.study import truths
@@ -120,4 +123,57 @@ HEAT = Group(
         Wanted("thermal_loop_gain", "thermal_loop_gain", "margin", loop_gain),
     ),
     _heating,
+)
+
+
+# --- cases, felt one after another ----------------------------------------------------------------
+
+LARGE, SMALL = 4.0, 200.0  # of rated power, the parts that are played
+CASES_HZ = 400.0
+
+
+def _warmed(seen: Seen, watts: float) -> dict[str, float]:
+    """What each case rises by over the heatsink by a tone of that power in the end, K."""
+    truth, first = seen.truth, seen.truth.channel_names[0]
+    volts = math.sqrt(watts * float(truth.load_ohm(first)))
+    before = truth.case_rises()
+    with truth.driven(volts / float(truth.gain(first, CASES_HZ)), CASES_HZ):
+        after = truth.case_rises()
+    return {name: float(after[name] - before[name]) for name in after}
+
+
+def _departure(of: Mapping[str, float], name: str) -> float:
+    """From the middle one of the others, %."""
+    others = [value for other, value in of.items() if other != name]
+    return 100.0 * (of[name] / statistics.median_low(others) - 1.0)
+
+
+def _by_large(seen: Seen) -> dict[str, float]:
+    return _warmed(seen, seen.unit.rated_power / LARGE)
+
+
+def _by_small(seen: Seen) -> float:
+    large, small = _by_large(seen), _warmed(seen, seen.unit.rated_power / SMALL)
+    return _departure({name: small[name] / large[name] for name in large}, seen.reading.channel)
+
+
+CASES = Group(
+    "cases",
+    AMBIENT
+    + step(
+        "cases",
+        "case_heat",
+        ambient='"ambient"',
+        power=f'"rated_power / {LARGE:g}"',
+        small_power=f'"rated_power / {SMALL:g}"',
+    )
+    + step("share", "small_tone_heat", of='"cases"'),
+    (
+        Wanted(
+            "case_heat", "case_heat", "cases", lambda s: _departure(_by_large(s), s.reading.channel)
+        ),
+        Wanted("case_rise", "case_rise", "cases", lambda s: _by_large(s)[s.reading.channel]),
+        Wanted("small_tone_heat", "small_tone_heat", "share", _by_small),
+    ),
+    unit="demo-integrated",
 )
