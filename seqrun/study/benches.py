@@ -86,7 +86,7 @@ class Seen:
 
 TellTruth = Callable[[Seen], float]
 WatchTruth = Callable[[Any], dict[str, float]]
-Tone = tuple[float, float]  # Hz, V rms at each input
+PlayedTone = tuple[float, float]  # Hz, V rms at each input
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +149,7 @@ class _Player(Watcher):
     """Whoever plays a tone while steps look at what is there: into all inputs, from the first of
     these steps on."""
 
-    tone: Tone
+    tone: PlayedTone
     first: str
     generator: Any = None
 
@@ -204,7 +204,7 @@ def done(
     unit: str | None = None,
     powering: str | None = None,
     bench: str = CLEAN,
-    tone: Tone | None = None,
+    tone: PlayedTone | None = None,
 ) -> list[Pair]:
     """Power a unit on a fresh simulated bench, do some steps, and tell each reading's truth.
 

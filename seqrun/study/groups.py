@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from seqrun.study.benches import Seen, TellTruth, Tone, Wanted, WatchTruth
+from seqrun.study.benches import PlayedTone, Seen, TellTruth, Wanted, WatchTruth
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +35,7 @@ class Group:
     unit: str | None = None
     awaited: bool = True
     powered: bool = True
-    tone: Tone | None = None
+    tone: PlayedTone | None = None
 
 
 def step(name: str, do: str, **keys: str) -> str:
