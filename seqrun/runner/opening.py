@@ -149,6 +149,11 @@ class VirtualHands:
         getattr(self._panel(setting.instrument), setting.call)(*setting.args)
 
     def read_by_hand(self, question: Question) -> Typed:
+        if not question.call:
+            raise NotMeasured(
+                f"virtual hands have no eyes: {question.words}",
+                expected="somebody who looks, as in a rehearsal (--rehearse)",
+            )
         panel = self._panel(question.instrument)
         for call, args in question.before:
             getattr(panel, call)(*args)

@@ -16,7 +16,7 @@ from seqrun.runner.opening import BenchFiles, VirtualHands
 from seqrun.runner.preparation import prepare
 from seqrun.runner.run import Options, Outcome, execute
 from seqrun.runner.signals import Interrupts
-from seqrun.values import Disposition
+from seqrun.values import Disposition, Verdict
 
 HEAD = """
 title = "On its own mains"
@@ -90,7 +90,15 @@ def test_an_interrupt_with_the_plug_in_says_that_it_is_in(tmp_path: Path, step: 
     assert not any("below 2 V" in line for line in outcome.safe.confirmed)
 
 
-@pytest.mark.parametrize("kind", ["own_supply", "load_resistance"])
+DEAD = {
+    "own_supply": "",
+    "load_resistance": "",
+    "own_mains": 'through = "series lamp"\n',  # two sources on one rail
+    "dead_resistance": 'at = "rail.pos"\n',  # a meter that reads ohms on a charged rail
+}
+
+
+@pytest.mark.parametrize("kind", DEAD)
 def test_what_is_for_a_dead_unit_is_refused_on_a_live_or_charged_one(
     tmp_path: Path, kind: str
 ) -> None:
@@ -108,10 +116,27 @@ stages = 3
 healthy_current = "1 A"
 """
     held = '[[step]]\nid = "hold_up"\ndo = "hold_up"\nat = "rail.pos"\nuntil = "80 %"\n'
-    wanted = f'[[step]]\nid = "x"\ndo = "{kind}"\n'
+    wanted = f'[[step]]\nid = "x"\ndo = "{kind}"\n{DEAD[kind]}'
     for before in (powered, powered + held):
         with pytest.raises(UsageError, match="not discharged"):
             run(tmp_path, before + wanted + DOWN, AtStep())
+
+
+def test_what_only_eyes_can_tell_is_not_measured_on_a_bench_that_has_none(tmp_path: Path) -> None:
+    """Without a supply a rail that reads nothing is looked at by somebody: a lead that is off reads
+    as little. On a simulated bench nobody looks, neither there nor at the lamp."""
+    path = tmp_path / "own.toml"
+    first = '[[step]]\nid = "first"\ndo = "own_mains"\nthrough = "isolating transformer"\n'
+    path.write_text(HEAD + first + DOWN, encoding="utf-8")
+    plan, files = prepare(str(path), "demo:no_supply", "demo-receiver")
+    options = Options("T-1", "", tmp_path / "r")
+    outcome = execute(plan, files, None, Watcher(), options, Interrupts())
+    found = {j.step: (j.verdict, j.note) for j in outcome.judged}
+    assert {verdict for verdict, _ in found.values()} == {Verdict.NOT_MEASURED}
+    assert "no eyes" in found["first"][1]
+    assert "reads as discharged, and so would a lead that is off" in found["discharge"][1]
+    assert files.demo.world.settings["mains"] is False
+    assert outcome.disposition is Disposition.HOLD
 
 
 def test_from_the_question_on_the_plug_counts_as_in(
