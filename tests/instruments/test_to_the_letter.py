@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from types import SimpleNamespace
 from typing import Any
@@ -18,7 +19,7 @@ from seqrun.instruments.by_hand.base import ByHand
 from seqrun.instruments.preamble import scaling
 from seqrun.instruments.roles import Capture
 from seqrun.instruments.screen import POINTS, on_screen
-from seqrun.instruments.selfcheck import SENT_ONLY, Tap, Trial, _near, handshake
+from seqrun.instruments.selfcheck import SENT_ONLY, Tap, Trial, _near, handshake, self_check
 from seqrun.values import budget_of, normal
 
 # --- answers --------------------------------------------------------------------------------------
@@ -130,6 +131,19 @@ def test_what_a_screen_does_not_hold_is_not_read_off_it() -> None:
         on_screen(screen_of(np.sin(2.0 * np.pi * 20.0 * TIME)), "frequency", 1, 1.0)
 
 
+# --- how long a meter integrates ------------------------------------------------------------------
+
+
+def test_a_meter_integrates_for_as_long_as_was_asked_or_the_next_longer_time(bench: Any) -> None:
+    steps = sorted(bench.meter.driver.meter.nplc)
+    assert len(steps) > 2
+    for shorter, longer in itertools.pairwise(steps):
+        assert bench.meter._cycles(shorter) == shorter
+        assert bench.meter._cycles(1.01 * shorter) == longer
+    assert bench.meter._cycles(0.5 * steps[0]) == steps[0]
+    assert bench.meter._cycles(10.0 * steps[-1]) == steps[-1]
+
+
 # --- the self-check -------------------------------------------------------------------------------
 
 
@@ -168,6 +182,47 @@ def test_a_handshake_asks_every_output_of_a_supply(bench: Any) -> None:
     for n in range(1, supply.driver.outputs + 1):
         assert {f"voltage {n}", f"current {n}", f"protection_tripped {n}"} <= set(asked)
     assert "voltage 0" not in asked and f"voltage {supply.driver.outputs + 1}" not in asked
+
+
+def checks(instrument: Any) -> list[str]:
+    tap = Tap()
+    instrument._link.listen(tap)
+    tried = self_check(instrument, tap)
+    assert all(check.ok for check in tried)
+    return [check.operation for check in tried]
+
+
+def test_a_self_check_of_a_supply_tries_all_that_it_claims_and_ends_with_all_off(
+    bench: Any,
+) -> None:
+    guards = ("set_over_voltage_protection", "over_voltage_protection")
+    guards += ("set_over_current_protection", "over_current_protection")
+    told = ("enabled", "voltage", "current", "constant_current", "protection_tripped")
+    assert checks(bench.supply) == [
+        *(f"{do} {n}" for n in (1, 2) for do in ("set_current_limit", *guards, "set_voltage")),
+        "enable on",
+        *(f"{what} {n}" for n in (1, 2) for what in told),
+        *("enable off", "enabled", "make_safe"),
+    ]
+
+
+def test_a_self_check_of_a_generator_ends_each_output_off(bench: Any) -> None:
+    told = ("sine {}", "enable {} on", "enabled {}", "level {}", "square {}", "two_tone {}")
+    told += ("burst {}", "enable {} off", "enabled {}")
+    every = [words.format(n) for n in (1, 2) for words in told]
+    assert checks(bench.generator) == [*every, "make_safe"]
+
+
+def test_a_self_check_of_a_meter_reads_in_every_function_once_and_many_times(bench: Any) -> None:
+    functions = ("dc_voltage", "ac_voltage", "dc_current", "resistance_2w", "resistance_4w")
+    ways = ("configure_{}", "read, {}", "read_many, {}", "read after read_many, {}")
+    assert checks(bench.meter) == [way.format(of) for of in functions for way in ways]
+
+
+def test_a_self_check_of_a_scope_takes_a_record_of_each_channel_and_in_each_way(bench: Any) -> None:
+    channels = [f"acquire, channel {n}" for n in (1, 2, 3, 4)]
+    ways = ["acquire, AC", "average", "high_resolution", "trigger", "make_safe"]
+    assert checks(bench.scope) == channels + ways
 
 
 # --- who is there ---------------------------------------------------------------------------------

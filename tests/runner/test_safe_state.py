@@ -109,12 +109,14 @@ def test_a_generator_that_does_not_tell_is_sent_off_and_a_supply_that_does_not_i
     bench: OpenBench, mocker: MockerFixture
 ) -> None:
     """With the supply off a generator drives nothing."""
-    anew = []
+    anew, asked = [], []
     for kind in (DrivenSupply, DrivenGenerator):
-        mocker.patch.object(kind, "enabled", side_effect=NotMeasured("no such query"))
+        not_told = NotMeasured("no such query")
+        asked.append(mocker.patch.object(kind, "enabled", side_effect=not_told))
         anew.append(mocker.patch.object(kind, "reopen"))
     report = safe(bench)
     assert [link.call_count for link in anew] == [0, 0], "it is not the link that is wrong"
+    assert [one.call_count for one in asked] == [2, 2], "once as it is switched off, once to tell"
     told = "sent off, not confirmed (no such query); look at its panel"
     assert report.sent == [f"generator: {told}"]
     assert report.unconfirmed == [f"supply: {told}"]
