@@ -20,14 +20,17 @@ def coverage_command(
     seed: int,
     processes: int,
     kinds: Sequence[str] = (),
+    unit: str | None = None,
 ) -> int:
     """Print how often intervals hold the truth; 1 when a quantity lies outside the aims.
 
     Args:
         kinds: "clean", "dirty"; none or both: both, side by side.
+        unit: another one than each group's own; groups that cannot be read of it are told.
     """
+    from seqrun.errors import SeqrunError
     from seqrun.study.coverage import cover, groups_of
-    from seqrun.study.tables import both_line, both_table, coverage_table
+    from seqrun.study.tables import both_line, both_table, coverage_table, untold_lines
 
     def on(kind: str, one: str | None) -> list[Coverage]:
         return cover(
@@ -36,6 +39,7 @@ def coverage_command(
             first_seed=seed,
             processes=processes,
             bench=f"demo:{kind}",
+            unit=unit,
             told=lambda what, done, of: _progress(f"{what}, {kind} benches", done, of),
         )
 
@@ -49,12 +53,24 @@ def coverage_command(
     print(head)
     well = True
     for name in groups_of(quantity):
-        pairs = list(zip(on("clean", name), on("dirty", name), strict=True))
+        try:
+            pairs = list(zip(on("clean", name), on("dirty", name), strict=True))
+        except SeqrunError as error:
+            if unit is None or quantity is not None:
+                raise
+            _clear()
+            print(f"{name}: not of this unit: {error.found}")
+            continue
         _clear()
         for clean, dirty in pairs:
+            if unit is not None and not clean.benches + dirty.benches:
+                continue  # this unit has none of it
             print(both_line(clean, dirty))
             well &= clean.honest and dirty.held_enough
     print(foot)
+    if quantity is None:
+        for line in untold_lines():
+            print(line)
     return 0 if well else 1
 
 

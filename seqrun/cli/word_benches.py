@@ -23,6 +23,10 @@ def study_coverage(
     quantity: QuantityOption = None,
     seed: Seed = 1,
     processes: Processes = 1,
+    unit: Annotated[
+        Optional[str],  # noqa: UP045
+        typer.Option("--unit", help="Sheet of a unit; without it, the one of each quantity."),
+    ] = None,
     clean: Annotated[
         bool, typer.Option("--clean", help="Only on benches that follow their data sheets.")
     ] = False,
@@ -40,6 +44,7 @@ def study_coverage(
             seed=seed,
             processes=processes,
             kinds=[kind for kind, asked in (("clean", clean), ("dirty", dirty)) if asked],
+            unit=unit,
         )
     )
 

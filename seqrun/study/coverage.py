@@ -19,9 +19,10 @@ from dataclasses import dataclass
 from functools import partial
 
 from seqrun.errors import UsageError
+from seqrun.files.unit.sheet import load_unit
 from seqrun.measure.proportion import wilson_interval
 from seqrun.study.benches import CLEAN, Pair, Wanted, bring_up, done
-from seqrun.study.groups import Group
+from seqrun.study.groups import Group, on_unit
 from seqrun.study.quantities import GROUPS
 from seqrun.study.running import each
 from seqrun.values import Bound
@@ -90,6 +91,7 @@ def cover(
     first_seed: int = 1,
     processes: int = 1,
     bench: str = CLEAN,
+    unit: str | None = None,
     told: TellProgress = lambda group, done, of: None,
 ) -> list[Coverage]:
     """Run many simulated benches and count, for one quantity or for all.
@@ -97,15 +99,17 @@ def cover(
     Args:
         quantity: what is studied, or the name of a group (:data:`seqrun.study.quantities.GROUPS`).
         bench: the simulated bench, such as ``demo:dirty``.
+        unit: the sheet of another unit than the groups' own.
         told: called with the group's name, how many benches are done, and of how many.
 
     Raises:
-        UsageError: no such quantity, with the nearest known one.
+        UsageError: no such quantity, with the nearest known one; or nothing of a group can be read
+            of that unit.
     """
     found: list[Coverage] = []
     for group, wanted in chosen(quantity):
         pairs = each(
-            partial(bench_of, group.name, bench=bench),
+            partial(bench_of, group.name, bench=bench, unit=unit),
             range(first_seed, first_seed + benches),
             processes=processes,
             told=partial(told, group.name),
@@ -121,6 +125,8 @@ def bench_of(group: str, seed: int, *, bench: str = CLEAN, unit: str | None = No
         unit: the sheet of another unit than the group's own.
     """
     one = next(g for g in GROUPS if g.name == group)
+    if unit is not None:
+        one = on_unit(one, load_unit(unit))
     return done(
         seed,
         one.steps,

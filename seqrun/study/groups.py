@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
+from seqrun.files.unit.sheet import Unit
 from seqrun.study.benches import PlayedTone, Seen, TellTruth, Wanted, WatchTruth
 
 
@@ -36,6 +37,17 @@ class Group:
     awaited: bool = True
     powered: bool = True
     tone: PlayedTone | None = None
+
+
+def on_unit(group: Group, unit: Unit) -> Group:
+    """The same on another unit: faults of the left channel in its first, of the right in its last;
+    of two of a kind that would come together the first."""
+    first, last = unit.channels[0], unit.channels[-1]
+    moved: dict[str, str] = {}
+    for fault in group.faults:
+        there = fault.replace("@left", f"@{first}").replace("@right", f"@{last}")
+        moved.setdefault(there.partition("=")[0], there)
+    return replace(group, faults=tuple(moved.values()))
 
 
 def step(name: str, do: str, **keys: str) -> str:

@@ -117,7 +117,13 @@ def _clipped(seen: Seen) -> float:
 
 def _at_outputs(name: str, do: str, peak: str, **more: str) -> str:
     return step(
-        f"{name}.{{channel}}", do, each='"channel"', at='"out.{channel}"', peak=peak, **more
+        f"{name}.{{channel}}",
+        do,
+        each='"channel"',
+        at='"out.{channel}"',
+        peak=peak,
+        if_unit_has='"single-ended output"',
+        **more,
     )
 
 
@@ -163,7 +169,7 @@ def _protected_db(truth: Any, channel: str) -> float:
 
 CHANNELS = Group(
     "channels",
-    step("own", "own_channel")
+    step("own", "own_channel", if_unit_has='"two channels"')
     + step("polarity", "polarity")
     + step(
         "protection.{channel}",
@@ -172,6 +178,7 @@ CHANNELS = Group(
         to='"rail_voltage"',
         stages="2",
         healthy_current='"20 * supply_idle"',
+        if_unit_has='"a protection that can be tried"',
     ),
     (
         Wanted("own_channel", "own_channel", "own", _over_the_others),

@@ -62,8 +62,7 @@ HELD = Group(
     "held",
     step("hum", "hum_driven", power='"rated_power / 2"')
     + step("hold", "hold_power", power='"rated_power / 8"', **{"for": '"2 min"'})
-    + step("rail.pos", "dc_voltage", at='"rail.pos"')
-    + step("rail.neg", "dc_voltage", at='"rail.neg"'),
+    + step("rail.{rail}", "dc_voltage", each='"rail"', at='"{rail}"'),
     (
         Wanted("hum_driven", "hum_driven", "hum", at_capture("hum")),
         Wanted("held_power", "held_power", "hold", at_capture("power")),

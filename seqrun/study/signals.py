@@ -133,8 +133,8 @@ TRANSFER = Group(
     "transfer",
     step("gain", "gain")
     + step("gain_meter", "gain", by='"meter"')
-    + step("balance", "channel_balance")
-    + step("balance_meter", "channel_balance", by='"meter"')
+    + step("balance", "channel_balance", if_unit_has='"two channels"')
+    + step("balance_meter", "channel_balance", by='"meter"', if_unit_has='"two channels"')
     + step("source", "source_impedance", power='"10 W"'),
     (
         Wanted("gain", "gain", "gain", _gain_db),
@@ -201,7 +201,7 @@ CLIPPING = Group(
 )
 CROSSTALK = Group(
     "crosstalk",
-    step("separation", "channel_separation", power='"10 W"'),
+    step("separation", "channel_separation", power='"10 W"', if_unit_has='"two channels"'),
     (Wanted("channel_separation", "channel_separation", "separation", _separation_db),),
     _both,
 )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 
@@ -117,6 +118,18 @@ BOTH_FOOT = (
 def both_table() -> tuple[str, str]:
     """Head and foot of the table of clean benches beside dirty ones."""
     return BOTH_HEAD, BOTH_FOOT
+
+
+def untold_lines() -> Iterator[str]:
+    """The quantities that nobody can tell the truth of, with the reason of each."""
+    from seqrun.study.untold import UNTOLD
+
+    yield "without a truth here:"
+    for why in dict.fromkeys(UNTOLD.values()):
+        names = ", ".join(name for name, reason in UNTOLD.items() if reason == why)
+        yield from textwrap.wrap(
+            f"{names}: {why}", 80, initial_indent="  ", subsequent_indent="    "
+        )
 
 
 def both_line(clean: Coverage, dirty: Coverage) -> str:

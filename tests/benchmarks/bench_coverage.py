@@ -1,6 +1,7 @@
 """How often value ± U holds the truth: each quantity on clean and on dirty simulated benches.
 
-    python tests/benchmarks/bench_coverage.py [--benches 30] [--quantity NAME] [--processes 1]
+    python tests/benchmarks/bench_coverage.py [--benches 30] [--quantity NAME] [--unit SHEET]
+                                              [--processes 1]
 
 For each: held of n readings, and the 95 % interval of that share (Wilson), over as many benches of
 either kind, each with errors, dirt and unit of its own. Aim: 93 % or more. ``!``: the interval lies
@@ -24,6 +25,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description="Coverage of stated uncertainties.")
     parser.add_argument("--benches", type=int, default=30)
     parser.add_argument("--quantity", default=None, help="one quantity, or a group of them")
+    parser.add_argument("--unit", default=None, help="sheet of another unit than each group's own")
     parser.add_argument("--first-seed", type=int, default=1)
     parser.add_argument("--processes", type=int, default=1)
     asked = parser.parse_args()
@@ -38,6 +40,7 @@ def main() -> int:
                 first_seed=asked.first_seed,
                 processes=asked.processes,
                 bench=f"demo:{kind}",
+                unit=asked.unit,
             )
             for kind in ("clean", "dirty")
         )
