@@ -59,6 +59,9 @@ class Step(StepFields):
     """Base of all kinds of step."""
 
     kind: ClassVar[str]
+    #: whether it counts from what was read of a cold unit: after a run that went on with warm metal
+    #: it is not measured
+    from_cold: ClassVar[bool] = False
     #: every quantity that it yields, the judged ones first; () for one that reads nothing
     yields: ClassVar[tuple[Yields, ...]]
 

@@ -31,6 +31,7 @@ from seqrun.quantity import render
 from seqrun.record import RunRecord
 from seqrun.record.table import LOCK_TIMEOUT_S, Patience
 from seqrun.runner.again import WRONG_CLIP, ReadAgain, against, marker, repeatable
+from seqrun.runner.cooled import counts_from_cold, is_first_power, look
 from seqrun.runner.events import Watcher
 from seqrun.runner.hands import Hands
 from seqrun.runner.lent import Lent
@@ -77,6 +78,7 @@ class Engine(Lent):
         self._index = self._begun = 0  # of the present action, and the readings before it
         self._last_read: int | None = None  # the action before it, when that one has read something
         self.resumed = resumed
+        self._felt = False  # whether the metal of a resumed run is cold was looked at
 
     def do_all(self) -> None:
         """Do every action; a failed step that says so ends the measuring, not the power-down.
@@ -115,6 +117,10 @@ class Engine(Lent):
         self._index, self._begun, self._moved = index, len(self.judged), False
         if self.resumed is not None and (rows := self.resumed.rows(action.id)):
             return self._keep_rows(action, rows)
+        if self.resumed is not None and not self._felt and is_first_power(action):
+            self._felt = True
+            if counts_from_cold(self.plan, self.resumed):
+                look(self, self.resumed)
         try:
             self._do(action)
         except ReadAgain as wish:

@@ -18,6 +18,7 @@ from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import render
 from seqrun.steps.common.forecasts import BETTER_SCOPE, DB_PER_SHARE, decibels, gain_share
+from seqrun.steps.common.from_cold import must_be_cold
 from seqrun.values import COVERAGE_FACTOR, normal
 
 CONDITION_MET = Measurand(
@@ -138,6 +139,7 @@ class GainDrift(Step):
 
     kind: ClassVar[str] = "gain_drift"
     yields: ClassVar = (judged(GAIN_DRIFT, "several", each="channel"),)
+    from_cold: ClassVar[bool] = True
 
     of: str = Field(description="id of a gain step")
     against: str = Field(description="id of an earlier one")
@@ -150,6 +152,7 @@ class GainDrift(Step):
         return decibels(MOVED * gain_share(view, view.unit.rated_power), 0.0, BETTER_SCOPE)
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
+        must_be_cold(ctx, self.id)
         moved = DB_PER_SHARE * MOVED * gain_share(ctx.view, ctx.view.unit.rated_power)
         before = {reading.channel: value for reading, value in ctx.measured(self.against)}
         for reading, value in ctx.measured(self.of):

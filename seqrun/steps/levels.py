@@ -30,6 +30,7 @@ from seqrun.steps.common.contact import (
 from seqrun.steps.common.dirt import warmed, with_emf
 from seqrun.steps.common.drive import Drive
 from seqrun.steps.common.forecasts import idle_drift_u, near_limit, supply_current
+from seqrun.steps.common.from_cold import must_be_cold
 from seqrun.steps.common.pairing import pairs
 from seqrun.steps.common.settling import settle
 from seqrun.steps.common.sink import end_of
@@ -400,6 +401,7 @@ class IdleDrift(Step):
     yields: ClassVar = (judged(IDLE_DRIFT, "several", each="device"),)
 
     id_fields: ClassVar[tuple[str, ...]] = ("of", "against", "to_end_of")
+    from_cold: ClassVar[bool] = True
 
     of: str
     against: str
@@ -424,6 +426,7 @@ class IdleDrift(Step):
         return rectangular(1.0 + more, 0.5 * more, "drift from there to the end of the rise")
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
+        must_be_cold(ctx, self.id)
         factor = self._carried_on(ctx)
         hot, cold = ctx.measured(self.of), ctx.measured(self.against)
         for reading, value, before in pairs(hot, cold):
