@@ -108,7 +108,7 @@ class Lent:
         self._limiting = Limiting(
             view.fed_rails,
             view.unit.rail_voltage,
-            view.unit.supply_current_at(view.unit.rated_power),
+            view.unit.supply_at_rated_power,
             largest_current(view) if view.has("supply") else math.inf,
         )
         self._measures = False  # whether the present step reads a powered unit

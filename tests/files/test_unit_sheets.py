@@ -145,3 +145,22 @@ def test_all_that_is_wrong_is_listed_at_once() -> None:
         "40 has no unit",
     ):
         assert part in text
+
+
+@pytest.mark.parametrize(
+    ("power", "rail", "idle", "least", "most"),
+    [
+        ('"0.5 W"', '"9 V"', '"20 mA"', 0.28, 0.32),  # idles at a third of what it swings
+        ('"40 W"', '"30 V"', '"25 mA"', 2.0, 2.1),
+        ('"300 W"', '"90 V"', '"50 mA"', 5.5, 5.6),
+    ],
+)
+def test_what_a_unit_draws_at_rated_power_holds_its_idle_current(
+    power: str, rail: str, idle: str, least: float, most: float
+) -> None:
+    """Limits that go by it would end the run of a healthy headphone amplifier otherwise."""
+    unit = sheet(rated_power=power, rail_voltage=rail, idle_current=idle)
+    named = unit.names()["supply_at_rated_power"].value
+    assert least < named < most
+    assert named > unit.supply_current_at(unit.rated_power)
+    assert named >= 1.2 * unit.expected_supply_current

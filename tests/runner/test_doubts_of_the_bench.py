@@ -73,7 +73,7 @@ def test_power_read_while_the_supply_limits_is_not_measured_and_says_what_to_rai
     assert powers
     assert {j.verdict for j in powers} == {Verdict.NOT_MEASURED}
     told = [j.reading.note for j in powers]
-    assert any('to 2.72 A ("1.35 * supply_at_rated_power")' in note for note in told), told
+    assert any('to 2.74 A ("1.35 * supply_at_rated_power")' in note for note in told), told
     assert outcome.disposition is Disposition.HOLD
 
 

@@ -75,7 +75,7 @@ def names_of(unit: Ratings) -> dict[str, Quantity]:
         "sink_rise_limit": Quantity(unit.sink_rise_limit, "K"),
         "idle_current_tolerance": Quantity(unit.idle_current_tolerance, ""),
         "supply_idle": Quantity(unit.expected_supply_current, "A"),
-        "supply_at_rated_power": Quantity(unit.supply_current_at(unit.rated_power), "A"),
+        "supply_at_rated_power": Quantity(unit.supply_at_rated_power, "A"),
         "relay_delay_least": Quantity(unit.relay_delay[0], "s"),
         "relay_delay_most": Quantity(unit.relay_delay[1], "s"),
     }

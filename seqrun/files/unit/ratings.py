@@ -40,6 +40,9 @@ _HELD_BACK = {
 #: names that limits may use and that come of one key
 _FROM = {"idle_current": ("idle_current", "idle_current_low", "idle_current_high")}
 
+#: how many times its idle current a class-AB half swings before it begins to give that up
+IDLE_LEFT = 3.0
+
 BRIDGED_CAUTION = (
     "Bridged output: both speaker terminals are live. Never connect ground, an earthed clip or a "
     "common return to either of them."
@@ -286,6 +289,19 @@ class Ratings(FileModel):
         peak = math.sqrt(2.0 * power / self.rated_load)
         swing = len(self.channels) * peak / math.pi * len(self.sides)
         return max(self.expected_supply_current, swing)
+
+    @property
+    def supply_at_rated_power(self) -> float:
+        """The most that a healthy unit draws from each rail at rated power, A.
+
+        What it swings, and beside it what is left of the idle current: a half gives it up as it
+        swings beyond it. Up to three times the idle current all of it is taken to be left, beyond
+        that it dies away (our own choice; class AB lies below it). A headphone amplifier idles at a
+        third of what it swings, an amplifier of 40 W at a twentieth.
+        """
+        swing = self.supply_current_at(self.rated_power)
+        idle = self.expected_supply_current
+        return swing + min(idle, IDLE_LEFT * idle * idle / swing)
 
     @property
     def devices_named(self) -> int:

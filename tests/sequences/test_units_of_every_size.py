@@ -1,0 +1,59 @@
+"""Trips and protection of every shipped sequence, on units whose idle current is a good part of
+what they draw at power, and on units where it is not."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from seqrun.errors import SeqrunError
+from seqrun.plan.supply_checks import current_for
+from seqrun.runner.preparation import prepare
+
+SEQUENCES = ("intake", "quick", "relays", "isolate", "noise-hunt", "sharing", "supplies")
+HEADPHONES = """
+model = "Phones 0.5"
+channels = ["left", "right"]
+topology = "single_ended"
+rails = "split"
+rail_voltage = "9 V"
+rated_power = "0.5 W"
+rated_load = "32 Ω"
+gain = "12 dB"
+output_devices = 1
+ballast = "2.2 Ω"
+idle_current = "20 mA"
+sink_rise_limit = "30 K"
+"""
+#: healthy units idle within so much of their sheet (idle_current_tolerance)
+GENEROUS = 1.4
+
+
+@pytest.mark.parametrize("unit", ["headphones", "demo-mono", "demo-bridged"])
+@pytest.mark.parametrize("name", SEQUENCES)
+def test_no_trip_acts_on_what_a_healthy_unit_draws(tmp_path: Path, name: str, unit: str) -> None:
+    """At the largest power that a step drives, idling as high as its sheet allows."""
+    if unit == "headphones":
+        path = tmp_path / "unit.toml"
+        path.write_text(HEADPHONES, encoding="utf-8")
+        unit = str(path)
+    plan, _ = prepare(name, "demo", unit)
+    sheet, names = plan.view.unit, plan.view.unit.names()
+    swing = max(current_for(sheet, action.needs.load_power_w) for action in plan.actions)
+    draws = GENEROUS * sheet.expected_supply_current + swing
+    if swing > 3.0 * sheet.expected_supply_current:
+        draws = 1.05 * swing  # a half gives its idle current up as it swings beyond it
+    for trip in plan.sequence.trip:
+        if trip.quantity == "supply_current":
+            assert trip.above.evaluate_in("A", names) >= draws
+    for action in plan.actions:
+        if action.needs.protects and action.needs.supply.over_current is not None:
+            assert action.needs.supply.over_current >= draws
+
+
+def test_what_needs_a_preamplifier_is_told_of_a_unit_that_has_none(tmp_path: Path) -> None:
+    path = tmp_path / "unit.toml"
+    path.write_text(HEADPHONES, encoding="utf-8")
+    with pytest.raises(SeqrunError, match="no"):
+        prepare("preamp", "demo", str(path))
