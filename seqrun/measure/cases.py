@@ -28,9 +28,11 @@ from seqrun.values import COVERAGE_FACTOR, rectangular
 #: how well the heatsink's own warming is told from the case's: of what was taken off (our own
 #: choice; by the simulated heat of units of 2 × 25 W and 2 × 40 W it is within 3 %)
 TAKEN_OFF = 0.05
-#: how far case and probe are behind a heatsink that warms, s, ±: 8 J/K on 0.4 to 1 K/W, and a small
-#: probe of three to five seconds (from memory)
-BEHIND_S = (7.0, 4.0)
+#: by how many seconds of its warming a case has less of it, when a tone ends, than the heatsink has
+#: taken up by a moment later, ±: case and probe are behind the heatsink, and what the cases hold by
+#: then still goes into it; so twice 8 J/K on 0.4 to 1 K/W, and a small probe of 3 to 5 s
+#: (from memory)
+BEHIND_S = (15.0, 6.0)
 #: a heatsink's time constant, s, between which and which (common practice): its drift at rest dies
 #: away with it, and was larger at the end of the small tone than when it is read
 TAU_S = (300.0, 900.0)
