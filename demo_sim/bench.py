@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from demo_sim.amplifier.unit_values import unit_values
-from demo_sim.bench_file import SCOPE_CHANNELS, Wiring, bench_text, fixed_leads, load_leads
+from demo_sim.bench_file import PROBE, SCOPE_CHANNELS, Wiring, bench_text, fixed_leads, load_leads
 from demo_sim.clock import Clock, RealTimeClock
 from demo_sim.errors import DemoError
 from demo_sim.instruments import specifications as spec
@@ -18,7 +18,7 @@ from demo_sim.instruments.control import Control
 from demo_sim.instruments.generator import Generator
 from demo_sim.instruments.meter import Meter
 from demo_sim.instruments.scope import Scope
-from demo_sim.instruments.sound import SoundInterface
+from demo_sim.instruments.sound import USUAL, Card, SoundInterface
 from demo_sim.instruments.supply import PlainSupply, Supply
 from demo_sim.instruments.switch import Switch
 from demo_sim.lock import WorldLock
@@ -67,11 +67,12 @@ class Bench:
         seed: int,
         outfit: Outfit,
         unit_sheet: str | None,
+        card: Card = USUAL,
     ) -> None:
         self.world = world
         self.lock = lock
         self._clock = clock
-        self.wiring = _wiring(unit_values(unit), outfit)
+        self.wiring = _wiring(unit_values(unit), outfit, card)
         self._unit_sheet = unit_sheet or (DEMO_UNIT_SHEET if unit is None else None)
         self._outfit = outfit
         self._drivers = _drivers(outfit)
@@ -103,7 +104,7 @@ class Bench:
             "switch": Switch(world, serial=serial("SW")),
             "control": Control(world, serial=serial("BE")),
         }
-        self.sound = SoundInterface(world) if outfit.sound else None
+        self.sound = SoundInterface(world, card) if outfit.sound else None
         if self.sound is not None:
             self.sound.levelled_against = self.devices["meter"].identity
         for key in list(self.devices):
@@ -203,6 +204,7 @@ def open_bench(
     with_switch: bool = False,
     variants: Sequence[str] = (),
     unit_sheet: str | None = None,
+    card: Card = USUAL,
 ) -> Bench:
     """A bench with a unit on it, wired, everything switched off.
 
@@ -213,6 +215,7 @@ def open_bench(
         real_time: follow the wall clock; else time passes as the work needs it.
         scope_bits: 8 or 12; None: what the variants say. with_switch: name the relay matrix in
             the bench file. variants: names of what is different on this bench (``VARIANTS``).
+        card: what kind of sound interface it is, on a bench with one.
         unit_sheet: what the bench file calls the sheet that ``unit`` comes from.
 
     Raises:
@@ -230,7 +233,7 @@ def open_bench(
     lock = WorldLock()
     clock = RealTimeClock(lock.sleep) if real_time else Clock()
     world = World(unit, tuple(faults), seed, clock, dirty=chosen.dirty, wide_parts=chosen.wide)
-    return Bench(world, clock, lock, unit, seed, chosen, unit_sheet)
+    return Bench(world, clock, lock, unit, seed, chosen, unit_sheet, card)
 
 
 def _drivers(outfit: Outfit) -> dict[str, str]:
@@ -253,7 +256,7 @@ def _drivers(outfit: Outfit) -> dict[str, str]:
     return drivers
 
 
-def _wiring(unit: Mapping[str, object], outfit: Outfit) -> Wiring:
+def _wiring(unit: Mapping[str, object], outfit: Outfit, card: Card) -> Wiring:
     channels = unit["channels"]
     assert isinstance(channels, list | tuple)
     return Wiring(
@@ -261,7 +264,8 @@ def _wiring(unit: Mapping[str, object], outfit: Outfit) -> Wiring:
         bridged=unit["topology"] != "single_ended",
         split_rails=unit["rails"] == "split",
         single_supplies=outfit.single_supplies,
-        scope_channels=SoundInterface.inputs if outfit.sound else SCOPE_CHANNELS,
+        scope_channels=card.inputs if outfit.sound else SCOPE_CHANNELS,
         splitter=outfit.splitter,
+        probe=card.divider if outfit.sound else PROBE,
         cases=bool(unit["cases"]),
     )

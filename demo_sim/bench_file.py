@@ -45,6 +45,7 @@ class Wiring:
     split_rails: bool
     single_supplies: bool = False
     scope_channels: int = SCOPE_CHANNELS
+    probe: float = PROBE  # what each tip of the scope divides by
     cases: bool = False  # a probe is there to be held on the cases of output devices
     splitter: bool = False  # one output of the generator into all inputs
 
@@ -143,7 +144,7 @@ def _lines(
         if calibrated is not None and key in serials:
             yield f"calibrated = {calibrated}"
         if key == "scope":
-            yield f"probe = {PROBE}"
+            yield f"probe = {wiring.probe:g}"
     leads = fixed_leads(wiring)
     ends = {t: n for t, n in leads.items() if _SPLIT.match(t)}
     for terminal, node in leads.items():

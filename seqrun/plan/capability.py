@@ -91,10 +91,14 @@ def _record(view: BenchView, record: ScopeRecord) -> None:
             expected="a scope with more memory",
             where=view.bench.name,
         )
-    if record.rate_hz > scope.max_rate:
+    driver = view.drivers[key]
+    needed = record.rate_hz
+    if driver.sound is not None and record.filtered_hz:
+        needed = min(needed, record.filtered_hz)
+    if needed > scope.max_rate:
         raise BenchLacks(
             f"the scope takes at most {render(scope.max_rate, 'Hz', digits=3)} samples a second, "
-            f"and {render(record.rate_hz, 'Hz', digits=3)} are needed",
+            f"and {render(needed, 'Hz', digits=3)} are needed",
             expected="a faster scope",
             where=view.bench.name,
         )

@@ -64,11 +64,16 @@ class SupplyUse:
 @dataclass(frozen=True, slots=True)
 class ScopeRecord:
     """The longest record that a step takes with the scope: points, samples per second, and the
-    largest |V| that it expects at a probe tip."""
+    largest |V| that it expects at a probe tip.
+
+    ``filtered_hz``: samples per second that are enough for a converter that keeps out by itself
+    what they cannot hold, as a sound interface does; 0: as many as any other needs.
+    """
 
     points: int
     rate_hz: float = 0.0
     peak_v: float = 0.0
+    filtered_hz: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

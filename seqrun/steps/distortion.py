@@ -43,6 +43,10 @@ from seqrun.values import Bound, exactly, rectangular
 
 LEAST_RATE_HZ = 100e3  # samples per second: holds the band to 22 kHz with room
 PER_CYCLE = 50  # samples: holds twenty harmonics
+#: samples per second that hold the band to 20 kHz behind a filter of their own: the slowest rate of
+#: sound interfaces; and so many a cycle hold twenty harmonics there
+FILTERED_RATE_HZ = 44.1e3
+FILTERED_PER_CYCLE = 44
 LEAST_S = 0.25
 LEAST_CYCLES = 100
 APART_CYCLES = 20.0  # of the difference of two tones, so that their products stand apart
@@ -104,7 +108,8 @@ class OneTone(AtPower):
 
     def needs(self, view: BenchView) -> Needs:
         rate = max(PER_CYCLE * self.frequency, LEAST_RATE_HZ)
-        needs = recorded(self.needs_at_power(view, 8.0), rate, 1.0 / self._lowest_hz)
+        filtered = max(FILTERED_PER_CYCLE * self.frequency, FILTERED_RATE_HZ)
+        needs = recorded(self.needs_at_power(view, 8.0), rate, 1.0 / self._lowest_hz, filtered)
         spare = floor_probe(view, self.channels(view))
         return needs if spare is None else replace(needs, hookups=(*needs.hookups, spare[1]))
 

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import ClassVar
 
 import numpy as np
 from pydantic import Field
 
 from seqrun.files.expression import VoltsExpression
+from seqrun.measure.bounds import Bounded
 from seqrun.measure.noise import NoiseLevel, level_of_records, signal_to_noise_db
 from seqrun.measure.pick_up import beside_pick_up
 from seqrun.measure.weighting import BAND_HZ, Weighting
@@ -23,7 +25,11 @@ from seqrun.steps.common.contact import BY_TONE
 from seqrun.steps.common.forecasts import BETTER_SCOPE, decibels, quiet_volts, scope_share
 from seqrun.steps.common.heard import Kept
 from seqrun.steps.common.listening import Listening, listening_needs
-from seqrun.values import Bound, exactly
+from seqrun.steps.distortion import FILTERED_RATE_HZ
+from seqrun.values import Bound, exactly, rectangular
+
+#: part of half its sample rate that a sound interface passes whole (common practice)
+FILTER_PASSES = 0.9
 
 WORDS = {
     Weighting.UNWEIGHTED: "22 Hz to 22 kHz",
@@ -114,7 +120,9 @@ class OutputNoise(Step):
 
     def needs(self, view: BenchView) -> Needs:
         seconds = 1.5 * self.records * self.record_time + 2.0
-        return listening_needs(view, self.at, seconds, 1.0 / BAND_HZ[0], self.sample_rate)
+        return listening_needs(
+            view, self.at, seconds, 1.0 / BAND_HZ[0], self.sample_rate, FILTERED_RATE_HZ
+        )
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         return quiet_volts(self, view)
@@ -141,6 +149,7 @@ class OutputNoise(Step):
         level, stands_out = level_of_records([one.rms for one in found])
         mains_v = math.sqrt(math.fsum(one.mains_v**2 for one in found) / len(found))
         level = beside_pick_up(level, mains_v, heard.pick_up_v(ctx.view, self.weighting))
+        level = with_the_end(level, heard.rate_hz)
         of = f"{len(found)} records"
         which = f"the loudest of {of}, which stands out" if stands_out else f"mean of {of}"
         yield self.reading(
@@ -152,6 +161,17 @@ class OutputNoise(Step):
             note=f"{WORDS[self.weighting]}, {which}",
         )
         yield self.plain(NOISE_PEAK, highest, channel=self.channel, instruments=(ctx.scope.name,))
+
+
+def with_the_end(level: Bounded, rate_hz: float) -> Bounded:
+    """A noise with what the filter of a converter that is hardly faster than twice the band may
+    have taken from the end of it: of white noise at the most what is above its nine tenths."""
+    passed = FILTER_PASSES * 0.5 * rate_hz
+    if passed >= BAND_HZ[1]:
+        return level
+    lost = 1.0 - math.sqrt(passed / BAND_HZ[1])
+    more = rectangular(1.0 + 0.5 * lost, 0.5 * lost, "end of the band, in the converter's filter")
+    return replace(level, value=level.value * more)
 
 
 SIGNAL_TO_NOISE = Measurand(

@@ -121,11 +121,17 @@ def drive_needs(
     )
 
 
-def recorded(needs: Needs, rate_hz: float, least_s: float) -> Needs:
-    """The same needs, of a step that also takes records of at least so many seconds."""
+def recorded(needs: Needs, rate_hz: float, least_s: float, filtered_hz: float = 0.0) -> Needs:
+    """The same needs, of a step that also takes records of at least so many seconds.
+
+    Args:
+        filtered_hz: as of :class:`~seqrun.plan.needs.ScopeRecord`.
+    """
     record = needs.record or ScopeRecord(0)
     points = max(record.points, math.ceil(rate_hz * least_s - 1e-6))
-    return replace(needs, record=replace(record, points=points, rate_hz=rate_hz))
+    return replace(
+        needs, record=replace(record, points=points, rate_hz=rate_hz, filtered_hz=filtered_hz)
+    )
 
 
 def plays_bursts(view: BenchView) -> bool:

@@ -67,13 +67,19 @@ def listening_hookups(view: BenchView, at: str) -> tuple[Hookup, ...]:
 
 
 def listening_needs(
-    view: BenchView, at: str, seconds: float, least_s: float = 0.0, rate_hz: float = 0.0
+    view: BenchView,
+    at: str,
+    seconds: float,
+    least_s: float = 0.0,
+    rate_hz: float = 0.0,
+    filtered_hz: float = 0.0,
 ) -> Needs:
     """What a step needs that looks at one point of a unit without drive.
 
     Args:
         least_s: the shortest record that says anything of what it listens for, s.
-        rate_hz: samples per second that it takes.
+        rate_hz, filtered_hz: samples per second that it takes, and that are enough for a
+            converter with a filter of its own.
     """
     roles = {"scope", "generator"} if view.has("generator") else {"scope"}
     return Needs(
@@ -81,7 +87,7 @@ def listening_needs(
         hookups=listening_hookups(view, at),
         seconds=seconds,
         live=True,
-        record=ScopeRecord(math.ceil(least_s * rate_hz - 1e-6), rate_hz),
+        record=ScopeRecord(math.ceil(least_s * rate_hz - 1e-6), rate_hz, filtered_hz=filtered_hz),
         proved_on=channels_proved(view, at),
     )
 
