@@ -63,7 +63,7 @@ class Dirt(Strict):
         default=0.03,
         ge=0.0,
         lt=0.5,
-        description="of the rise, by how the sensor touches the metal",
+        description="of the rise, which a sensor on the heatsink loses by how it touches: at most",
     )
     pick_up: Volts = Field(
         default=0.2e-3,

@@ -78,7 +78,8 @@ def predict_rise(
     Args:
         times_s: s from the moment the heat came on, shape (n,), rising.
         rise_k: sink over ambient, K, shape (n,).
-        systematic: an error of mean zero that all readings share (sensor tolerances, meter), K.
+        systematic: an error that all readings share (sensor tolerances, meter), K; what it is on
+            the average is added.
         at_least_time_constants: how much of the rise must have been seen.
 
     Raises:
@@ -259,7 +260,7 @@ def settled_rise(
     Args:
         times_s, rise_k: shape (n,).
         within_k, over_s: the rule.
-        systematic: an error of mean zero that all readings share, K.
+        systematic: as :func:`predict_rise`.
 
     Raises:
         NotMeasured: the record is shorter than the window, or has fewer than five readings in it.

@@ -24,6 +24,7 @@ from seqrun.plan.measurand import Measurand, judged, shown
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Kelvins, Seconds, render
+from seqrun.steps.common.dirt import lost_share
 from seqrun.steps.common.drive import Drive
 from seqrun.steps.common.ears import REST_S, Ears, key_of
 from seqrun.steps.common.rise_curve import RiseCurve
@@ -170,7 +171,7 @@ class Soak(Step):
             for point, celsius in ((self.at, ROOM_C + rise), ("sensor.ambient", ROOM_C))
         ]
         drift = self._room(view) * 0.6 * self.at_most / 3600.0
-        touching = view.bench.dirt.sensor_contact * rise
+        touching = lost_share(view) * rise
         halves = [*tolerances, drift, self.within / 2.0, touching]
         u = math.hypot(meter_k(view), *(half / math.sqrt(3.0) for half in halves))
         return Forecast(
@@ -245,7 +246,7 @@ class Soak(Step):
                 return "predicted"
             if self.until == "decided":
                 drift = self._room(ctx.view) * elapsed / 3600.0 / math.sqrt(3.0)
-                touching = ctx.view.bench.dirt.sensor_contact * rise / math.sqrt(3.0)
+                touching = lost_share(ctx.view) * rise / math.sqrt(3.0)
                 shared = math.hypot(apart, drift, touching)
                 sure = curve.decided(ctx.limit, shared, self.seen)
                 decided = decided + 1 if sure else 0
@@ -350,7 +351,9 @@ class Soak(Step):
         )
         drift = drift_k_per_h * hours
         now = last - ambient + drift
-        systematic = now - float(now.nominal_value)
+        # The curve is of the sensor as it shows; what it loses of the metal's rise goes with it.
+        lost = lost_share(ctx.view) * curve.rises[-1]
+        systematic = now - float(now.nominal_value) + lost
         if how == "beyond the limit":
             yield self.reading(
                 SINK_RISE,
@@ -374,7 +377,7 @@ class Soak(Step):
                 },
             )
         if prediction is not None:
-            ctx.keep(end_of(self.id), (prediction.end_k, curve.rises[-1]))
+            ctx.keep(end_of(self.id), (prediction.end_k, curve.rises[-1] + lost))
         # The fit knows what is still to come better than the rule of 3 K in 30 min does.
         settled = curve.settling(systematic)
         found = [prediction.end_k] if prediction is not None else []

@@ -57,6 +57,20 @@ def test_a_quiet_output_without_its_load_carries_at_most_what_the_scope_may_make
     assert read.bound is Bound.AT_MOST
 
 
+def test_a_sensor_that_touches_badly_never_shows_more_than_the_metal_has(powered: Powered) -> None:
+    """Half of what it may lose of the rise is added: its interval reaches from what it shows up."""
+    read = powered(seed=2).do(
+        '[[step]]\nid = "room"\ndo = "temperature"\nat = "sensor.ambient"\n'
+        '[[step]]\nid = "hold"\ndo = "hold_power"\npower = "5 W"\nfor = "3 min"\n'
+        '[[step]]\nid = "t"\ndo = "temperature"\nat = "sensor.sink"\n'
+    )
+    hot, room = read.one("sink_temperature"), read.one("ambient_temperature")
+    (line,) = (c for c in hot.budget if c.source.name == "sensor sink contact")
+    half = math.sqrt(3.0) * line.standard_uncertainty
+    shown = hot.value - half
+    assert half == pytest.approx(0.015 * (shown - room.value), rel=0.02)
+
+
 def test_a_heatsink_that_was_read_earlier_has_moved_by_nothing_or_by_as_much_as_it_may() -> None:
     read = normal(23.0, 0.1, "sensor")
     assert moved_since(read, 50.0, 0.0, 540.0).std_dev == pytest.approx(0.1)

@@ -153,19 +153,28 @@ def _kept(ctx: Context, key: str, otherwise: float) -> float:
 
 
 def touching(ctx: Context, point: str, celsius: UFloat) -> UFloat:
-    """A sensor's reading with how well it touches the heatsink; in the air nothing is added."""
+    """A sensor's reading with what it loses by how it touches the heatsink; in the air nothing is
+    added. It stands between metal and air, and so never shows more than the metal has: half of what
+    it may lose is added, the other half may be there or not."""
     if point != "sensor.sink":
         return celsius
     rise = max(float(celsius.nominal_value) - _kept(ctx, _AMBIENT, ROOM_C), 0.0)
     name = ctx.view.sensor(point).name
+    half = lost_share(ctx.view)
     contact = ctx.persistent(
         f"contact of {point}",
         lambda: rectangular(
-            0.0, ctx.view.bench.dirt.sensor_contact, f"sensor {name} contact",
+            half, half, f"sensor {name} contact",
             f"sensor {name} contact",
         ),
     )  # fmt: skip
     return celsius + rise * contact
+
+
+def lost_share(view: BenchView) -> float:
+    """What a sensor on the heatsink is taken to lose of the rise, and by how much that may be off
+    either way, as a fraction."""
+    return 0.5 * view.bench.dirt.sensor_contact
 
 
 def warmed(ctx: Context, point: str, ohms: UFloat) -> UFloat:
