@@ -29,6 +29,19 @@ def test_a_half_width_from_a_data_sheet_is_rectangular(driver: Driver) -> None:
     assert {line.source.distribution for line in budget_of(value)} == {"rectangular"}
 
 
+def test_a_stated_resolution_is_a_rectangle_of_one_step_and_one_of_nought_is_none(
+    driver: Driver,
+) -> None:
+    accuracy = Accuracy("meter", driver)
+    for step in (0.0, 0.01):
+        row = accuracy.row("dc_voltage", 5.0).model_copy(update={"resolution": step})
+        value = accuracy.attach(5.0, row)
+        lines = [c for c in budget_of(value) if "resolution" in c.source.name]
+        assert [c.standard_uncertainty for c in lines] == pytest.approx(
+            [step / 2.0 / math.sqrt(3.0)] if step else []
+        )
+
+
 def test_the_sign_of_a_reading_does_not_matter(driver: Driver) -> None:
     accuracy = Accuracy("meter", driver)
     row = accuracy.row("dc_voltage", -5.0)

@@ -11,6 +11,7 @@ import pytest
 from seqrun.errors import InstrumentRefused, NotMeasured
 from seqrun.files.driver.load import load_driver
 from seqrun.files.shipped import find
+from seqrun.instruments.accuracy import Accuracy
 from seqrun.instruments.by_hand.base import FRESH_S
 from seqrun.instruments.by_hand.looking import ScopeByHand
 from seqrun.instruments.by_hand.meter import MeterByHand
@@ -126,6 +127,21 @@ def test_of_a_supply_by_hand_only_its_protection_is_known(supply: SupplyByHand) 
 
 
 # --- what is told ---------------------------------------------------------------------------------
+
+
+def test_what_is_read_off_a_supply_has_the_uncertainty_of_its_display(
+    supply: SupplyByHand, person: Person
+) -> None:
+    accuracy = Accuracy("supply", supply.driver)
+    for function, read in (
+        ("readback_voltage", lambda: supply.voltage(1)),
+        ("readback_current", lambda: supply.current(2)),
+    ):
+        expected = accuracy.measured((1.5,), accuracy.row(function, 1.5))
+        assert read().nominal_value == 1.5
+        assert read().std_dev == pytest.approx(expected.std_dev) and expected.std_dev > 0.0
+    assert supply.current_raw(1) == 1.5
+    assert [question.args for question in person.asked] == [(1,), (2,), (1,)]
 
 
 def test_a_supply_is_set_output_by_output_and_switched_as_one(

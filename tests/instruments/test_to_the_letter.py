@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 import itertools
 import math
 from types import SimpleNamespace
@@ -9,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from pyvisa_py.highlevel import PyVisaLibrary
 
 from seqrun.errors import NotMeasured
 from seqrun.files.driver.load import load_driver
@@ -246,6 +248,16 @@ def test_a_library_that_cannot_list_is_told_and_keeps_no_other_from_being_asked(
     manager: Any = SimpleNamespace(list_resources=none)
     assert discovery.resources(manager, notes) == [socket]
     assert notes == ["the VISA library lists nothing: no backend"]
+
+
+def test_what_a_library_lacks_is_told_of_ours_and_not_of_a_maker_s(
+    bench: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(importlib.util, "find_spec", lambda _name: None)
+    ours: Any = SimpleNamespace(visalib=PyVisaLibrary.__new__(PyVisaLibrary))
+    told = discovery.missing_libraries(ours, {"USB"})
+    assert [line.partition(":")[0] for line in told] == ["ASRL", "GPIB"]
+    assert discovery.missing_libraries(bench.manager) == []
 
 
 def test_who_is_set_by_hand_says_so() -> None:

@@ -77,6 +77,7 @@ def test_an_offset_that_drifts_meets_the_limit_on_its_side(
         (moving(0.0, -0.030, 0.001), Limit(None, 0.05)),  # away from its only limit
         (moving(0.0, 0.030, 0.001), None),
         (moving(0.0, 0.010, 0.002), OFFSET),  # slight
+        (moving(0.0490, 0.0495, 0.002), OFFSET),  # not shown to move at all
         (moving(0.0, 0.0, 0.050), OFFSET),  # nobody knows
     ],
 )

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from findings_cases import HEAD, TWO, offset, patterns, read
 
 from seqrun.files.costs import CostSheet
+from seqrun.judge import decide, difference
 from seqrun.judge.condition import conditions
 from seqrun.judge.evidence import evidence_of, rests_on, within
 from seqrun.judge.findings import Finding, Findings, weigh
 from seqrun.judge.release import PartOfUnit
 from seqrun.judge.salvage import advise
-from seqrun.values import Bound, Judged, Limit, Reading, Verdict
+from seqrun.values import Bound, Contribution, Judged, Limit, Reading, Source, Verdict
 
 BOTH = (
     HEAD
@@ -86,6 +89,32 @@ def test_a_finding_says_what_its_cause_says_of_the_work(work: str) -> None:
 def test_one_sign_that_was_told_is_enough_for_a_run_to_have_spoken() -> None:
     assert weigh(patterns(), [offset(0.2)]).spoken
     assert not weigh(patterns(BOTH.replace("TAKE", "first")), [offset(0.2)]).spoken
+
+
+@pytest.mark.parametrize(("amperes", "over"), [(1.0e-3, False), (1.001e-3, True)])
+def test_a_value_on_its_threshold_is_not_beyond_it(amperes: float, over: bool) -> None:
+    run = [read("cold.1", "idle_current", amperes, "A", "left.1")]
+    assert evidence_of(patterns(BOTH.replace("TAKE", "first")), run, "")["over"].seen is over
+
+
+def test_a_reading_that_was_not_made_is_under_its_step_s_condition_without_numbers() -> None:
+    lost = Judged(
+        Reading("thd", "%", None, note="1 kHz: no tone"), "thd", None, "guarded",
+        Verdict.NOT_MEASURED, None,
+    )  # fmt: skip
+    (condition,) = conditions([lost])
+    assert condition.at == ()
+    assert condition.text.endswith("thd")
+
+
+def test_numbers_in_a_reason_are_told_to_as_many_digits_as_matter() -> None:
+    lines = (Contribution(Source("gain"), 0.012345),)
+    first, second = (Reading("dc_offset", "V", v, lines) for v in (0.01, 0.012))
+    held = [decide(one, Limit(-0.0512, 0.0512), "guarded", "offset") for one in (first, second)]
+    assert "a change of 20 mV is neither" in difference(*held).reason
+    bound = replace(first, value=0.0123456, bound=Bound.AT_LEAST)
+    told = decide(bound, Limit(None, 0.05), "guarded", "offset")
+    assert "'at least 12.3 mV' cannot decide a limit of at most 50 mV" in told.note
 
 
 def test_a_step_is_about_what_it_holds_against_a_limit_whatever_it_reads_first() -> None:
