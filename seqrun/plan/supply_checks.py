@@ -23,6 +23,11 @@ LOAD_MARGIN = 1.25
 PROTECTION_MOST = 1.5
 #: so little harms neither the unit nor a load, whatever the load is (our own choice), W
 LISTENING_W = 0.1
+#: what is left where a supply does not reach a unit's rails
+BY_ITSELF = (
+    "with this supply the unit cannot be powered; on its own mains supply 'meter-only' reads it, "
+    "first through a series lamp"
+)
 #: rails are raised to what the sheet says; a setting rounds by less than this
 RAIL_SLACK = 0.005
 
@@ -180,7 +185,7 @@ def _reach_of(view: BenchView, name: str, actions: Sequence[Action]) -> Iterator
                 f"which goes to {render(most, unit, digits=3)}",
                 expected=f"a supply for at least {render(wanted, unit, digits=3)} on each output",
                 where=action.id,
-                hint=instead(view.unit, amperes) if unit == "A" else None,
+                hint=instead(view.unit, amperes) if unit == "A" else BY_ITSELF,
             )
         need = current_for(view.unit, action.needs.load_power_w)
         if need > amperes:

@@ -57,3 +57,28 @@ def test_what_needs_a_preamplifier_is_told_of_a_unit_that_has_none(tmp_path: Pat
     path.write_text(HEADPHONES, encoding="utf-8")
     with pytest.raises(SeqrunError, match="no"):
         prepare("preamp", "demo", str(path))
+
+
+LARGE = (
+    HEADPHONES.replace('"9 V"', '"35 V"').replace('"0.5 W"', '"120 W"').replace('"32 Ω"', '"8 Ω"')
+)
+
+
+@pytest.mark.parametrize("name", ["intake", "relays", "isolate"])
+def test_a_unit_beyond_the_supply_is_looked_at_as_far_as_a_few_watts_go(
+    tmp_path: Path, name: str
+) -> None:
+    """2 x 120 W in bridge draw 7 A; what these sequences ask for is a tenth of that."""
+    path = tmp_path / "unit.toml"
+    path.write_text(LARGE.replace("single_ended", "bridged"), encoding="utf-8")
+    plan, _ = prepare(name, "demo", str(path))
+    assert any(action.needs.energises for action in plan.actions)
+
+
+def test_rails_that_a_supply_does_not_reach_are_told_with_what_is_left(tmp_path: Path) -> None:
+    path = tmp_path / "unit.toml"
+    path.write_text(LARGE.replace('"35 V"', '"90 V"').replace('"120 W"', '"300 W"'), "utf-8")
+    with pytest.raises(SeqrunError) as told:
+        prepare("intake", "demo", str(path))
+    assert "40 V" in str(told.value)
+    assert "own mains" in (told.value.hint or "")
