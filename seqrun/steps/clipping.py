@@ -29,6 +29,7 @@ from seqrun.plan.needs import Forecast, Needs, ScopeRecord
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Fraction, Hertz, Seconds
 from seqrun.steps.common.bench_floor import distortion_floor, level_seen
+from seqrun.steps.common.dirt import harmonics_felt
 from seqrun.steps.common.drive import HEADROOM, Drive, Waveform, drive_needs, plays_bursts
 from seqrun.steps.common.forecasts import BETTER_SCOPE, decibels, power_share
 from seqrun.steps.distortion import floor_felt
@@ -403,8 +404,9 @@ class BurstDistortion(Step):
                 continue
             finally:
                 drive.end()
-            felt = floor_felt(found, distortion_floor(ctx.view, level_seen(ctx, wave)))
-            thd = above_distortion(found.thd.value, felt)
+            floor = floor_felt(found, distortion_floor(ctx.view, level_seen(ctx, wave)))
+            felt = harmonics_felt(ctx, f"out.{channel}", found)
+            thd = above_distortion(found.thd.value * felt, floor)
             short = reached < REACHED * watts
             if short and thd.bound is not Bound.EXACT:
                 told = f"{reached:.3g} W within a burst, not {watts:.3g} W"
