@@ -110,6 +110,24 @@ def dirty_heat(heat: HeatSpec, rng: np.random.Generator) -> HeatSpec:
     )
 
 
+def _of_one_batch(legs: tuple[LegSpec, ...], rng: np.random.Generator) -> tuple[LegSpec, ...]:
+    """Power stages in parallel at one terminal have one band, within a percent: others would drive
+    each other through their ballasts at the end of it, and no shop calls that healthy."""
+    first: dict[str, LegSpec] = {}
+
+    def like_the_first(leg: LegSpec) -> LegSpec:
+        mate = first.setdefault(leg.side, leg)
+        if mate is leg or not leg.stage:
+            return leg
+        return replace(
+            leg,
+            pole_hz=_spread(rng, mate.pole_hz, 0.01),
+            low_cut_hz=_spread(rng, mate.low_cut_hz, 0.01),
+        )
+
+    return tuple(like_the_first(leg) for leg in legs)
+
+
 def wide(spec: AmplifierSpec, rng: np.random.Generator) -> AmplifierSpec:
     """A healthy unit as a shop sees them: parts of other batches, other years, other hands."""
 
@@ -140,7 +158,7 @@ def wide(spec: AmplifierSpec, rng: np.random.Generator) -> AmplifierSpec:
         gain = 1.0 + 0.01 * float(rng.standard_normal())
         return replace(
             one,
-            legs=tuple(leg(each, gain) for each in one.legs),
+            legs=_of_one_batch(tuple(leg(each, gain) for each in one.legs), rng),
             relay=replace(one.relay, contact_ohm=_spread(rng, one.relay.contact_ohm, 0.6)),
             noise=replace(
                 one.noise,

@@ -98,6 +98,12 @@ def key_of(step_id: str) -> str:
     return f"cases felt by {step_id}"
 
 
+def by_thermometer(view: BenchView) -> bool:
+    """Whether a thermometer is held to the cases, for want of a probe that the meter reads."""
+    moved = any(sensor.point == PROBE for sensor in view.bench.sensor)
+    return view.has("thermometer") and (view.by_hand("meter") or not moved)
+
+
 def cases_of(unit: Unit) -> tuple[Case, ...]:
     """The cases that a probe can be held on.
 
@@ -145,7 +151,7 @@ class CaseHeat(Step):
         watts = max(p.evaluate_in("W", view.unit.names()) for p in (self.power, self.small_power))
         seconds = 3.0 * self.hold + len(cases) * (3.5 * self.hold + self.drift)
         driven = drive_needs(view, view.unit.channels, watts, seconds=seconds)
-        if view.has("thermometer"):
+        if by_thermometer(view):
             return replace(driven, roles=driven.roles | {"thermometer"})
         view.sensor(PROBE)
         return replace(
@@ -177,7 +183,7 @@ class CaseHeat(Step):
         visits: list[Visit] = []
         drive = Drive(ctx, self.frequency)
         try:
-            if not ctx.view.has("thermometer"):
+            if not by_thermometer(ctx.view):
                 ctx.connect(*_held_on(ctx.view, cases[0]))
                 ctx.meter.configure("resistance_4w", PT100_EXPECTED_OHM, 10.0)
             drive.to_power(ctx.evaluate(self.small_power, "W"))
@@ -255,7 +261,7 @@ class CaseHeat(Step):
             Tripped: it is hotter than any should be.
         """
         begun = ctx.clock.now()
-        seen = not ctx.view.has("thermometer")
+        seen = not by_thermometer(ctx.view)
 
         def over() -> bool | None:
             passed = ctx.clock.now() - begun
@@ -287,7 +293,7 @@ class SmallToneHeat(Step):
         return Needs(seconds=0.0)
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
-        step = 0.1 if view.has("thermometer") else 0.02
+        step = 0.1 if by_thermometer(view) else 0.02
         return Forecast(0.0, 100.0 * step / 0.2, better="a sensor on the meter, clamped on")
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
@@ -331,7 +337,7 @@ def _held_on(view: BenchView, case: Case) -> tuple[Hookup, Hookup]:
 def _on(ctx: Context, case: Case) -> Callable[[], UFloat]:
     """Have the probe held on a case; what reads it then, °C."""
     view, name = ctx.view, f"case.{case.name}"
-    if view.has("thermometer"):
+    if by_thermometer(view):
         words = f"{view.point(name).words}; its probe insulated: a case may be live"
         return lambda: ctx.thermometer.read(name, words)
     ctx.connect(*_held_on(view, case))
@@ -340,12 +346,12 @@ def _on(ctx: Context, case: Case) -> Callable[[], UFloat]:
 
 
 def _reader(ctx: Context) -> str:
-    return ctx.thermometer.name if ctx.view.has("thermometer") else ctx.meter.name
+    return ctx.thermometer.name if by_thermometer(ctx.view) else ctx.meter.name
 
 
 def _step_k(view: BenchView) -> float:
     """How closely two readings of one thermometer can be told apart, K."""
-    if view.has("thermometer"):
+    if by_thermometer(view):
         row = view.drivers[view.key("thermometer")].row("temperature", 40.0)
         return math.hypot(row.resolution, row.noise)
     return 0.02 + 0.02 * pt100_tolerance_k(40.0, view.sensor(PROBE).tolerance_class)

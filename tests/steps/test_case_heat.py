@@ -11,13 +11,17 @@ from typing import Any
 import pytest
 
 from seqrun.errors import BenchLacks, UnitLacks
+from seqrun.files.bench.load import load_bench
 from seqrun.files.shipped import find
 from seqrun.files.unit.sheet import Unit
+from seqrun.runner import opening
 from seqrun.runner.opening import read_bench
 from seqrun.steps.cases import cases_of
 from seqrun.values import Verdict
+from tests.steps import conftest
 
 Powered = Callable[..., Any]
+DRY = "dry_thermal_joint@left"
 STEPS = """
 [[step]]
 id = "ambient"
@@ -154,3 +158,45 @@ def test_a_bench_without_a_probe_and_a_unit_without_cases_are_told_apart(
     shut = Path(out_of_reach).read_text(encoding="utf-8").replace('cases = "accessible"', "")
     with pytest.raises(UnitLacks, match="not accessible"):
         cases_of(Unit.from_text(shut))
+
+
+class Held:
+    """A handheld thermometer, read to a tenth of a kelvin."""
+
+    def __init__(self, world: Any) -> None:
+        self._world = world
+
+    def read(self, place: str, words: str) -> float:
+        if place == "sensor.ambient":
+            return round(self._world.truth.temperature("ambient"), 1)
+        assert "insulated" in words
+        if self._world.node_of("sensor.probe") != place:
+            self._world.connect("sensor.probe", place)
+            self._world.advance(15.0)
+        return round(self._world.truth.temperature(place), 1)
+
+
+@pytest.mark.parametrize(("fault", "verdict"), [("", Verdict.PASS), (DRY, Verdict.FAIL)])
+def test_cases_are_felt_with_a_thermometer_in_the_hand(
+    out_of_reach: str, tmp_path: Path, mocker: Any, fault: str, verdict: Verdict
+) -> None:
+    """Five numbers at each case, typed in; no meter is needed for it."""
+    demo = read_bench("demo", out_of_reach, faults=(fault,) if fault else ())
+    text = demo.view.bench.text.replace(
+        '[[sensor]]\nname = "probe"\npoint = "sensor.probe"\nkind = "Pt100"\nclass = "B"\n', ""
+    )
+    hand = 'resource = "by hand"\ndriver = "handheld-thermometer"\n'
+    text += f"\n[instrument.thermometer]\n{hand}\n[simulator.panel.thermometer]\n{hand}"
+    (tmp_path / "bench.toml").write_text(text, encoding="utf-8")
+    view = opening._view(load_bench(tmp_path / "bench.toml"), demo.view.unit)
+    mocker.patch.object(conftest, "read_bench", return_value=replace(demo, view=view))
+    unit = conftest.PoweredUnit(tmp_path / "results", (), None, 1, "demo")
+    panel: Any = Held(unit.world)
+    control: Any = unit._opened.control
+    unit._opened.desk.staff(opening.VirtualHands(control, lambda key: panel), lambda: 0.0)
+    found = cases(unit.do(STEPS))
+    one = found.pop("left.upper.1")
+    assert one.verdict is verdict
+    assert one.reading.instruments[0].startswith("thermometer")
+    assert {other.verdict for other in found.values()} == {Verdict.PASS}
+    unit.close()
