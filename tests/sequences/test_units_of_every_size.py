@@ -64,11 +64,11 @@ LARGE = (
 )
 
 
-@pytest.mark.parametrize("name", ["intake", "relays", "isolate"])
+@pytest.mark.parametrize("name", ["intake", "relays", "isolate", "noise-hunt"])
 def test_a_unit_beyond_the_supply_is_looked_at_as_far_as_a_few_watts_go(
     tmp_path: Path, name: str
 ) -> None:
-    """2 x 120 W in bridge draw 7 A; what these sequences ask for is a tenth of that."""
+    """2 x 120 W in bridge draw 7 A; an eighth of the power, or a few watts, is within 5 A."""
     path = tmp_path / "unit.toml"
     path.write_text(LARGE.replace("single_ended", "bridged"), encoding="utf-8")
     plan, _ = prepare(name, "demo", str(path))

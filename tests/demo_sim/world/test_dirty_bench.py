@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 import demo_sim
+from demo_sim.amplifier.spec import SIDES
 from demo_sim.dirt import Dirt
 from demo_sim.world import World
 
@@ -143,3 +144,20 @@ def test_an_offset_of_the_wide_kind_moves_with_the_heat():
     before = clean.truth.offset("left")
     ask(clean, "control", "CLOC:WAIT 3000")
     assert clean.truth.offset("left") == pytest.approx(before, abs=1e-6)
+
+
+def test_stages_in_parallel_of_a_wide_unit_have_one_band_and_the_terminals_their_own():
+    """Otherwise they would drive each other at the end of it, and trip a supply on a good unit."""
+    unit = {
+        "topology": "parallel_bridged", "rails": "single", "rail_voltage": 24.0,
+        "rated_power": 25.0, "paralleled": 2, "output_ballast": 0.1,
+    }  # fmt: skip
+    apart, between = [], []
+    for seed in range(8):
+        spec = World(unit, seed=seed, wide_parts=True)._bench.amplifier
+        for channel in spec.channels:
+            poles = {side: [x.pole_hz for x in channel.legs if x.side == side] for side in SIDES}
+            apart += [max(of) / min(of) - 1.0 for of in poles.values()]
+            between.append(poles["pos"][0] / poles["neg"][0] - 1.0)
+    assert max(apart) < 0.06
+    assert statistics.stdev(between) > 0.1
