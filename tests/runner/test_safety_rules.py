@@ -24,7 +24,6 @@ from seqrun.runner.opening import VirtualHands
 from seqrun.runner.preparation import prepare
 from seqrun.runner.run import Options, execute
 from seqrun.runner.signals import Interrupts
-from seqrun.runner.trips import INTERVAL_S
 from seqrun.values import Disposition, Verdict
 
 WAIT = """
@@ -70,7 +69,7 @@ def test_trips_are_looked_at_all_the_while_that_something_waits(
     outcome = run(tmp_path, with_trip(short_sequence(WAIT)))
     assert outcome.disposition is Disposition.ACCEPT
     looks = [t for k, t in messages(outcome.folder) if k == "supply" and "MEAS:CURR? (@1)" in t]
-    assert len(looks) >= 0.9 * 60.0 / INTERVAL_S
+    assert len(looks) >= 54, "about once a second of the minute's wait"
 
 
 def test_a_rise_of_current_while_waiting_ends_the_run_at_once(

@@ -15,10 +15,8 @@ from scpi_messages import asks, messages
 
 from demo_sim.links.stream import ScpiStream
 
-COUNT = int(os.environ.get("SEQRUN_SCPI_MESSAGES", "700"))
-RUN = settings(
-    max_examples=COUNT, deadline=2000, database=None, suppress_health_check=list(HealthCheck)
-)
+COUNT = int(os.environ.get("SEQRUN_SCPI_MESSAGES", "300"))
+RUN = settings(max_examples=COUNT, database=None, suppress_health_check=list(HealthCheck))
 MESSAGES = messages(Reference())
 
 
