@@ -369,3 +369,33 @@ def test_a_supply_that_limits_is_told_before_what_it_kept_from_being_read(
     (note,) = (j.reading.note for j in outcome.judged if j.step == "thd")
     assert note.startswith("the bench supply limits at")
     assert "raise running_limit" in note
+
+
+@pytest.mark.parametrize(
+    ("lie", "told"),
+    [
+        ("off", "the bench supply is off, and nobody here switched it off"),
+        ("low", "rail.pos is at 12 V, and was at 30 V when the unit was powered"),
+    ],
+)
+def test_what_is_read_of_a_unit_whose_rails_have_gone_is_not_measured(
+    tmp_path: Path,
+    short_sequence: Callable[..., str],
+    monkeypatch: pytest.MonkeyPatch,
+    lie: str,
+    told: str,
+) -> None:
+    """It is quiet, and has no offset. A supply that is off says so while its rails are still up."""
+
+    def goes() -> None:
+        if lie == "off":
+            monkeypatch.setattr(DrivenSupply, "enabled", lambda *_: False)
+        else:
+            monkeypatch.setattr(DrivenSupply, "voltage", lambda *_: ufloat(12.0, 0.01))
+
+    outcome = run(tmp_path, short_sequence(), watcher=At("offset.right", goes))
+    found = {j.step: j for j in outcome.judged if j.step.startswith("offset")}
+    assert found["offset.left"].verdict is Verdict.PASS
+    assert found["offset.right"].verdict is Verdict.NOT_MEASURED
+    assert told in found["offset.right"].note
+    assert outcome.disposition is not Disposition.ACCEPT
