@@ -19,7 +19,7 @@ from seqrun.measure.noise import (
     noise_level,
     unseen_rate,
 )
-from seqrun.measure.pick_up import beside_pick_up
+from seqrun.measure.pick_up import MAINS_BAND_HZ, beside_pick_up
 from seqrun.plan.context import Context
 from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.measurand import Measurand, judged, shown
@@ -126,9 +126,14 @@ class HumLines(Step):
         )
         for line in found.lines:
             if line.rms.bound is Bound.EXACT:
+                level = line.rms
+                if MAINS_BAND_HZ[0] <= line.frequency_hz <= MAINS_BAND_HZ[1]:
+                    alone = float(level.value.nominal_value)
+                    level = beside_pick_up(level, alone, heard.pick_up_v(ctx.view))
                 yield self.reading(
                     HUM_LINE,
-                    line.rms.value,
+                    level.value,
+                    bound=level.bound,
                     note=f"{line.frequency_hz:.1f} Hz",
                     judged=False,
                     channel=place,

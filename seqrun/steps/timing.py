@@ -76,7 +76,12 @@ class _SmallTone:
         waves = self.drive.capture(cycles=LOOK_CYCLES, per_cycle=LOOK_PER_CYCLE, may_be_silent=True)
         ended = self.ctx.clock.now()
         for channel, wave in waves.items():
-            self.looks[channel].append(Look(begun, ended, wave.rms_v > self.least_v))
+            looks = self.looks[channel]
+            # Behind a contact that has just closed there is more than the tone: half of the rail at
+            # either end of a bridge, seen with AC coupling, drives the record beyond its range.
+            silent = not looks or not looks[-1].present
+            there = wave.rms_v > self.least_v or (silent and wave.clipped)
+            looks.append(Look(begun, ended, there))
 
     def seen(self, channel: str, present: bool) -> bool:
         """Whether a look has shown the channel with (or without) its tone."""

@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from seqrun.measure.banks import moved_since
+from seqrun.study.coverage import bench_of, holds
 from seqrun.study.looked_at import VOLTS
 from seqrun.values import Bound, normal
 
@@ -55,6 +56,16 @@ def test_a_quiet_output_without_its_load_carries_at_most_what_the_scope_may_make
     """With no probe on ground the scope's own noise was taken for the unit's."""
     read = powered(seed=4).do(before + UNLOADED).one("stray_unloaded", "right")
     assert read.bound is Bound.AT_MOST
+
+
+def test_a_relay_of_a_bridge_has_closed_when_half_the_rail_drives_the_record_beyond_its_range() -> (
+    None
+):
+    """Seen through AC coupling both ends are cut off alike, and their difference is nothing."""
+    pairs = bench_of("levels", 4, bench="demo:dirty", unit="demo-bridged")
+    delays = [p for p in pairs if p.name == "relay_delay"]
+    assert len(delays) == 2
+    assert all(holds(p) for p in delays)
 
 
 def test_a_sensor_that_touches_badly_never_shows_more_than_the_metal_has(powered: Powered) -> None:
