@@ -6,9 +6,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import ClassVar
 
-import numpy as np
 from pydantic import Field
 from uncertainties import UFloat
 
@@ -29,6 +29,7 @@ from seqrun.steps.common.dirt import load_ohms
 from seqrun.steps.common.drive import HEADROOM, Drive, Waveform, recorded
 from seqrun.steps.common.forecasts import near_limit, scope_share
 from seqrun.steps.common.listening import ALIKE
+from seqrun.steps.common.whole import held_whole
 from seqrun.values import COVERAGE_FACTOR, normal, rectangular
 
 FASTEST_HZ = 50e6  # samples per second: an output stage oscillates below 25 MHz (common practice)
@@ -36,8 +37,6 @@ LEAST_RATES = 4.0  # samples a second over the frequency above which anything is
 PERIODS = 1.2  # of the drive in a record: both tips are in it
 #: further looks take other rates, so that nothing folds down onto the drive in all of them
 RATES = (1.0, 0.83, 0.71, 0.59)
-#: looks at most until the range holds all, each on one that is so much wider
-WIDEN, WIDER = 5, 3.0
 
 #: a scope's own noise where no probe was spare to see it: up to so many steps of the converter (our
 #: own choice; two ranges differ by twice what two channels do)
@@ -66,18 +65,14 @@ def looks_at(
     rate = min(FASTEST_HZ, most * drive.frequency_hz / PERIODS)
     found: dict[str, Looks] = {c: [] for c in drive.channels}
     for share in shares:
-        for _ in range(WIDEN):
-            waves = drive.capture(
-                rate_hz=share * rate,
-                points=min(int(PERIODS * share * rate / drive.frequency_hz), most),
-                peak_v=peak_v,
-                must_play=True,
-                beside=spare,
-            )
-            if not any(wave.clipped for wave in waves.values()):
-                break
-            # What is stray may be more than the tone: it is looked at on a range that holds it.
-            peak_v = WIDER * max(float(np.max(np.abs(w.volts))) for w in waves.values())
+        take = partial(
+            drive.capture,
+            rate_hz=share * rate,
+            points=min(int(PERIODS * share * rate / drive.frequency_hz), most),
+            must_play=True,
+            beside=spare,
+        )
+        waves = held_whole(take, peak_v)
         own = 0.0
         if drive.beside is not None:
             dt_s = next(iter(waves.values())).dt_s

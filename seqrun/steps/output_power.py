@@ -27,6 +27,7 @@ from seqrun.steps.common.bench_floor import distortion_floor, level_seen
 from seqrun.steps.common.dirt import harmonics_felt, load_u_share
 from seqrun.steps.common.drive import CYCLES, Drive, Waveform, drive_needs
 from seqrun.steps.common.forecasts import scope_share
+from seqrun.steps.common.whole import held_whole
 from seqrun.steps.distortion import THD, floor_felt
 from seqrun.values import COVERAGE_FACTOR, Bound
 
@@ -181,7 +182,7 @@ class OutputPower(Step):
         reasons: dict[str, str] = {}
         for _ in range(self.tries):
             drive.set({c: s.level for c, s in searches.items()})
-            waves = drive.capture()
+            waves = held_whole(drive.capture)
             for channel, search in searches.items():
                 try:
                     power, thd = self._read(drive, channel, waves[channel])

@@ -17,10 +17,12 @@ import argparse
 import sys
 from collections import Counter
 from functools import partial
+from importlib import import_module
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
 
+import further_neighbours  # noqa: F401
 import neighbours
 
 from demo_sim import fault_catalogue
@@ -32,8 +34,7 @@ from seqrun.study.acceptance import HEALTHY, StudyCase, StudyRow, accept_many, r
 def catch_case(case: StudyCase, version: str, to_first_fail: bool = False) -> StudyRow:
     """One run; a process of its own does not know the neighbours yet."""
     sys.path.insert(0, str(Path(__file__).parent))
-    import neighbours  # noqa: F401
-
+    import_module("further_neighbours")
     return run_case(case, version, to_first_fail=to_first_fail)
 
 

@@ -148,6 +148,19 @@ def test_a_look_at_an_output_without_its_load_that_fails_costs_nothing_else(
     assert [r.note for r in read.all("stray_unloaded")] == ["the record is no good"] * 2
 
 
+def test_a_unit_that_is_too_slow_for_its_power_at_the_upper_end_is_told_what_it_gives_there(
+    powered: Powered, made_up: Any
+) -> None:
+    def slow(unit: AmplifierSpec) -> AmplifierSpec:
+        return replace(unit, path=replace(unit.path, slew_v_per_s=0.8e6))
+
+    high = '[[step]]\nid = "high"\ndo = "output_power"\nfrequency = "20 kHz"\n'
+    read = powered(made_up("too_slow", slow, whole=True)).do(high)
+    # Nothing is slower than a sine's steepest volt: 0.8 V/µs is 6.4 V of peak at 20 kHz.
+    assert 1.5 < read.one("output_power", "left").value < 6.4**2 / 2.0 / 8.0 * 1.3
+    assert 1.5 < read.one("output_power", "right").value < 6.4**2 / 2.0 / 8.0 * 1.3
+
+
 def test_rails_that_give_way_when_a_burst_begins_hold_under_a_steady_tone(
     powered: Powered, made_up: Any
 ) -> None:
