@@ -88,7 +88,8 @@ class _LoadOnAndOff(AtPower):
         ohms = near_limit(self, view, load / 100.0)
         if of == DAMPING_FACTOR:
             ohms = load / near_limit(self, view, 100.0)
-        clip = view.bench.dirt.clip_contact / math.sqrt(3.0)
+        clips = 2.0 if view.unit.bridged else 1.0
+        clip = math.sqrt(clips) * view.bench.dirt.clip_contact / math.sqrt(3.0)
         warm = load_u_share(view, self.planned_watts(view))
         u = math.hypot(warm * ohms, RATIO_U * load, clip)
         better = "more repeats, or a load measured more closely"
@@ -154,8 +155,14 @@ class _LoadOnAndOff(AtPower):
             loaded,
             drive.load(channel, watts),
             view.unit.rated_load,
-            clip_moved(ctx),
+            self._contacts(ctx, channel),
         )
+
+    @staticmethod
+    def _contacts(ctx: Context, channel: str) -> UFloat:
+        """What of the load's clips is between unit and probes, Ω: of a bridge at both ends."""
+        found = clip_moved(ctx)
+        return found if ctx.view.scope_on(f"out.{channel}")[1] is None else found + clip_moved(ctx)
 
     def _stray(self, drive: Drive, channel: str) -> dict[str, Looks | str]:
         """What is far above the band, or why it was not seen: the impedance does not hang on it.

@@ -68,6 +68,16 @@ def test_a_relay_of_a_bridge_has_closed_when_half_the_rail_drives_the_record_bey
     assert all(holds(p) for p in delays)
 
 
+def test_a_bridge_has_a_clip_of_the_load_at_either_end(powered: Powered) -> None:
+    step = '[[step]]\nid = "s"\ndo = "source_impedance"\npower = "5 W"\n'
+    u = []
+    for unit in ("demo-2x40", "demo-bridged"):
+        read = powered(unit=unit, bench="demo:dirty").do(step).one("source_impedance", "left")
+        lines = [c for c in read.budget if c.source.name == "contact of the clip that was moved"]
+        u.append(math.hypot(*(line.standard_uncertainty for line in lines)))
+    assert u[1] == pytest.approx(math.sqrt(2.0) * u[0], rel=0.02)
+
+
 def test_a_sensor_that_touches_badly_never_shows_more_than_the_metal_has(powered: Powered) -> None:
     """Half of what it may lose of the rise is added: its interval reaches from what it shows up."""
     read = powered(seed=2).do(
