@@ -23,7 +23,7 @@ from seqrun.record import RunInfo, Store
 from seqrun.runner.again import ReadAgain
 from seqrun.runner.engine import LOCKED_S, Engine
 from seqrun.runner.events import Near, Watcher
-from seqrun.runner.opening import OpenBench, open_bench
+from seqrun.runner.opening import OpenBench, open_bench, read_bench
 from seqrun.runner.preparation import prepare
 from seqrun.runner.run import _preflight
 from seqrun.runner.trips import INTERVAL_S, ArmedTrip, arm
@@ -571,6 +571,27 @@ def test_a_rail_that_draws_nothing_from_an_output_that_is_off_was_switched_off_b
         near = armed.look()
         assert near is not None
         assert near.values == (amperes, amperes)
+
+
+@pytest.mark.parametrize(
+    ("bench", "watched"),
+    [
+        ("demo", ["supply_current", "supply_voltage", "sink_temperature", "out_dc"]),
+        ("demo:supply_by_hand", ["sink_temperature", "out_dc"]),
+        ("demo:meter_by_hand", ["supply_current", "supply_voltage", "sink_temperature", "out_dc"]),
+    ],
+)
+def test_nobody_is_asked_each_second_for_what_a_supply_by_hand_shows(
+    bench: str, watched: list[str], mocker: MockerFixture
+) -> None:
+    """What a step reads off a meter anyway is held against its trip all the same."""
+    over = (("supply_current", "1 A"), ("supply_voltage", "40 V"), ("sink_temperature", "90 °C"))
+    trips = [
+        Trip.model_validate({"quantity": quantity, "above": above, "why": "w"})
+        for quantity, above in (*over, ("out_dc", "2 V"))
+    ]
+    there = mocker.Mock(view=read_bench(bench, None).view, names=dict)
+    assert [one.quantity for one in arm(trips, there)] == watched
 
 
 def test_the_volts_of_a_unit_without_power_trip_nothing(lent: Lent) -> None:
