@@ -12,12 +12,14 @@ import numpy as np
 import pytest
 from pyvisa_py.highlevel import PyVisaLibrary
 
-from seqrun.errors import NotMeasured
+from seqrun.errors import NotMeasured, UsageError
+from seqrun.files.bench.parts import InstrumentEntry as BenchInstrument
 from seqrun.files.driver.load import load_driver
 from seqrun.files.shipped import find
 from seqrun.instruments import discovery
 from seqrun.instruments.answers import with_suffix
 from seqrun.instruments.by_hand.base import ByHand
+from seqrun.instruments.opening import open_instrument
 from seqrun.instruments.preamble import scaling
 from seqrun.instruments.roles import Capture
 from seqrun.instruments.screen import POINTS, on_screen
@@ -225,6 +227,29 @@ def test_a_self_check_of_a_scope_takes_a_record_of_each_channel_and_in_each_way(
     channels = [f"acquire, channel {n}" for n in (1, 2, 3, 4)]
     ways = ["acquire, AC", "average", "high_resolution", "trigger", "make_safe"]
     assert checks(bench.scope) == channels + ways
+
+
+@pytest.mark.parametrize(
+    ("role", "what"),
+    [
+        ("generator", "enabled"),
+        ("supply", "enabled"),
+        ("supply", "protection_tripped"),
+        ("supply", "constant_current"),
+    ],
+)
+def test_what_a_driver_has_no_command_for_is_not_told_and_never_guessed(
+    bench: Any, role: str, what: str
+) -> None:
+    driver = load_driver(find("driver", f"generic-{role}"))
+    less = {name: one for name, one in driver.operation.items() if name != what}
+    entry = BenchInstrument(resource=bench.demo.resources[role], driver=f"generic-{role}")
+    quiet = driver.changed(operation=less)
+    one: Any = open_instrument(role, entry, quiet, bench.manager, bench.note)
+    asked = len(bench.sent(role))
+    with pytest.raises((NotMeasured, UsageError), match=r"does not tell|no commands for"):
+        getattr(one, what)(1)
+    assert len(bench.sent(role)) == asked
 
 
 # --- who is there ---------------------------------------------------------------------------------
