@@ -10,17 +10,17 @@ from typing import Any
 
 import numpy as np
 import pytest
+from pytest_mock import MockerFixture
 from pyvisa_py.highlevel import PyVisaLibrary
 
 from seqrun.errors import NotMeasured, UsageError
 from seqrun.files.bench.parts import InstrumentEntry as BenchInstrument
 from seqrun.files.driver.load import load_driver
 from seqrun.files.shipped import find
-from seqrun.instruments import discovery
+from seqrun.instruments import discovery, preamble
 from seqrun.instruments.answers import with_suffix
 from seqrun.instruments.by_hand.base import ByHand
 from seqrun.instruments.opening import open_instrument
-from seqrun.instruments.preamble import scaling
 from seqrun.instruments.roles import Capture
 from seqrun.instruments.screen import POINTS, on_screen
 from seqrun.instruments.selfcheck import SENT_ONLY, Tap, Trial, _near, handshake, self_check
@@ -64,7 +64,7 @@ def test_an_increment_that_is_told_goes_before_one_that_is_worked_out(
 ) -> None:
     settings = load_driver(find("driver", "generic-scope")).scope
     assert settings is not None
-    found = scaling(fields, settings.model_copy(update={"codes_per_division": 25.0}))
+    found = preamble.scaling(fields, settings.model_copy(update={"codes_per_division": 25.0}))
     assert (found.xincrement, found.yincrement) == pytest.approx((seconds, volts))
 
 
@@ -83,7 +83,7 @@ def test_a_record_without_increments_has_no_scale(fields: dict[str, float]) -> N
     settings = load_driver(find("driver", "generic-scope")).scope
     assert settings is not None
     with pytest.raises(ValueError):
-        scaling(fields, settings)
+        preamble.scaling(fields, settings)
 
 
 # --- a screen read from a record ------------------------------------------------------------------
@@ -288,3 +288,36 @@ def test_what_a_library_lacks_is_told_of_ours_and_not_of_a_maker_s(
 def test_who_is_set_by_hand_says_so() -> None:
     desk: Any = SimpleNamespace()
     assert ByHand("meter", load_driver(find("driver", "handheld-meter")), desk).by_hand
+
+
+# --- what a reading holds besides -----------------------------------------------------------------
+
+
+def test_a_preamble_that_does_not_fit_what_was_set_is_no_record(
+    bench: Any, mocker: MockerFixture
+) -> None:
+    """Ten times the volts of the range that was set: another instrument's scale, or a probe's."""
+    real = preamble.in_order
+
+    def tenfold(*given: Any) -> dict[str, float]:
+        fields = real(*given)
+        return {**fields, "yincrement": 10.0 * fields["yincrement"]}
+
+    bench.scope.acquire({1: 1.0}, sample_rate_hz=1e5, points=100)
+    mocker.patch.object(preamble, "in_order", tenfold)
+    with pytest.raises(NotMeasured, match="the scaling of channel 1 cannot be"):
+        bench.scope.acquire({1: 1.0}, sample_rate_hz=1e5, points=100)
+
+
+@pytest.mark.parametrize("ohms", [0.0, 0.2])
+def test_two_wires_that_were_not_nulled_add_what_leads_may_have(bench: Any, ohms: float) -> None:
+    meter = bench.meter
+    meter._settings = meter._settings.model_copy(update={"lead_resistance": ohms})
+    for function in ("resistance_2w", "resistance_4w"):
+        meter.configure(function, 100.0, 1.0)
+        found = meter.accuracy(8.0)
+        lines = [c for c in budget_of(found) if "not nulled" in c.source.name]
+        assert found.nominal_value == pytest.approx(8.0)
+        assert [c.standard_uncertainty for c in lines] == pytest.approx(
+            [ohms / math.sqrt(3.0)] if ohms and function == "resistance_2w" else []
+        )
