@@ -17,6 +17,7 @@ from seqrun.instruments.by_hand.looking import ScopeByHand
 from seqrun.instruments.by_hand.meter import MeterByHand
 from seqrun.instruments.by_hand.sources import GeneratorByHand, SupplyByHand
 from seqrun.instruments.desk import Desk, Question, Setting, Typed
+from seqrun.quantity import render
 
 
 @dataclass
@@ -298,3 +299,15 @@ def test_a_look_at_flat_tops_is_a_yes_or_no_that_is_nearly_sure(desk: Desk, pers
     assert person.asked[0].unit == ""
     assert flat.nominal_value == 1.0
     assert 0.0 < flat.std_dev < 0.1
+
+
+@pytest.mark.parametrize("volts", [2.0, -2.0])
+def test_the_range_that_is_named_holds_the_value_whatever_its_sign(
+    meter: MeterByHand, person: Person, volts: float
+) -> None:
+    ranges = sorted(r.range for r in meter.driver.rows["dc_voltage"] if r.range is not None)
+    meter.configure("dc_voltage", volts)
+    meter.read(1)
+    wanted = next(r for r in ranges if r >= 2.0)
+    assert wanted > ranges[0]
+    assert f"range {render(wanted, 'V')}" in person.asked[0].words

@@ -623,3 +623,16 @@ def test_before_any_power_all_is_off_and_cautions_and_leads_are_confirmed(
     assert "below 2 V by meter before touching" in texts[0]
     assert "supply.1.pos (+) on rail.pos" in texts[1]
     assert lent.engine.trips == [], "those of the sequence, which has none"
+
+
+def test_a_lead_through_which_a_tone_has_gone_has_to_show_itself_again(lent: Lent) -> None:
+    ctx = lent.engine
+    one, other = ctx.view.meter_across("out.left"), ctx.view.meter_four_wire("sensor.sink")
+    ctx.contact_seen(one)
+    assert ctx.in_contact(one) and not ctx.in_contact(other)
+    ctx.contact_lost(one)
+    assert not ctx.in_contact(one)
+    ctx.contact_seen(one)
+    assert ctx.in_contact(one)
+    ctx.powered_off()
+    assert not ctx.in_contact(one), "relays open without power"
