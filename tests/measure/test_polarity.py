@@ -43,3 +43,24 @@ def test_noise_alone_has_no_polarity() -> None:
     noise = np.random.default_rng(3).standard_normal(2000)
     with pytest.raises(NotMeasured, match="nothing that looks like"):
         burst_polarity(noise, RATE, 1000.0)
+
+
+@pytest.mark.parametrize(("cycles", "enough"), [(1.95, False), (2.0, True), (2.5, True)])
+def test_two_cycles_of_record_hold_one_whole_burst(cycles: float, enough: bool) -> None:
+    record = burst(0.0002)[: round(cycles * RATE / 1000.0)]
+    if enough:
+        assert burst_polarity(record, RATE, 1000.0).nominal_value > 0.9
+    else:
+        with pytest.raises(NotMeasured, match="40 samples to a cycle"):
+            burst_polarity(record, RATE, 1000.0)
+
+
+@pytest.mark.parametrize(("rate", "enough"), [(9e3, False), (10e3, True)])
+def test_ten_samples_to_a_cycle_are_enough(rate: float, enough: bool) -> None:
+    t = np.arange(500) / rate - 0.01
+    wave = np.where((t >= 0) & (t < 1e-3), np.sin(2 * np.pi * 1e3 * t), 0.0)
+    if enough:
+        assert burst_polarity(wave, rate, 1000.0).nominal_value > 0.9
+    else:
+        with pytest.raises(NotMeasured, match="9 samples to a cycle"):
+            burst_polarity(wave, rate, 1000.0)
