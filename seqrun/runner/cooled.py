@@ -19,7 +19,7 @@ from seqrun.values import COVERAGE_FACTOR
 
 if TYPE_CHECKING:
     from seqrun.plan.actions import Action, Plan
-    from seqrun.runner.engine import Engine
+    from seqrun.runner.lent import Lent
     from seqrun.runner.resuming import Resumption
 
 #: a heatsink this much warmer than the room is cold enough (our own choice: of a drift that is
@@ -39,19 +39,19 @@ def counts_from_cold(plan: Plan, resumed: Resumption) -> bool:
     )
 
 
-def look(engine: Engine, resumed: Resumption) -> None:
+def look(lent: Lent, resumed: Resumption) -> None:
     """See how warm the metal is before power, and keep why nothing counts from it as from cold."""
-    why = _by_sensors(engine)
+    why = _by_sensors(lent)
     if why is None:
         why = _by_time(resumed)
     if why:
-        engine.keep(NOT_COLD, f"{why}: let it cool, and do the whole sequence again")
-        engine.say(f"{why}: what counts from cold is not measured")
+        lent.keep(NOT_COLD, f"{why}: let it cool, and do the whole sequence again")
+        lent.say(f"{why}: what counts from cold is not measured")
 
 
-def _by_sensors(engine: Engine) -> str | None:
+def _by_sensors(lent: Lent) -> str | None:
     """Why the metal is not cold, "" where it is; None where no sensors tell."""
-    view, celsius = engine.view, []
+    view, celsius = lent.view, []
     if not view.has("meter") or view.by_hand("meter"):
         return None
     if not view.drivers[view.key("meter")].can("configure_resistance_4w"):
@@ -59,9 +59,9 @@ def _by_sensors(engine: Engine) -> str | None:
     try:
         for point in ("sensor.sink", "sensor.ambient"):
             view.sensor(point)
-            engine.connect(view.meter_four_wire(point))
-            engine.meter.configure("resistance_4w", PT100_EXPECTED_OHM, 10.0)
-            celsius.append(read_temperature(engine, point, 3))
+            lent.connect(view.meter_four_wire(point))
+            lent.meter.configure("resistance_4w", PT100_EXPECTED_OHM, 10.0)
+            celsius.append(read_temperature(lent, point, 3))
     except (BenchLacks, NotMeasured):
         return None
     over = celsius[0] - celsius[1]

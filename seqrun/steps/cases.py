@@ -12,7 +12,7 @@ from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured, Tripped, UnitLacks
 from seqrun.files.expression import WattsExpression
-from seqrun.files.unit.points import Case
+from seqrun.files.unit.points import DeviceCase
 from seqrun.files.unit.sheet import Unit
 from seqrun.measure.cases import Visit, Warmth, departures, untouched, warmths
 from seqrun.measure.temperature import pt100_temperature_c, pt100_tolerance_k
@@ -90,7 +90,7 @@ SMALL_TONE_HEAT = Measurand(
 class Felt:
     """What the cases of a unit came to: whose they are and how warm each got."""
 
-    cases: tuple[Case, ...]
+    cases: tuple[DeviceCase, ...]
     heat: tuple[Warmth | None, ...]
 
 
@@ -104,7 +104,7 @@ def by_thermometer(view: BenchView) -> bool:
     return view.has("thermometer") and (view.by_hand("meter") or not moved)
 
 
-def cases_of(unit: Unit) -> tuple[Case, ...]:
+def cases_of(unit: Unit) -> tuple[DeviceCase, ...]:
     """The cases that a probe can be held on.
 
     Raises:
@@ -217,7 +217,7 @@ class CaseHeat(Step):
         self,
         ctx: Context,
         drive: Drive,
-        case: Case,
+        case: DeviceCase,
         levels: tuple[dict[str, float], dict[str, float]],
         told: str,
     ) -> Visit:
@@ -324,7 +324,7 @@ class SmallToneHeat(Step):
                 )
 
 
-def _held_on(view: BenchView, case: Case) -> tuple[Hookup, Hookup]:
+def _held_on(view: BenchView, case: DeviceCase) -> tuple[Hookup, Hookup]:
     """The meter on its probe, and the probe on a case."""
     name = f"case.{case.name}"
     words = (
@@ -334,7 +334,7 @@ def _held_on(view: BenchView, case: Case) -> tuple[Hookup, Hookup]:
     return view.meter_four_wire(PROBE), Hookup(((PROBE, name),), words)
 
 
-def _on(ctx: Context, case: Case) -> Callable[[], UFloat]:
+def _on(ctx: Context, case: DeviceCase) -> Callable[[], UFloat]:
     """Have the probe held on a case; what reads it then, °C."""
     view, name = ctx.view, f"case.{case.name}"
     if by_thermometer(view):

@@ -50,12 +50,10 @@ class Ballast:
 
 
 @dataclass(frozen=True, slots=True)
-class Case:
-    """The case of an output device or an integrated power stage, the bank of those in parallel
-    that it belongs to, and what it is the case of."""
+class DeviceCase:
+    """The case of an output device or an integrated power stage, and whose it is."""
 
     name: str
-    bank: str
     words: str
 
 
@@ -108,19 +106,19 @@ class Layout:
                 for number in range(1, self.reachable_stages + 1):
                     yield channel, side, str(number)
 
-    def device_cases(self) -> Iterator[Case]:
+    def device_cases(self) -> Iterator[DeviceCase]:
         """Every case of an output device or an integrated stage that a probe can touch."""
         if self.cases == "of devices":
             for one in self.ballasts():
-                bank, device = one.name.rpartition(".")[0], f"{one.half} output device {one.device}"
-                yield Case(one.name, bank, f"{device}{_bridge(one.side)}, {one.channel} channel")
+                device = f"{one.half} output device {one.device}{_bridge(one.side)}"
+                yield DeviceCase(one.name, f"{device}, {one.channel} channel")
         elif self.cases == "of stages":
             for channel in self.channels:
                 for side in self.sides:
                     terminal = f"{channel}.{side}" if side else channel
                     for number in range(1, self.stages + 1):
                         words = f"integrated power stage {number}{_bridge(side)}, {channel} channel"
-                        yield Case(f"{terminal}.{number}", terminal, words)
+                        yield DeviceCase(f"{terminal}.{number}", words)
 
     def points(self) -> Iterator[Point]:
         for rail in self.rails:

@@ -11,7 +11,7 @@ from typing import Any, Literal, Self
 from seqrun.files.common import Problem, load, load_text
 from seqrun.files.shipped import find
 from seqrun.files.unit.names import UNIT_OF_NAME, names_of
-from seqrun.files.unit.points import SIDES, Ballast, Case, Layout, Point
+from seqrun.files.unit.points import SIDES, Ballast, DeviceCase, Layout, Point
 from seqrun.files.unit.ratings import Ratings
 from seqrun.files.unit.untold import UNTOLD
 from seqrun.quantity import Quantity, render
@@ -43,7 +43,7 @@ class Unit(Ratings):
             return "none"
         return "of stages" if self.stage == "integrated" else "of devices"
 
-    def device_cases(self) -> tuple[Case, ...]:
+    def device_cases(self) -> tuple[DeviceCase, ...]:
         """Every case of an output device, or of an integrated stage, that a probe can be held on;
         none where the sheet does not say that one can."""
         return tuple(self.layout.device_cases())
