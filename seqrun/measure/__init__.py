@@ -12,6 +12,7 @@ no file.
 | sinefit, tones | IEEE 1057 fits |
 | spectrum, windows | power spectra, coherent sampling |
 | temperature, heat, saturating | sensors; rises, their prediction, runaway |
+| banks, cases | devices in parallel: by their currents, by the warmth of their cases |
 | settle, timing | when a reading has stopped moving; relays and mutes |
 | bounds, uncertain | values near the instrument's floor; making measured numbers |
 
@@ -21,6 +22,7 @@ Whatever cannot be measured raises :class:`seqrun.errors.NotMeasured` with the r
 MODULES = (
     "banks",
     "bounds",
+    "cases",
     "clipping",
     "counts",
     "distortion",
