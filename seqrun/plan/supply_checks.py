@@ -24,10 +24,7 @@ PROTECTION_MOST = 1.5
 #: so little harms neither the unit nor a load, whatever the load is (our own choice), W
 LISTENING_W = 0.1
 #: what is left where a supply does not reach a unit's rails
-BY_ITSELF = (
-    "with this supply the unit cannot be powered; on its own mains supply 'meter-only' reads it, "
-    "first through a series lamp"
-)
+BY_ITSELF = "the unit on its own mains supply: 'meter-only' reads it, first through a series lamp"
 #: rails are raised to what the sheet says; a setting rounds by less than this
 RAIL_SLACK = 0.005
 
