@@ -49,6 +49,7 @@ OWNERS_WORDS = {
         "Stability with a long loudspeaker cable", "a cable is a capacitor across the terminals"
     ),
     "thump": Plain("Thump when switched on and off", "it strains a loudspeaker's cone"),
+    "hold_up": Plain("Reserve of its supply", "tired capacitors let it hum and give way"),
     "protection_opens": Plain(
         "Protection of the loudspeakers", "whether it disconnects them from DC"
     ),
