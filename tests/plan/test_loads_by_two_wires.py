@@ -95,10 +95,10 @@ def test_a_wrong_load_is_found_through_the_leads_too(sequence: str, tmp_path: Pa
 def test_a_load_at_its_limit_is_not_a_pass_by_two_wires(
     short_sequence: Callable[..., str], tmp_path: Path
 ) -> None:
-    """What the leads may add is in the guard band: 8.26 Ω under 8.3 Ω is not shown to be so."""
+    """What the leads may add is in the guard band: 8.03 Ω under 8.1 Ω is not shown to be so."""
     path = Path(short_sequence())
     text = path.read_text("utf-8")
-    tight = 'do = "load_resistance"\nlimit = { at_most = "8.3 Ω" }'
+    tight = 'do = "load_resistance"\nlimit = { at_most = "8.1 Ω" }'
     path.write_text(text.replace('do = "load_resistance"', tight), "utf-8")
     outcome, _ = run(str(path), tmp_path)
     left = next(one for one in outcome.judged if one.reading.channel == "left")
