@@ -356,19 +356,3 @@ def test_what_a_resumed_run_keeps_of_a_step_is_on_record_with_its_facts(
         "x": {"room": 2},
     }
     assert (engine.reached, engine._last_read) == ({"room"}, None)
-
-
-def test_of_several_readings_one_that_is_missing_leaves_none() -> None:
-    """A share of three devices out of four is no share, and says which one lacks."""
-    earlier = Earlier()
-    for n in (1, 2):
-        earlier.add(f"cold.{n}", Reading("idle_current", "A", 0.02), ufloat(0.02, 1e-4))
-    assert len(earlier.measured("cold")) == 2
-    earlier.lost("cold.3", "the lead was off")
-    with pytest.raises(NotMeasured, match="'cold' has no reading: the lead was off"):
-        earlier.measured("cold")
-    assert len(earlier.measured("cold.1")) == 1
-    earlier.forget("cold.3")
-    assert len(earlier.measured("cold")) == 2
-    with pytest.raises(NotMeasured, match="it was not reached"):
-        earlier.measured("hot")
