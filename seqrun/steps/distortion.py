@@ -11,7 +11,6 @@ from pydantic import Field
 from uncertainties import UFloat, umath
 
 from seqrun.errors import NotMeasured
-from seqrun.measure.bounds import quantisation_rms
 from seqrun.measure.distortion import (
     Distortion,
     check_agreement,
@@ -37,7 +36,7 @@ from seqrun.steps.common.bench_floor import distortion_floor, floor_probe, level
 from seqrun.steps.common.dirt import harmonics_felt
 from seqrun.steps.common.drive import Drive, Waveform, recorded
 from seqrun.steps.common.forecasts import DB_PER_SHARE, distortion_share
-from seqrun.steps.common.listening import ALIKE
+from seqrun.steps.common.listening import ALIKE, unseen_v
 from seqrun.steps.common.tone import tuned
 from seqrun.values import Bound, exactly, rectangular
 
@@ -207,7 +206,9 @@ class OneTone(AtPower):
                 1.0, ALIKE, "own noise, by another channel of the scope"
             )
         else:
-            own = exactly(quantisation_rms(wave.lsb_v, BAND_HZ[1], rate))
+            # Up to that: the mean square lies anywhere below.
+            most_square = (unseen_v(wave, BAND_HZ[1]) ** 2) * white_share(self.weighting)
+            own = rectangular(most_square / 2.0, most_square / 2.0, "own noise of the scope") ** 0.5
         generator = ctx.view.drivers[ctx.view.key("generator")].generator
         most = generator.noise if generator is not None else None
         if most is None:

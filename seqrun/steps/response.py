@@ -181,10 +181,10 @@ class _Sweep(AtPower):
             columns[f"db_{channel}"] = [float(r.nominal_value) for r in found[channel].relative_db]
         ctx.trace(f"response-{self.id}", columns)
         for channel, response in found.items():
-            yield from self._results(ctx, channel, response)
+            yield from self._results(ctx, channel, response, drive.coupling)
 
     def _results(
-        self, ctx: Context, channel: str, response: transfer.Response
+        self, ctx: Context, channel: str, response: transfer.Response, coupling: str
     ) -> Iterator[Yielded]:
         names = (ctx.scope.name, ctx.generator.name)
         # What is played is faster or slower than it is called by as much as its clock is off.
@@ -201,12 +201,16 @@ class _Sweep(AtPower):
             (UPPER_CORNER, response.high_3db_hz, self.high, Bound.AT_LEAST),
         ):
             if corner is not None:
+                # A scope that is coupled for AC loses bass of its own, and no data sheet says how
+                # much: the unit's corner is no higher.
+                added = quantity == LOWER_CORNER and coupling == "AC"
                 yield self.reading(
                     quantity,
                     corner * clock,
                     channel=channel,
+                    bound=bound if added else Bound.EXACT,
                     instruments=names,
-                    note="-3 dB re 1 kHz",
+                    note="-3 dB re 1 kHz" + (", the scope's coupling with it" if added else ""),
                 )
             else:
                 yield self.reading(

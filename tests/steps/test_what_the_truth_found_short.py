@@ -115,3 +115,18 @@ def test_the_time_that_a_rail_holds_up_is_told_by_its_own_fall(powered: Powered)
         told, abs=read.one("hold_up").expanded_uncertainty
     )
     assert unit.truth.held_up("pos", 0.1) == math.inf
+
+
+@pytest.mark.parametrize("group", ["quiet", "distortion", "response"])
+def test_where_no_probe_is_spare_the_scopes_own_is_not_taken_for_the_units(group: str) -> None:
+    """A bridge takes all four probes: noise, THD+N and SINAD held the truth in 3 of 16 and less,
+    and its lower corner, read through the scope's coupling, never."""
+    pairs = bench_of(group, 1, bench="demo:dirty", unit="demo-bridged")
+    told = {
+        p.name: p
+        for p in pairs
+        if p.name.startswith(("noise", "thd_n", "sinad", "lower_corner", "signal_to_noise"))
+    }
+    assert told
+    assert [name for name, p in told.items() if not holds(p)] == []
+    assert [name for name, p in told.items() if p.reading.bound is Bound.EXACT] == []

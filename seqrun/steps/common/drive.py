@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -206,6 +207,12 @@ class Drive:
         self.beside: NDArray[np.float64] | None = None
         self._on = False
 
+    @property
+    def coupling(self) -> Literal["AC", "DC"]:
+        """Of the probes: the terminals of a bridge on a single rail rest at half of it."""
+        unit = self.ctx.view.unit
+        return "AC" if unit.bridged and unit.rails == "single" else "DC"
+
     def _tell_unlike(self, powers: dict[str, float], watts: float) -> None:
         """Channels of one level may differ in gain: say which gets how much less."""
         for channel, power in powers.items():
@@ -315,13 +322,11 @@ class Drive:
         if beside is not None:
             peaks[beside] = max(peaks.values())
         cycles, per_cycle = record_of(cycles, per_cycle, self.ctx.scope.max_points)
-        unit = self.ctx.view.unit
         got = self.ctx.scope.acquire(
             peaks,
             sample_rate_hz=rate_hz or self.frequency_hz * per_cycle,
             points=points or cycles * per_cycle,
-            # The terminals of a bridge on a single rail rest at half of it.
-            coupling="AC" if unit.bridged and unit.rails == "single" else "DC",
+            coupling=self.coupling,
             trigger=trigger,
         )
         self.beside = got.volts[beside] if beside is not None else None

@@ -37,7 +37,17 @@ ROOM = 2.5  # between what was seen and the range: bursts rise above what was th
 #: another channel of one scope has about the same noise as this one (common practice)
 ALIKE = 0.25
 ALIKE_LEADS = 2.0
+#: a scope's own noise where no probe is spare to see it: up to so many steps of its converter, over
+#: the whole of its band (our own choice)
+UNSEEN_STEPS = 3.0
 MAINS_HZ = 55.0  # between 50 Hz and 60 Hz, for a weighting
+
+
+def unseen_v(wave: Waveform, band_hz: float) -> float:
+    """The most that a scope's own noise is taken for where nothing has shown it, V rms in a band:
+    steps of the converter (lsb/√12 is the least that it can be, IEEE 1241)."""
+    steps = UNSEEN_STEPS * math.sqrt(12.0)
+    return quantisation_rms(steps * wave.lsb_v, band_hz, 1.0 / wave.dt_s)
 
 
 def spare_probe(view: BenchView, but: tuple[int | None, ...] = ()) -> int | None:
@@ -112,14 +122,13 @@ class Heard:
 
         Args:
             rms: what the spare probe's record came to in that band, V; None: there is none, and
-                the converter's step is the least that the floor can be (lsb/√12 over the whole
-                spectrum, IEEE 1241).
+                what the scope may have is told by its converter's step.
             band_hz: width of the band.
         """
         if rms is not None:
             # A difference of two probes has the noise of both.
             return rms * rectangular(1.0, ALIKE, "own noise, by another channel of the scope")
-        return quantisation_rms(self.wave.lsb_v, band_hz, self.rate_hz)
+        return unseen_v(self.wave, band_hz)
 
     def pick_up_v(self, view: BenchView, weighting: Weighting = Weighting.UNWEIGHTED) -> float:
         """The most of the mains that the lead on the point picks up, V rms, weighted: what the
@@ -143,12 +152,15 @@ class Heard:
             own = without(float(alone.rms.value.nominal_value), alone.mains_v)
         elif self.stated_v > 0.0:
             own = self.stated_v * _of_white(weighting)
+        floor = self.floor(own, BAND_HZ[1])
+        if own is None:
+            floor = floor * _of_white(weighting)
         return noise_level(
             self.wave.volts,
             self.rate_hz,
             weighting=weighting,
             gain=self.wave.gain,
-            floor=self.floor(own, BAND_HZ[1]),
+            floor=floor,
             clipped=self.wave.clipped,
         )
 
