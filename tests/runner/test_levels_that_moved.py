@@ -37,7 +37,7 @@ def test_the_simulated_interface_is_levelled_against_its_own_meter() -> None:
         (0, None, ""),
         (-1, None, "is in the future"),  # the day of the run comes before it
         (0, 0, ""),
-        (1, 0, "were due to be found anew"),
+        (1, 0, "due to be levelled again on"),
     ],
 )
 def test_levels_of_a_sound_interface_were_found_by_the_day_of_the_run_and_are_not_overdue(
