@@ -106,14 +106,7 @@ class ProtectionOpens(RaisesRails):
         drive = Drive(ctx, 1000.0, (self.channel,))
         try:
             drive.set({self.channel: self.output / drive.gain[self.channel]})
-            before = self._rms_v(drive)
-            if before < SILENT * self.output:
-                raise NotMeasured(
-                    f"no tone at out.{self.channel} to begin with",
-                    expected="a relay that is closed",
-                    where=self.id,
-                    hint="the rails have to be down once after a protection has acted",
-                )
+            before = self._to_begin_with(ctx, drive)
             words = f"{ctx.view.unit.protection_test} - channel {self.channel}, load on, no speaker"
             ctx.turn(CONTROL, self.channel, words)
             try:
@@ -137,6 +130,36 @@ class ProtectionOpens(RaisesRails):
             instruments=(ctx.scope.name,),
             note=f"looked at for {self.within:g} s",
         )
+
+    def _to_begin_with(self, ctx: Context, drive: Drive) -> float:
+        """The tone, V rms, once there is one: the rails may just have come up again for another
+        channel, whose relay closed sooner.
+
+        Raises:
+            NotMeasured: none comes.
+        """
+        found = 0.0
+
+        def there() -> bool | None:
+            nonlocal found
+            found = self._rms_v(drive)
+            return True if found >= SILENT * self.output else None
+
+        try:
+            ctx.wait_until(
+                there,
+                every_s=0.25,
+                at_most_s=ctx.view.unit.relay_delay[1] + LATER_S,
+                what=f"a tone at out.{self.channel}",
+            )
+        except NotMeasured:
+            raise NotMeasured(
+                f"no tone at out.{self.channel} to begin with",
+                expected="a relay that is closed",
+                where=self.id,
+                hint="the rails have to be down once after a protection has acted",
+            ) from None
+        return found
 
     def _left(self, ctx: Context, drive: Drive, before: float) -> float:
         """What is left of the tone once it has fallen, or at the end of the wait, V rms."""

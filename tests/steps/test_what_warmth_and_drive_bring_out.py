@@ -10,7 +10,7 @@ import pytest
 from pytest_mock import MockerFixture
 
 from demo_sim.amplifier.passing import Intermittent
-from demo_sim.amplifier.spec import ChannelSpec, LegSpec
+from demo_sim.amplifier.spec import AmplifierSpec, ChannelSpec, LegSpec
 from seqrun.runner.engine import Engine
 from seqrun.runner.opening import VirtualHands
 from seqrun.values import Bound
@@ -100,6 +100,23 @@ def test_an_output_whose_probe_came_off_while_the_dc_was_given_is_not_one_that_o
     read = unit.do(PROTECTION).all("protection_opens")
     assert [(r.channel, r.value is None) for r in read] == [("left", True), ("right", False)]
     assert "did not come back at out.left" in read[0].note
+
+
+def test_a_channel_whose_relay_closes_later_than_that_of_the_one_before_is_waited_for(
+    powered: Powered, made_up: Any
+) -> None:
+    """Its rails have just come up again: the left one's tone is back first."""
+
+    def later(unit: AmplifierSpec) -> AmplifierSpec:
+        delays = {"left": 2.5, "right": 5.5}
+        for name, delay in delays.items():
+            unit = unit.with_channel(
+                name, lambda c, d=delay: replace(c, relay=replace(c.relay, pull_in_s=d))
+            )
+        return unit
+
+    read = powered(made_up("later_relay", later, whole=True)).do(PROTECTION)
+    assert read.one("protection_opens", "right").bound is Bound.AT_LEAST
 
 
 def test_a_channel_is_tried_with_a_relay_that_the_one_before_it_opened(powered: Powered) -> None:

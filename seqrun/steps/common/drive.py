@@ -37,6 +37,9 @@ SEARCH_S = 0.5  # of a record while a level is searched for, where that is cycle
 #: a tone has arrived at an output when it has this share of what was expected, and this many V rms
 SEEN = 0.3
 SEEN_V = 0.05
+#: where a channel may have lost bass or treble, outside these, a tone has gone when it has less
+#: than this share of what the middle lets expect: what an open lead picks up is far less
+MIDDLE_HZ, GONE_BESIDE = (300.0, 3000.0), 0.01
 #: a level is near enough when the power is within this share of the wanted one
 NEAR = 0.02
 #: how much less power than wanted a channel that shares its level may get before it is told
@@ -377,6 +380,8 @@ class Drive:
     def _tell_contact(self, waves: dict[str, Waveform], may_be_silent: bool) -> None:
         """A tone that arrives proves its probe's contact and a closed relay; one that has gone
         leaves both open, unless a control was turned that may have taken it away."""
+        middle = MIDDLE_HZ[0] <= self.frequency_hz <= MIDDLE_HZ[1]
+        gone = SEEN if middle else GONE_BESIDE
         for channel, wave in waves.items():
             expected = self.levels[channel] * self.gain[channel] if self._on else 0.0
             hookup = self.ctx.view.scope_on(f"out.{channel}")[2]
@@ -384,7 +389,7 @@ class Drive:
                 self.ctx.contact_seen(hookup)
             elif may_be_silent or channel in self.guessed or not self.ctx.tone_path_known:
                 continue
-            elif expected > SEEN_V and wave.rms_v < SEEN * expected:
+            elif expected > SEEN_V and wave.rms_v < gone * expected:
                 self.ctx.contact_lost(hookup)
 
     def load(self, channel: str, watts: float = 0.0) -> UFloat:
