@@ -28,7 +28,7 @@ from seqrun.steps.common.bench_floor import floor_probe
 from seqrun.steps.common.dirt import load_ohms
 from seqrun.steps.common.drive import HEADROOM, Drive, Waveform, recorded
 from seqrun.steps.common.forecasts import near_limit, scope_share
-from seqrun.steps.common.listening import ALIKE
+from seqrun.steps.common.listening import ALIKE, UNSEEN_STEPS
 from seqrun.steps.common.whole import held_whole
 from seqrun.values import COVERAGE_FACTOR, normal, rectangular
 
@@ -38,9 +38,9 @@ PERIODS = 1.2  # of the drive in a record: both tips are in it
 #: further looks take other rates, so that nothing folds down onto the drive in all of them
 RATES = (1.0, 0.83, 0.71, 0.59)
 
-#: a scope's own noise where no probe was spare to see it: up to so many steps of the converter (our
-#: own choice; two ranges differ by twice what two channels do)
-UNSEEN_STEPS, OTHER_RANGE = 3.0, 2.0
+OTHER_RANGE = (
+    2.0  # two ranges of a scope differ in noise by twice what two channels do (our choice)
+)
 _OWN = "own noise of the scope, steps of the converter"
 
 #: of one output: each look, its record, and the rms of the scope alone in the same band, V

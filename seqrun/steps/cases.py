@@ -227,6 +227,7 @@ class CaseHeat(Step):
         def look() -> None:
             celsius.append(read())
             times.append(ctx.clock.now())
+            self._not_too_hot(float(celsius[-1].nominal_value))
 
         self._pass(ctx, self.hold / 2.0, told)
         look()
@@ -254,12 +255,22 @@ class CaseHeat(Step):
         self._pass(ctx, self.hold, told)
         look()
 
-    def _pass(self, ctx: Context, seconds: float, told: str) -> None:
-        """Let time pass with an eye on the case, where the meter reads it.
+    def _not_too_hot(self, celsius: float) -> None:
+        """See that a case is no hotter than any should be.
 
         Raises:
-            Tripped: it is hotter than any should be.
+            Tripped: it is.
         """
+        if celsius > self.hottest:
+            raise Tripped(
+                f"a case is at {celsius:.0f} °C",
+                expected=f"at most {self.hottest:.0f} °C",
+                where=self.id,
+                hint="its joint to the heatsink is dry, or it carries what others should",
+            )
+
+    def _pass(self, ctx: Context, seconds: float, told: str) -> None:
+        """Let time pass with an eye on the case, where the meter reads it."""
         begun = ctx.clock.now()
         seen = not by_thermometer(ctx.view)
 
@@ -268,13 +279,7 @@ class CaseHeat(Step):
             if seen:
                 celsius = pt100_temperature_c(ctx.meter.read_raw())
                 ctx.progress(f"{told}: {celsius:.1f} °C", None, Indication("case", celsius, "°C"))
-                if celsius > self.hottest:
-                    raise Tripped(
-                        f"a case is at {celsius:.0f} °C",
-                        expected=f"at most {self.hottest:.0f} °C",
-                        where=self.id,
-                        hint="its joint to the heatsink is dry, or it carries what others should",
-                    )
+                self._not_too_hot(celsius)
             return True if passed >= seconds else None
 
         ctx.wait_until(over, every_s=LOOK_S, at_most_s=seconds + 60.0, what="the case to warm")

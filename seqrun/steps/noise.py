@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import replace
 from typing import ClassVar
 
 import numpy as np
 from pydantic import Field
 
 from seqrun.files.expression import VoltsExpression
-from seqrun.measure.bounds import Bounded
-from seqrun.measure.noise import NoiseLevel, level_of_records, signal_to_noise_db
+from seqrun.measure.noise import (
+    NoiseLevel,
+    level_of_records,
+    signal_to_noise_db,
+    with_the_end,
+)
 from seqrun.measure.pick_up import beside_pick_up
 from seqrun.measure.weighting import BAND_HZ, Weighting
 from seqrun.plan.context import Context
@@ -26,10 +29,7 @@ from seqrun.steps.common.forecasts import BETTER_SCOPE, decibels, quiet_volts, s
 from seqrun.steps.common.heard import Kept
 from seqrun.steps.common.listening import Listening, listening_needs
 from seqrun.steps.distortion import FILTERED_RATE_HZ
-from seqrun.values import Bound, exactly, rectangular
-
-#: part of half its sample rate that a sound interface passes whole (common practice)
-FILTER_PASSES = 0.9
+from seqrun.values import Bound, exactly
 
 WORDS = {
     Weighting.UNWEIGHTED: "22 Hz to 22 kHz",
@@ -161,17 +161,6 @@ class OutputNoise(Step):
             note=f"{WORDS[self.weighting]}, {which}",
         )
         yield self.plain(NOISE_PEAK, highest, channel=self.channel, instruments=(ctx.scope.name,))
-
-
-def with_the_end(level: Bounded, rate_hz: float) -> Bounded:
-    """A noise with what the filter of a converter that is hardly faster than twice the band may
-    have taken from the end of it: of white noise at the most what is above its nine tenths."""
-    passed = FILTER_PASSES * 0.5 * rate_hz
-    if passed >= BAND_HZ[1]:
-        return level
-    lost = 1.0 - math.sqrt(passed / BAND_HZ[1])
-    more = rectangular(1.0 + 0.5 * lost, 0.5 * lost, "end of the band, in the converter's filter")
-    return replace(level, value=level.value * more)
 
 
 SIGNAL_TO_NOISE = Measurand(

@@ -7,7 +7,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
-from neighbours import NEIGHBOURS, neighbour
+from neighbours import NEIGHBOURS, legs, neighbour
 
 from demo_sim.amplifier.passing import Intermittent, Oscillation
 from demo_sim.amplifier.spec import AmplifierSpec, ChannelSpec, LegSpec
@@ -36,10 +36,6 @@ def _all(unit: AmplifierSpec, change: Callable[[ChannelSpec], ChannelSpec]) -> A
     for name in unit.channel_names:
         unit = unit.with_channel(name, change)
     return unit
-
-
-def _legs(channel: ChannelSpec, change: Callable[[LegSpec], LegSpec]) -> ChannelSpec:
-    return replace(channel, legs=tuple(change(leg) for leg in channel.legs))
 
 
 @neighbour("dips", "an eighth of the signal is lost for 10 s every minute")
@@ -100,7 +96,7 @@ def _wrong_ballast(c: ChannelSpec, severity: float) -> ChannelSpec:
         first = replace(leg.upper[0], ballast_ohm=0.6 * severity)
         return replace(leg, upper=(first, *leg.upper[1:]))
 
-    return _legs(c, of)
+    return legs(c, of)
 
 
 @unit_wide("slow_slew", "no stage is faster than 0.8 V/µs")
@@ -125,23 +121,23 @@ def _stays_charged(unit: AmplifierSpec, severity: float) -> AmplifierSpec:
 
 @unit_wide("both_inverted", "every channel's polarity is inverted")
 def _both_inverted(unit: AmplifierSpec, severity: float) -> AmplifierSpec:
-    return _all(unit, lambda c: _legs(c, lambda leg: replace(leg, gain=-leg.gain)))
+    return _all(unit, lambda c: legs(c, lambda leg: replace(leg, gain=-leg.gain)))
 
 
 @unit_wide("both_short_treble", "-3 dB at 15 kHz in every channel")
 def _both_short_treble(unit: AmplifierSpec, severity: float) -> AmplifierSpec:
-    return _all(unit, lambda c: _legs(c, lambda leg: replace(leg, pole_hz=15e3 / severity)))
+    return _all(unit, lambda c: legs(c, lambda leg: replace(leg, pole_hz=15e3 / severity)))
 
 
 @unit_wide("both_short_bass", "-3 dB at 120 Hz in every channel")
 def _both_short_bass(unit: AmplifierSpec, severity: float) -> AmplifierSpec:
-    return _all(unit, lambda c: _legs(c, lambda leg: replace(leg, low_cut_hz=120.0 * severity)))
+    return _all(unit, lambda c: legs(c, lambda leg: replace(leg, low_cut_hz=120.0 * severity)))
 
 
 @unit_wide("both_loud", "2 dB louder in every channel")
 def _both_loud(unit: AmplifierSpec, severity: float) -> AmplifierSpec:
     factor = 10.0 ** (2.0 * severity / 20.0)
-    return _all(unit, lambda c: _legs(c, lambda leg: replace(leg, gain=leg.gain * factor)))
+    return _all(unit, lambda c: legs(c, lambda leg: replace(leg, gain=leg.gain * factor)))
 
 
 @unit_wide("both_oscillate", "1 V at 1 MHz beyond 12 V in every channel")

@@ -36,7 +36,7 @@ def neighbour(name: str, summary: str) -> Callable[[ChannelChange], ChannelChang
     return put
 
 
-def _legs(channel: ChannelSpec, change: Callable[[LegSpec], LegSpec]) -> ChannelSpec:
+def legs(channel: ChannelSpec, change: Callable[[LegSpec], LegSpec]) -> ChannelSpec:
     return replace(channel, legs=tuple(change(leg) for leg in channel.legs))
 
 
@@ -67,12 +67,12 @@ def _tip_oscillation(c: ChannelSpec, severity: float) -> ChannelSpec:
 
 @neighbour("short_bass", "-3 dB at 150 Hz")
 def _short_bass(c: ChannelSpec, severity: float) -> ChannelSpec:
-    return _legs(c, lambda leg: replace(leg, low_cut_hz=150.0 * severity))
+    return legs(c, lambda leg: replace(leg, low_cut_hz=150.0 * severity))
 
 
 @neighbour("short_treble", "-3 dB at 22 kHz")
 def _short_treble(c: ChannelSpec, severity: float) -> ChannelSpec:
-    return _legs(c, lambda leg: replace(leg, pole_hz=22e3 / severity))
+    return legs(c, lambda leg: replace(leg, pole_hz=22e3 / severity))
 
 
 @neighbour("warm_crackle", "crackles of 80 mV that begin with warmth: one in 20 s at 45 °C")
@@ -94,7 +94,7 @@ def _hum_of_the_line(c: ChannelSpec, severity: float) -> ChannelSpec:
 @neighbour("gain_up", "1.5 dB louder than the other channel")
 def _gain_up(c: ChannelSpec, severity: float) -> ChannelSpec:
     factor = 10.0 ** (1.5 * severity / 20.0)
-    return _legs(c, lambda leg: replace(leg, gain=leg.gain * factor))
+    return legs(c, lambda leg: replace(leg, gain=leg.gain * factor))
 
 
 @neighbour("warm_joint", "the signal is lost for 50 ms every 12 s once the heatsink is past 40 °C")
@@ -104,17 +104,17 @@ def _warm_joint(c: ChannelSpec, severity: float) -> ChannelSpec:
 
 @neighbour("dead_channel", "the channel gives nothing")
 def _dead_channel(c: ChannelSpec, severity: float) -> ChannelSpec:
-    return _legs(c, lambda leg: replace(leg, gain=0.0))
+    return legs(c, lambda leg: replace(leg, gain=0.0))
 
 
 @neighbour("warm_step", "120 mV of DC more once the bias transistor is past 40 °C")
 def _warm_step(c: ChannelSpec, severity: float) -> ChannelSpec:
-    return _legs(c, lambda leg: replace(leg, offset_step_v=0.12 * severity, offset_step_c=40.0))
+    return legs(c, lambda leg: replace(leg, offset_step_v=0.12 * severity, offset_step_c=40.0))
 
 
 @neighbour("offset_drift", "DC that creeps by 4 mV per kelvin")
 def _offset_drift(c: ChannelSpec, severity: float) -> ChannelSpec:
-    return _legs(c, lambda leg: replace(leg, offset_v_per_k=4e-3 * severity))
+    return legs(c, lambda leg: replace(leg, offset_v_per_k=4e-3 * severity))
 
 
 @neighbour("cut_out", "the output goes silent once the heatsink is past 45 °C")
@@ -132,7 +132,7 @@ def _late_runaway(c: ChannelSpec, severity: float) -> ChannelSpec:
         sensor = leg.bias_sensor_k_per_w + 400.0 * severity
         return replace(leg, upper=dry[0], lower=dry[1], bias_sensor_k_per_w=sensor)
 
-    return _legs(c, of)
+    return legs(c, of)
 
 
 @neighbour("loose_ground", "the ground of the input lets go for 0.3 s every 20 s: 30 mV of hum")
@@ -148,7 +148,7 @@ def _late_relay(c: ChannelSpec, severity: float) -> ChannelSpec:
 @neighbour("warm_gain", "1.5 dB quieter once the heatsink is past 40 °C")
 def _warm_gain(c: ChannelSpec, severity: float) -> ChannelSpec:
     factor = 10.0 ** (-1.5 * severity / 20.0)
-    return _warm(c, lambda w: _legs(w, lambda leg: replace(leg, gain=leg.gain * factor)))
+    return _warm(c, lambda w: legs(w, lambda leg: replace(leg, gain=leg.gain * factor)))
 
 
 @neighbour("warm_hum", "3 mV of hum once the heatsink is past 40 °C")
@@ -167,12 +167,12 @@ def _warm_open_device(c: ChannelSpec, severity: float) -> ChannelSpec:
     def of(leg: LegSpec) -> LegSpec:
         return replace(leg, lower=(*leg.lower[:-1], replace(leg.lower[-1], state="open")))
 
-    return _warm(c, lambda w: _legs(w, of))
+    return _warm(c, lambda w: legs(w, of))
 
 
 @neighbour("driven_dc", "DC that comes with the signal alone: 120 mV at an eighth of rated power")
 def _driven_dc(c: ChannelSpec, severity: float) -> ChannelSpec:
-    return _legs(c, lambda leg: replace(leg, offset_per_v=0.021 * severity))
+    return legs(c, lambda leg: replace(leg, offset_per_v=0.021 * severity))
 
 
 @neighbour("dc_kicks", "120 mV of DC for half a second every 20 s")
@@ -187,7 +187,7 @@ def _rectifying_relay(c: ChannelSpec, severity: float) -> ChannelSpec:
 
 @neighbour("early_limiter", "the upper half's protection acts from 2 A on, where it lasts 5 ms")
 def _early_limiter(c: ChannelSpec, severity: float) -> ChannelSpec:
-    return _legs(c, lambda leg: replace(leg, limit_a=2.0 / severity))
+    return legs(c, lambda leg: replace(leg, limit_a=2.0 / severity))
 
 
 @neighbour("lower_tip_oscillation", "0.6 V at 800 kHz on the negative tips beyond 15 V alone")
@@ -198,7 +198,7 @@ def _lower_tip_oscillation(c: ChannelSpec, severity: float) -> ChannelSpec:
 
 @neighbour("loose_bias_sensor", "the bias transistor hangs beside the heatsink, all else is sound")
 def _loose_bias_sensor(c: ChannelSpec, severity: float) -> ChannelSpec:
-    return _legs(c, lambda leg: replace(leg, bias_sensor_k_per_w=1000.0 * severity))
+    return legs(c, lambda leg: replace(leg, bias_sensor_k_per_w=1000.0 * severity))
 
 
 def _warm(
@@ -316,7 +316,7 @@ def _treble_peak(c: ChannelSpec, severity: float) -> ChannelSpec:
 
 @neighbour("warm_bass", "bass is lost below 60 Hz once the heatsink is past 40 °C")
 def _warm_bass(c: ChannelSpec, severity: float) -> ChannelSpec:
-    return _warm(c, lambda w: _legs(w, lambda leg: replace(leg, low_cut_hz=60.0 * severity)))
+    return _warm(c, lambda w: legs(w, lambda leg: replace(leg, low_cut_hz=60.0 * severity)))
 
 
 @neighbour("rare_crackle", "crackles of 100 mV, one in a minute")
@@ -379,7 +379,7 @@ def _treble_leak(c: ChannelSpec, severity: float) -> ChannelSpec:
 
 @neighbour("loud_dc", "DC that comes with loud signals alone: 0.35 V at rated power")
 def _loud_dc(c: ChannelSpec, severity: float) -> ChannelSpec:
-    return _legs(c, lambda leg: replace(leg, offset_per_v=0.06 * severity, offset_from_v=10.0))
+    return legs(c, lambda leg: replace(leg, offset_per_v=0.06 * severity, offset_from_v=10.0))
 
 
 @neighbour("slow_kick", "120 mV of DC for 40 s every 200 s")
@@ -392,7 +392,7 @@ def _warm_crossover(c: ChannelSpec, severity: float) -> ChannelSpec:
     def of(leg: LegSpec) -> LegSpec:
         return replace(leg, bias_shift_v=leg.bias_shift_v - 0.1 * severity)
 
-    return _warm(c, lambda w: _legs(w, of), 42.0)
+    return _warm(c, lambda w: legs(w, of), 42.0)
 
 
 @neighbour("click_on", "4 V that die away in 10 ms when the relay closes")
@@ -409,21 +409,21 @@ def _thump_off_alone(c: ChannelSpec, severity: float) -> ChannelSpec:
 @neighbour("sagging_gain", "0.8 dB quieter once the heatsink is past 40 °C")
 def _sagging_gain(c: ChannelSpec, severity: float) -> ChannelSpec:
     factor = 10.0 ** (-0.8 * severity / 20.0)
-    return _warm(c, lambda w: _legs(w, lambda leg: replace(leg, gain=leg.gain * factor)))
+    return _warm(c, lambda w: legs(w, lambda leg: replace(leg, gain=leg.gain * factor)))
 
 
 @neighbour("hot_limiter", "the upper half's protection acts from 2.4 A on, past 42 °C")
 def _hot_limiter(c: ChannelSpec, severity: float) -> ChannelSpec:
-    return _warm(c, lambda w: _legs(w, lambda leg: replace(leg, limit_a=2.4 / severity)), 42.0)
+    return _warm(c, lambda w: legs(w, lambda leg: replace(leg, limit_a=2.4 / severity)), 42.0)
 
 
 @neighbour("quick_limiter", "the upper half's protection acts from 2.8 A on, at once")
 def _quick_limiter(c: ChannelSpec, severity: float) -> ChannelSpec:
-    return _legs(c, lambda leg: replace(leg, limit_a=2.8 / severity, limit_s=5e-5))
+    return legs(c, lambda leg: replace(leg, limit_a=2.8 / severity, limit_s=5e-5))
 
 
 def _resonant(c: ChannelSpec, resonance: Resonance) -> ChannelSpec:
-    return _legs(c, lambda leg: replace(leg, resonance=resonance))
+    return legs(c, lambda leg: replace(leg, resonance=resonance))
 
 
 def _rails(name: str, summary: str, ohm: float, from_hz: float, hz: float) -> None:

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from seqrun.errors import BenchLacks, UnitLacks
+from seqrun.errors import BenchLacks, Tripped, UnitLacks
 from seqrun.files.bench.load import load_bench
 from seqrun.files.shipped import find
 from seqrun.files.unit.sheet import Unit
@@ -176,11 +176,8 @@ class Held:
         return round(self._world.truth.temperature(place), 1)
 
 
-@pytest.mark.parametrize(("fault", "verdict"), [("", Verdict.PASS), (DRY, Verdict.FAIL)])
-def test_cases_are_felt_with_a_thermometer_in_the_hand(
-    out_of_reach: str, tmp_path: Path, mocker: Any, fault: str, verdict: Verdict
-) -> None:
-    """Five numbers at each case, typed in; no meter is needed for it."""
+def in_hand(out_of_reach: str, tmp_path: Path, mocker: Any, fault: str) -> Any:
+    """A powered unit, and a thermometer in the hand beside it."""
     demo = read_bench("demo", out_of_reach, faults=(fault,) if fault else ())
     text = demo.view.bench.text.replace(
         '[[sensor]]\nname = "probe"\npoint = "sensor.probe"\nkind = "Pt100"\nclass = "B"\n', ""
@@ -194,9 +191,31 @@ def test_cases_are_felt_with_a_thermometer_in_the_hand(
     panel: Any = Held(unit.world)
     control: Any = unit._opened.control
     unit._opened.desk.staff(opening.VirtualHands(control, lambda key: panel), lambda: 0.0)
+    return unit
+
+
+@pytest.mark.parametrize(("fault", "verdict"), [("", Verdict.PASS), (DRY, Verdict.FAIL)])
+def test_cases_are_felt_with_a_thermometer_in_the_hand(
+    out_of_reach: str, tmp_path: Path, mocker: Any, fault: str, verdict: Verdict
+) -> None:
+    """Five numbers at each case, typed in; no meter is needed for it."""
+    unit = in_hand(out_of_reach, tmp_path, mocker, fault)
     found = cases(unit.do(STEPS))
     one = found.pop("left.upper.1")
     assert one.verdict is verdict
     assert one.reading.instruments[0].startswith("thermometer")
     assert {other.verdict for other in found.values()} == {Verdict.PASS}
     unit.close()
+
+
+def test_a_case_that_is_too_hot_ends_the_run_whoever_reads_it(
+    out_of_reach: str, tmp_path: Path, mocker: Any, powered: Powered
+) -> None:
+    hot = STEPS.replace('do = "case_heat"\n', 'do = "case_heat"\nhottest = "24 °C"\n')
+    assert hot != STEPS
+    unit = in_hand(out_of_reach, tmp_path, mocker, "")
+    with pytest.raises(Tripped, match="a case is at"):
+        unit.do(hot)
+    unit.close()
+    with pytest.raises(Tripped, match="a case is at"):
+        powered(unit=out_of_reach, seed=2407).do(hot)
