@@ -116,3 +116,15 @@ class Needs:
     screen: bool = False
     proved_on: tuple[str, ...] = ()
     proved_by: str = "scope"
+
+    @property
+    def first_hookups(self) -> tuple[Hookup, ...]:
+        """Those that stand when the step begins: the first of each lead. Where a lead goes after
+        that the step asks for itself, when it is there."""
+        taken: set[str] = set()
+        found: list[Hookup] = []
+        for hookup in self.hookups:
+            if not hookup.terminals & taken:
+                taken |= hookup.terminals
+                found.append(hookup)
+        return tuple(found)

@@ -219,7 +219,7 @@ class Engine(Lent):
                 raise NotMeasured("the rails were not seen to come up", where=action.id)
             self.limit = self._resolved(action.limit, step.unit) if action.limit else None
             self._put_back_probes(action.needs.hookups)
-            self.connect(*action.needs.hookups)
+            self.connect(*action.needs.first_hookups)
             self._limiting.begin()
             self._measures = action.needs.live
             self._shown.clear()

@@ -110,6 +110,15 @@ def test_a_lead_that_is_off_is_not_taken_for_a_stage_that_gives_nothing(
     assert read.one("stage_share", "left.neg").value < 15.0
 
 
+def test_a_lead_goes_to_each_place_once(powered: Powered, mocker: Any) -> None:
+    """And not to all of them beforehand."""
+    unit = powered(unit=UNIT, seed=4)
+    put = mocker.spy(unit.world, "connect")
+    unit.do(LEFT)
+    moves = [c.args[1] for c in put.call_args_list if c.args[0] == "meter.hi"]
+    assert len(moves) == len(set(moves)) == 4
+
+
 def test_its_u_is_the_ballasts_tolerance_first(powered: Powered, tmp_path: Path) -> None:
     narrow = sheet(tmp_path, 'output_ballast = "0.1 Ω"', NARROW)
     wide, tight = powered(unit=UNIT, seed=3), powered(unit=narrow, seed=3)
