@@ -70,6 +70,13 @@ class NetworkBuilder:
         return Network(names, conductance, np.array([self._capacity[name] for name in names]))
 
 
+def with_path_out(network: Network, name: str, k_per_w: float) -> Network:
+    """The same with one more path from a node out of the unit."""
+    conductance = network.conductance.copy()
+    conductance[network.index(name), network.index(name)] += 1.0 / k_per_w
+    return Network(network.names, conductance, network.capacity)
+
+
 class Heat:
     """State of a network, and its exact motion under linear power."""
 

@@ -21,7 +21,7 @@ from demo_sim.amplifier.spec import (
     HeatSpec,
     LegSpec,
 )
-from demo_sim.heat import Heat, Network, NetworkBuilder
+from demo_sim.heat import Heat, Network, NetworkBuilder, with_path_out
 from demo_sim.rails import RailPair, Source
 from demo_sim.wiring import Joined, leg_label, stage_case
 
@@ -37,6 +37,7 @@ MOST_DRIFT_K = 2.0  # of the room
 CONVECTION_RATED_K = 30.0  # rise at which the sink's thermal resistance is stated
 PROVOKED_V = 5.0  # put on the sense line of a speaker protection to see it act
 WARM_LAG_K = 3.0  # a part that fails when warm is sound again so much cooler
+COLD_K = 40.0  # what is held on a case is so much colder than the room: metal out of a freezer
 HOTTEST_C = 400.0  # beyond it the device model means nothing
 
 
@@ -89,7 +90,9 @@ class PoweredUnit:
         self.electrics = Electrics(spec)
         self.rails = RailPair(spec.rails, spec.split)
         self.relays = [Relay(channel.relay) for channel in spec.channels]
-        self.heat = Heat(thermal_network(spec))
+        self._network = thermal_network(spec)
+        self.heat = Heat(self._network)
+        self._chilled = (0, 0.0)  # the node that something cold is on, and W that its cold takes
         self.inputs: dict[str, InputSignal] = {
             name: InputSignal(open=True) for name in spec.channel_names
         }
@@ -154,6 +157,16 @@ class PoweredUnit:
 
     def load(self, joined: Joined) -> None:
         self.joined = joined
+        self.changed()
+
+    def chill(self, node: str | None, k_per_w: float = math.inf) -> None:
+        """Something ``COLD_K`` colder than the room touches a node, by so much; None: nothing."""
+        network = self._network
+        self._chilled = (0, 0.0)
+        if node is not None:
+            network = with_path_out(network, node, k_per_w)
+            self._chilled = (network.index(node), COLD_K / k_per_w)
+        self.heat = Heat(network, self.heat.rise_k)
         self.changed()
 
     def closed(self) -> list[bool]:
@@ -246,6 +259,7 @@ class PoweredUnit:
         power[0] += (
             DRIVERS_ON_SINK * quiescent * self.electrics.alive(rails) * (rails.pos - rails.neg)
         )
+        power[self._chilled[0]] -= self._chilled[1]
         if self.spec.heat.convection_power:
             power[0] -= _more_convection(self.spec.heat, float(rise_k[0]))
         self._point, self._point_rise, self._power = point, rise_k.copy(), power

@@ -22,6 +22,7 @@ from demo_sim.amplifier.signal import (
     path_response,
 )
 from demo_sim.amplifier.spec import HALVES
+from demo_sim.cold_truth import ColdTruth
 from demo_sim.disturbances import SUPPLY_BANDWIDTH_HZ
 from demo_sim.errors import DemoError
 from demo_sim.front import Front
@@ -36,7 +37,7 @@ Floats = NDArray[np.float64]
 NOTHING = 1e-9  # of a line beside the strongest: rounding
 
 
-class Truth(PassingTruth, RailsTruth):
+class Truth(PassingTruth, RailsTruth, ColdTruth):
     """Exact values of one world."""
 
     def __init__(

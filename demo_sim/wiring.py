@@ -28,7 +28,7 @@ CLIP_OHM = 0.05  # a scope's clip lead to the earth that the unit's ground share
 _TERMINAL = re.compile(
     r"supply(_\d)?\.\d\.(pos|neg)|meter\.(hi|lo|sense_hi|sense_lo|amps)|scope\.\d(\.clip)?"
     r"|generator\.\d(\.\d)?|load\.[a-z0-9_]+\.[12]|capacitor\.[12]|switch\.[a-z0-9_.]+"
-    r"|sensor\.probe"
+    r"|sensor\.probe|cooler"
 )
 
 

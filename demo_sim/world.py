@@ -24,6 +24,7 @@ from demo_sim.errors import DemoError
 from demo_sim.faults import apply_faults, parse_fault
 from demo_sim.feeding import Feeding
 from demo_sim.front import MUTE_S, Front
+from demo_sim.held_cold import COOLER, HeldCold
 from demo_sim.held_probe import PROBE, SEEN_EVERY_S, HeldProbe
 from demo_sim.node_signal import NodeSignal, of_input
 from demo_sim.ohms import Ohms
@@ -84,6 +85,7 @@ class World:
         self._front = Front(spec)
         self._feeding = Feeding(self._unit, self._hookup, self._front)
         self._probe = HeldProbe(self._unit, self._hookup, self._bench.probe_sensor, self._dirt)
+        self._cold = HeldCold(self._unit, self._hookup, seed)
         self._ohms = Ohms(
             self._unit, self._bench, self._hookup, self._dirt, self._load_warmth, self._probe
         )
@@ -264,6 +266,8 @@ class World:
             self._redrive()
         elif terminal == PROBE:
             self._probe.moved()
+        elif terminal == COOLER:
+            self._cold.put()
 
     def _rejoin(self) -> None:
         self._joined_loads = self._loads()

@@ -20,13 +20,14 @@ from seqrun.study.signals import (
 )
 from seqrun.study.strays import STRAYS
 from seqrun.study.two_tones import BURSTS, TWO_TONES
-from seqrun.study.warmth import CASES, HEAT
+from seqrun.study.warmth import CASES, COOLED, HEAT
 
 GROUPS: tuple[Group, ...] = (
     LOADS,
     LEVELS,
     HEAT,
     CASES,
+    COOLED,
     POWER,
     SUPPLIES,
     DISTORTION,

@@ -29,6 +29,8 @@ NO_U = "it is shown without an uncertainty"
 UNTOLD: Mapping[str, str] = {
     "burst_peak": NO_U,
     "condition_met": NO_U,
+    "cooled_fall": "it hangs on how cold a hand makes the case; what is made of it, the share, has "
+    "its truth",
     "crackle_peak": NO_U,
     "hum_rectified_share": NO_U,
     "listened": NO_U,

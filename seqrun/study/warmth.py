@@ -177,3 +177,30 @@ CASES = Group(
     ),
     unit="demo-integrated",
 )
+
+
+# --- cases, cooled one after another --------------------------------------------------------------
+
+COLDER_K = 15.0  # what a case is cooled by, about
+
+
+def _cooled(seen: Seen) -> float:
+    """What a device makes the current fall by, over the mean of those beside it, less one, %: all
+    of them cooled alike."""
+    falls = seen.truth.cooling_falls(COLDER_K)
+    name = seen.reading.channel
+    bank = name.rpartition(".")[0]
+    beside = [a for n, a in falls.items() if n != name and n.rpartition(".")[0] == bank]
+    return 100.0 * (float(falls[name]) / statistics.fmean(beside) - 1.0)
+
+
+COOLED = Group(
+    "cooled",
+    step(
+        "cooled",
+        "cooled_share",
+        settle='{ within = "1 %", for = "30 s", at_most = "15 min" }',
+    ),
+    (Wanted("cooled_share", "cooled_share", "cooled", _cooled),),
+    unit="demo-integrated",
+)
