@@ -63,11 +63,13 @@ class Control(Instrument):
 
     @command("HANDs:CONNect", String(), String())
     def connect(self, call: Call, terminal: str, node: str) -> None:
+        there = self._world.node_of(terminal)
         try:
             self._world.connect(terminal, node)
         except DemoError as error:
             raise ScpiError(-224, str(error)) from error
-        self._take_time()
+        if node != there:
+            self._take_time()
 
     @command("HANDs:DISConnect", String())
     def disconnect(self, call: Call, terminal: str) -> None:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 from seqrun.files.sequence.fields import LimitSpec
@@ -15,6 +17,10 @@ from seqrun.plan.view import BenchView
 
 if TYPE_CHECKING:
     from seqrun.files.sequence.file import Sequence as SequenceFile
+
+#: s that a person takes to find a point and put a lead there, or to turn a knob (our own figure)
+OPERATOR_S = 10.0
+AFTER_A_FAIL = ("failed", "not measured")  # what a good unit never comes to
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +46,7 @@ class Plan:
     actions: tuple[Action, ...]
     warnings: tuple[str, ...] = ()
     left_out: tuple[LeftOut, ...] = ()
+    hand_s: float = OPERATOR_S
 
     @property
     def hookups(self) -> list[Hookup]:
@@ -98,9 +105,30 @@ class Plan:
         """Steps without a limit that the unit gives no access to: nothing would be judged there."""
         return tuple(o.id for o in self.left_out if o.of_unit and o.step.limit is None)
 
+    @cached_property
+    def acts(self) -> tuple[int, ...]:
+        """For each action what hands do for it: leads that move where no switch moves them, and
+        whatever else."""
+        there = dict(self.view.fixed)
+        found: list[int] = []
+        for action in self.actions:
+            moved = 0
+            for hookup in action.needs.hookups:
+                for terminal, node in hookup.leads:
+                    moved += there.get(terminal) != node
+                    there[terminal] = node
+            found.append(action.needs.acts + (0 if self.view.has("switch") else moved))
+        return tuple(found)
+
     def seconds(self, start: int = 0) -> float:
-        """Bench time of the actions from ``start`` on, s."""
-        return sum(action.needs.seconds for action in self.actions[start:])
+        """Bench time of the actions from ``start`` on, that of hands with it, s: what is done
+        only after a failed step, as with a good unit, does not count."""
+        left = list(zip(self.actions, self.acts, strict=True))[start:]
+        return math.fsum(
+            action.needs.seconds + self.hand_s * acts
+            for action, acts in left
+            if not any(condition.state in AFTER_A_FAIL for condition in action.step.only_if)
+        )
 
 
 def _last_of(made: list[tuple[Hookup, list[Action]]], hookup: Hookup, action: Action) -> None:

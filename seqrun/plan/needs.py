@@ -80,7 +80,9 @@ class ScopeRecord:
 class Needs:
     """What one step needs of the bench and what it does to the unit.
 
-    ``seconds`` is the bench time that it takes as a rule; ``load_power_w`` the largest mean power
+    ``seconds`` is the bench time that it takes as a rule, without that of hands: the leads that
+    they move are counted by its hookups, whatever else they do (a knob, a plug, a lead off and on
+    again) by ``acts``; ``load_power_w`` the largest mean power
     that it drives into the load of each channel; ``energises`` is True for a step that switches the
     supply on (with ``live``: off and on again), ``protects`` for one that sets the supply's own
     protection, ``live`` for one that only makes sense with the unit powered, ``dead`` for one that
@@ -99,6 +101,7 @@ class Needs:
     roles: frozenset[str] = frozenset()
     hookups: tuple[Hookup, ...] = ()
     seconds: float = 1.0
+    acts: int = 0
     load_power_w: dict[str, float] = field(default_factory=dict)
     energises: bool = False
     protects: bool = False

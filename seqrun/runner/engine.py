@@ -23,7 +23,7 @@ from seqrun.errors import (
 from seqrun.files.sequence.fields import LimitSpec
 from seqrun.files.sequence.leaning import Leaning, leaning
 from seqrun.judge import Apart, decide
-from seqrun.plan.actions import Action, Plan
+from seqrun.plan.actions import AFTER_A_FAIL, Action, Plan
 from seqrun.plan.contract import READ_AGAIN, Step, Yielded
 from seqrun.plan.leaving_out import lines
 from seqrun.plan.standing_in import verdicts_with_stand_ins
@@ -45,7 +45,6 @@ from seqrun.values import Judged, Limit, Verdict
 LOCKED_S = 2.0
 
 #: states of ``only_if`` that make a step one for the bad case only
-NOT_NEEDED = ("failed", "not measured")
 
 
 def _decided(judged: Iterable[Judged]) -> bool:
@@ -109,7 +108,7 @@ class Engine(Lent):
         if unmet:
             # A step for when something failed is not needed when nothing did. One that waits
             # for a pass that never came is missing: without it no unit is accepted.
-            if any(condition.state in NOT_NEEDED for condition in unmet):
+            if any(condition.state in AFTER_A_FAIL for condition in unmet):
                 self.skipped.append(action.id)
             return index + 1
         self.watcher.step_started(index, action.id, action.step.kind, self.plan.seconds(index))

@@ -45,6 +45,7 @@ from seqrun.runner.presses import Presses, no_presses
 
 DEMO = "demo"
 DEMO_UNIT = "demo-2x40"
+VIRTUAL_HAND_S = 2.0  # s of bench time that virtual hands take for a lead or a knob
 #: what the identity of a virtual instrument contains, whatever the bench file says of it
 SIMULATED_MARK = "SIMULATED"
 

@@ -19,13 +19,13 @@ from seqrun.files.sequence.load import load_sequence
 from seqrun.files.shipped import Kind, find, shipped
 from seqrun.files.unit.sheet import load_unit
 from seqrun.plan import leads
-from seqrun.plan.actions import Plan
+from seqrun.plan.actions import OPERATOR_S, Plan
 from seqrun.plan.build import build, together
 from seqrun.plan.ohms import told as load_ohms_told
 from seqrun.plan.outlook import ENOUGH, outlooks, refuse_undecidable
 from seqrun.plan.protection import told as protection_told
 from seqrun.plan.reach import beyond_the_switch
-from seqrun.runner.opening import BenchFiles, read_bench
+from seqrun.runner.opening import VIRTUAL_HAND_S, BenchFiles, read_bench
 from seqrun.runner.papers import against_release
 from seqrun.steps.base import kinds, measurands
 
@@ -76,7 +76,9 @@ def prepare(
         for terminal, node in beyond_the_switch(plan)
     ]
     return replace(
-        plan, warnings=(*plan.warnings, *hopeless, *weak, *unguarded, *ohms, *told)
+        plan,
+        hand_s=VIRTUAL_HAND_S if files.simulated else OPERATOR_S,
+        warnings=(*plan.warnings, *hopeless, *weak, *unguarded, *ohms, *told),
     ), files
 
 

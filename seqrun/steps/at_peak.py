@@ -167,7 +167,7 @@ class StraySignal(_Driven):
     above: Hertz = Field(default=200e3, ge=25e3, description="what lies above it is stray")
 
     def needs(self, view: BenchView) -> Needs:
-        needs = recorded(self.needs_at_power(view, 4.0), LEAST_RATES * self.above, 0.0)
+        needs = recorded(self.needs_at_power(view, 1.0), LEAST_RATES * self.above, 0.0)
         spare = floor_probe(view, self.channels(view))
         return needs if spare is None else replace(needs, hookups=(*needs.hookups, spare[1]))
 
@@ -235,7 +235,7 @@ class HumDriven(_Driven):
     sample_rate: Hertz = Field(default=50e3, gt=5000.0)
 
     def needs(self, view: BenchView) -> Needs:
-        return self.needs_at_power(view, 3.0 + 2.0 * self.record_time)
+        return self.needs_at_power(view, 0.5 + 2.0 * self.record_time)
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         points = self.record_time * self.sample_rate

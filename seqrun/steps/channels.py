@@ -36,7 +36,7 @@ class _OneByOne(Step):
 
     def needs(self, view: BenchView) -> Needs:
         power = (2.0 * self.output) ** 2 / view.unit.rated_load
-        return drive_needs(view, view.unit.channels, power, seconds=1.5 * len(self.channels(view)))
+        return drive_needs(view, view.unit.channels, power, seconds=0.5 * len(self.channels(view)))
 
     def peak_v(self) -> float:
         return ROOM * math.sqrt(2.0) * self.output

@@ -369,7 +369,7 @@ class BurstDistortion(Step):
     def needs(self, view: BenchView) -> Needs:
         view.driven_alone(self.channels(view))
         share = min(self.cycles / self.frequency / self.period, 1.0)
-        seconds = 4.0 * self.period * len(self.channels(view))
+        seconds = 2.6 * self.period * len(self.channels(view))
         needs = drive_needs(view, self.channels(view), share * self._watts(view), seconds=seconds)
         peak = HEADROOM * math.sqrt(2.0 * self._watts(view) * view.unit.rated_load)
         record = ScopeRecord(needs.record.points if needs.record else 0, peak_v=peak)

@@ -37,7 +37,7 @@ class SetControl(Step):
     words: str = Field("", description="more for the operator, such as how to find the position")
 
     def needs(self, view: BenchView) -> Needs:
-        return Needs(seconds=5.0)
+        return Needs(seconds=0.0, acts=1)
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
         turned(ctx, self.control, self.to, self.words)
@@ -56,7 +56,7 @@ class GeneratorTo(Step):
 
     def needs(self, view: BenchView) -> Needs:
         leads = tuple(generator_to(view, channel, self.input) for channel in view.unit.channels)
-        return Needs(roles=frozenset({"generator"}), hookups=leads, seconds=5.0)
+        return Needs(roles=frozenset({"generator"}), hookups=leads, seconds=0.1)
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
         yield from ()
@@ -88,7 +88,7 @@ class ControlEffect(AtPower):
     frequency: Hertz = Field(default=1000.0, gt=0.0)
 
     def needs(self, view: BenchView) -> Needs:
-        return self.needs_at_power(view, 10.0, LIFT**2)
+        return replace(self.needs_at_power(view, 3.5, LIFT**2), acts=3)
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         return decibels(2.0**0.5 * scope_share(view, 1.0), 0.0, BETTER_SCOPE)
@@ -156,7 +156,7 @@ class GainTo(AtPower):
             raise UsageError(
                 "gain_to is about one channel", expected='each = "channel"', where=self.id
             )
-        needs = self.needs_at_power(view, 5.0)
+        needs = self.needs_at_power(view, 0.7)
         hookup = view.scope_on(self.at)[2]
         return replace(needs, hookups=(*needs.hookups, hookup))
 

@@ -138,7 +138,7 @@ class ChannelSeparation(_Leak):
 
     def needs(self, view: BenchView) -> Needs:
         view.driven_alone(self.channels(view))
-        needs = self.needs_at_power(view, 6.0 * len(view.unit.channels))
+        needs = self.needs_at_power(view, 2.7 * len(view.unit.channels))
         watts = self.planned_watts(view)
         return replace(needs, load_power_w=dict.fromkeys(view.unit.channels, watts))
 
@@ -216,9 +216,9 @@ class InputLeakage(_Leak):
     control: str = Field("input", description="the selector")
 
     def needs(self, view: BenchView) -> Needs:
-        needs = self.needs_at_power(view, 20.0)
+        needs = self.needs_at_power(view, 3.5)
         hookups = tuple(generator_to(view, c, self.input) for c in self.channels(view))
-        return replace(needs, hookups=(*needs.hookups, *hookups))
+        return replace(needs, hookups=(*needs.hookups, *hookups), acts=3 + len(hookups))
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
         channels = self.channels(ctx.view)

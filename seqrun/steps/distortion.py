@@ -108,7 +108,7 @@ class OneTone(AtPower):
     def needs(self, view: BenchView) -> Needs:
         rate = max(PER_CYCLE * self.frequency, LEAST_RATE_HZ)
         filtered = max(FILTERED_PER_CYCLE * self.frequency, FILTERED_RATE_HZ)
-        needs = recorded(self.needs_at_power(view, 8.0), rate, 1.0 / self._lowest_hz, filtered)
+        needs = recorded(self.needs_at_power(view, 1.5), rate, 1.0 / self._lowest_hz, filtered)
         spare = floor_probe(view, self.channels(view))
         return needs if spare is None else replace(needs, hookups=(*needs.hookups, spare[1]))
 
@@ -376,7 +376,7 @@ class TwoToneDistortion(AtPower):
     def needs(self, view: BenchView) -> Needs:
         low, high, _ = self._tones()
         needs = recorded(
-            self.needs_at_power(view, 8.0),
+            self.needs_at_power(view, 1.5),
             max(6.0 * high, LEAST_RATE_HZ),
             APART_CYCLES / min(low, high - low),
         )

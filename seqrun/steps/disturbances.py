@@ -93,7 +93,7 @@ class HumLines(Step):
     sample_rate: Hertz = Field(default=20e3, gt=2000.0)
 
     def needs(self, view: BenchView) -> Needs:
-        seconds = 3.0 * self.record_time + 2.0
+        seconds = 2.0 * self.record_time + 0.8
         return listening_needs(view, self.at, seconds, LEAST_PERIODS / self.mains, self.sample_rate)
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
@@ -190,7 +190,7 @@ class WhineLines(Step):
     shown: int = Field(default=3, ge=1, le=10)
 
     def needs(self, view: BenchView) -> Needs:
-        return listening_needs(view, self.at, 3.0 * self.record_time + 2.0)
+        return listening_needs(view, self.at, 2.0 * self.record_time + 0.7)
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         return quiet_volts(self, view)
@@ -293,7 +293,7 @@ class NoiseBursts(Step):
         refuse_deaf(view, least, faintest_v(view, self.faintest), self.id)
 
     def needs(self, view: BenchView) -> Needs:
-        seconds = 1.2 * self.watch + 5.0
+        seconds = 1.15 * self.watch + 0.5
         return listening_needs(view, self.at, seconds, LEAST_FRAMES * FRAME_S, self.sample_rate)
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:

@@ -47,10 +47,11 @@ from seqrun.values import COVERAGE_FACTOR, Bound, rectangular
 FIT_EVERY = 24  # readings between two fits: the curve does not change faster
 BEYOND = 1.25  # times the limit: no need to go on heating
 #: time constants until a rise has settled by the rule, and until a fit tells where it ends (tried)
-LONG, ENOUGH = 4.5, 0.75
+LONG, ENOUGH = 5.4, 0.82
 #: where the sheet has no time constant: heatsinks for tens of watts take five to fifteen minutes
 #: (common practice)
 USUAL_TAU_S = 540.0
+SLOWER = 1.1  # than the sheet's time constant alone, until a decided rise agrees twice (tried)
 TWICE = 2  # fits in a row that agree on it
 LIVE = 0.52  # of the time of a soak that listens is in its records
 
@@ -157,7 +158,7 @@ class Soak(Step):
         if self.until == "settled":
             usual = tau * LONG
         elif self.until == "decided":
-            usual = -tau * math.log(1.0 - self.seen)
+            usual = -tau * math.log(1.0 - self.seen) * SLOWER
         else:
             usual = tau * ENOUGH
         heard = self.listen / LIVE

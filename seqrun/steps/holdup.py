@@ -59,10 +59,10 @@ class HoldUp(Step):
 
     def needs(self, view: BenchView) -> Needs:
         roles = frozenset({"supply", "meter"})
-        needs = Needs(roles=roles, seconds=5.0, live=True)
+        needs = Needs(roles=roles, seconds=0.5, acts=1, live=True)
         if self.power is not None:
             watts = self.power.evaluate_in("W", view.unit.names())
-            needs = drive_needs(view, view.unit.channels, watts, seconds=8.0)
+            needs = drive_needs(view, view.unit.channels, watts, seconds=1.0)
         return replace(
             needs,
             roles=needs.roles | roles,

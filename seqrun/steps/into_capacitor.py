@@ -21,7 +21,6 @@ from seqrun.steps.at_peak import StraySignal
 from seqrun.steps.common.drive import Drive
 
 ROOM = 3.0  # for an oscillation as large as the tone, and more
-TAKEN_OFF_S = 7.0  # a move of a lead (our own rule, as for any other)
 ENDS = ("capacitor.1", "capacitor.2")
 
 STRAY_CAPACITIVE = Measurand(
@@ -81,8 +80,7 @@ class StrayIntoCapacitor(StraySignal):
             "that oscillates gets hot at once",
         )
         needs = super().needs(view)
-        seconds = needs.seconds + TAKEN_OFF_S
-        return replace(needs, hookups=(*needs.hookups, across), seconds=seconds)
+        return replace(needs, hookups=(*needs.hookups, across), acts=len(ENDS))
 
     def play(self, drive: Drive, watts: float) -> float | None:
         """By the gain of the sheet: what oscillates is not driven until a power is met."""

@@ -220,7 +220,7 @@ class Isolate(Step):
 
     def needs(self, view: BenchView) -> Needs:
         view.generator_on(self._of())
-        seconds = 6.0 * (len(self.cuts) + 2)
+        seconds = 1.2 * (len(self.cuts) + 2)
         if self.look_for == "offset":
             return Needs(
                 roles=frozenset({"meter", "generator"}),

@@ -110,7 +110,7 @@ class DcVoltage(Step):
         needs = Needs(
             roles=frozenset({"meter"}),
             hookups=(view.meter_across(self.at),),
-            seconds=10.0,
+            seconds=10.0 if DC_OFFSET in self.judges else 5.0,
             live=True,
             proved_on=channels_proved(view, self.at) if DC_OFFSET in self.judges else (),
             proved_by="meter",
@@ -127,7 +127,7 @@ class DcVoltage(Step):
         return replace(
             needs,
             roles=needs.roles | {"generator"},
-            seconds=13.0,
+            seconds=15.0,
             load_power_w=dict.fromkeys(view.driven_with(channel), self._watts(view)),
         )
 
@@ -233,7 +233,7 @@ class SupplyCurrent(Step):
     repeats: int = Field(default=5, ge=2, le=1000)
 
     def needs(self, view: BenchView) -> Needs:
-        return Needs(roles=frozenset({"supply"}), seconds=10.0, live=True)
+        return Needs(roles=frozenset({"supply"}), seconds=4.0, live=True)
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         return supply_current(view, view.unit.expected_supply_current)
@@ -277,7 +277,7 @@ class DeviceCurrent(Step):
         return Needs(
             roles=frozenset({"meter"}),
             hookups=(view.meter_across(self.at),),
-            seconds=8.0,
+            seconds=6.0,
             live=True,
         )
 

@@ -119,7 +119,7 @@ class OutputNoise(Step):
         return (OF_WEIGHTING[self.weighting],)
 
     def needs(self, view: BenchView) -> Needs:
-        seconds = 1.5 * self.records * self.record_time + 2.0
+        seconds = self.records * self.record_time + 0.2
         return listening_needs(
             view, self.at, seconds, 1.0 / BAND_HZ[0], self.sample_rate, FILTERED_RATE_HZ
         )

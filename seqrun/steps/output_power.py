@@ -140,7 +140,7 @@ class OutputPower(Step):
 
     def needs(self, view: BenchView) -> Needs:
         most = 1.3 * view.unit.rated_power
-        return drive_needs(view, view.unit.channels, most, seconds=10.0)
+        return drive_needs(view, view.unit.channels, most, seconds=3.5)
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         watts = 1.1 * view.unit.rated_power

@@ -65,7 +65,8 @@ class OwnSupply(Step):
             )
         return Needs(
             roles=frozenset({"supply", "meter"}),
-            seconds=30.0,
+            seconds=4.0,
+            acts=4 + 2 * len(view.rails),
             dead=True,
             mains=True,
         )
@@ -110,7 +111,7 @@ class OwnSupplyOff(Step):
     yields: ClassVar = ()
 
     def needs(self, view: BenchView) -> Needs:
-        return Needs(seconds=5.0, switches_off=True)
+        return Needs(seconds=0.0, acts=1, switches_off=True)
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
         ctx.turn(MAINS, "off", PLUG_OUT)

@@ -52,7 +52,7 @@ class ProtectSupply(Step):
     def needs(self, view: BenchView) -> Needs:
         return Needs(
             roles=frozenset({"supply"}),
-            seconds=1.0,
+            seconds=0.1,
             protects=True,
             supply=SupplyUse(
                 over_voltage=view.rated(self.over_voltage, "V"),
@@ -175,7 +175,7 @@ class RampSupply(RaisesRails):
     def needs(self, view: BenchView) -> Needs:
         return Needs(
             roles=frozenset({"supply"}),
-            seconds=2.0 * self.stages,
+            seconds=0.8 * self.stages,
             energises=True,
             supply=self.supply_use(view),
         )
@@ -225,7 +225,7 @@ class PowerDown(Step):
 
     def needs(self, view: BenchView) -> Needs:
         roles = {"supply", "meter"} if view.has("supply") else {"meter"}
-        return Needs(roles=frozenset(roles), seconds=30.0, safe=True)
+        return Needs(roles=frozenset(roles), seconds=20.0, acts=2 * len(view.rails), safe=True)
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         return Forecast(0.5, 0.01)

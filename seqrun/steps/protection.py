@@ -25,7 +25,6 @@ from seqrun.values import COVERAGE_FACTOR, Bound, normal
 
 CONTROL = "protection_test"
 PER_CYCLE, CYCLES = 50, 10
-MOVES_S = 14.0  # the DC on and off again, by hand
 LEAST_V = 0.02  # what is left of the tone is told no lower
 #: an output with less of the tone than this share is silent, one with more has it back
 SILENT, BACK = 0.3, 0.5
@@ -87,11 +86,12 @@ class ProtectionOpens(RaisesRails):
             view,
             (self.channel,),
             watts,
-            seconds=4.0 + MOVES_S + self.down_for + self.stages + view.unit.relay_delay[0],
+            seconds=8.5 + self.down_for + self.stages + view.unit.relay_delay[0],
             points=PER_CYCLE * CYCLES,
         )
         return replace(
             needs,
+            acts=2,
             by_itself=frozenset({"supply"}),
             energises=True,
             supply=self.supply_use(view),

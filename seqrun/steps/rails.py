@@ -98,8 +98,8 @@ class Ripple(_IdleOrAtPower):
     def needs(self, view: BenchView) -> Needs:
         if self.power is None:
             least_s = levels.LEAST_PERIODS / self.mains
-            return listening_needs(view, self.at, 4.0, least_s, self.sample_rate)
-        driven = self.needs_at_power(view, 8.0)
+            return listening_needs(view, self.at, 1.0, least_s, self.sample_rate)
+        driven = self.needs_at_power(view, 1.0)
         return replace(driven, hookups=(*driven.hookups, *listening_hookups(view, self.at)))
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
@@ -182,9 +182,11 @@ class RailSag(_IdleOrAtPower):
     repeats: int = Field(default=3, ge=2, le=100)
 
     def needs(self, view: BenchView) -> Needs:
-        driven = self.needs_at_power(view, 6.0 * len(view.rails))
+        driven = self.needs_at_power(view, 3.0 * len(view.rails))
         meter = tuple(view.meter_across(rail) for rail in view.rails)
-        return replace(driven, roles=driven.roles | {"meter"}, hookups=(*driven.hookups, *meter))
+        hookups = (*driven.hookups, *meter)
+        again = len(meter) if len(meter) > 1 else 0  # idle on each, then driven on each
+        return replace(driven, roles=driven.roles | {"meter"}, hookups=hookups, acts=again)
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         # Both readings are on one range: what is left of its error is that of their difference.
@@ -265,7 +267,7 @@ class _Balance(_IdleOrAtPower):
     def needs(self, view: BenchView) -> Needs:
         if self.power is None:
             return Needs(roles=frozenset({"supply"}), seconds=2.0, live=True)
-        return self.needs_at_power(view, 8.0)
+        return self.needs_at_power(view, 1.0)
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         """By what the supply's read-back and, under power, scope and load are good for."""

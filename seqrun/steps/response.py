@@ -306,8 +306,8 @@ class RiaaDeviation(AtPower):
     def needs(self, view: BenchView) -> Needs:
         hookups = [generator_to(view, c, self.input) for c in self.channels(view)]
         lift = transfer.riaa_playback_db(self.low) if self.constant_input else 0.0
-        needs = self.needs_at_power(view, 15.0, math.pow(10.0, lift / 10.0))
-        return replace(needs, hookups=(*needs.hookups, *hookups))
+        needs = self.needs_at_power(view, 4.5, math.pow(10.0, lift / 10.0))
+        return replace(needs, hookups=(*needs.hookups, *hookups), acts=len(hookups))
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         """Two levels of the generator, or two ranges of the scope, against each other."""
@@ -415,7 +415,7 @@ class ToneRange(AtPower):
     def needs(self, view: BenchView) -> Needs:
         # A lift of 15 dB is thirty times the power.
         times = 30.0 if self.headroom is None else self.headroom / self.planned_watts(view)
-        return self.needs_at_power(view, 15.0, times)
+        return replace(self.needs_at_power(view, 6.0, times), acts=4)
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         return decibels(math.sqrt(2.0) * scope_share(view, 1.0), 10.0, BETTER_SCOPE)

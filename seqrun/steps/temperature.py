@@ -79,7 +79,7 @@ class Temperature(Step):
             roles=frozenset({"meter"}),
             hookups=(view.meter_four_wire(self.at),),
             meter={"resistance_4w": PT100_EXPECTED_OHM},
-            seconds=3.0,
+            seconds=1.2,
         )
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:

@@ -131,7 +131,7 @@ class AwaitOutput(Step):
 
     def needs(self, view: BenchView) -> Needs:
         power = self.output**2 / view.unit.rated_load
-        needs = drive_needs(view, self.channels(view), power, seconds=6.0)
+        needs = drive_needs(view, self.channels(view), power, seconds=3.0)
         # Rails that a hand raises come up at a moment that nobody knows to a second.
         return replace(needs, by_itself=frozenset({"supply"})) if self.limit else needs
 
@@ -207,7 +207,7 @@ class RelayRelease(Step):
     output: Volts = Field(default=0.5, gt=0.0, description="at the output, V rms")
 
     def needs(self, view: BenchView) -> Needs:
-        needs = _needs(view, self.output, 6.0)
+        needs = _needs(view, self.output, 1.2)
         return replace(needs, switches_off=True, by_itself=frozenset({"supply"}))
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
@@ -279,7 +279,7 @@ class MuteLength(Step):
     output: Volts = Field(default=0.5, gt=0.0, description="at the output, V rms")
 
     def needs(self, view: BenchView) -> Needs:
-        return _needs(view, self.output, 8.0)
+        return replace(_needs(view, self.output, 1.0), acts=1)
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         return by_looking(self.every)

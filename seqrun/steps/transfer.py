@@ -44,7 +44,7 @@ class _Gains(AtPower):
     holds_levels: ClassVar[bool] = False  # of a sound interface, against the meter
 
     def needs(self, view: BenchView) -> Needs:
-        needs = self.needs_at_power(view, 4.0)
+        needs = self.needs_at_power(view, 0.6)
         if self.by == "scope":
             if not (self.holds_levels and sound_levels.asked(view)):
                 return needs
@@ -258,7 +258,8 @@ class VolumeTracking(AtPower):
     frequency: Hertz = Field(default=1000.0, gt=0.0)
 
     def needs(self, view: BenchView) -> Needs:
-        return self.needs_at_power(view, 4.0 + 4.0 * len(self.positions))
+        turns = len(self.positions)
+        return replace(self.needs_at_power(view, 0.3 + 0.4 * turns), acts=turns + 1)
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         """Two channels at two positions, each on the range that fits it."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from typing import ClassVar
 
 from pydantic import Field
@@ -73,7 +74,9 @@ class _LoadOnAndOff(AtPower):
     )
 
     def needs(self, view: BenchView) -> Needs:
-        return self.needs_at_power(view, 6.0 * len(self.channels(view)), self._louder(view))
+        channels = len(self.channels(view))
+        needs = self.needs_at_power(view, 1.7 * channels, self._louder(view))
+        return replace(needs, acts=2 * channels)
 
     def _louder(self, view: BenchView) -> float:
         """How many times the step's power the output without its load is looked at with."""

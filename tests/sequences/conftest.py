@@ -33,6 +33,7 @@ class Done:
     outcome: Outcome
     told: tuple[str, ...]
     facts: dict[str, object]
+    announced_s: float  # of bench time, before it began
 
     def ids(self, *verdicts: Verdict) -> set[str]:
         """Steps that came out so."""
@@ -70,7 +71,7 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> Run:
             options = Options("T-1", "", results)
             outcome = execute(plan, files, None, watcher, options, Interrupts())
             facts = load_run(results, outcome.run_id).facts
-            made[key] = Done(outcome, tuple(watcher.told), dict(facts))
+            made[key] = Done(outcome, tuple(watcher.told), dict(facts), plan.seconds())
         return made[key]
 
     return get

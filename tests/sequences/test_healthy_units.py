@@ -28,6 +28,10 @@ def test_it_is_accepted(run: Run, name: str, unit: str) -> None:
     done = run(name, unit=unit)
     assert done.outcome.disposition is Disposition.ACCEPT, done.outcome.reason
     assert done.outcome.safe.complete
+    # a soak ends by its readings, looked at every two minutes: a third of the shorter ones
+    assert done.announced_s == pytest.approx(
+        done.outcome.bench_s, rel=0.25 if name == "intake" else 0.15
+    )
 
 
 def test_quick_takes_ten_minutes_of_bench_time_at_most(run: Run) -> None:
