@@ -21,6 +21,8 @@ class DrivenInstrument:
         label: what the bench file says of it, for one that cannot tell its identity.
     """
 
+    by_hand = False
+
     def __init__(self, name: str, driver: Driver, link: Link, label: str = "") -> None:
         self.name = name
         self.driver = driver

@@ -30,7 +30,7 @@ class _Combined(Generic[T]):
     @property
     def by_hand(self) -> bool:
         """Whether a hand sets any of them."""
-        return any(getattr(part, "by_hand", False) for part in self.parts)
+        return any(part.by_hand for part in self.parts)
 
     @property
     def identity(self) -> str:

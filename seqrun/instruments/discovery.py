@@ -198,7 +198,7 @@ def fitting(
 def _ways(resource: str, drivers: Iterable[Driver]) -> Sequence[tuple[Manners, Identity]]:
     """Ways to ask for an identity, without those that differ in nothing that matters here."""
     serial = interface(resource) == "ASRL"
-    plain = Manners(error_check="none", time_out="1 s")  # type: ignore[arg-type]
+    plain = Manners.model_validate({"error_check": "none", "time_out": "1 s"})
     ways: list[tuple[Manners, Identity]] = [] if serial else [(plain, Identity())]
     for driver in drivers:
         if (driver.link.baud_rate is not None) is not serial:

@@ -27,7 +27,7 @@ class DrivenGenerator(DrivenSource):
         self._settings: GeneratorSettings = driver.generator
         super().__init__(name, driver, link, label)
         self._on = dict.fromkeys(range(1, self.outputs + 1), False)
-        self._set: dict[int, tuple[object, ...]] = {}
+        self._set: dict[int, tuple[str, float]] = {}  # the operation, and its frequency in Hz
         self._departures: dict[tuple[int, bool], UFloat] = {}
         self._level: dict[int, tuple[float, float]] = {}  # V rms, Hz
 
@@ -126,15 +126,15 @@ class DrivenGenerator(DrivenSource):
         self,
         operation: str,
         output: int,
-        state: tuple[object, ...],
+        state: tuple[str, float],
         volts_rms: float,
         values: dict[str, Any],
     ) -> None:
         call = self._ops[operation]
-        possible(self._settings, volts_rms, float(state[1]), self._link.where)  # type: ignore[arg-type]
+        possible(self._settings, volts_rms, state[1], self._link.where)
         self._set.pop(self._known(output), None)
         call(output=output, **values)
-        self._set[output], self._level[output] = state, (volts_rms, float(state[1]))  # type: ignore[arg-type]
+        self._set[output], self._level[output] = state, (volts_rms, state[1])
 
 
 def possible(

@@ -51,6 +51,11 @@ class Instrument(Protocol):
         """The answer to ``*IDN?`` as it was read when the bench was opened."""
         ...
 
+    @property
+    def by_hand(self) -> bool:
+        """Whether a hand sets it and an eye reads it: nothing is sent to it, nothing read back."""
+        ...
+
     def make_safe(self) -> None:
         """Outputs off, as fast as the link allows; must work from any state."""
         ...

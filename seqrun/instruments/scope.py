@@ -241,7 +241,8 @@ class DrivenScope(DrivenInstrument):
                 self._poll(time_out_s)
         except (InstrumentSilent, QueueError) as problem:
             self._sent.clear()
-            if not triggered or getattr(problem, "number", TIME_OUT_ERROR) != TIME_OUT_ERROR:
+            refused = isinstance(problem, QueueError) and problem.number != TIME_OUT_ERROR
+            if refused or not triggered:
                 raise
             if "abort" in self._ops:
                 self._ops["abort"]()

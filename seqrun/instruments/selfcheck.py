@@ -15,6 +15,8 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
+from uncertainties import UFloat
+
 from seqrun.errors import NoResult, SeqrunError
 from seqrun.files.driver.file import Driver
 from seqrun.instruments.base import DrivenInstrument
@@ -194,7 +196,7 @@ def _near(wanted: float, share: float = READ_BACK) -> Callable[[Any], bool]:
 
 def _plain(value: Any) -> float:
     """A measured number without its uncertainty."""
-    return float(getattr(value, "nominal_value", value))
+    return float(value.nominal_value if isinstance(value, UFloat) else value)
 
 
 def _little(amperes: Any) -> bool:

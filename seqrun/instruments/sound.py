@@ -35,6 +35,8 @@ SLOWEST_HZ = 5.0
 class SoundRole:
     """What both roles share."""
 
+    by_hand = False
+
     def __init__(
         self, name: str, driver: Driver, stream: Stream, sound: Sound | None = None
     ) -> None:

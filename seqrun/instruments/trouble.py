@@ -109,9 +109,8 @@ def _serial(resource: str, platform: str) -> str:
 
 def _errno(problem: BaseException | None) -> int | None:
     while problem is not None:
-        number = getattr(problem, "errno", None)
-        if isinstance(number, int):
-            return number
+        if isinstance(problem, OSError) and problem.errno is not None:
+            return problem.errno
         problem = problem.__cause__ or problem.__context__
     return None
 

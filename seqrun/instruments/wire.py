@@ -417,7 +417,9 @@ class Wire:
                 self._resource.timeout = before * 1000.0
 
     def _is_time_out(self, problem: BaseException) -> bool:
-        return getattr(problem, "error_code", None) == self._time_out
+        from pyvisa.errors import VisaIOError
+
+        return isinstance(problem, VisaIOError) and problem.error_code == self._time_out
 
     def _failed(self, problem: BaseException) -> LinkFailure:
         if not self._is_time_out(problem):

@@ -131,11 +131,7 @@ class Chooser:
 
     def _leaning(self, step: Step, ids: Sequence[str]) -> str:
         """On which step of those that are left out this one leans."""
-        named: list[str] = []
-        for key in type(step).id_fields:
-            value = getattr(step, key, None)
-            named += [value] if isinstance(value, str) else [v for v in value or () if v]
-        for name in named:
+        for _, name in step.texts(type(step).id_fields):
             for i in ids:
                 if i == name or i.startswith(f"{name}."):
                     return f"it needs '{i}', which is left out"

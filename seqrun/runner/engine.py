@@ -28,12 +28,12 @@ from seqrun.plan.contract import READ_AGAIN, Step, Yielded
 from seqrun.plan.leaving_out import lines
 from seqrun.plan.standing_in import verdicts_with_stand_ins
 from seqrun.quantity import render
-from seqrun.record import RunRecord
 from seqrun.record.table import LOCK_TIMEOUT_S, Patience
 from seqrun.runner.again import WRONG_CLIP, ReadAgain, against, marker, repeatable
 from seqrun.runner.cooled import counts_from_cold, is_first_power, look
 from seqrun.runner.events import Watcher
 from seqrun.runner.hands import Hands
+from seqrun.runner.keeper import Keeper
 from seqrun.runner.lent import Lent
 from seqrun.runner.opening import OpenBench
 from seqrun.runner.reading_by_hand import marked
@@ -60,7 +60,7 @@ class Engine(Lent):
         plan: Plan,
         opened: OpenBench,
         hands: Hands,
-        record: RunRecord,
+        record: Keeper,
         watcher: Watcher,
         check_interrupt: Callable[[], None],
         resumed: Resumption | None = None,

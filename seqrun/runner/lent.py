@@ -36,11 +36,11 @@ from seqrun.plan.needs import Hookup
 from seqrun.plan.supply_checks import largest_current
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Quantity
-from seqrun.record import RunRecord
 from seqrun.runner.again import ReadAgain
 from seqrun.runner.earlier import Earlier
 from seqrun.runner.events import BenchNow, Near, Watcher
 from seqrun.runner.hands import Hands
+from seqrun.runner.keeper import Keeper
 from seqrun.runner.limiting import Limiting
 from seqrun.runner.opening import OpenBench
 from seqrun.runner.pulse import Pulse
@@ -66,7 +66,7 @@ class Lent:
         view: BenchView,
         opened: OpenBench,
         hands: Hands,
-        record: RunRecord,
+        record: Keeper,
         watcher: Watcher,
         check_interrupt: Callable[[], None],
     ) -> None:

@@ -13,6 +13,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from uncertainties import UFloat
+
 from seqrun.errors import (
     FileError,
     InstrumentRefused,
@@ -162,7 +164,7 @@ class VirtualHands:
         if question.call == "on_screen":
             return Typed(float(on_screen(panel, *question.args).nominal_value))
         value = getattr(panel, question.call)(*question.args)
-        return Typed(float(getattr(value, "nominal_value", value)))
+        return Typed(float(value.nominal_value if isinstance(value, UFloat) else value))
 
     def urge(self, setting: Setting) -> None:
         with suppress(SeqrunError):  # the report of the safe state says that it is not confirmed

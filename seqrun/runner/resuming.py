@@ -27,11 +27,12 @@ from seqrun.quantity import render
 from seqrun.record import RunData, Store, load_run
 from seqrun.record.again import KEPT, READ_AGAIN
 from seqrun.record.cases import Cases
+from seqrun.runner.keeper import Keeper
 from seqrun.runner.opening import BenchFiles, OpenBench
 from seqrun.values import Disposition, Heat, Judged, Verdict
 
 if TYPE_CHECKING:
-    from seqrun.record import RunRecord, RunRow
+    from seqrun.record import RunRow
 
 #: a unit that stands overnight is another one in the morning; our own choice
 OLDEST = timedelta(hours=12)
@@ -100,7 +101,7 @@ class Resumption:
         told = f"{KEPT}{self.of.run.run_id}" + (f": {one.note}" if one.note else "")
         return replace(one, reading=replace(one.reading, note=told))
 
-    def take_over(self, step_id: str, record: RunRecord) -> dict[str, dict[str, object]]:
+    def take_over(self, step_id: str, record: Keeper) -> dict[str, dict[str, object]]:
         """Traces of a step that is kept, into the record; its facts, by table."""
         for trace in self.of.traces:
             if trace.name.partition("-")[2] == step_id:

@@ -124,7 +124,7 @@ def _tell_outputs(key: str, instrument: Generator | Supply, report: SafeReport) 
         except NotMeasured as reason:
             _tell_on(key, on, report)
             told = f"{key}: sent off, not confirmed ({reason.found}); look at its panel"
-            if getattr(instrument, "by_hand", False):
+            if instrument.by_hand:
                 told = f"{key}: by hand; said, not confirmed: see that its outputs are off"
             where = report.unconfirmed if isinstance(instrument, Supply) else report.sent
             where.append(told)
@@ -173,7 +173,7 @@ def _watch_rails(
     discharge_s: float,
     report: SafeReport,
 ) -> None:
-    if getattr(supply, "by_hand", False):  # nobody is asked on the way to safety
+    if supply.by_hand:  # nobody is asked on the way to safety
         report.unconfirmed += [
             f"{key} output {n}: by hand, its volts are not read; do not touch, confirm below "
             f"{DISCHARGED_V:g} V by meter"
@@ -225,7 +225,7 @@ def found_on(instruments: Mapping[str, Instrument]) -> list[str]:
     for key, instrument in instruments.items():
         if not isinstance(instrument, Generator | Supply):
             continue
-        if getattr(instrument, "by_hand", False):
+        if instrument.by_hand:
             continue
         for output in range(1, instrument.outputs + 1):
             try:

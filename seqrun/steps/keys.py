@@ -6,7 +6,7 @@ of its own, its field has a description, which counts, or stands here under (kin
 
 from __future__ import annotations
 
-from seqrun.files.sequence.fields import StepFields
+from seqrun.plan.contract import Step
 
 COMMON: dict[str, str] = {
     "limit": "what the reading is held against: at_least, at_most or between",
@@ -79,18 +79,17 @@ OF_KIND: dict[tuple[str, str], str] = {
 }
 
 
-def described(kind: type[StepFields]) -> dict[str, str]:
+def described(kind: type[Step]) -> dict[str, str]:
     """What each key of a kind of step means, by the key as it is written; "" where nobody says."""
-    name = getattr(kind, "kind", "")
     return {
         (field.alias or key): field.description
-        or OF_KIND.get((name, key), "")
+        or OF_KIND.get((kind.kind, key), "")
         or COMMON.get(key, "")
         for key, field in kind.model_fields.items()
     }
 
 
-def summary(kind: type[StepFields]) -> str:
+def summary(kind: type[Step]) -> str:
     """What a kind of step does, in the first sentences of its docstring."""
     first = (kind.__doc__ or "").strip().split("\n\n")[0]
     return " ".join(first.split())

@@ -10,16 +10,15 @@ import tomllib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import Any, cast
+from typing import Any
 
 from uncertainties import UFloat
 
+from seqrun.errors import UsageError
 from seqrun.files.sequence.expand import expand_all
 from seqrun.files.sequence.load import sequence_from_text
 from seqrun.files.unit.sheet import Unit
-from seqrun.instruments.link import Link
 from seqrun.plan.build import build
-from seqrun.record import RunRecord
 from seqrun.runner.engine import Engine
 from seqrun.runner.events import Watcher
 from seqrun.runner.opening import VirtualHands, open_bench, read_bench
@@ -226,6 +225,8 @@ def done(
     files = read_bench(bench, unit, faults=faults, seed=seed)
     opened = open_bench(files, lambda *_: None)
     try:
+        if opened.control is None:
+            raise UsageError(f"'{bench}' is no simulated bench", expected=f"{CLEAN} or {DIRTY}")
         told = _Witness(seed, files.demo.truth, files.view.unit, wanted)
         watcher = Watcher()
         if tone is not None:
@@ -234,8 +235,8 @@ def done(
         engine = _WatchedEngine(
             plan,
             opened,
-            VirtualHands(cast(Link, opened.control)),
-            cast(RunRecord, told),
+            VirtualHands(opened.control),
+            told,
             watcher,
             lambda: None,
         )

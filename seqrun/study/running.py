@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, ExitStack, contextmanager
-from typing import Any, TypeVar, cast
+from typing import Any, TypeVar
 
 from seqrun.errors import UsageError
 
@@ -101,11 +101,11 @@ def _client(address: str) -> AbstractContextManager[Any]:
             hint="pip install 'seqrun[study]'",
         ) from error
     try:
-        client = Client(address, timeout=REACH_S)  # type: ignore[no-untyped-call]
+        client: AbstractContextManager[Any] = Client(address, timeout=REACH_S)
     except (OSError, TimeoutError, ValueError) as error:
         raise UsageError(
             f"no scheduler answers at {address}: {str(error).splitlines()[0]}",
             expected="the address that 'dask scheduler' prints, such as tcp://192.0.2.10:8786",
             where="--scheduler",
         ) from error
-    return cast(AbstractContextManager[Any], client)
+    return client

@@ -172,14 +172,13 @@ def _conditions(step: StepFields, where: str, known: _InReach) -> Iterator[Probl
 
 
 def _references(step: StepFields, where: str, known: _InReach) -> Iterator[Problem]:
-    for key in (*type(step).id_fields, "stands_in_for"):
-        for name in _texts(getattr(step, key, None)):
-            if key == "stands_in_for" and _stood_in_for(name, known):
-                continue
-            if any(i == name or i.startswith(f"{name}.") for i in known.seen):
-                continue
-            if fault := known.fault(name, known.seen, "no step"):
-                yield Problem(f"{where}, {key}", *fault)
+    for key, name in step.texts((*type(step).id_fields, "stands_in_for")):
+        if key == "stands_in_for" and _stood_in_for(name, known):
+            continue
+        if any(i == name or i.startswith(f"{name}.") for i in known.seen):
+            continue
+        if fault := known.fault(name, known.seen, "no step"):
+            yield Problem(f"{where}, {key}", *fault)
 
 
 def _stood_in_for(name: str, known: _InReach) -> bool:
@@ -189,14 +188,7 @@ def _stood_in_for(name: str, known: _InReach) -> bool:
 
 def _points(step: StepFields, where: str, unit: Unit) -> Iterator[Problem]:
     points = unit.points()
-    for key in type(step).point_fields:
-        for name in _texts(getattr(step, key, None)):
-            if name not in points:
-                found = f"{unit.model} has no point '{name}'"
-                yield Problem(f"{where}, {key}", found, one_of(name, points))
-
-
-def _texts(value: Any) -> list[str]:
-    if isinstance(value, str):
-        return [value]
-    return [v for v in value if isinstance(v, str)] if isinstance(value, tuple | list) else []
+    for key, name in step.texts(type(step).point_fields):
+        if name not in points:
+            found = f"{unit.model} has no point '{name}'"
+            yield Problem(f"{where}, {key}", found, one_of(name, points))

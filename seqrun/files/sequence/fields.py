@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import (
@@ -175,6 +175,17 @@ class StepFields(Strict):
     def number(self) -> int:
         """Which ``[[step]]`` of the file it comes from, counted from 1."""
         return self._number
+
+    def texts(self, keys: Iterable[str]) -> list[tuple[str, str]]:
+        """Key and text of those of these fields that the kind has: ids of steps, points, one or
+        several in each."""
+        found: list[tuple[str, str]] = []
+        for key in keys:
+            if key in type(self).model_fields:
+                value = getattr(self, key)
+                items = value if isinstance(value, tuple | list) else [value]
+                found += [(key, item) for item in items if isinstance(item, str)]
+        return found
 
     def expressions(self) -> list[tuple[str, Expression]]:
         """Every expression among its fields, with the key it stands at, limit included."""
