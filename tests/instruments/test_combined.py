@@ -13,7 +13,9 @@ from seqrun.files.driver.file import Driver
 from seqrun.files.driver.load import driver_from_text, load_driver
 from seqrun.files.shipped import find
 from seqrun.files.unit.sheet import load_unit
+from seqrun.instruments.by_hand import SupplyByHand
 from seqrun.instruments.combined import CombinedGenerator, CombinedSupply, together
+from seqrun.instruments.desk import Desk
 from seqrun.instruments.opening import open_instrument
 from seqrun.instruments.roles import Generator, Supply
 from seqrun.plan.view import BenchView
@@ -44,6 +46,15 @@ def test_several_supplies_are_one_and_their_outputs_count_through(two: dict[str,
     assert float(two["supply_b"]._link.query("INST:NSEL 1;:VOLT?")) == 7.0
     with pytest.raises(InstrumentRefused, match="no output 5"):
         supply.set_voltage(5, 1.0)
+
+
+def test_one_supply_that_a_hand_sets_makes_the_pair_one_that_a_hand_sets(
+    bench: Any, other_bench: Any
+) -> None:
+    hand = SupplyByHand("hand", load_driver(find("driver", "generic-supply")), Desk())
+    assert CombinedSupply([bench.supply, hand]).by_hand
+    assert CombinedSupply([hand, hand]).by_hand
+    assert not CombinedSupply([bench.supply, other_bench.supply]).by_hand
 
 
 def test_each_output_is_set_and_read_where_it_is(
