@@ -137,8 +137,8 @@ def coherent_setting(
 ) -> CoherentSetting:
     """The frequency nearest to the wanted one that puts a whole number of periods into a record.
 
-    The number of periods is made coprime to the number of points where a neighbour allows, so
-    that no two periods are sampled at the same phases (IEEE 1241).
+    The number of periods is made coprime to the number of points where a neighbour within 2 % or
+    two periods allows, so that no two periods are sampled at the same phases (IEEE 1241).
 
     Args:
         wanted_hz, sample_rate_hz: periods and samples per second.
@@ -147,7 +147,8 @@ def coherent_setting(
 
     Raises:
         NotMeasured: less than one period, at or above half the sample rate, or a generator step
-            too coarse for any whole number of periods within a tenth of the wanted frequency.
+            too coarse for any whole number of periods within a tenth of the wanted frequency, or
+            one period where that is more.
     """
     ideal = wanted_hz * points / sample_rate_hz
     if ideal < 1.0 or ideal >= points / 2.0:
@@ -155,10 +156,11 @@ def coherent_setting(
             f"{ideal:.3g} periods of {wanted_hz:g} Hz in {points} points",
             expected="at least one period, and more than two samples per period",
         )
+    reach = max(0.1 * ideal, 1.0)
+    lowest, highest = math.ceil(ideal - reach), math.floor(ideal + reach)
     candidates = sorted(
-        range(max(int(ideal * 0.9), 1), min(int(ideal * 1.1) + 2, (points + 1) // 2)),
-        key=lambda c: abs(c - ideal),
-    )[:400]
+        range(max(lowest, 1), min(highest, (points - 1) // 2) + 1), key=lambda c: abs(c - ideal)
+    )
     fitting = [c for c in candidates if _reachable(c * sample_rate_hz / points, resolution_hz)]
     if not fitting:
         raise NotMeasured(

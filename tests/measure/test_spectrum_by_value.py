@@ -270,6 +270,36 @@ def test_coherent_periods_are_as_near_as_can_be_and_share_no_factor() -> None:
     assert coherent_setting(1000.0, RATE, 1000, 7.0).frequency_hz == 980.0
 
 
+def test_a_neighbour_without_a_common_factor_is_taken_within_two_periods_or_two_percent() -> None:
+    """30030 = 2·3·5·7·11·13, 2310 the same without 13: the gaps between numbers that share none."""
+    for points, periods, taken in (
+        (2310, 35, 37),  # two periods on: 34 to 36 share 2, 5, 3
+        (2310, 26, 26),  # 23 and 29 are three away, and more than 2 %
+        (30030, 405, 401),  # 1 %: 402 to 408 all share one
+        (30030, 300, 300),  # 293 and 307 are 2.3 % away
+    ):
+        found = coherent_setting(float(periods), float(points), points)
+        assert (found.cycles, found.points) == (taken, points)
+        assert found.frequency_hz == pytest.approx(taken, rel=1e-12)
+
+
+def test_a_generator_may_miss_by_a_tenth_of_the_frequency_or_by_one_period() -> None:
+    for wanted, step, cycles in (
+        (100.0, 110.0, 110),
+        (100.0, 90.0, 90),
+        (1.5, 2.0, 2),
+        (4.0, 5.0, 5),
+    ):
+        assert coherent_setting(wanted, 997.0, 997, step).cycles == cycles
+    for wanted, step in ((100.0, 111.0), (100.0, 89.0), (5000.0, 5501.0), (4.0, 6.0)):
+        points = int(4.0 * wanted)
+        with pytest.raises(NotMeasured, match="no whole number of periods"):
+            coherent_setting(wanted, float(points), points, step)
+    with pytest.raises(NotMeasured, match="no whole number of periods"):
+        coherent_setting(498.0, 1000.0, 1000, 500.0)  # 500 periods of 1000 points are no sine
+    assert coherent_setting(498.0, 1000.0, 1000, 499.0).cycles == 499
+
+
 @pytest.mark.parametrize(
     ("cycles", "tolerance", "decibels", "name"),
     [

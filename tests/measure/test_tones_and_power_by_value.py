@@ -190,7 +190,8 @@ def test_between_two_levels_the_bend_is_that_of_a_parabola_through_a_third() -> 
     straight = math.exp(
         math.log(40.0) + math.log(44.0 / 40.0) * math.log(0.01 / 0.003) / math.log(0.02 / 0.003)
     )
-    for thirds in ([above], [below], [above, below]):
+    hooked = (30.0, 0.00299)  # a parabola through it leaves the two far behind
+    for thirds in ([above], [below], [above, below], [hooked]):
         found = power.power_at_distortion(bent(low, high, *thirds), 0.01).power
         guesses = []
         for third in thirds:

@@ -187,6 +187,18 @@ def test_current_per_kelvin_needs_a_difference_beyond_its_uncertainty() -> None:
         banks.current_per_kelvin(hot, cold, warm, normal(25.0, 0.1, "t0"))
 
 
+@pytest.mark.parametrize("towards", [60.0, 20.0])
+def test_a_heatsink_has_moved_by_nothing_or_by_as_much_as_if_it_ended_there(towards: float) -> None:
+    """Half of (towards − read)·(1 − e^(−t/τ)), give or take as much: at t = τ·ln 2 a quarter."""
+    read = normal(40.0, 0.1, "probe")
+    found = banks.moved_since(read, towards, 300.0 * math.log(2.0), 300.0)
+    assert found.nominal_value == pytest.approx(40.0 + 0.25 * (towards - 40.0))
+    assert found.std_dev == pytest.approx(math.hypot(0.1, 5.0 / math.sqrt(3.0)))
+    for seconds in (0.0, -5.0):  # read a moment later
+        now = banks.moved_since(read, towards, seconds, 300.0)
+        assert (now.nominal_value, now.std_dev) == (40.0, pytest.approx(0.1))
+
+
 def test_a_temperature_on_the_way_down_is_on_the_line_give_or_take_its_bend() -> None:
     found = banks.on_the_way(normal(60.0, 0.1, "a"), normal(50.0, 0.2, "b"), 0.25)
     assert found.nominal_value == about(57.5)
