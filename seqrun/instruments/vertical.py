@@ -76,5 +76,5 @@ def snapped(wanted_hz: float, steps: Sequence[float], largest_hz: float) -> floa
 def snapped_up(wanted: float, steps: Sequence[float]) -> float:
     """The smallest step of a decade that is at least ``wanted``."""
     exponent = math.floor(math.log10(wanted))
-    values = [s * 10.0**e for e in (exponent - 1, exponent, exponent + 1) for s in sorted(steps)]
+    values = [s * 10.0**e for e in (exponent - 1, exponent, exponent + 1) for s in steps]
     return min(v for v in values if v >= wanted * (1.0 - 1e-9))

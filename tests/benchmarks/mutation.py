@@ -90,9 +90,24 @@ class _Changer(ast.NodeTransformer):
             return node
         node.decorator_list, kept = [], node.decorator_list
         returns, node.returns = node.returns, None
-        self.generic_visit(node)
+        read = {n.id for part in node.body for n in ast.walk(part) if isinstance(n, ast.Name)}
+        self._defaults(node.args, read)
+        node.body = [self.visit(part) for part in node.body]
         node.decorator_list, node.returns = kept, returns
         return node
+
+    def _defaults(self, args: ast.arguments, read: set[str]) -> None:
+        """Of what the function reads: a default that nobody looks at is no rule."""
+        ordered = [*args.posonlyargs, *args.args]
+        names = [a.arg for a in ordered[len(ordered) - len(args.defaults) :]]
+        args.defaults = [
+            self.visit(value) if name in read else value
+            for name, value in zip(names, args.defaults, strict=True)
+        ]
+        args.kw_defaults = [
+            self.visit(value) if value is not None and one.arg in read else value
+            for one, value in zip(args.kwonlyargs, args.kw_defaults, strict=True)
+        ]
 
     def visit_ClassDef(self, node: ast.ClassDef) -> ast.AST:
         node.decorator_list, kept = [], node.decorator_list

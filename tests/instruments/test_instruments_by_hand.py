@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 import pytest
 
 from seqrun.errors import InstrumentRefused, NotMeasured
+from seqrun.files.driver.file import MeterSettings
 from seqrun.files.driver.load import load_driver
 from seqrun.files.shipped import find
 from seqrun.instruments.accuracy import Accuracy
@@ -17,6 +18,7 @@ from seqrun.instruments.by_hand.looking import ScopeByHand
 from seqrun.instruments.by_hand.meter import MeterByHand
 from seqrun.instruments.by_hand.sources import GeneratorByHand, SupplyByHand
 from seqrun.instruments.desk import Desk, Question, Setting, Typed
+from seqrun.instruments.roles import MeterFunction
 from seqrun.quantity import render
 
 
@@ -260,6 +262,47 @@ def test_ohms_have_no_sign_and_no_range_holds_more_than_the_largest(
         meter.configure("resistance_4w", 1e12)
     with pytest.raises(InstrumentRefused, match="has no temperature"):
         meter.configure("temperature_pt100")  # type: ignore[arg-type]
+
+
+def test_two_wires_add_the_doubt_of_leads_that_nobody_nulled_and_four_do_not(
+    desk: Desk, meter: MeterByHand
+) -> None:
+    """Rectangular, and only ever too many ohms: u = R/√3 beside the table's own."""
+
+    def read(of: MeterByHand, function: MeterFunction) -> float:
+        of.configure(function, 10.0)
+        return float(of.read().std_dev)
+
+    leads = MeterSettings.model_validate({"lead_resistance": "0.3 Ω"})
+    long = MeterByHand("long", meter.driver.changed(meter=leads), desk)
+    without = MeterByHand("none", meter.driver.changed(meter=None), desk)
+    assert read(long, "resistance_4w") == pytest.approx(read(without, "resistance_4w"))
+    of_the_template = MeterSettings().lead_resistance / math.sqrt(3.0)
+    own = math.sqrt(read(without, "resistance_2w") ** 2 - of_the_template**2)
+    assert read(long, "resistance_2w") == pytest.approx(math.hypot(own, 0.3 / math.sqrt(3.0)))
+
+
+def test_volts_beyond_what_the_unit_can_have_are_asked_for_twice_and_ohms_are_not(
+    meter: MeterByHand, desk: Desk, person: Person
+) -> None:
+    desk.likely_v = 60.0
+    for function, likely in (("dc_voltage", 60.0), ("ac_voltage", 60.0), ("resistance_2w", None)):
+        meter.configure(function)  # type: ignore[arg-type]
+        meter.read_raw()
+        assert person.asked[-1].likely == likely
+        assert person.asked[-1].before == (("configure", (function, None, 10.0)),)
+        assert person.asked[-1].signed is (function == "dc_voltage")
+        assert ", range" not in person.asked[-1].words
+
+
+def test_a_value_as_large_as_a_range_is_held_by_it(meter: MeterByHand, person: Person) -> None:
+    ranges = sorted(r.range for r in meter.driver.rows["dc_voltage"] if r.range is not None)
+    for full in ranges:
+        meter.configure("dc_voltage", full)
+        meter.read_raw()
+        assert f"range {render(full, 'V')};" in person.asked[-1].words
+    with pytest.raises(InstrumentRefused, match=f"at most {ranges[-1]:g}"):
+        meter.configure("dc_voltage", -1.01 * ranges[-1])
 
 
 def test_a_meter_that_was_not_told_what_to_read_reads_nothing(meter: MeterByHand) -> None:

@@ -146,6 +146,12 @@ def test_a_meter_integrates_for_as_long_as_was_asked_or_the_next_longer_time(ben
         assert bench.meter._cycles(1.01 * shorter) == longer
     assert bench.meter._cycles(0.5 * steps[0]) == steps[0]
     assert bench.meter._cycles(10.0 * steps[-1]) == steps[-1]
+    falling = {"nplc": tuple(reversed(steps))}  # as some driver files list them
+    bench.meter._settings = bench.meter._settings.model_copy(update=falling)
+    assert bench.meter._cycles(1.01 * steps[0]) == steps[1]
+    assert bench.meter._cycles(10.0 * steps[-1]) == steps[-1]
+    bench.meter._settings = bench.meter._settings.model_copy(update={"nplc": ()})
+    assert bench.meter._cycles(3.3) == 3.3
 
 
 # --- the self-check -------------------------------------------------------------------------------

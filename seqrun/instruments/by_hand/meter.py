@@ -5,7 +5,7 @@ from __future__ import annotations
 from uncertainties import UFloat
 
 from seqrun.errors import InstrumentRefused
-from seqrun.files.driver.file import Driver
+from seqrun.files.driver.file import Driver, MeterSettings
 from seqrun.files.driver.operations import ACCURACY
 from seqrun.instruments.by_hand.base import ByHand, Held
 from seqrun.instruments.desk import Desk, Question, Typed
@@ -75,7 +75,7 @@ class MeterByHand(ByHand):
         on = self._typed[0].range if self._typed is not None else None
         row = self._row(function, Typed(reading, on))
         value = self._accuracy.measured((reading,), row)
-        ohms = self.driver.meter.lead_resistance if self.driver.meter is not None else 0.0
+        ohms = (self.driver.meter or MeterSettings()).lead_resistance
         if function == "resistance_2w" and ohms:
             value = value + rectangular(0.0, ohms, f"{self.name}, leads and contacts, not nulled")
         return value
