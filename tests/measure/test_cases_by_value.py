@@ -112,6 +112,21 @@ def test_a_case_that_moves_by_a_tenth_of_its_rise_in_the_time_of_a_tone_has_not_
         assert found[at].large.nominal_value == pytest.approx(LARGE, abs=2e-3)
 
 
+@pytest.mark.parametrize(("at", "usual"), [(0, 3), (2, 4), (4, 4)])
+def test_of_one_that_moves_the_middle_of_three_beside_one_another_is_taken_off(
+    at: int, usual: int
+) -> None:
+    """Five cases on a heatsink whose drift grows from look to look; this one moves upwards."""
+    drifts = [DRIFT * n for n in (1, 2, 3, 4, 5)]
+    seen = [visit(drift=d) for d in drifts]
+    seen[at] = visit(drift=drifts[at], own=0.01)
+    found = warmths(seen, 0.03)
+    missed = (drifts[at] - DRIFT * usual) * (TIMES[1] - TIMES[0])
+    assert found[at].large.nominal_value == pytest.approx(LARGE + missed, abs=1e-3)
+    others = [one.large.nominal_value for n, one in enumerate(found) if n != at]
+    assert others == pytest.approx([LARGE] * 4, abs=1e-3)
+
+
 def test_scatter_of_the_looks_alone_is_no_moving() -> None:
     """Where the looks scatter, a case must move by twice what that makes of it, too."""
     u = 0.02

@@ -13,7 +13,7 @@ from seqrun.measure import (
     heat,
     saturating,
 )
-from seqrun.values import budget_of
+from seqrun.values import budget_of, exactly, student
 
 RATE = 10e3
 
@@ -223,3 +223,84 @@ def test_how_a_current_began_is_none_of_its_slowing_down(first: float) -> None:
     t, y = climbing(0.9)
     begun = np.where(t < 20.0, first * (t - 20.0), 0.0)
     assert heat.still_climbing(t, y + begun)
+
+
+# --- records that do not begin at nought, and what is left of a rise ------------------------------
+
+LATER = 7200.0  # s: two hours into a run
+
+
+def test_whether_it_has_settled_climbs_or_runs_away_is_the_same_whenever_the_record_begins() -> (
+    None
+):
+    for late, climbs in ((0.7, False), (0.9, True)):
+        times, amperes = climbing(late)
+        assert heat.still_climbing(times + LATER, amperes) is climbs
+    t = np.linspace(0.0, 1800.0, 31)
+    for change, settled in ((2.99, True), (3.01, False)):
+        assert heat.settled_rise(t + LATER, 20.0 + change * t / 1800.0).settled is settled
+    t = np.arange(12.0)
+    y = np.concatenate([np.zeros(6), 0.6 * np.arange(6.0)])
+    for least, runs in ((2.99, True), (3.01, False)):
+        assert heat.runaway(t + LATER, y, least_growth=least).running_away is runs
+
+
+def test_a_rise_that_no_longer_bends_ends_at_its_last_tenth_and_by_as_much_again_as_it_moved() -> (
+    None
+):
+    """A straight line of 1.2 K in 30 min with readings a twentieth to either side of it."""
+    t = np.arange(0.0, 1801.0, 60.0)
+    tooth = np.where(np.arange(t.size) % 2, 0.05, -0.05)
+    y = 20.0 + 1.2 * t / 1800.0 + tooth
+    slope, begin = np.polyfit(t, y, 1)
+    rest = y - begin - slope * t
+    found = heat.settled_rise(t, y, systematic=exactly(0.5))
+    assert found.change_k.nominal_value == pytest.approx(slope * 1800.0)
+    assert found.rise_k.nominal_value == pytest.approx(float(y[-4:].mean()) + 0.5)  # three minutes
+    budget = {c.source.name: c for c in budget_of(found.rise_k)}
+    assert budget["still to come"].standard_uncertainty == pytest.approx(
+        slope * 1800.0 / math.sqrt(3.0)
+    )
+    scatter = math.sqrt(float(rest @ rest) / 29.0 / 4.0) * student(29.0)
+    assert budget["scatter of the rise"].standard_uncertainty == pytest.approx(scatter)
+    assert budget["scatter of the rise"].source.degrees_of_freedom == 29.0
+
+
+def test_a_rise_that_still_bends_ends_where_its_curve_does() -> None:
+    t = np.arange(0.0, 1801.0, 20.0)
+    y = 20.0 + rising(t, 2.5, 700.0)
+    found = heat.settled_rise(t + LATER, y)
+    assert found.settled
+    end = heat.predict_rise(t, y).end_k
+    assert found.rise_k.nominal_value == pytest.approx(end.nominal_value, rel=1e-6)
+    assert abs(end.nominal_value - 22.5) < 2.0 * end.std_dev < 0.5
+    assert "still to come" not in {c.source.name for c in budget_of(found.rise_k)}
+
+
+def test_what_no_longer_bends_late_leaves_the_fit_as_far_off_as_its_last_reading() -> None:
+    """Three constants of 130 s, and from then on a straight line."""
+    t = np.linspace(0.0, 1200.0, 121)
+    y = rising(np.minimum(t, 380.0), 30.0, 130.0) + 2e-3 * np.maximum(t - 380.0, 0.0)
+    fit = saturating.fit_saturating(t, y)
+    off = abs(fit.start + fit.rise - float(y[-1])) / math.sqrt(3.0)
+    assert off > 0.05
+    to_come = fit.rise * math.exp(-fit.rate * 1200.0)
+    u = math.hypot(off, 0.1 * to_come / math.sqrt(3.0))
+    assert one_constant_of(heat.predict_rise(t, y).end_k) == pytest.approx(u, rel=1e-3)
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_a_bias_that_is_late_takes_back_its_delay_over_how_the_heatsink_slows_down(
+    sign: float,
+) -> None:
+    """1 A at 0.0811 A/A·K held: 30 s late, 600 s from an average of 0.02 K/s to half of it."""
+    t = np.linspace(0.0, 1200.0, 13)
+    slows = np.where(t <= 600.0, 0.02 * t, 12.0 + 0.01 * (t - 600.0))
+    held = 2.1e-3 / 0.0259
+    found = heat.bias_behind(t + LATER, 40.0 + sign * slows, 0.5)
+    assert found == pytest.approx(0.5 * held * 30.0 * math.log(2.0) / 600.0)
+    assert heat.bias_behind(t, 40.0 + sign * slows, 0.5, 10.0) == pytest.approx(found / 3.0)
+    assert heat.bias_behind(t, 40.0 + sign * 0.02 * t, 0.5) == pytest.approx(0.0, abs=1e-12)
+    for still in (np.minimum(t, 600.0), np.maximum(t, 600.0)):  # one half stands still
+        stood = heat.bias_behind(t, 40.0 + sign * 0.02 * still, 0.5)
+        assert stood == pytest.approx(0.5 * held * 30.0 / 1200.0)

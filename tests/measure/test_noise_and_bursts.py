@@ -18,7 +18,7 @@ from seqrun.measure.noise import (
     signal_to_noise_db,
 )
 from seqrun.measure.weighting import Weighting
-from seqrun.values import Bound, normal
+from seqrun.values import Bound, budget_of, normal
 
 RATE = 100_000.0
 
@@ -187,3 +187,28 @@ def test_noise_below_one_code_of_the_converter_is_no_burst_and_a_burst_is_one() 
 
 def test_a_record_of_one_code_has_no_bursts() -> None:
     assert len(find_bursts(np.full(20_000, 0.25), 20e3).starts_s) == 0
+
+
+@pytest.mark.parametrize("buried", [0, 1, 3])
+def test_a_level_of_records_of_which_one_is_buried_is_at_most(buried: int) -> None:
+    levels = [
+        Bounded(normal(1.0, 0.01, STATISTICS), Bound.AT_MOST if n < buried else Bound.EXACT)
+        for n in range(3)
+    ]
+    level, alone = level_of_records(levels)
+    assert not alone
+    assert level.bound is (Bound.AT_MOST if buried else Bound.EXACT)
+
+
+def test_what_records_differ_by_beyond_their_own_statistics_is_scatter_between_them() -> None:
+    """u² of the mean square, of three records: (2·mean)²·(s² − u²)/3."""
+    volts, u = [1.0, 1.1, 0.9], 0.04
+    level, _ = level_of_records([Bounded(normal(v, u, STATISTICS)) for v in volts])
+    (more,) = [c for c in budget_of(level.value) if c.source.name == "scatter between the records"]
+    rms = math.sqrt(sum(v * v for v in volts) / 3.0)
+    of_square = 2.0 * math.sqrt((0.01 - u**2) / 3.0)
+    assert more.standard_uncertainty == pytest.approx(of_square / (2.0 * rms))
+    alike, _ = level_of_records([Bounded(normal(v, 0.2, STATISTICS)) for v in volts])
+    assert {c.source.name for c in budget_of(alike.value)} == {STATISTICS}
+    one, _ = level_of_records([Bounded(normal(1.0, u, STATISTICS))])
+    assert one.value.std_dev == pytest.approx(u)

@@ -85,7 +85,8 @@ def test_power_at_one_percent_lies_between_the_points_about_it() -> None:
 
 
 def test_a_sweep_that_never_distorts_is_at_least_its_highest_power() -> None:
-    found = power.power_at_distortion([point(30.0, 1e-3), point(42.0, 2e-3)], 0.01)
+    levels = [point(36.0, 1e-3), point(30.0, 1e-3), point(42.0, 2e-3)]
+    found = power.power_at_distortion(levels, 0.01)
     assert found.bound is Bound.AT_LEAST
     assert found.power.nominal_value == pytest.approx(42.0)
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 
 from seqrun.errors import NotMeasured
@@ -62,3 +64,13 @@ def test_an_event_between_two_looks_is_rectangular() -> None:
     found = watched_event(3.0, 3.5)
     assert found.nominal_value == pytest.approx(3.25)
     assert found.std_dev == pytest.approx(0.25 / 3**0.5)
+
+
+def test_an_output_that_is_open_at_the_first_look_opened_since_the_switching_began() -> None:
+    """Switched within 10.0 s to 10.1 s, seen open at 10.3 s: 0.1 s, as rectangular as both."""
+    found = release_time([Look(10.2, 10.3, False)], (10.0, 10.1))
+    assert found.nominal_value == pytest.approx(0.1)
+    assert found.std_dev == pytest.approx(math.hypot(0.15, 0.05) / math.sqrt(3.0))
+    found = release_time([Look(10.2, 10.3, True), Look(10.4, 10.5, False)], (10.0, 10.1))
+    assert found.nominal_value == pytest.approx(0.5 * (10.2 + 10.5) - 10.05)
+    assert found.std_dev == pytest.approx(math.hypot(0.15, 0.05) / math.sqrt(3.0))

@@ -18,7 +18,7 @@ from seqrun.measure import (
     transfer,
 )
 from seqrun.measure.bounds import Bounded
-from seqrun.values import Bound, budget_of, exactly, normal
+from seqrun.values import Bound, budget_of, exactly, normal, student
 
 RATE = 10e3
 
@@ -237,3 +237,34 @@ def test_the_busiest_device_is_ahead_of_the_next_one() -> None:
     assert found.ahead.nominal_value == pytest.approx(0.2 / 3.0)
     with pytest.raises(NotMeasured):
         banks.busiest([normal(1.0, 1e-3, "alone")])
+
+
+@pytest.mark.parametrize("louder", ["lower", "upper"])
+def test_of_two_tones_one_percent_apart_each_is_found_though_the_other_is_louder(
+    louder: str,
+) -> None:
+    points, f1, f2 = 20_000, 3000.0, 3030.0
+    peaks = (2.0, 1.0) if louder == "lower" else (1.0, 2.0)
+    wave = sine(f1, points, peak=peaks[0]) + sine(f2, points, peak=peaks[1]) + white(1e-6, points)
+    found = intermodulation.difference_distortion(wave, RATE, f1, f2)
+    assert (found.f1_hz, found.f2_hz) == (
+        pytest.approx(f1, abs=0.01),
+        pytest.approx(f2, abs=0.01),
+    )
+
+
+def test_the_scatter_of_a_waveform_is_that_of_its_eight_parts() -> None:
+    """Each under its own Hann weight, with Student's factor and the freedom of seven."""
+    wave = sine(100.0, 8000) + white(0.3, 8000, 5)
+    weight = 1.0 - np.cos(2.0 * np.pi * (np.arange(1000) + 0.5) / 1000)
+    squares = []
+    for part in wave.reshape(8, 1000):
+        about = part - np.average(part, weights=weight)
+        squares.append(np.average(about**2, weights=weight))
+    found = power.true_rms(wave, RATE, 100.0)
+    (line,) = budget_of(found)
+    u = np.std(squares, ddof=1) / math.sqrt(8.0) * student(7.0) / (2.0 * found.nominal_value)
+    assert line.standard_uncertainty == pytest.approx(u)
+    assert (line.source.distribution, line.source.degrees_of_freedom) == ("t", 7.0)
+    doubled = power.true_rms(wave, RATE, 100.0, gain=normal(2.0, 0.01, "gain"))
+    assert doubled.nominal_value == pytest.approx(2.0 * found.nominal_value)
