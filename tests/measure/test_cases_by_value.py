@@ -8,6 +8,7 @@ import math
 import pytest
 from uncertainties import UFloat
 
+from seqrun.errors import NotMeasured
 from seqrun.measure.cases import Visit, Warmth, departures, untouched, warmths
 from seqrun.values import budget_of, exactly, normal
 
@@ -54,10 +55,11 @@ def lines(value: UFloat | None) -> dict[str, float]:
 
 @pytest.mark.parametrize("drift", [DRIFT, -DRIFT])
 @pytest.mark.parametrize("taken", [TAKEN, 0.0])
+@pytest.mark.parametrize("cases", [2, 3, 4])
 def test_both_warmths_are_what_is_left_when_the_heatsinks_own_is_taken_off(
-    drift: float, taken: float
+    drift: float, taken: float, cases: int
 ) -> None:
-    found = warmths([visit(40.0 + n, drift=drift, taken=taken) for n in range(4)], 0.03)
+    found = warmths([visit(40.0 + n, drift=drift, taken=taken) for n in range(cases)], 0.03)
     for one in found:
         assert one.large.nominal_value == pytest.approx(LARGE, abs=1e-4)
         assert one.small is not None
@@ -188,7 +190,7 @@ def test_metal_less_than_3_k_over_the_room_tells_no_dead_device_from_a_probe_in_
     own: float, metal: float, words: str
 ) -> None:
     heat = [warm(2.0), warm(own), warm(2.0)]
-    found = untouched(at_rest(metal, metal, metal), heat, ROOM)
+    found = untouched(at_rest(metal - 1.0, metal, metal + 1.0), heat, ROOM)  # the mean of both
     assert (found[0], bool(found[1]), found[2]) == ("", bool(words), "")
     assert words in found[1]
 
@@ -223,3 +225,8 @@ def test_the_measure_is_the_lower_middle_one_of_the_others_that_are_something() 
     assert told[5] is None
     assert found[0] is not None
     assert found[0].std_dev == pytest.approx(math.hypot(0.1 / 3.0, 0.1 / 9.0))
+
+
+def test_where_nothing_gets_warm_the_most_is_told() -> None:
+    with pytest.raises(NotMeasured, match=r"more than its uncertainty: 0\.15 at the most"):
+        departures([normal(0.15, 0.1, "a"), normal(0.05, 0.1, "b"), None])
