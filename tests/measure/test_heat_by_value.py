@@ -183,15 +183,22 @@ def one_constant_of(found: object) -> float:
     return u
 
 
-@pytest.mark.parametrize(("fast_k", "goes_by"), [(0.0, "the whole"), (6.0, "its later part")])
+@pytest.mark.parametrize(
+    ("fast_k", "seconds", "goes_by"),
+    [
+        (0.0, 1200.0, "the whole"),
+        (0.0, 3000.0, "the whole"),  # hardly anything is still to come
+        (6.0, 1200.0, "its later part"),
+    ],
+)
 def test_what_the_model_of_one_constant_leaves_open_is_half_of_what_its_later_part_says(
-    fast_k: float, goes_by: str
+    fast_k: float, seconds: float, goes_by: str
 ) -> None:
     """A fast part of 60 s beside the sink's: the fit without the first third ends elsewhere."""
-    t = np.linspace(0.0, 1200.0, 120)
+    t = np.linspace(0.0, seconds, 120)
     y = rising(t) + rising(t, fast_k, 60.0) + white(0.02, 120, 3)
     whole = saturating.fit_saturating(t, y)
-    late = t >= 400.0
+    late = t >= seconds / 3.0
     tail = saturating.fit_saturating(t[late], y[late])
     change = abs(tail.start + tail.rise - whole.start - whole.rise)
     hang = min(max(tail.correlation, 0.0), 0.9)
@@ -201,7 +208,7 @@ def test_what_the_model_of_one_constant_leaves_open_is_half_of_what_its_later_pa
     assert (change > 2.0 * known) is (goes_by != "the whole")
     found = heat.predict_rise(t, y)
     assert found.fit.rise == pytest.approx(fit.rise)
-    to_come = fit.rise * math.exp(-fit.rate * 1200.0)
+    to_come = fit.rise * math.exp(-fit.rate * seconds)
     u = math.hypot(half / 2.0 / math.sqrt(3.0), 0.1 * to_come / math.sqrt(3.0))
     assert one_constant_of(found.end_k) == pytest.approx(u, rel=1e-3)
 
@@ -304,3 +311,59 @@ def test_a_bias_that_is_late_takes_back_its_delay_over_how_the_heatsink_slows_do
     for still in (np.minimum(t, 600.0), np.maximum(t, 600.0)):  # one half stands still
         stood = heat.bias_behind(t, 40.0 + sign * 0.02 * still, 0.5)
         assert stood == pytest.approx(0.5 * held * 30.0 / 1200.0)
+    speeds = np.where(t <= 600.0, 0.01 * t, 6.0 + 0.02 * (t - 600.0))
+    assert heat.bias_behind(t, 40.0 + sign * speeds, 0.5) == pytest.approx(found)
+
+
+@pytest.mark.parametrize("seconds", [500.0, 1200.0])
+def test_a_fall_is_predicted_as_a_rise_is(seconds: float) -> None:
+    """A sink that cools: everything the other way up, and as sure."""
+    t = np.linspace(0.0, seconds, 120)
+    y = rising(t) + rising(t, 2.0, 60.0) + white(0.02, 120, 3)
+    up, down = heat.predict_rise(t, y), heat.predict_rise(t, -y)
+    assert down.end_k.nominal_value == pytest.approx(-up.end_k.nominal_value, rel=1e-6)
+    names = [(c.source.name, c.standard_uncertainty) for c in budget_of(up.end_k)]
+    for (name, u), other in zip(names, budget_of(down.end_k), strict=True):
+        assert (other.source.name, other.standard_uncertainty) == (name, pytest.approx(u, rel=1e-4))
+    t = np.arange(0.0, 1801.0, 20.0)
+    y = rising(t, 2.5, 700.0)
+    up, down = heat.settled_rise(t, y).rise_k, heat.settled_rise(t, -y).rise_k
+    assert down.nominal_value == pytest.approx(-up.nominal_value, rel=1e-6)
+    assert down.std_dev == pytest.approx(up.std_dev, rel=1e-4)
+
+
+def test_residuals_that_hang_together_widen_the_fit_by_what_a_first_order_process_does() -> None:
+    """√((1 + r)/(1 − r)) of the fit's own, r the correlation of neighbours."""
+    t = np.linspace(0.0, 1800.0, 120)
+    noise = white(0.05, 123, 5)
+    y = rising(t) + (noise[3:] + noise[2:-1] + noise[1:-2] + noise[:-3]) / 2.0
+    found = heat.predict_rise(t, y)
+    fit, c = found.fit, found.fit.covariance
+    assert 0.3 < fit.correlation < 0.9
+    wider = math.sqrt((1.0 + fit.correlation) / (1.0 - fit.correlation))
+    (line,) = [b for b in budget_of(found.start_k) if b.source.name == "fit of the rise"]
+    assert line.standard_uncertainty == pytest.approx(wider * math.sqrt(c[2, 2]))
+    assert line.source.degrees_of_freedom == 117.0
+    (line,) = [b for b in budget_of(found.tau_s) if b.source.name == "fit of the rise"]
+    assert line.standard_uncertainty == pytest.approx(wider * math.sqrt(c[1, 1]) / fit.rate**2)
+
+
+def test_a_later_part_whose_bend_is_lost_says_nothing_against_the_whole() -> None:
+    t = np.linspace(0.0, 540.0, 60)
+    y = rising(t) + white(0.5, 60, 2)
+    late = t >= 180.0
+    tail = saturating.fit_saturating(t[late], y[late])
+    assert math.sqrt(tail.covariance[1, 1]) > 0.3 * tail.rate
+    found = heat.predict_rise(t, y)
+    to_come = found.fit.rise * math.exp(-found.fit.rate * 540.0)
+    assert one_constant_of(found.end_k) == pytest.approx(0.1 * to_come / math.sqrt(3.0), rel=1e-3)
+
+
+def test_what_no_line_goes_through_is_refused() -> None:
+    with pytest.raises(NotMeasured, match="no spread in the abscissa"):
+        heat.slope(np.ones(5), np.arange(5.0))
+    with pytest.raises(NotMeasured, match="4 points"):
+        heat.slope(np.arange(4.0), np.arange(4.0))
+    t = np.concatenate([np.arange(0.0, 100.0, 10.0), [1000.0, 1900.0, 2000.0]])
+    with pytest.raises(NotMeasured, match="3 readings in the window"):
+        heat.settled_rise(t, np.full(t.size, 20.0))
