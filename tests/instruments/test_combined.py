@@ -176,3 +176,18 @@ def test_two_roles_of_one_instrument_share_its_link(bench: Any) -> None:
     assert first.identity  # the link is given back by the last one
     first.enable(1, True)
     assert "OUTP" in bench.sent("generator")[-1]
+
+
+def test_one_that_does_not_go_off_is_told_and_the_others_go_off(
+    two: dict[str, Any], mocker: Any
+) -> None:
+    supply = CombinedSupply([two["supply_a"], two["supply_b"]])
+    supply.enable(True)
+    gone = (InstrumentSilent("first"), InstrumentRefused("second"))
+    mocker.patch.object(two["supply_a"], "enable", side_effect=gone[0])
+    with pytest.raises(InstrumentSilent, match="first"):
+        supply.enable(False)
+    assert not two["supply_b"].enabled()
+    mocker.patch.object(two["supply_b"], "enable", side_effect=gone[1])
+    with pytest.raises(InstrumentSilent, match="first"):  # the first that failed
+        supply.enable(False)

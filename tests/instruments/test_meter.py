@@ -9,6 +9,7 @@ import pytest
 from pytest_mock import MockerFixture
 
 from seqrun.errors import InstrumentRefused, NotMeasured
+from seqrun.files.bench import parts
 from seqrun.instruments.roles import Meter
 from seqrun.values import budget_of
 
@@ -125,3 +126,75 @@ def test_accuracy_of_a_caller_s_own_mean_has_no_scatter(meter: Any) -> None:
     value = meter.accuracy(109.0)
     expected = math.hypot(109.0 * 1e-4, 1.6e-5 * 250.0) / math.sqrt(3.0)
     assert value.std_dev == pytest.approx(expected)
+
+
+def test_the_noise_of_the_data_sheet_falls_with_the_root_of_the_time_and_that_of_ac_does_not(
+    meter: Any,
+) -> None:
+    """Of one reading: 212 nV at one line cycle, DC; what is sent without one stays as it is."""
+
+    def noise(function: Any, nplc: float, repeats: int = 1) -> float:
+        meter.configure(function, 0.1, nplc)
+        row = meter._present(0.1)
+        quiet = meter._accuracy.measured([0.1], row, noise=0.0)
+        meter._read = lambda *_, **__: 0.1
+        whole = meter.read() if repeats == 1 else meter._accuracy.measured([0.1] * repeats, row)
+        return math.sqrt(max(float(whole.std_dev) ** 2 - float(quiet.std_dev) ** 2, 0.0))
+
+    one = noise("dc_voltage", 1.0)
+    assert one == pytest.approx(meter.driver.row("dc_voltage", 0.1).noise, rel=1e-3)
+    assert noise("dc_voltage", 100.0) == pytest.approx(one / 10.0, rel=1e-2)
+    assert noise("dc_voltage", 0.02) == pytest.approx(one / math.sqrt(0.02), rel=1e-3)
+    ac = noise("ac_voltage", 1.0)
+    assert ac == pytest.approx(meter.driver.row("ac_voltage", 0.1).noise, rel=1e-3)
+    assert noise("ac_voltage", 100.0) == pytest.approx(ac, rel=1e-6)
+
+
+@pytest.mark.parametrize("said", [9.9e37, -9.9e37, 1e38])
+def test_overload_is_told_on_either_side(meter: Any, said: float) -> None:
+    meter.configure("dc_voltage", 0.1)
+    meter._read = lambda *_, **__: said
+    with pytest.raises(NotMeasured, match="overload"):
+        meter.read_raw()
+    meter._read = lambda *_, **__: math.copysign(9.8e37, said)
+    assert abs(meter.read_raw()) == 9.8e37
+
+
+def test_a_reading_is_waited_for_as_long_as_the_link_allows_and_each_takes_to_integrate(
+    meter: Any,
+) -> None:
+    """5 s, and 50 ms for each line cycle of each reading."""
+    for nplc, repeats, seconds in ((1.0, 1, 5.05), (100.0, 1, 10.0), (100.0, 3, 20.0)):
+        meter.configure("dc_voltage", 0.1, nplc)
+        assert meter._time_out(repeats) == pytest.approx(seconds)
+
+
+def test_leads_that_were_measured_are_taken_off_two_wire_ohms_alone(bench: Any) -> None:
+    meter = bench.meter
+    assert meter._leads is None
+    meter._leads = parts.TestLeads.model_validate({"resistance": "0.15 Ω", "tolerance": "0.03 Ω"})
+    meter.configure("resistance_2w", 100.0)
+    plain = meter._accuracy.attach(100.0, meter._present(100.0))
+    found = meter.accuracy(100.0)
+    assert found.nominal_value == pytest.approx(99.85)
+    assert found.std_dev == pytest.approx(math.hypot(plain.std_dev, 0.03 / math.sqrt(3.0)))
+    meter.configure("resistance_4w", 100.0)
+    assert meter.accuracy(100.0).nominal_value == 100.0
+
+
+def test_a_range_holds_as_much_as_it_says_and_no_more(bench: Any, meter: Any) -> None:
+    full = max(r.range for r in meter.driver.rows["dc_voltage"])
+    for value in (full, -full):
+        meter.configure("dc_voltage", value)
+        assert meter._row.range == full
+    for value in (1.001 * full, -1.001 * full):
+        with pytest.raises(InstrumentRefused, match=f"at most {full:g}"):
+            meter.configure("dc_voltage", value)
+
+
+def test_fewer_readings_than_were_wanted_are_no_mean(meter: Any, mocker: MockerFixture) -> None:
+    meter.configure("dc_voltage", 0.1)
+    mocker.patch.object(type(meter._ops["read_many"]), "numbers", return_value=[0.1, 0.1])
+    with pytest.raises(NotMeasured, match="2 readings came"):
+        meter.read(3)
+    assert meter.read(2).nominal_value == pytest.approx(0.1)
