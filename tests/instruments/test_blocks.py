@@ -105,4 +105,5 @@ def test_a_large_block_is_asked_for_in_one_piece() -> None:
 def test_a_long_wrong_answer_is_cut() -> None:
     assert str(NoBlock(b"y" * 121)) == "y" * 120 + "…"
     assert str(NoBlock(b"y" * 120 + b"\r\n")) == "y" * 120 + "…"
+    assert str(NoBlock(b"y" * 120)) == "y" * 120
     assert str(NoBlock(b"no\r\n")) == "no"

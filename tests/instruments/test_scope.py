@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import types
 from typing import Any
 
 import numpy as np
@@ -9,10 +11,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from seqrun.errors import InstrumentRefused, NotMeasured
+from seqrun.errors import InstrumentRefused, InstrumentSilent, NotMeasured
 from seqrun.instruments.preamble import in_order
 from seqrun.instruments.roles import Scope
-from seqrun.instruments.vertical import converter_step, snapped
+from seqrun.instruments.scope import _two_figures_up
+from seqrun.instruments.vertical import Vertical, converter_step, snapped
+from seqrun.values import rectangular
 
 
 @pytest.fixture
@@ -182,3 +186,80 @@ def test_a_device_clear_stands_in_the_log_with_what_was_sent(bench: Any) -> None
     bench.scope.acquire({1: 1.0}, sample_rate_hz=1e5, points=1000)
     bench.scope._link.wire.clear()
     assert bench.sent("scope")[-1] == "<clear>"
+
+
+# --- by value ------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("value", "up"), [(1.234, 1.3), (1.3, 1.3), (0.0991, 0.1), (99.1, 100.0), (12.0, 12.0), (0, 0)]
+)
+def test_a_range_is_set_to_two_figures_and_never_to_less_than_is_needed(
+    value: float, up: float
+) -> None:
+    assert _two_figures_up(value) == pytest.approx(up)
+
+
+def test_a_range_is_the_next_step_or_less_where_it_can_be_set_to_less(bench: Any) -> None:
+    """Steps of 1, 2, 5 at the scope's own input, headroom of 5 %, probes of ×10 and ×1."""
+    scope = bench.scope
+    scope._probe = {1: 10.0, 2: 1.0, 3: 10.0, 4: 10.0}
+    for peak in (4.7, -4.7):  # 2·4.7 V·1.05 = 9.87 V: 0.987 V at the scope
+        assert (scope._vertical(1, peak).step, scope._vertical(1, peak).full_scale) == (
+            pytest.approx(10.0),
+            pytest.approx(9.9),
+        )
+    assert scope._vertical(2, 4.7).step == pytest.approx(10.0)
+    assert scope._vertical(2, 1e-3).full_scale == pytest.approx(10e-3)  # no less than the least
+    scope._settings = scope._settings.model_copy(update={"vernier": False})
+    assert scope._vertical(1, 4.7).full_scale == pytest.approx(10.0)
+    assert scope._vertical(1, 4.77).full_scale == pytest.approx(20.0)  # 10.02 V
+    with pytest.raises(InstrumentRefused, match=r"at most 476\.2 V with a probe of ×10"):
+        scope._vertical(1, 477.0)
+
+
+def test_a_scope_acquires_one_point_and_one_average_and_not_none(bench: Any) -> None:
+    scope = bench.scope
+    scope._possible({1: 1.0, 4: 1.0}, 1, 1, 4)
+    longest = 2_000_000
+    scope._possible({1: 1.0}, longest, 1, None)
+    for peaks, points, averages, trigger, words in (
+        ({1: 1.0}, 0, 1, None, "a record of 0 points"),
+        ({1: 1.0}, longest + 1, 1, None, "1 to 2000000"),
+        ({1: 1.0}, 1, 0, None, "0 averages"),
+        ({1: 1.0}, 1, 1, 5, "no channel 5"),
+        ({0: 1.0}, 1, 1, None, "no channel 0"),
+    ):
+        with pytest.raises(InstrumentRefused) as refused:
+            scope._possible(peaks, points, averages, trigger)
+        assert words in str(refused.value)
+
+
+def test_the_errors_of_a_channel_are_those_of_its_step_its_set_range_and_its_probe(
+    bench: Any,
+) -> None:
+    """The row's gain and its share of full scale, over √3; a probe that divides has its own."""
+    scope = bench.scope
+    v = Vertical(10.0, 8.0)
+    row = scope.driver.row("voltage", 10.0)
+    gain, offset = scope._errors(2, v)
+    assert (gain.nominal_value, offset.nominal_value) == (1.0, 0.0)
+    assert offset.std_dev == pytest.approx(row.zero(10.0) * 0.8 / 3**0.5)
+    scope._ratios = {1: rectangular(1.0, 0.02, "probe ratio")}
+    probed, _ = scope._errors(1, v)
+    assert gain.std_dev == pytest.approx(row.gain / 3**0.5)
+    assert probed.std_dev == pytest.approx(math.hypot(row.gain, 0.02) / 3**0.5)
+    assert scope._errors(2, v)[0] is gain
+
+
+def test_a_scope_that_is_not_done_is_asked_again_and_given_up(bench: Any, mocker: Any) -> None:
+    answers = iter([False, False, True])
+    slept = mocker.patch("seqrun.instruments.scope.time.sleep")
+    scope = bench.scope
+    scope._ops = {"acquired": types.SimpleNamespace(boolean=lambda: next(answers))}
+    scope._poll(60.0)
+    assert next(answers, None) is None
+    assert [call.args for call in slept.call_args_list] == [(0.01,)] * 2  # it is not hurried
+    scope._ops = {"acquired": types.SimpleNamespace(boolean=lambda: False)}
+    with pytest.raises(InstrumentSilent, match=r"not complete within 0\.01 s"):
+        scope._poll(0.01)
