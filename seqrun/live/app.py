@@ -25,7 +25,10 @@ if TYPE_CHECKING:
 
 LEAST_S = 0.15  # between two messages to a page: eyes are no quicker, and drawing costs
 ALIVE_S = 2.0  # without news a page is told that it is still fed
-_OTHER = "Another page commands. This one watches until that is closed or gone for a while."
+_OTHER = (
+    "Another page is in command. This one only watches until that one is closed, or has been gone "
+    "for a while."
+)
 
 
 class LivePage:
@@ -85,7 +88,7 @@ class LivePage:
         if not _is_page(who):
             return told("There is no such page.", 400)
         if self._streams >= PAGES:
-            return told("Too many pages watch already.", 503)
+            return told("Too many pages are watching already.", 503)
         head = {"X-Accel-Buffering": "no"}
         stream = StreamingResponse(self._feed(who), headers=head, media_type="text/event-stream")
         return headed(stream)

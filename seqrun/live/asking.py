@@ -121,9 +121,9 @@ class Answers:
         """
         with self._guard:
             if key not in [one.key for one in self._board.scene.keys]:
-                raise Refused("That key means nothing now.")
+                raise Refused("That key does nothing at the moment.")
             if len(self._pressed) >= PRESSES:
-                raise Refused("Keys come faster than the run takes them.")
+                raise Refused("Keys are coming faster than the run can take them.")
             self._pressed.append((key, time.monotonic()))
 
 
@@ -131,7 +131,7 @@ def _checked(asked: Asked, text: str) -> str:
     if text in [key.key for key in asked.keys]:
         return text
     if not asked.typed or not text.strip():
-        raise Refused("That is none of the answers.")
+        raise Refused("That is not one of the answers.")
     if len(text) > LONGEST or not text.isprintable():
         raise Refused(f"An answer is one line of at most {LONGEST} characters.")
     return text

@@ -55,7 +55,7 @@ def guarded(door: Door, endpoint: Endpoint) -> Endpoint:
         post = request.method == "POST"
         answer = told if post else refused
         if not door.is_ours(host):
-            return answer("This page is not called by that name.", 421)
+            return answer("The page does not answer under that name.", 421)
         if not door.admits(request.cookies.get(door.cookie, "")):
             return answer("Open the page by the address that the terminal shows.", 403)
         if post and not door.same_origin(request.headers.get("origin", ""), host):
@@ -74,7 +74,7 @@ def entrance(door: Door, endpoint: Endpoint) -> Endpoint:
         if token is None:
             return await inner(request)
         if not door.is_ours(request.headers.get("host", "")):
-            return refused("This page is not called by that name.", 421)
+            return refused("The page does not answer under that name.", 421)
         if not door.knows(token):
             return refused("That address is not, or no longer, the one that the terminal shows.")
         response = await endpoint(request)

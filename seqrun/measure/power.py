@@ -232,7 +232,7 @@ def clipping_onset(series: Sequence[PowerPoint], background: UFloat | None = Non
     Each point whose distortion lies clearly above the background is read as a hard-clipped sine:
     with the background taken out (mean squares), its distortion tells how deep it is clipped and
     so by what ratio its power exceeds that of the onset (:mod:`seqrun.measure.clipping`). The
-    weighted mean of what the points say is the result; their scatter, which holds how far the unit
+    mean of what the points say is the result; their scatter, which holds how far the unit
     is from a hard clip (soft clipping, a rail that sags), is in the budget.
 
     Args:

@@ -139,9 +139,9 @@ STRAY = Measurand(
     "V",
     title="stray signal at power",
     what=(
-        "The largest rms, over 20 µs or a period, of what lies above the frequency that the note "
-        "tells on a driven output (200 kHz where the step says no other): oscillation of an output "
-        "stage, on the tips of the signal alone or all the time."
+        "The largest rms voltage, over 20 µs or one period, of everything on a driven output above "
+        "the frequency that the note tells (200 kHz unless the step says otherwise): an output "
+        "stage that oscillates, only on the peaks of the signal or all the time."
     ),
     how=(
         "Both channels driven; the scope's full bandwidth and fastest rate over a period of the "

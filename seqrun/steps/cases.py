@@ -305,7 +305,7 @@ class SmallToneHeat(Step):
         felt = ctx.kept(key_of(self.of))
         if not isinstance(felt, Felt):
             raise NotMeasured(
-                f"'{self.of}' has felt no case", expected="a case_heat step that was reached",
+                f"'{self.of}' has felt no case", expected="a case_heat step, done before this one",
                 where=self.id,
             )  # fmt: skip
         parts: list[UFloat | None] = [

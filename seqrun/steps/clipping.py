@@ -114,8 +114,8 @@ CLIPPING_ONSET = Measurand(
     "W",
     what="The power at which the tops of a sine begin to be cut off, loads on, channels driven.",
     how=(
-        "The level is raised until distortion by clipping passes a few percent; from how deep "
-        "each level is clipped the power where clipping begins is worked back."
+        "The level is raised until distortion by clipping passes a few percent. How deep each "
+        "level is clipped tells the power at which clipping began; those powers are averaged."
     ),
     fooled_by=(
         "A rail that sags makes it lower than the rail at idle says; a supply in current limit "
@@ -232,8 +232,8 @@ DYNAMIC_HEADROOM = Measurand(
         "inside the burst; the level is raised until the distortion is reached."
     ),
     fooled_by=(
-        "0 dB is no fault: it is a stiff supply. The bench supply stands in for the unit's "
-        "own, whose reservoirs and transformer make the real headroom."
+        "0 dB is not a fault: it means that the supply is stiff. The bench supply stands in for "
+        "the unit's own, whose reservoirs and transformer make the real headroom."
     ),
 )
 BURST_POWER = Measurand(

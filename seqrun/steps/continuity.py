@@ -216,7 +216,7 @@ class _OverTheSoak(Step):
         if not isinstance(ears, Ears):
             raise NotMeasured(
                 f"'{self.of}' has not listened to the outputs",
-                expected="a soak that was reached, with listen = a time",
+                expected="a soak with listen = a time, done before this one",
                 where=self.id,
             )
         for channel in self.channels(ctx.view):

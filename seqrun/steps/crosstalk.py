@@ -113,7 +113,7 @@ CHANNEL_SEPARATION = Measurand(
     what="How far below a driven channel its tone lies in a channel that is not driven.",
     how=(
         "One channel at the stated power; the tone is picked out of the other's noise at its "
-        "own frequency. 'At least' when it drowns in that noise. Both ways round."
+        "own frequency. 'At least' when it drowns in that noise. Each channel is driven in turn."
     ),
     fooled_by=(
         "A common ground lead of the two loads or of the generator couples the channels on "

@@ -27,8 +27,8 @@ CONDITION_MET = Measurand(
     what="1 when a condition that the test asks for was met.",
     how="An earlier reading is held against the stated bounds, its uncertainty left out.",
     fooled_by=(
-        "Where it is not met the results hold for the conditions that there were, and not for "
-        "the rule that asks for others."
+        "Where it is not met, the results hold for the conditions as they were, and not for the "
+        "rule that asks for others."
     ),
 )
 

@@ -31,8 +31,8 @@ DEVICE_CURRENT_SLOPE = Measurand(
     ),
     fooled_by=(
         "Read soon after power is taken off, while devices are still hotter than the sink, it "
-        "comes out too large. Near nothing is what a bias that follows the heat gives; a "
-        "device far steeper than its neighbours has lost its thermal contact."
+        "comes out too large. With a bias that follows the heat it is near zero; a device far "
+        "steeper than its neighbours has lost its thermal contact."
     ),
     contact="The currents that it is made from are not near zero, and have limits of their own.",
 )

@@ -315,8 +315,8 @@ INTERMODULATION = Measurand(
     "intermodulation",
     "%",
     what=(
-        "New tones that two tones make of each other: side lines of a high tone by a low one "
-        "(60 Hz + 7 kHz, 4:1), or differences of two near tones (19 + 20 kHz)."
+        "New tones that arise from two tones together: side lines of a high tone, made by a low "
+        "one (60 Hz + 7 kHz, 4:1), or differences of two near tones (19 + 20 kHz)."
     ),
     how=(
         "Both tones into the input, the output's spectrum at the places where the products "

@@ -254,8 +254,8 @@ BURST_RATE = Measurand(
     what="Random bursts of noise per second of watching (0.1 Hz is one in ten seconds).",
     how=(
         "Records of the output are cut into frames of 5 ms; a frame far louder than the quiet "
-        "ones begins a burst. The count's own chance (Poisson) is in the uncertainty; no "
-        "burst at all is 'at most' 3.8 per time watched."
+        "ones begins a burst. The count's own chance (Poisson) is in the uncertainty; with no "
+        "burst at all the rate is 'at most' 3.8 divided by the time watched."
     ),
     fooled_by=(
         "Lamps switched, tools, a lead that moves. Bursts come when warm or tapped: watch long "

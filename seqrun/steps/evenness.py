@@ -43,7 +43,7 @@ class Flatness(Step):
         if not isinstance(swept, Swept):
             raise NotMeasured(
                 f"'{self.of}' has swept nothing",
-                expected="a step that sweeps the response, and was reached",
+                expected="a step that sweeps the response, done before this one",
                 where=self.id,
             )
         for channel in self.channels(ctx.view):

@@ -290,8 +290,8 @@ class Soak(Step):
         share = 0.5 * max(most - idle, 0.0) / len(view.unit.channels)
         if amperes < most - share:
             raise NotMeasured(
-                f"the supply gives {render(amperes, 'A', digits=3)} and gave "
-                f"{render(most, 'A', digits=3)}: an output gives less than it did",
+                f"the supply now gives {render(amperes, 'A', digits=3)} and gave "
+                f"{render(most, 'A', digits=3)} before: an output delivers less than it did",
                 expected="all channels driven into their loads for the whole soak",
                 where=self.id,
                 hint="see to the loads, their leads, and the leads of the generator",

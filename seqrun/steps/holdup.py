@@ -32,7 +32,7 @@ HOLD_UP = Measurand(
     ),
     how=(
         "The meter reads the rail again and again; the supply's outputs are switched off. "
-        "Known to one interval of reading."
+        "The time is known to within one interval between readings."
     ),
     fooled_by=(
         "A bench supply with a large output capacitor helps the reservoirs. A value that has "

@@ -166,7 +166,7 @@ class MarkTold:
             text = f"{way} bursts, {c.low:.3g} to {most} times the rate ({counts}); by chance "
             return f"{self.label}: {text}{_odds(self.chance)}"
         if self.sure:
-            text = f"{self.louder:.3g} times as loud at a rate that is not told apart ({counts})"
+            text = f"{self.louder:.3g} times as loud, at a rate like that at rest ({counts})"
             return f"{self.label}: {text}; by chance {_odds(self.louder_chance)}"
         return f"{self.label}: {counts}: no change beyond chance ({_odds(self.chance)})"
 

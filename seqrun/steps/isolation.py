@@ -173,7 +173,7 @@ SUSPECTS_LEFT = Measurand(
     "",
     what="How many sections are still under suspicion after all cuts; the note names them.",
     how="Counted. Shown, not judged.",
-    fooled_by="A place where this unit cannot be cut leaves two neighbours together.",
+    fooled_by="Two sections between which this unit cannot be cut stay suspects together.",
 )
 
 

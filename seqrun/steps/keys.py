@@ -10,7 +10,7 @@ from seqrun.plan.contract import Step
 
 COMMON: dict[str, str] = {
     "limit": "what the reading is held against: at_least, at_most or between",
-    "settle": "read once it has come to rest: within a band, for a time, at_most that late",
+    "settle": "it is read once it has settled: within a band, for a time; at_most: when to give up",
     "frequency": 'of the test tone, such as "1 kHz"',
     "at": "the point that is measured, such as out.{channel}",
     "repeats": "readings that are averaged; their scatter goes into the uncertainty",

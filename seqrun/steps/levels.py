@@ -385,7 +385,7 @@ IDLE_DRIFT = Measurand(
     how=(
         "One reading less an earlier one of the same point; what both have in common cancels. "
         "What the stage as a whole has changed by since the first of its devices was read, by the "
-        "supply's read-back, is added to each: they are all told at the moment of the first."
+        "supply's read-back, is added to each: so all are stated for the moment of the first."
     ),
     fooled_by=(
         "A reading taken before the metal had warmed, or while it was still cooling after power."
@@ -406,7 +406,8 @@ class IdleDrift(Step):
     of: str
     against: str
     to_end_of: str | None = Field(
-        None, description="a soak that ended early: the drift is carried on to where it would end"
+        None,
+        description="id of a soak that ended early: the drift is carried on to the end of its rise",
     )
 
     def needs(self, view: BenchView) -> Needs:

@@ -170,7 +170,7 @@ def _wrong(read: float, load: Load) -> str:
     """What a reading that is not the load's says, in words."""
     if abs(read) < LABEL_SLACK * load.resistance:
         return SHORTED
-    return "not the load that it says" if read > 0.0 else BACKWARDS
+    return "not the load that the bench file names" if read > 0.0 else BACKWARDS
 
 
 def _named(load: Load) -> str:

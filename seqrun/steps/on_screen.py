@@ -80,7 +80,7 @@ SCREEN_DC = Measurand(
     what="The mean of a waveform.",
     how=_READ_OFF,
     fooled_by="A scope's offset is a few percent of its screen: no way to judge millivolts of DC.",
-    contact="A scope cannot judge an offset near zero; it is for where DC is expected.",
+    contact="A scope cannot judge an offset near zero: read it where a DC voltage is expected.",
 )
 _VOLTS: dict[str, Measurand] = {
     "peak_to_peak": PEAK_TO_PEAK,

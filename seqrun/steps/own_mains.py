@@ -68,10 +68,11 @@ OVERLOAD_SEEN = Measurand(
         "Whether the unit draws far too much at first power, as the operator sees it: 1 for a lamp "
         "that stays bright, an ammeter that climbs, a hum or smoke; 0 for none of it."
     ),
-    how="The unit on its own mains plug, through what limits its current; the operator looks.",
+    how="On its own mains plug, through a lamp, a variac or straight; the operator watches.",
     fooled_by=(
-        "A lamp far too large stays dark at a short of one device; one far too small glows with a "
-        "healthy class A stage. A toroid's inrush flashes the lamp: count five seconds."
+        "A lamp of far too many watts stays dark when one device is shorted; one of far too few "
+        "glows with a healthy class A stage. A toroid's inrush flashes the lamp: count five "
+        "seconds."
     ),
     contact="No lead is on the unit: the operator sees the lamp or the ammeter.",
 )

@@ -156,7 +156,7 @@ RAIL_SAG = Measurand(
         "The meter on the rail: read at idle, then with both channels driven into their "
         "loads, on one range, so that its gain and offset cancel."
     ),
-    fooled_by="A bench supply in current limit; its own leads and regulation belong to the sag.",
+    fooled_by="A bench supply in current limit; its leads and its regulation are part of the sag.",
     contact="The rail itself: the meter reads its whole voltage at idle and under power.",
 )
 RAIL_SAG_SHARE = Measurand(

@@ -84,8 +84,8 @@ _RESPONSE_HOW = (
     "generator's level at each, re 1 kHz. The scope's gain error cancels."
 )
 _RESPONSE_FOOLED = (
-    "The generator's own flatness is in the budget; tone and loudness controls, a filter that is "
-    "switched in; at high frequency the probe."
+    "Tone and loudness controls that are not flat, a filter that is switched in; at high frequency "
+    "the probe. The generator's own flatness is in the budget."
 )
 FLATNESS = Measurand(
     "flatness",

@@ -139,7 +139,7 @@ IDLE_CURRENT_SLOPE = Measurand(
     "A/K",
     what="How much the unit's idle current changes for each kelvin of the heatsink.",
     how="As thermal_loop_gain. Shown, not judged.",
-    fooled_by="Near nothing or slightly falling is what a bias that follows the heat gives.",
+    fooled_by="With a bias that follows the heat it is near zero or slightly negative.",
 )
 
 
@@ -164,14 +164,20 @@ class RunawayMargin(Step):
     warm: Seconds = Field(default=300.0, gt=0.0, description="how long to warm up")
     watch: Seconds = Field(default=600.0, ge=60.0)
     every: Seconds = Field(default=5.0, ge=0.5)
-    span: Kelvins = Field(default=2.0, gt=0.0, description="least change that says anything")
+    span: Kelvins = Field(
+        default=2.0,
+        gt=0.0,
+        description="least change of the heatsink that a slope is read from",
+    )
     rest: Seconds = Field(
         default=120.0,
         ge=0.0,
-        description="what of the watching is left out of the slope at first: junctions and cases "
-        "are hotter than the heatsink after a drive, and the current is theirs",
+        description="how much of the beginning is left out of the slope: after a drive junctions "
+        "and cases are hotter than the heatsink, and the current follows them",
     )
-    least: Amperes = Field(default=0.005, ge=0.0, description="growth that is no creep")
+    least: Amperes = Field(
+        default=0.005, ge=0.0, description="growth of the current that is not yet a runaway"
+    )
 
     def needs(self, view: BenchView) -> Needs:
         if self.power is None:

@@ -107,7 +107,7 @@ RELAY_DELAY = Measurand(
     what="The time from the rails being up to the output relay closing.",
     how=(
         "A small tone at the input; the scope looks at the outputs again and again "
-        "until the tone is there. Known to one interval of looking."
+        "until the tone is there. The time is known to within one interval between looks."
     ),
     fooled_by="DC at the output keeps a relay open: look at dc_offset first. 2 s to 10 s is usual.",
     contact="The output was seen silent and then with the tone: it is the change that is timed.",
@@ -166,8 +166,9 @@ class AwaitOutput(Step):
             yield self.reading(RELAY_DELAY, delay, channel=channel, instruments=(ctx.scope.name,))
 
     def _wait(self, ctx: Context) -> float:
-        """How long from now: no less than until every relay has to have closed by the sheet. The
-        step that waits for all of them may have been left out, where not all can be driven."""
+        """How long to wait from now, s: at least until every relay must have closed, as the unit
+        sheet says. The step that waits for all of them may have been left out, where not all can
+        be driven."""
         since = ctx.clock.now() - ctx.powered_at
         return max(self.at_most, ctx.view.unit.relay_delay[1] + LATE_S - since)
 
@@ -178,7 +179,7 @@ RELAY_RELEASE = Measurand(
     what="The time from switching the power off to the opening of the output relay.",
     how=(
         "A small tone plays; the supply's outputs are switched off and the scope looks again "
-        "and again until the tone is gone. Known to one interval of looking."
+        "and again until the tone is gone. The time is known to within one interval between looks."
     ),
     fooled_by=(
         "With no load the reservoirs hold the rails for long; a tone that fades as the rails "
@@ -251,7 +252,7 @@ MUTE_LENGTH = Measurand(
     what="How long an output stays silent when the input is changed.",
     how=(
         "A small tone plays; the control is turned and the scope looks again and again until "
-        "the tone is back. Known to one interval of looking."
+        "the tone is back. The time is known to within one interval between looks."
     ),
     fooled_by=(
         "The tone has to be on the input changed to. The time that a hand takes between the "

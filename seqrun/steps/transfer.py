@@ -38,7 +38,7 @@ class _Gains(AtPower):
 
     frequency: Hertz = Field(default=1000.0, gt=0.0)
     by: Literal["scope", "meter"] = Field(
-        "scope", description="meter: AC volts at output and input, closer, with leads to move"
+        "scope", description="meter: AC volts at output and input: more accurate, leads are moved"
     )
     repeats: int = Field(default=3, ge=2, le=100)
     holds_levels: ClassVar[bool] = False  # of a sound interface, against the meter

@@ -255,7 +255,7 @@ class StrayUnloaded(Step):
         if not isinstance(kept, dict):
             raise NotMeasured(
                 f"'{self.of}' has taken no load off",
-                expected="a source_impedance step that was reached",
+                expected="a source_impedance step, done before this one",
                 where=self.id,
             )
         for channel in self.channels(ctx.view):

@@ -187,7 +187,7 @@ def test_a_rehearsal_on_the_lan_is_answered_at_one_page_while_another_watches(
         until(take.is_displayed, lambda: _text(seen))
         assert not seen.find_elements("css selector", "#todo [data-answer]:not(:disabled)")
         take.click()
-        until(lambda: "Another page commands" in seen.find_element("id", "refusal").text)
+        until(lambda: "Another page is in command" in seen.find_element("id", "refusal").text)
         seen.close()
         seen.switch_to.window(first)
         seen.refresh()
@@ -230,7 +230,7 @@ def test_two_pages_watch_and_one_commands(seen: Any, served: Served) -> None:
         assert not seen.find_elements("css selector", usable)
         take.click()
         refusal = seen.find_element("id", "refusal")
-        until(lambda: "Another page commands" in refusal.text)
+        until(lambda: "Another page is in command" in refusal.text)
         assert _violations(seen) == [] and _overflow(seen) == []
         seen.switch_to.window(first)
         seen.close()

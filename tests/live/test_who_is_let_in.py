@@ -121,7 +121,7 @@ def test_a_second_commander_is_told_why_and_may_still_end_the_run(served: Served
         assert question is not None
         assert served.say("here", PAGE)[0] == 200
         status, text = served.say("answer", OTHER, question=question.id, answer="")
-        assert status == 409 and "Another page commands" in text and given() is None
+        assert status == 409 and "Another page is in command" in text and given() is None
         assert served.say("command", OTHER)[0] == 409
         served.board.change(keys=(Key("t", "tap"),))
         assert served.say("press", OTHER, key="t")[0] == 409

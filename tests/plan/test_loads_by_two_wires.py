@@ -89,7 +89,7 @@ def test_a_wrong_load_is_found_through_the_leads_too(sequence: str, tmp_path: Pa
     outcome, _ = run(sequence, tmp_path, "load_wrong@left=0.3")
     left = next(one for one in outcome.judged if one.reading.channel == "left")
     assert left.verdict is Verdict.NOT_MEASURED
-    assert "not the load that it says" in left.reading.note
+    assert "not the load that the bench file names" in left.reading.note
 
 
 def test_a_load_at_its_limit_is_not_a_pass_by_two_wires(

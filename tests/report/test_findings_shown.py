@@ -170,7 +170,7 @@ def test_repair_and_salvage_come_with_their_spread_and_without_an_order() -> Non
 
 def test_a_bench_mistake_is_said_to_be_one() -> None:
     assert told(FOUND)[1].where == "a mistake on the bench, not in the unit"
-    assert "may be well" in heading(replace(FOUND, causes=(PROBE, BIAS)))
+    assert "may be in order" in heading(replace(FOUND, causes=(PROBE, BIAS)))
 
 
 def test_no_probability_is_shown_as_certainty() -> None:

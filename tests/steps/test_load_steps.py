@@ -47,7 +47,10 @@ def test_the_load_reads_what_it_is(powered: Powered) -> None:
 
 @pytest.mark.parametrize(
     ("fault", "words"),
-    [("load_wrong@left=0.3", "not the load that it says"), ("load_missing@left", "is not there")],
+    [
+        ("load_wrong@left=0.3", "not the load that the bench file names"),
+        ("load_missing@left", "is not there"),
+    ],
 )
 def test_a_wrong_load_ends_the_run_before_power(tmp_path: Path, fault: str, words: str) -> None:
     plan, files = prepare("acceptance", "demo", "demo-2x40", faults=(fault,), seed=1)

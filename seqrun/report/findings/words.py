@@ -91,8 +91,8 @@ def ratio(reason: Reason) -> str:
 _NONE_KNOWN = "These readings point to none of the faults and bench mistakes that are known here."
 _NO_CAUSE = {
     Disposition.REJECT: f"{_NONE_KNOWN} What failed stands all the same: begin with it.",
-    Disposition.HOLD: f"{_NONE_KNOWN} The run is not whole: what is missing may.",
-    Disposition.ABORTED: f"{_NONE_KNOWN} The run did not finish: what is missing may.",
+    Disposition.HOLD: f"{_NONE_KNOWN} The run is not whole: what is missing may point to one.",
+    Disposition.ABORTED: f"{_NONE_KNOWN} The run did not finish: what is missing may point to one.",
 }
 SILENT = (
     "This sequence has read nothing that speaks for or against any of the causes known here: its"
@@ -120,7 +120,7 @@ def heading(findings: Findings, disposition: Disposition | None = None) -> str:
             f" explains it: {UNKNOWN}"
         )
     first = findings.causes[0]
-    where = " The unit itself may be well." if first.kind == "bench" else ""
+    where = " The unit itself may be in order." if first.kind == "bench" else ""
     lean = "Not settled. The likeliest" if first.probability < SURE_ENOUGH else "Most likely"
     said = f"{lean}: {first.title} ({percent(first.probability)}).{where}"
     if disposition is Disposition.ACCEPT:

@@ -137,10 +137,13 @@ def _purpose(action: Action) -> str:
 
 def _what_is_left_out_does(plan: Plan) -> str:
     told = "What is left out is not measured, and holds the unit"
-    stood_in = {other for ids in plan.stood_in.values() for other in ids}
+    stood_in = sorted({other for ids in plan.stood_in.values() for other in ids})
     if not stood_in:
         return f"{told}."
-    return f"{told}, but for what this unit gives no access to where {', '.join(stood_in)} passes."
+    by = ", ".join(stood_in)
+    return (
+        f"{told}, unless this unit gives no access to it and {by}, which stands in for it, passes."
+    )
 
 
 def _ratio(ratio: float | None) -> str:

@@ -71,5 +71,5 @@ def check(ctx: Context, told: Mapping[str, Mapping[str, UFloat]]) -> None:
                     expected=f"the same within {render(allowed, 'V', digits=2)}",
                     where=point,
                     hint="was a volume moved since it was levelled, on it or in the system's "
-                    "settings? put it back, or level anew: seqrun bench sound FILE",
+                    "settings? put it back, or find the levels anew: seqrun bench sound FILE",
                 )
