@@ -16,6 +16,7 @@ from seqrun.files.driver.manners import Identity, Manners
 from seqrun.instruments import answers
 from seqrun.instruments.link import Link
 from seqrun.instruments.preamble import plausible, scaling
+from seqrun.instruments.wire import LATE_ANSWERS
 
 Serve = Callable[[Callable[[bytes], bytes | None]], Any]
 IDENTITY = b"ACME,METER,1,1.0\n"
@@ -200,3 +201,33 @@ def test_a_connection_that_broke_is_opened_again_on_the_way_to_the_safe_state(be
     supply.make_safe()
     assert not supply.enabled()
     assert supply.identity
+
+
+def test_an_instrument_is_reached_again_over_a_new_link_and_nothing_is_set(bench: Any) -> None:
+    supply = bench.supply
+    supply.set_voltage(1, 7.0)
+    supply.link.wire.close()
+    before = len(bench.sent("supply"))
+    supply.reopen()
+    assert supply.identity
+    assert not any("VOLT 7" in text or "OUTP" in text for text in bench.sent("supply")[before:])
+    assert float(supply.link.query("INST:NSEL 1;:VOLT?")) == 7.0
+
+
+@pytest.mark.usefixtures("nothing_late")
+def test_one_that_does_not_find_back_into_step_is_silent_or_answers_something_else(
+    serve: Any, sockets: Any
+) -> None:
+    said: list[bytes] = [b"ACME,METER,1,1.0\n"]
+    server = serve(lambda _: said[-1])
+    manners = Manners.model_validate({"time_out": "0.1 s", "error_check": "none"})
+    link = Link.open("meter", server.resource, sockets, lambda *_: None, manners)
+    link.identify()
+    others = b"1.5\n" * LATE_ANSWERS
+    for answer, words in ((others, "answers, but not what it was asked"), (b"", "no answer")):
+        said.append(answer)
+        link.talk.owed = True
+        with pytest.raises(InstrumentSilent, match=words):
+            link.talk.into_step()
+        assert link.talk.owed, "nobody knows what is still to come"
+    link.close()

@@ -263,3 +263,21 @@ def test_a_scope_that_is_not_done_is_asked_again_and_given_up(bench: Any, mocker
     scope._ops = {"acquired": types.SimpleNamespace(boolean=lambda: False)}
     with pytest.raises(InstrumentSilent, match=r"not complete within 0\.01 s"):
         scope._poll(0.01)
+
+
+def test_a_scope_that_is_not_told_of_its_probe_is_told_the_volts_at_its_own_input(
+    bench: Any,
+) -> None:
+    """4.7 V of peak through a probe of ×10: 0.99 V are set, and 9.9 V stand at the tip."""
+    scope = bench.scope
+    scope._probe[1] = 10.0
+    before = len(bench.sent("scope"))
+    scope._knows_probes = False
+    vertical = {1: scope._vertical(1, 4.7)}
+    scope._set_up(vertical, 1e5, 1000, "DC", None, 1, False, 1.0)
+    assert "PTP 0.99" in " ".join(bench.sent("scope")[before:])
+    assert scope._here(1) == 10.0
+    scope._knows_probes = True
+    scope._set_up(vertical, 1e5, 1000, "DC", None, 1, False, 1.0)
+    assert "PTP 9.9" in " ".join(bench.sent("scope")[before:])
+    assert scope._here(1) == 1.0

@@ -250,6 +250,27 @@ def test_a_card_plays_a_loop_round_and_records_whole_records(mocker: Any) -> Non
     assert card.identity == "Interface usb (sound interface)"
 
 
+def test_what_nobody_wants_is_not_kept_and_a_record_is_waited_for_as_long_as_it_takes(
+    mocker: Any,
+) -> None:
+    mocker.patch.dict(sys.modules, sounddevice=_Library(dead=True))
+    card = open_card("sound::usb", 48e3, 2, 2)
+    block, out = np.full((256, 2), 0.25), np.zeros((256, 2))
+    card._turn(block, out, 256, None, None)
+    assert card._kept == []
+
+    def arrives(seconds: float) -> bool:
+        """Under way are (4 + 8) ms, 576 frames; then the record; then what is allowed besides."""
+        assert seconds == pytest.approx((576 + 448) / 48e3 + sound_stream.STILL_S)
+        for _ in range(8):
+            card._turn(block, out, 256, None, None)
+        return True
+
+    mocker.patch.object(card._there, "wait", side_effect=arrives)
+    assert card.record(448).shape == (2, 448)
+    assert len(card._kept) == 4  # 576 + 448 frames are four blocks, and no more are kept
+
+
 def test_a_card_that_is_to_be_silent_puts_out_nothing_at_all(mocker: Any) -> None:
     """The library hands over blocks with whatever was in them before."""
     mocker.patch.dict(sys.modules, sounddevice=_Library())

@@ -187,8 +187,8 @@ def test_a_level_holds_the_flatness_beside_1_khz_one_error_on_each_side(
 def test_full_scale_of_an_input_is_what_was_found_and_else_half_the_range_times_its_divider(
     stream: Kept,
 ) -> None:
-    scope = SoundScope("scope", IN, stream, levelled(["1.5 V"], ["30 V"]), (11.0, 11.0), 0.01)
-    assert (scope.full_scale(1), scope.full_scale(2)) == (30.0, pytest.approx(4.0 * 11.0))
+    scope = SoundScope("scope", IN, stream, levelled(["1.5 V"], ["30 V"]), (11.0, 5.0), 0.01)
+    assert (scope.full_scale(1), scope.full_scale(2)) == (30.0, pytest.approx(4.0 * 5.0))
     scope = SoundScope("scope", IN, stream, None, (11.0,), 0.01)
     assert (scope.full_scale(1), scope.full_scale(2)) == (pytest.approx(44.0), 4.0)
     stream.frames = np.zeros((2, 10))
