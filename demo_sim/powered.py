@@ -120,6 +120,7 @@ class PoweredUnit:
         self.look: Callable[[], float] = lambda: math.inf
         self._hottest: tuple[Floats | None, float] = (None, 0.0)
         self._relays_saw = (-1.0, -1)  # when, and in which state
+        self._relays_went_by: tuple[Rails, Operating, str] | None = None
         self._looked, self._patience = (-1.0, -1), 0.0  # the same of whoever watches; what was said
         self._ambient = (-1.0, 0.0)  # when it was worked out, °C
 
@@ -331,6 +332,11 @@ class PoweredUnit:
 
     def _relays(self) -> None:
         rails = self.rails.rails
+        seen = (rails, self.operating(), self.provoked)
+        calm = all(relay.calm for relay in self.relays)
+        if calm and self._relays_went_by == seen and self.now < self._next_event():
+            return
+        self._relays_went_by = seen
         least = min(rails.pos, -rails.neg) if self.spec.split else rails.pos
         for i, relay in enumerate(self.relays):
             threshold = self.spec.rails.relay_threshold - (0.15 if relay.closed else 0.0)

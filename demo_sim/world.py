@@ -300,6 +300,8 @@ class World:
 
     def set_drive(self, terminal: str, drive: Drive | None) -> None:
         """What a generator output ("generator.1") would do from now on; None is off."""
+        if self._drives.get(terminal) == drive:
+            return
         if drive is None:
             self._drives.pop(terminal, None)
         else:

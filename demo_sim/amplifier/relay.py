@@ -50,6 +50,11 @@ class Relay:
         elif self.closed and not self.latched:
             self.opens_at = math.inf  # the rails came back in time
 
+    @property
+    def calm(self) -> bool:
+        """Whether it times no DC: while what it goes by stays, only its next event moves it."""
+        return math.isinf(self._dc_since)
+
     def mute(self, now: float, seconds: float) -> None:
         """Open at once and stay open for a while (an input was changed)."""
         if self.closed:

@@ -59,6 +59,8 @@ class Generator(Instrument):
         """Set one thing; a refused setting leaves the old one."""
         s = self.setting(call)
         before = getattr(s, name)
+        if before == value:
+            return  # it stands already, and its phase goes on
         setattr(s, name, value)
         peak = s.volts_rms * peak_per_rms(s.shape) + abs(s.offset_v)
         if s.second and s.shape == "SIN":

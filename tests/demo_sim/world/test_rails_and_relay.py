@@ -147,3 +147,18 @@ def test_time_is_what_was_waited(steps, seed):
     for step in steps:
         world.advance(step)
     assert world.now == pytest.approx(sum(steps))
+
+
+def test_dc_before_the_relay_has_closed_keeps_it_open_although_it_goes_again(
+    cold_bench, set_supply
+):
+    world = cold_bench()
+    set_supply(world, 30.0)
+    world.advance(0.5)
+    world.set_setting("protection_test", "left")
+    for _ in range(10):
+        world.advance(0.1)
+    world.set_setting("protection_test", "off")
+    world.advance(20.0)
+    assert [relay.closed for relay in world._unit.relays] == [False, True]
+    assert world._unit.relays[0].latched
