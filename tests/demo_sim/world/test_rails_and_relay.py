@@ -149,12 +149,10 @@ def test_time_is_what_was_waited(steps, seed):
     assert world.now == pytest.approx(sum(steps))
 
 
-def test_dc_before_the_relay_has_closed_keeps_it_open_although_it_goes_again(
-    cold_bench, set_supply
-):
-    world = cold_bench()
-    set_supply(world, 30.0)
-    world.advance(0.5)
+def test_dc_at_an_open_relay_keeps_it_open_although_it_goes_again(bench, set_supply):
+    world = bench()
+    world.advance(3000.0)  # nothing of the unit moves any more but its relays
+    world._unit.mute(5.0)
     world.set_setting("protection_test", "left")
     for _ in range(10):
         world.advance(0.1)
