@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 from seqrun.case.stay import Case
 from seqrun.errors import SeqrunError, UsageError
 from seqrun.files.findings.file import Sign
-from seqrun.files.findings.load import findings_for
-from seqrun.files.findings.patterns import Patterns, patterns_for
+from seqrun.files.findings.load import findings_for, patterns_of
+from seqrun.files.findings.patterns import Patterns
 from seqrun.files.unit.sheet import Unit
 from seqrun.judge.findings import Findings
 from seqrun.judge.together import Told, together
@@ -127,8 +127,7 @@ def _patterns(case: Case) -> Patterns | None:
     last = case.last
     if last is None:
         return None
-    file = findings_for(*{run.run.sequence for run in case.runs})
-    return patterns_for(file, unit_of(case)) if file is not None else None
+    return patterns_of((run.run.sequence for run in case.runs), unit_of(case))
 
 
 def unit_of(case: Case) -> Unit:

@@ -29,14 +29,13 @@ def findings_of(
     Raises:
         FileError: a findings file is wrong, or does not fit the unit.
     """
-    from seqrun.files.findings.load import findings_for
-    from seqrun.files.findings.patterns import patterns_for
+    from seqrun.files.findings.load import patterns_of
     from seqrun.judge.findings import weigh
 
-    file = findings_for(sequence)
-    if file is None:
+    patterns = patterns_of([sequence], unit)
+    if patterns is None:
         return None
-    found = weigh(patterns_for(file, unit), judged, reason, sequence)
+    found = weigh(patterns, judged, reason, sequence)
     return replace(found, causes=found.causes[:KEPT])
 
 

@@ -9,11 +9,9 @@ import pytest
 from short_plans import DOWN, OFFSET, PROTECT, RAMP, TRIP
 
 import demo_sim
-from seqrun.files.shipped import find
 from seqrun.plan.actions import OPERATOR_S, Plan
 from seqrun.runner.opening import VIRTUAL_HAND_S
 
-CLAIM = 'accuracy_of = "simulated bench"\n'
 KNOB = '[[step]]\nid = "knob"\ndo = "set_control"\ncontrol = "volume"\nto = "1"\n'
 
 
@@ -39,16 +37,12 @@ def test_a_knob_is_an_act_of_hands_of_its_own(planned: Callable[..., Plan]) -> N
 
 
 def test_a_person_takes_longer_than_virtual_hands(
-    planned: Callable[..., Plan], bench: Callable[..., str], tmp_path: Path
+    planned: Callable[..., Plan], as_real: Callable[[str], str], tmp_path: Path
 ) -> None:
     parts = (TRIP, PROTECT, RAMP, OFFSET, DOWN)
-    changes = [('[simulator]\ncontrol = "TCPIP0::control.demo::INSTR"\n', "")]
-    for role in ("supply", "meter", "scope", "generator"):
-        own = tmp_path / f"own-{role}.toml"
-        text = find("driver", f"generic-{role}").read_text(encoding="utf-8")
-        own.write_text(text.replace(CLAIM, ""), encoding="utf-8")
-        changes.append((f'"generic-{role}"', f'"{own}"'))
-    virtual, person = planned(*parts), planned(*parts, bench=bench(*changes))
+    text = demo_sim.open_bench(unit_sheet="demo-2x40").bench_toml()
+    (tmp_path / "bench.toml").write_text(as_real(text), encoding="utf-8")
+    virtual, person = planned(*parts), planned(*parts, bench=str(tmp_path / "bench.toml"))
     assert (virtual.hand_s, person.hand_s) == (VIRTUAL_HAND_S, OPERATOR_S)
     more = sum(virtual.acts) * (OPERATOR_S - VIRTUAL_HAND_S)
     assert person.seconds() == pytest.approx(virtual.seconds() + more)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -58,20 +60,23 @@ Run = Callable[..., Done]
 
 
 @pytest.fixture(scope="session")
-def run(tmp_path_factory: pytest.TempPathFactory) -> Run:
-    """``run("intake", "hum@left=0.5", unit="demo-mono")``."""
+def run(tmp_path_factory: pytest.TempPathFactory, once: Callable[..., Any]) -> Run:
+    """``run("intake", "hum@left=0.5", unit="demo-mono")``: made once for all workers."""
     made: dict[tuple[object, ...], Done] = {}
     results: Path = tmp_path_factory.mktemp("results")
+
+    def make(sequence: str, faults: Sequence[str], unit: str | None) -> Done:
+        plan, files = prepare(sequence, "demo", unit, faults=faults)
+        watcher = _Listener()
+        options = Options("T-1", "", results)
+        outcome = execute(plan, files, None, watcher, options, Interrupts())
+        facts = load_run(results, outcome.run_id).facts
+        return Done(outcome, tuple(watcher.told), dict(facts), plan.seconds())
 
     def get(sequence: str, *faults: str, unit: str | None = None) -> Done:
         key = (sequence, faults, unit)
         if key not in made:
-            plan, files = prepare(sequence, "demo", unit, faults=faults)
-            watcher = _Listener()
-            options = Options("T-1", "", results)
-            outcome = execute(plan, files, None, watcher, options, Interrupts())
-            facts = load_run(results, outcome.run_id).facts
-            made[key] = Done(outcome, tuple(watcher.told), dict(facts), plan.seconds())
+            made[key] = once(f"sequence {key}", partial(make, sequence, faults, unit))
         return made[key]
 
     return get

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from fnmatch import fnmatchcase
 from functools import lru_cache
 from pathlib import Path
@@ -11,9 +11,15 @@ from typing import Any
 from seqrun.errors import FileError
 from seqrun.files.common import Problem, load_text, read_text
 from seqrun.files.findings.file import ENTRIES, FindingsFile
-from seqrun.files.findings.patterns import expand_leniently, unknown_quantities
+from seqrun.files.findings.patterns import (
+    Patterns,
+    expand_leniently,
+    patterns_for,
+    unknown_quantities,
+)
 from seqrun.files.repeat import sample_unit
 from seqrun.files.shipped import find, shipped
+from seqrun.files.unit.sheet import Unit
 
 
 def findings_from_text(
@@ -99,3 +105,23 @@ def findings_for(*sequences: str) -> FindingsFile | None:
     together = _together(fitting)
     title = "; ".join(file.title for file in fitting)
     return first.model_copy(update={**together, "title": title[:400]})
+
+
+def patterns_of(sequences: Iterable[str], unit: Unit) -> Patterns | None:
+    """What the shipped findings files have for sequences and say about one unit; None when nothing.
+
+    Kept while files and sheet are what they were: a study weighs thousands of runs of one unit.
+
+    Raises:
+        FileError: one of them has something wrong in it, or does not fit the unit.
+    """
+    stamps = tuple((path, path.stat().st_mtime_ns) for path in shipped("findings").values())
+    return _patterns_of(frozenset(sequences), unit, stamps)
+
+
+@lru_cache(maxsize=32)
+def _patterns_of(
+    sequences: frozenset[str], unit: Unit, stamps: tuple[tuple[Path, int], ...]
+) -> Patterns | None:
+    file = findings_for(*sorted(sequences))
+    return patterns_for(file, unit) if file is not None else None
