@@ -11,6 +11,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
 
+import demo_sim.capacitor_faults  # noqa: F401 - enters its own
 from demo_sim.amplifier.passing import Intermittent, Oscillation, Thump
 from demo_sim.amplifier.spec import ChannelSpec, DeviceSpec, LegSpec
 from demo_sim.bench_parts import BenchSpec

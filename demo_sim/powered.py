@@ -369,6 +369,8 @@ class PoweredUnit:
         if self._legs_dc[0] is not point:
             means = (point.volts * self.wanted().weights).sum(axis=1)
             legs = np.abs(means - self.electrics.middle(self.rails.rails))
+            if self.electrics.coupled:
+                legs = np.abs(self.electrics.dc_through(means, self.joined.admittance))
             dc = np.zeros(len(self.relays))
             np.maximum.at(dc, self.electrics.channel_of, legs)
             self._legs_dc = (point, dc)

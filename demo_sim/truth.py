@@ -207,7 +207,11 @@ class Truth(PassingTruth, RailsTruth, ColdTruth):
             ]
         )
         out = self._unit.joined.outputs[np.ix_(ends, legs)] @ each
-        return float(abs(out[0] - out[1]) if len(ends) == 2 else abs(out[0]))
+        size = float(abs(out[0] - out[1]) if len(ends) == 2 else abs(out[0]))
+        if spec.capacitor is not None:
+            into = float(self._unit.joined.admittance[np.ix_(legs, legs)].sum())
+            size *= float(abs(spec.capacitor.passes(f, into)[0]))
+        return size
 
     def polarity(self, channel: str) -> int:
         """+1 where the speaker terminals follow the input, −1 where they are its mirror image."""

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from demo_sim import noise
 from demo_sim.amplifier.electrics import ChannelTables, Operating
 from demo_sim.amplifier.signal import Period
-from demo_sim.amplifier.spec import HALVES, ChannelSpec
+from demo_sim.amplifier.spec import HALVES, ChannelSpec, OutputCapacitor
 from demo_sim.dirt import Dirt
 from demo_sim.disturbances import Disturbances
 from demo_sim.node_signal import OPEN_INPUT_PICKUP, NodeSignal, of_input, scaled, split
@@ -177,6 +177,8 @@ class Waveforms:
         if mine in unit.joined.floating:
             return NodeSignal(noises={"stray": 1.0})
         total = self._together(unit.joined.outputs[mine])
+        if (part := unit.spec.channels[number].capacitor) is not None:
+            total = self._through(part, number, total)
         if unit.spec.channels[number].relay.film_v:
             total = total.minus(self._film(number, mine))
         if not unit.relays[number].closed:
@@ -184,6 +186,27 @@ class Waveforms:
         channel = unit.spec.channels[number]
         driven = label == leg_label(channel.name, channel.sides[0])
         return replace(total, gate=channel.name, added=float(driven), terminals=1)
+
+    def before_relay(self, number: int) -> NodeSignal:
+        """What a channel's first leg gives, behind its capacitor if it has one."""
+        part, signal = self._unit.spec.channels[number].capacitor, self.leg(number, 0)
+        return signal if part is None else self._through(part, number, signal)
+
+    def _through(self, part: OutputCapacitor, number: int, signal: NodeSignal) -> NodeSignal:
+        """Behind an output capacitor; what is random is taken to be above its corner."""
+        mine = [i for i, c in enumerate(self._unit.electrics.channel_of) if c == number]
+        siemens = float(self._unit.joined.admittance[np.ix_(mine, mine)].sum())
+        tables = tuple(
+            (
+                period,
+                np.fft.irfft(
+                    np.fft.rfft(table) * part.passes(period.frequencies(), siemens), table.size
+                ),
+            )
+            for period, table in signal.tables
+        )
+        dc = signal.dc * float(part.passes(np.zeros(1), siemens)[0].real)
+        return replace(signal, dc=dc, tables=tables)
 
     def _film(self, number: int, mine: int) -> NodeSignal:
         """What a film on the relay's contact keeps from the load."""

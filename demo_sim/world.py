@@ -347,7 +347,7 @@ class World:
             return NodeSignal(volts, self._feeding.own.standby_ripple() if volts else ())
         if kind == "phones":
             # Through its resistor and open: what the power stage gives, relay or not.
-            return self._waves.leg(self._unit.spec.channel_names.index(rest), 0)
+            return self._waves.before_relay(self._unit.spec.channel_names.index(rest))
         return None
 
     def _capacitive(self, channel: str) -> bool:

@@ -110,6 +110,10 @@ class Electrics:
         self._offset_from_v = np.array([[leg.offset_from_v] for leg in self.legs])
         self._rectifies = bool(self._offset_per_v.any())
         self._limited = any(np.isfinite(leg.limit_a) for leg in self.legs)
+        # Of each leg behind an output capacitor: its leak, Ω. DC that gets through is that alone.
+        parts = [spec.channels[i].capacitor for i in self.channel_of]
+        self.coupled = any(part is not None for part in parts)
+        self._leak = np.array([[0.0 if p is None else p.leak_ohm] for p in parts])
         states = [
             np.array([[d.state == "shorted" for d in half] for half in (leg.upper, leg.lower)])
             for leg in self.legs
@@ -149,6 +153,46 @@ class Electrics:
         """Where the legs rest, V to ground."""
         return 0.0 if self.spec.split else 0.5 * rails.pos
 
+    def into(
+        self,
+        volts: Floats,
+        admittance: Floats,
+        weights: Floats | None = None,
+        period: Period | None = None,
+    ) -> Floats:
+        """Currents that legs at ``volts``, (legs, samples), drive into loads and into one another,
+        A. Of what is behind an output capacitor only the leak is DC; what else the capacitor takes
+        away is told by the ``period`` that the samples are, where they are one."""
+        if not self.coupled:
+            return np.asarray(admittance @ volts)
+        if weights is None:
+            mean = volts.mean(axis=1, keepdims=True)
+        else:
+            mean = (volts * weights).sum(axis=1, keepdims=True)
+        siemens = np.maximum(admittance.sum(axis=1, keepdims=True), 0.0)
+        arrives = mean / (1.0 + self._leak * siemens)
+        moving = volts - mean
+        if period is not None:
+            spectrum = np.fft.rfft(moving, axis=1)
+            for leg, channel in enumerate(self.channel_of):
+                part = self.spec.channels[channel].capacitor
+                if part is not None:
+                    # Paralleled legs come together before it: their load is that of them all.
+                    mates = [i for i, c in enumerate(self.channel_of) if c == channel]
+                    into = max(float(admittance[np.ix_(mates, mates)].sum()), 0.0)
+                    spectrum[leg] *= part.passes(period.frequencies(), into)
+            moving = np.fft.irfft(spectrum, volts.shape[1], axis=1)
+        return np.asarray(admittance @ (moving + arrives))
+
+    def dc_through(self, means: Floats, admittance: Floats) -> Floats:
+        """DC at the far ends of output capacitors from that of their legs, (legs,), V."""
+        siemens = np.maximum(admittance.sum(axis=1), 0.0)
+        siemens = siemens + [
+            0.0 if (part := self.spec.channels[c].capacitor) is None else 1.0 / part.bleed_ohm
+            for c in self.channel_of
+        ]
+        return np.asarray(means / (1.0 + self._leak[:, 0] * siemens))
+
     def limit(
         self,
         wanted: Floats,
@@ -176,7 +220,7 @@ class Electrics:
         swing = wanted + offset
         if alive != 1.0:
             swing *= alive
-        current = admittance @ (swing + middle)
+        current = self.into(swing + middle, admittance)
         need = swing + path.drop_ohm * current
         up = max(0.0, rails.pos - path.drop_v - middle)
         down = max(0.0, middle - rails.neg - path.drop_v)
@@ -209,8 +253,8 @@ class Electrics:
     ) -> Operating:
         """The operating point; ``admittance`` (legs, legs) gives load currents from leg volts."""
         volts, clipped = self.limit(wanted.volts, rails, admittance, sensor_c)
-        volts = self._let_go(volts, admittance)
-        load_a = admittance @ volts
+        volts = self._let_go(volts, admittance, rails)
+        load_a = self.into(volts, admittance, wanted.weights)
         alive = self.alive(rails)
         if alive > 0.0:
             bias = self.bias(sensor_c, rails)
@@ -265,14 +309,14 @@ class Electrics:
         volts, clipped = self.limit(wanted, rails, admittance, sensor_c)
         if period is not None and self.spec.rails.slow_ohm:
             for _ in range(GIVING_WAY_ROUNDS):
-                given_way = self._given_way(period, admittance @ volts, channels)
+                given_way = self._given_way(period, self.into(volts, admittance), channels)
                 volts, clipped = self.limit(wanted, rails, admittance, sensor_c, given_way)
         if period is not None and self._limited:
-            held = self._held(period, admittance @ volts)
+            held = self._held(period, self.into(volts, admittance))
             volts = self.middle(rails) + (volts - self.middle(rails)) * held
             clipped = clipped or bool((held < 1.0).any())
-        volts = self._let_go(volts, admittance)
-        load_a = admittance @ volts
+        volts = self._let_go(volts, admittance, rails)
+        load_a = self.into(volts, admittance, period=period)
         alive = self.alive(rails)
         bias = self.bias(sensor_c, rails)
         currents: Callable[[], Floats]
@@ -297,7 +341,7 @@ class Electrics:
             currents = partial(np.asarray, device_a)
         return ChannelTables(period, volts, currents, clipped)
 
-    def _let_go(self, volts: Floats, admittance: Floats) -> Floats:
+    def _let_go(self, volts: Floats, admittance: Floats, rails: Rails) -> Floats:
         """Leg volts where a leg with a half that conducts nothing goes wherever the others and the
         loads take it, as long as it would have to carry current by that half.
 
@@ -305,17 +349,20 @@ class Electrics:
         """
         if not self._one_sided:
             return volts
-        left = volts.copy()
+        # What is behind a capacitor rests where it is let go.
+        rest = self.middle(rails) if self.coupled else 0.0
+        left = volts - rest
         for _ in range(1 if len(self._one_sided) == 1 else LETTING_GO_ROUNDS):
             for leg, (upper, lower) in self._one_sided:
                 own = float(admittance[leg, leg])
                 if own <= 0.0:
                     continue
                 from_others = admittance[leg] @ left - own * left[leg]
-                current = from_others + own * volts[leg]
+                drawn = volts[leg] - rest
+                current = from_others + own * drawn
                 blocked = (upper & (current > 0.0)) | (lower & (current < 0.0))
-                left[leg] = np.where(blocked, -from_others / own, volts[leg])
-        return left
+                left[leg] = np.where(blocked, -from_others / own, drawn)
+        return left + rest
 
     def _given_way(self, period: Period, load_a: Floats, channels: int) -> Floats:
         """By how much the rails stand below their mean under slow current, V: (2, points)."""
@@ -358,7 +405,7 @@ class Electrics:
         for leg, shorts in self._shorted:
             ohms = SHORT_OHM + self.stage.ballast[leg]
             upper, lower = np.where(shorts, 1.0 / ohms, 0.0).sum(axis=1)
-            load = float(admittance[leg].sum())
+            load = 0.0 if self.coupled else float(admittance[leg].sum())
             pulled = rails.pos * upper + rails.neg * lower
             held = np.zeros(volts.shape[1])  # into the leg from a half that still works
             for half, sign in ((0, 1.0), (1, -1.0)):
@@ -378,4 +425,4 @@ class Electrics:
                     device_a[leg, half] = 0.0
                 for k in np.flatnonzero(shorts[half]):
                     device_a[leg, half, k] = sign * (rail - volts[leg]) / ohms[half, k]
-        return volts, admittance @ volts, device_a
+        return volts, self.into(volts, admittance), device_a

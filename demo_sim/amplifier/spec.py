@@ -171,6 +171,25 @@ class NoiseSpec:
 
 
 @dataclass(frozen=True, slots=True)
+class OutputCapacitor:
+    """What couples a channel to its load where the unit has a single rail and one terminal.
+
+    Args:
+        farads: the capacitor, behind the stage's feedback. leak_ohm: across it.
+        bleed_ohm: from its far end to ground, before the relay: it charges through this.
+    """
+
+    farads: float
+    leak_ohm: float = 2e6
+    bleed_ohm: float = 220.0
+
+    def passes(self, frequencies: Floats, siemens: float) -> Complexes:
+        """What of the stage's volts arrives at the far end, where a load takes ``siemens``."""
+        s = 2j * math.pi * frequencies * self.farads + 1.0 / self.leak_ohm
+        return np.asarray(s / (s + siemens + 1.0 / self.bleed_ohm))
+
+
+@dataclass(frozen=True, slots=True)
 class ChannelSpec:
     """One channel.
 
@@ -183,6 +202,7 @@ class ChannelSpec:
         contact: in the signal path before the power stage.
         ground, ground_v: while this contact is open, so much hum of the line (peak) is at the
             output. kick, kick_v: while this is "open", so much DC is added there.
+        capacitor: between its stages and its terminal; None: they are joined for DC as well.
         warm, warm_c: what the channel becomes while the heatsink is warmer than this; thermal
             paths stay as they were.
     """
@@ -204,6 +224,7 @@ class ChannelSpec:
     ground_v: float = 0.0
     kick: Intermittent = SOUND
     kick_v: float = 0.0
+    capacitor: OutputCapacitor | None = None
     warm: Callable[[ChannelSpec], ChannelSpec] | None = None
     warm_c: float = 45.0
 

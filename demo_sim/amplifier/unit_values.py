@@ -29,6 +29,7 @@ DEMO_UNIT: dict[str, object] = {
     "paralleled": 1,
     "output_ballast": None,
     "output_ballast_tolerance": 0.05,
+    "output_capacitor": None,
     "stage": "discrete",
     "cases": False,
 }

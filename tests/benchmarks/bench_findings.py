@@ -314,6 +314,8 @@ def main() -> int:
     unit = load_unit(UNIT)
     lacking = [] if unit.bridged else ["dead_half_bridge"]
     lacking += [] if unit.paralleled > 1 else ["open_stage"]
+    if unit.output_capacitor is None:
+        lacking += ["dried_output_capacitor", "leaky_output_capacitor", "midpoint_off"]
     names = [f for f in demo_sim.fault_catalogue() if f.name not in lacking]
     cases = [
         case(n, chosen.least, chosen.most, names)

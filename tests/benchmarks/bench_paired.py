@@ -30,7 +30,13 @@ from seqrun.study.acceptance import HEALTHY, StudyCase, StudyRow, accept_many
 
 TIME_CONSTANTS = 5.0
 MOST_APART, MOST_OF_FIXED = 0.01, 0.35
-NOT_OF_THIS_UNIT = ("dead_half_bridge",)
+NOT_OF_THIS_UNIT = (
+    "dead_half_bridge",
+    "open_stage",
+    "dried_output_capacitor",
+    "leaky_output_capacitor",
+    "midpoint_off",
+)
 SHIPPED = "acceptance"
 
 

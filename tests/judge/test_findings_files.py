@@ -99,6 +99,10 @@ def test_what_a_unit_cannot_have_is_not_among_its_causes() -> None:
     )
     assert not any(name.startswith("dead_half_bridge") for name in single)
     assert "dead_half_bridge.left" in bridged
+    coupled = {c.id for c in patterns_for(file, load_unit("demo-single")).causes}
+    own = {"dried_output_capacitor.left", "leaky_output_capacitor.left", "midpoint_off.left"}
+    assert own <= coupled
+    assert not own & (single | bridged)
 
 
 @pytest.mark.parametrize("unit", sorted(shipped("unit")))
@@ -122,7 +126,7 @@ def test_every_fault_of_the_simulated_bench_has_a_cause() -> None:
     file = load_findings("power-stage")
     causes = {
         cause.id.split(".")[0]
-        for unit in ("demo-2x40", "demo-bridged")
+        for unit in ("demo-2x40", "demo-bridged", "demo-single")
         for cause in patterns_for(file, load_unit(unit)).causes
     }
     faults = {fault.name for fault in demo_sim.fault_catalogue()}

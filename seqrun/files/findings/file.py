@@ -44,13 +44,14 @@ often it is seen in a unit without any cause that names it.
 
 ``[[cause]]`` is a likely cause: ``title``, the ``section`` it sits in, ``kind`` ("unit" or "bench":
 a mistake on the bench), ``weight`` (how common it is beside the others, before anything is read),
-``topology`` (of the units that can have it), ``next`` (what to look at first), ``work`` (whether
-that is done to a unit that is ``off`` or ``powered``, for the caution; both cautions when left out)
-and ``seen``: sign -> how often it is seen when this is the cause. A sign that a cause does not name
-is as frequent with it as without. ``then`` names the sequences that settle it; ``holds`` the causes
-that may sit in a place which is itself no more than a place. A sign with a placeholder that the
-cause is not repeated over stands for all of them: ``"power_low.{channel}"`` of a weak supply is
-what every channel shows. How often is a number from 0.001 to 0.999 or one of the words
+``topology`` and ``if_unit_has`` (of the units that can have it), ``next`` (what to look at first),
+``work`` (whether that is done to a unit that is ``off`` or ``powered``, for the caution; both
+cautions when left out) and ``seen``: sign -> how often it is seen when this is the cause. A sign
+that a cause does not name is as frequent with it as without. ``then`` names the sequences that
+settle it; ``holds`` the causes that may sit in a place which is itself no more than a place. A sign
+with a placeholder that the cause is not repeated over stands for all of them:
+``"power_low.{channel}"`` of a weak supply is what every channel shows. How often is a number from
+0.001 to 0.999 or one of the words
 
     always 0.98   mostly 0.9   usually 0.75   often 0.5   sometimes 0.25   seldom 0.08   never 0.01
 
@@ -74,8 +75,9 @@ from typing import Annotated, Any, Literal, Self, TypeVar
 
 from pydantic import BeforeValidator, Field, StringConstraints, WithJsonSchema, model_validator
 
-from seqrun.files.common import FileModel, Strict
+from seqrun.files.common import FileModel, Strict, one_of
 from seqrun.files.expression import Expression
+from seqrun.files.unit.features import FEATURES
 from seqrun.files.unit.ratings import Topology
 from seqrun.files.work import Work, contradiction
 from seqrun.quantity import DIMENSIONS, custom_error
@@ -207,6 +209,12 @@ class Sign(Which):
         return self
 
 
+def _known_feature(value: Any) -> Any:
+    if value and value not in FEATURES:
+        raise custom_error(f"{value!r}", one_of(str(value), FEATURES))
+    return value
+
+
 class Cause(Strict):
     """A likely cause and what it shows."""
 
@@ -217,6 +225,9 @@ class Cause(Strict):
     topology: Annotated[tuple[Topology, ...], BeforeValidator(_listed), WithJsonSchema(_LIST)] = (
         Field((), description="units that can have it; all when left out")
     )
+    if_unit_has: Annotated[
+        str, BeforeValidator(_known_feature), WithJsonSchema({"enum": ["", *FEATURES]})
+    ] = Field("", description="only units that have this can have it")
     kind: Literal["unit", "bench"] = "unit"
     weight: float = Field(1.0, gt=0.0, le=1000.0, description="how common it is beside the others")
     next: Text = Field(description="what to look at first")

@@ -20,6 +20,7 @@ from seqrun.files.findings.file import (
     Value,
 )
 from seqrun.files.repeat import Repeat, bindings_of, fill_entry
+from seqrun.files.unit.features import FEATURES
 from seqrun.files.unit.names import UNIT_OF_NAME
 from seqrun.files.unit.sheet import Unit
 from seqrun.quantity import DIMENSIONS
@@ -166,8 +167,12 @@ def _absent(entry: Mapping[str, Any], unit: Unit) -> bool:
 
 
 def _elsewhere(entry: Strict, unit: Unit) -> bool:
-    """A cause that a unit of this topology cannot have."""
-    return isinstance(entry, Cause) and bool(entry.topology) and unit.topology not in entry.topology
+    """A cause that this unit cannot have."""
+    if not isinstance(entry, Cause):
+        return False
+    if entry.topology and unit.topology not in entry.topology:
+        return True
+    return bool(entry.if_unit_has) and not FEATURES[entry.if_unit_has](unit)
 
 
 def _twice(found: Patterns) -> Iterator[Problem]:

@@ -34,6 +34,7 @@ FEATURES: dict[str, Callable[[Unit], bool]] = {
     "output ballasts in reach": lambda unit: any(unit.paralleled_stages()),
     "split rails": lambda unit: unit.rails == "split",
     "a single rail": lambda unit: unit.rails == "single",
+    "output capacitors": lambda unit: unit.output_capacitor is not None,
     "a supply of its own": lambda unit: (
         unit.own_supply != "none" or unit.standby_voltage is not None
     ),

@@ -122,6 +122,15 @@ class Ratings(FileModel):
         description="resistor from each of the paralleled power stages to its terminal, such as "
         '"0.1 Ω", or "not accessible" or "unknown"',
     )
+    output_capacitor_told: Farads | None = Field(
+        None,
+        alias="output_capacitor",
+        gt=0,
+        le=1.0,
+        description="capacitor between each stage and its terminal, of a single-ended unit on a "
+        'single rail, such as "3300 µF"; when not told, one whose corner is a third of the lower '
+        "end of the rated band",
+    )
     output_ballast_tolerance: Fraction = Field(0.05, gt=0, lt=0.5, description='such as "5 %"')
     cases: Literal["accessible", "not accessible"] = Field(
         "not accessible",
@@ -177,6 +186,16 @@ class Ratings(FileModel):
         a bridge; 0 where there are none, or the sheet tells no figure."""
         ohms = self.output_ballast if isinstance(self.output_ballast, float) else 0.0
         return (2.0 if self.bridged else 1.0) * ohms / self.paralleled
+
+    @property
+    def output_capacitor(self) -> float | None:
+        """The capacitor between each stage and its terminal, F: the sheet's, or one whose corner
+        with the rated load is a third of the lower end of the rated band (common practice: half a
+        decibel is lost there). None for a unit that has none: with split rails, or bridged."""
+        if self.bridged or self.rails == "split":
+            return None
+        corner = self.rated_band[0] / 3.0
+        return self.output_capacitor_told or 1.0 / (2.0 * math.pi * self.rated_load * corner)
 
     @property
     def cautions(self) -> tuple[str, ...]:

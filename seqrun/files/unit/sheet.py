@@ -118,6 +118,7 @@ class Unit(Ratings):
             "paralleled": self.paralleled,
             "output_ballast": None if self.output_ballast in UNTOLD else self.output_ballast,
             "output_ballast_tolerance": self.output_ballast_tolerance,
+            "output_capacitor": self.output_capacitor,
             "stage": self.stage,
             "cases": self.cases == "accessible",
         }
@@ -171,6 +172,12 @@ def _contradictions(unit: Unit) -> Iterable[Problem]:
             "cases",
             "cases of output devices that can be touched, and output_devices does not tell them",
             "output_devices as a number: whose case can be touched can be counted",
+        )
+    if unit.output_capacitor_told is not None and unit.output_capacitor is None:
+        yield Problem(
+            "output_capacitor",
+            f"a {unit.topology} output on {unit.rails} rails has none",
+            'rails = "single" and topology = "single_ended", or no output_capacitor',
         )
     if unit.output_ballast is not None and unit.paralleled < 2:
         yield Problem("output_ballast", "no power stages are in parallel", "paralleled = 2 or more")

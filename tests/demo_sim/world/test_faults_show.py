@@ -218,9 +218,12 @@ def test_no_severity_is_no_fault(cold_bench):
 
 
 def test_every_entry_of_the_catalogue_changes_the_bench(cold_bench):
-    unit = {"topology": "parallel_bridged", "paralleled": 2, "output_ballast": 0.1}
-    healthy = cold_bench(unit)._bench
+    bridge = {"topology": "parallel_bridged", "paralleled": 2, "output_ballast": 0.1}
+    coupled = {"rails": "single", "rail_voltage": 60.0}
+    of_coupled = ("dried_output_capacitor", "leaky_output_capacitor", "midpoint_off")
     for info in demo_sim.fault_catalogue():
+        unit = coupled if info.name in of_coupled else bridge
+        healthy = cold_bench(unit)._bench
         channel = "@right" if info.channels else ""
         assert cold_bench(unit, [f"{info.name}{channel}"])._bench != healthy
 
