@@ -33,7 +33,6 @@ from demo_sim.amplifier.unit_values import unit_values
 from demo_sim.errors import DemoError
 
 LEAST_DROP_V = 0.4  # saturated drivers and output devices
-LOW_END_HZ = 20.0  # of the band in which rated power is promised
 USUAL_HZ = 7.0  # corner of an output capacitor that nobody tells
 TRIMMED_V = -5e-3  # set after some minutes at idle, so a little low when cold
 
@@ -167,7 +166,7 @@ def _drop(values: Mapping[str, object], channels: int, sides: int, ballast_ohm: 
     if values["rails"] != "split" and sides == 1:
         # What its capacitor takes away at the low end of the band is made up for.
         corner_hz = 1.0 / (2.0 * np.pi * load * _capacitor(values))
-        power *= 1.0 + (corner_hz / LOW_END_HZ) ** 2
+        power *= 1.0 + (corner_hz / _number(values, "rated_low")) ** 2
     peak_v = (2.0 * 1.125 * power * load / 1.0475) ** 0.5
     peak_a = peak_v / load
     sag = RailSpec().feed_ohm * channels * sides * peak_a / np.pi

@@ -15,6 +15,7 @@ DEMO_UNIT: dict[str, object] = {
     "rail_voltage": 30.0,
     "rated_power": 40.0,
     "rated_load": 8.0,
+    "rated_low": 20.0,  # Hz: lower end of the band in which rated power is promised
     "gain_db": 29.0,
     "output_devices": 2,
     "ballast": 0.22,

@@ -14,8 +14,15 @@ from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.measurand import Measurand, judged
 from seqrun.plan.needs import Forecast, Needs, Unforecast
 from seqrun.plan.view import BenchView
-from seqrun.quantity import Hertz
-from seqrun.steps.response import FLATNESS, REFERENCE_HZ, Swept, flatness_forecast, key_of
+from seqrun.steps.response import (
+    FLATNESS,
+    REFERENCE_HZ,
+    Band,
+    Swept,
+    ends_of,
+    flatness_forecast,
+    key_of,
+)
 
 
 class Flatness(Step):
@@ -28,8 +35,8 @@ class Flatness(Step):
     yields: ClassVar = (judged(FLATNESS, "channel"),)
 
     of: str = Field(description="id of a frequency_response, lower_corner or upper_corner step")
-    band: tuple[Hertz, Hertz] = Field(
-        (20.0, 20e3), description='judged over, as ["20 Hz", "20 kHz"]'
+    band: Band | None = Field(
+        None, description='judged over, as ["20 Hz", "20 kHz"]; left out: as rated'
     )
 
     def needs(self, view: BenchView) -> Needs:
@@ -46,14 +53,15 @@ class Flatness(Step):
                 expected="a step that sweeps the response, done before this one",
                 where=self.id,
             )
+        band = ends_of(self.band, ctx.view.unit)
         for channel in self.channels(ctx.view):
             found = frequency_response(
                 swept.frequencies,
                 swept.gains[channel],
                 reference_hz=REFERENCE_HZ,
-                band_hz=self.band,
+                band_hz=band,
             )
-            low, high = (max(self.band[0], swept.frequencies[0]), self.band[1])
+            low, high = (max(band[0], swept.frequencies[0]), band[1])
             yield self.reading(
                 FLATNESS,
                 found.flatness_db,

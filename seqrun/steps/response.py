@@ -11,6 +11,8 @@ from pydantic import Field, model_validator
 from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured
+from seqrun.files.expression import Expression, HertzExpression
+from seqrun.files.unit.sheet import Unit
 from seqrun.measure import transfer
 from seqrun.plan.context import Context
 from seqrun.plan.contract import Yielded
@@ -74,6 +76,21 @@ class Swept:
     gains: Mapping[str, Sequence[UFloat]]
 
 
+Band = tuple[Hertz | HertzExpression, Hertz | HertzExpression]
+
+
+def ends_of(band: Band | None, unit: Unit) -> tuple[float, float]:
+    """Both ends of a band, Hz, by what the unit sheet tells; where none is asked for, those of its
+    rated band."""
+    if band is None:
+        return unit.rated_band
+    low, high = (
+        end.evaluate_in("Hz", unit.names()) if isinstance(end, Expression) else float(end)
+        for end in band
+    )
+    return low, high
+
+
 def key_of(step_id: str) -> str:
     """Under which a sweep keeps what it has found."""
     return f"swept {step_id}"
@@ -126,8 +143,8 @@ class _Sweep(AtPower):
     low: Hertz = Field(default=10.0, gt=0.0)
     high: Hertz = Field(default=100e3, gt=0.0)
     per_octave: int = Field(default=3, ge=1, le=24)
-    band: tuple[Hertz, Hertz] = Field(
-        (20.0, 20e3), description='band of the flatness, as ["20 Hz", "20 kHz"]'
+    band: Band | None = Field(
+        None, description='band of the flatness, as ["20 Hz", "20 kHz"]; left out: as rated'
     )
 
     @model_validator(mode="after")
@@ -138,14 +155,14 @@ class _Sweep(AtPower):
             )
         return self
 
-    def frequencies(self) -> list[float]:
+    def frequencies(self, unit: Unit) -> list[float]:
         """What is measured at: the steps, and the ends of the band."""
-        inside = [f for f in self.band if self.low <= f <= self.high]
+        inside = [f for f in ends_of(self.band, unit) if self.low <= f <= self.high]
         steps = steps_between(self.low, self.high, self.per_octave)
         return sorted({*steps, *inside})
 
     def needs(self, view: BenchView) -> Needs:
-        looks = sum(cycles_of(f) / f + LOOK_S for f in self.frequencies())
+        looks = sum(cycles_of(f) / f + LOOK_S for f in self.frequencies(view.unit))
         return self.needs_at_power(view, looks + 1.0)
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast | Unforecast:
@@ -159,7 +176,7 @@ class _Sweep(AtPower):
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
         drive = Drive(ctx, REFERENCE_HZ, self.channels(ctx.view))
-        frequencies = self.frequencies()
+        frequencies, band = self.frequencies(ctx.view.unit), ends_of(self.band, ctx.view.unit)
         gains: dict[str, list[UFloat]] = {c: [] for c in drive.channels}
         try:
             drive.to_power(self.watts(ctx))
@@ -176,15 +193,20 @@ class _Sweep(AtPower):
         found: dict[str, transfer.Response] = {}
         for channel, ratios in gains.items():
             found[channel] = transfer.frequency_response(
-                frequencies, ratios, reference_hz=REFERENCE_HZ, band_hz=self.band
+                frequencies, ratios, reference_hz=REFERENCE_HZ, band_hz=band
             )
             columns[f"db_{channel}"] = [float(r.nominal_value) for r in found[channel].relative_db]
         ctx.trace(f"response-{self.id}", columns)
         for channel, response in found.items():
-            yield from self._results(ctx, channel, response, drive.coupling)
+            yield from self._results(ctx, channel, response, band, drive.coupling)
 
     def _results(
-        self, ctx: Context, channel: str, response: transfer.Response, coupling: str
+        self,
+        ctx: Context,
+        channel: str,
+        response: transfer.Response,
+        band: tuple[float, float],
+        coupling: str,
     ) -> Iterator[Yielded]:
         names = (ctx.scope.name, ctx.generator.name)
         # What is played is faster or slower than it is called by as much as its clock is off.
@@ -194,7 +216,7 @@ class _Sweep(AtPower):
             response.flatness_db,
             channel=channel,
             instruments=names,
-            note=f"{self.band[0]:g} Hz to {self.band[1]:g} Hz re 1 kHz",
+            note=f"{band[0]:g} Hz to {band[1]:g} Hz re 1 kHz",
         )
         for quantity, corner, end, bound in (
             (LOWER_CORNER, response.low_3db_hz, self.low, Bound.AT_MOST),

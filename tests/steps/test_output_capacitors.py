@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -87,3 +88,33 @@ def test_a_sheet_tells_its_capacitor_or_has_one_for_its_band() -> None:
     for old, new in (('"single"', '"split"'), ('"single_ended"', '"bridged"')):
         with pytest.raises(SeqrunError, match="output_capacitor"):
             Unit.from_text(text.replace(old, new))
+
+
+RATED = """
+[[step]]
+id = "bass"
+do = "lower_corner"
+low = "16 Hz"
+high = "1 kHz"
+per_octave = 1
+[[step]]
+id = "even"
+do = "flatness"
+of = "bass"
+band = ["2 * rated_band_low", "1 kHz"]
+"""
+
+
+def test_a_band_goes_by_what_the_sheet_promises(powered: Powered, tmp_path: Path) -> None:
+    """One that is rated from 60 Hz is not uneven for what it loses below."""
+    text = find("unit", "demo-single").read_text(encoding="utf-8")
+    text = text.replace('output_capacitor = "3300 µF"', 'rated_band = ["60 Hz", "15 kHz"]')
+    sheet = tmp_path / "radio.toml"
+    sheet.write_text(text, encoding="utf-8")
+    read = powered(unit=str(sheet)).do(RATED)
+    assert 18.0 < read.one("lower_corner", "left").value < 24.0
+    whole, upper = (r for r in read.all("flatness") if r.channel == "left")
+    assert whole.note.startswith("60 Hz to")
+    assert 0.3 < whole.value < 0.8
+    assert upper.note.startswith("120 Hz to")
+    assert upper.value < 0.25

@@ -76,3 +76,32 @@ def test_a_unit_that_idles_at_nearly_what_it_plays_at_comes_up_below_the_supplys
     sheet.write_text(PHONES, encoding="utf-8")
     unit = powered(unit=str(sheet))
     assert unit.truth.rail("pos") > 11.5
+
+
+RADIO = """
+model = "Radio"
+channels = ["left", "right"]
+topology = "single_ended"
+rails = "single"
+rail_voltage = "20 V"
+rated_power = "3 W"
+rated_load = "8 Ω"
+gain = "26 dB"
+output_devices = 1
+ballast = "0.47 Ω"
+idle_current = "30 mA"
+sink_rise_limit = "40 K"
+"""
+
+
+def test_reservoirs_that_fill_up_between_two_answers_of_the_supply_are_no_surprise(
+    powered: Callable[..., Any], tmp_path: Path
+) -> None:
+    """The current is asked for while they still fill, and whether it limits once they are full."""
+    sheet = tmp_path / "radio.toml"
+    sheet.write_text(RADIO, encoding="utf-8")
+    steps = AGAIN.split('[[step]]\nid = "down_again"')[0].replace("stages = 5", "stages = 2")
+    steps = steps.replace('"5 * supply_idle"', '"3 * supply_idle"')
+    for seed in (1, 2):
+        done = powered(seed=seed, unit=str(sheet)).do(steps)
+        assert all(reading.value is not None for reading in done.all("bring_up_current"))

@@ -104,6 +104,7 @@ class Unit(Ratings):
             "rail_voltage": self.rail_voltage,
             "rated_power": self.rated_power,
             "rated_load": self.rated_load,
+            "rated_low": self.rated_band[0],
             "gain_db": self.gain,
             "output_devices": self._or_none("output_devices"),
             "ballast": self._or_none("ballast"),

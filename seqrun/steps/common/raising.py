@@ -113,6 +113,9 @@ class RaisesRails(Step):
                     # supply's answer is no answer, the current alone decides.
                     with suppress(NotMeasured):
                         near &= not supply.constant_current(output)
+                    if near:  # they may have come to their end since the current was read
+                        last[rail] = supply.current_raw(output)
+                        calm &= abs(last[rail] - amperes) <= self.calm
             if near:
                 there.append(ctx.clock.now())
             return True if calm and near else None
