@@ -225,7 +225,7 @@ class PowerDown(Step):
 
     def needs(self, view: BenchView) -> Needs:
         roles = {"supply", "meter"} if view.has("supply") else {"meter"}
-        return Needs(roles=frozenset(roles), seconds=20.0, acts=2 * len(view.rails), safe=True)
+        return Needs(roles=frozenset(roles), seconds=20.0, acts=2 * len(view.unit.rail_names), safe=True)
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         return Forecast(0.5, 0.01)
