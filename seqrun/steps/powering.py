@@ -225,7 +225,8 @@ class PowerDown(Step):
 
     def needs(self, view: BenchView) -> Needs:
         roles = {"supply", "meter"} if view.has("supply") else {"meter"}
-        return Needs(roles=frozenset(roles), seconds=20.0, acts=2 * len(view.unit.rail_names), safe=True)
+        leads = 2 * len(view.unit.rail_names)
+        return Needs(roles=frozenset(roles), seconds=20.0, acts=leads, safe=True)
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         return Forecast(0.5, 0.01)

@@ -2,59 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pytest
-
-from seqrun.record import load_run
-from seqrun.runner.events import Watcher
-from seqrun.runner.preparation import prepare
-from seqrun.runner.run import Options, Outcome, execute
-from seqrun.runner.signals import Interrupts
-from seqrun.values import Judged, Reading, Verdict
-
-
-class _Listener(Watcher):
-    """Keeps what the person is told."""
-
-    def __init__(self) -> None:
-        self.told: list[str] = []
-
-    def note(self, text: str) -> None:
-        self.told.append(text)
-
-
-@dataclass(frozen=True)
-class Done:
-    """A run that is over: its outcome, and what was said while it went on."""
-
-    outcome: Outcome
-    told: tuple[str, ...]
-    facts: dict[str, object]
-    announced_s: float  # of bench time, before it began
-
-    def ids(self, *verdicts: Verdict) -> set[str]:
-        """Steps that came out so."""
-        return {j.step for j in self.outcome.judged if j.verdict in verdicts}
-
-    def readings(self, step: str, quantity: str | None = None) -> list[Reading]:
-        return [
-            j.reading
-            for j in self.outcome.judged
-            if j.step == step and quantity in (None, j.reading.quantity)
-        ]
-
-    def of(self, quantity: str) -> list[Judged]:
-        return [j for j in self.outcome.judged if j.reading.quantity == quantity]
-
-    def said(self, *words: str) -> bool:
-        """Whether one of the notes holds all of these words."""
-        return any(all(word in text for word in words) for text in self.told)
-
+from sequence_runs import Done, run_of
 
 Run = Callable[..., Done]
 
@@ -65,18 +19,11 @@ def run(tmp_path_factory: pytest.TempPathFactory, once: Callable[..., Any]) -> R
     made: dict[tuple[object, ...], Done] = {}
     results: Path = tmp_path_factory.mktemp("results")
 
-    def make(sequence: str, faults: Sequence[str], unit: str | None) -> Done:
-        plan, files = prepare(sequence, "demo", unit, faults=faults)
-        watcher = _Listener()
-        options = Options("T-1", "", results)
-        outcome = execute(plan, files, None, watcher, options, Interrupts())
-        facts = load_run(results, outcome.run_id).facts
-        return Done(outcome, tuple(watcher.told), dict(facts), plan.seconds())
-
     def get(sequence: str, *faults: str, unit: str | None = None) -> Done:
         key = (sequence, faults, unit)
         if key not in made:
-            made[key] = once(f"sequence {key}", partial(make, sequence, faults, unit))
+            make = partial(run_of, sequence, faults, unit, results)
+            made[key] = once(f"sequence {key}", make)
         return made[key]
 
     return get
