@@ -30,7 +30,7 @@ from seqrun.plan.standing_in import verdicts_with_stand_ins
 from seqrun.quantity import render
 from seqrun.record.table import LOCK_TIMEOUT_S, Patience
 from seqrun.runner.again import WRONG_CLIP, ReadAgain, against, marker, repeatable
-from seqrun.runner.cooled import counts_from_cold, is_first_power, look
+from seqrun.runner.cooled import Last, counts_from_cold, is_first_power, look, nothing_on_record
 from seqrun.runner.events import Watcher
 from seqrun.runner.hands import Hands
 from seqrun.runner.keeper import Keeper
@@ -64,6 +64,7 @@ class Engine(Lent):
         watcher: Watcher,
         check_interrupt: Callable[[], None],
         resumed: Resumption | None = None,
+        last_power: Last = nothing_on_record,
     ) -> None:
         super().__init__(plan.view, opened, hands, record, watcher, check_interrupt)
         self.plan = plan
@@ -77,7 +78,8 @@ class Engine(Lent):
         self._index = self._begun = 0  # of the present action, and the readings before it
         self._last_read: int | None = None  # the action before it, when that one has read something
         self.resumed = resumed
-        self._felt = False  # whether the metal of a resumed run is cold was looked at
+        self._last_power = last_power
+        self._felt = False  # whether the metal is cold was looked at
 
     def do_all(self) -> None:
         """Do every action; a failed step that says so ends the measuring, not the power-down.
@@ -116,11 +118,8 @@ class Engine(Lent):
         self._index, self._begun, self._moved = index, len(self.judged), False
         if self.resumed is not None and (rows := self.resumed.rows(action.id)):
             return self._keep_rows(action, rows)
-        if self.resumed is not None and not self._felt and is_first_power(action):
-            self._felt = True
-            if counts_from_cold(self.plan, self.resumed):
-                look(self, self.resumed)
         try:
+            self._feel(action)
             self._do(action)
         except ReadAgain as wish:
             again = self._to_read_again()
@@ -140,6 +139,14 @@ class Engine(Lent):
         if self.resumed is not None:
             self.resumed.compare(action.id, new)
         return index + 1
+
+    def _feel(self, action: Action) -> None:
+        """Before first power: see whether the metal is cold, where something counts from it."""
+        if self._felt or not is_first_power(action):
+            return
+        if counts_from_cold(self.plan, self.resumed):
+            look(self, self.resumed, self._last_power)
+        self._felt = True
 
     def _keep_rows(self, action: Action, rows: list[Judged]) -> int:
         """Put on record what the run that is resumed has read; the index of the next action."""

@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 
 from seqrun._version import __version__
@@ -24,10 +25,12 @@ from seqrun.plan.view import BenchView
 from seqrun.record import MessageFile, RunInfo, RunRecord, Store
 from seqrun.record.answer import HELD_FOR
 from seqrun.record.table import LOCK_TIMEOUT_S, Patience
+from seqrun.runner.cooled import Last, nothing_on_record
 from seqrun.runner.engine import Engine
 from seqrun.runner.events import Guarded, Watcher
 from seqrun.runner.findings import findings_at_end
 from seqrun.runner.hands import Hands
+from seqrun.runner.last_power import last_power
 from seqrun.runner.left import bring_down_first, left_on_record
 from seqrun.runner.marker import Marker, NoMarker
 from seqrun.runner.marker import told as left_by
@@ -144,9 +147,12 @@ def execute(
                 log.hand_on(record.message_log())
                 opened.listen(record.message_log())
                 marker.begin(record.run_id, options.results)
+                last: Last = partial(last_power, store, options.serial, record.run_id)
+                if files.demo is not None:  # its unit was made for this run
+                    last = nothing_on_record
                 return _run(
                     plan, opened, hands, Guarded(watcher), record, interrupts, wall, marker, told,
-                    options.resumed,
+                    options.resumed, last,
                 )  # fmt: skip
             finally:
                 opened.close()
@@ -178,6 +184,7 @@ def _run(
     marker: Marker,
     left: Sequence[str],
     resumed: Resumption | None,
+    last: Last,
 ) -> Outcome:
     if isinstance(opened.clock, WallClock):
         interrupts.wake = opened.clock.wake
@@ -198,7 +205,7 @@ def _run(
         interrupts.check()
         watcher.check()
 
-    engine = Engine(plan, opened, hands, record, watcher, check, resumed)
+    engine = Engine(plan, opened, hands, record, watcher, check, resumed, last)
     opened.desk.staff(hands, opened.clock.now)
     opened.desk.likely_v = LIKELY * plan.view.unit.rail_voltage
     interrupts.watch = engine.watch

@@ -9,6 +9,7 @@ import pytest
 
 from seqrun.instruments.link import Link
 from seqrun.record import RunInfo, Store
+from seqrun.runner.cooled import Last, nothing_on_record
 from seqrun.runner.engine import Engine
 from seqrun.runner.events import Watcher
 from seqrun.runner.opening import VirtualHands, open_bench
@@ -27,6 +28,7 @@ def done(tmp_path: Path) -> Iterator[Callable[..., Engine]]:
         check: Callable[[], None] = lambda: None,
         bench: str = "demo",
         hands: type[VirtualHands] = VirtualHands,
+        last: Last = nothing_on_record,
     ) -> Engine:
         path = tmp_path / "sequence.toml"
         path.write_text(HEAD + steps, encoding="utf-8")
@@ -35,7 +37,9 @@ def done(tmp_path: Path) -> Iterator[Callable[..., Engine]]:
         opened.append(there)
         assert isinstance(there.control, Link)
         record = Store(tmp_path / "r").start(RunInfo("T-1", "demo", "short"))
-        engine = Engine(plan, there, hands(there.control), record, Watcher(), check)
+        who = hands(there.control)
+        there.desk.staff(who, there.clock.now)
+        engine = Engine(plan, there, who, record, Watcher(), check, None, last)
         engine.do_all()
         return engine
 

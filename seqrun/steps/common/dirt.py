@@ -147,6 +147,12 @@ def keep_temperature(ctx: Context, point: str, celsius: float) -> None:
         ctx.keep(_AMBIENT, celsius)
 
 
+def ambient_seen(ctx: Context) -> float | None:
+    """What the sensor in the air has shown in this run, °C; None where it was not read."""
+    found = ctx.kept(_AMBIENT)
+    return found if isinstance(found, float) else None
+
+
 def _kept(ctx: Context, key: str, otherwise: float) -> float:
     found = ctx.kept(key)
     return found if isinstance(found, float) else otherwise
