@@ -363,3 +363,9 @@ def test_a_step_for_what_the_unit_lacks_is_left_out() -> None:
 def test_an_unknown_feature_is_refused_with_the_nearest_known_one() -> None:
     text = '[[step]]\nid = "a"\ndo = "voltage"\nat = "rail.pos"\nif_unit_has = "headphone"\n'
     assert "headphones" in complaint(text)
+
+
+def test_a_sequence_for_units_of_a_kind_names_a_kind_that_there_is() -> None:
+    with pytest.raises(FileError, match="for_units_with") as told:
+        sequence('for_units_with = "a line inputs"\n[[step]]\nid = "t"\ndo = "temperature"\n')
+    assert "a line input" in str(told.value)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from seqrun.errors import SeqrunError
+from seqrun.errors import SeqrunError, UsageError
 from seqrun.plan.supply_checks import current_for
 from seqrun.runner.preparation import prepare
 
@@ -55,8 +55,22 @@ def test_no_trip_acts_on_what_a_healthy_unit_draws(tmp_path: Path, name: str, un
 def test_what_needs_a_preamplifier_is_told_of_a_unit_that_has_none(tmp_path: Path) -> None:
     path = tmp_path / "unit.toml"
     path.write_text(HEADPHONES, encoding="utf-8")
-    with pytest.raises(SeqrunError, match="no"):
+    with pytest.raises(UsageError, match="for units with a line input") as told:
         prepare("preamp", "demo", str(path))
+    assert "Phones 0.5" in told.value.found
+    assert "inputs = [" in (told.value.hint or "")
+    assert "'quick'" in (told.value.hint or "")
+
+
+def test_sockets_by_other_names_are_told_too_and_isolated_before_the_power_stage(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "unit.toml"
+    path.write_text(HEADPHONES + 'inputs = ["cd", "tuner"]\n', encoding="utf-8")
+    with pytest.raises(UsageError, match="a line input"):
+        prepare("preamp", "demo", str(path))
+    plan, _ = prepare("isolate", "demo", str(path))
+    assert {"offset.left", "hum.right"} <= {action.id for action in plan.actions}
 
 
 LARGE = (

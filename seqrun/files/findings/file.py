@@ -75,9 +75,9 @@ from typing import Annotated, Any, Literal, Self, TypeVar
 
 from pydantic import BeforeValidator, Field, StringConstraints, WithJsonSchema, model_validator
 
-from seqrun.files.common import FileModel, Strict, one_of
+from seqrun.files.common import FileModel, Strict
 from seqrun.files.expression import Expression
-from seqrun.files.unit.features import FEATURES
+from seqrun.files.unit.features import Feature
 from seqrun.files.unit.ratings import Topology
 from seqrun.files.work import Work, contradiction
 from seqrun.quantity import DIMENSIONS, custom_error
@@ -209,12 +209,6 @@ class Sign(Which):
         return self
 
 
-def _known_feature(value: Any) -> Any:
-    if value and value not in FEATURES:
-        raise custom_error(f"{value!r}", one_of(str(value), FEATURES))
-    return value
-
-
 class Cause(Strict):
     """A likely cause and what it shows."""
 
@@ -225,9 +219,7 @@ class Cause(Strict):
     topology: Annotated[tuple[Topology, ...], BeforeValidator(_listed), WithJsonSchema(_LIST)] = (
         Field((), description="units that can have it; all when left out")
     )
-    if_unit_has: Annotated[
-        str, BeforeValidator(_known_feature), WithJsonSchema({"enum": ["", *FEATURES]})
-    ] = Field("", description="only units that have this can have it")
+    if_unit_has: Feature = Field("", description="only units that have this can have it")
     kind: Literal["unit", "bench"] = "unit"
     weight: float = Field(1.0, gt=0.0, le=1000.0, description="how common it is beside the others")
     next: Text = Field(description="what to look at first")

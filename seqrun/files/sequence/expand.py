@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 
-from seqrun.errors import FileError
+from seqrun.errors import FileError, UsageError
 from seqrun.files.common import Problem, one_of, refuse, validate
 from seqrun.files.expression import fill, placeholders
 from seqrun.files.repeat import Repeat, bindings_of, fill_entry
@@ -24,7 +24,17 @@ def expand_all(sequence: Sequence, unit: Unit) -> list[StepFields]:
     Raises:
         FileError: listing all that does not fit the unit: points, names, kinds of quantity,
             references to later steps, ids that stand twice.
+        UsageError: the sequence is for other units.
     """
+    wanted = sequence.for_units_with
+    if wanted and not FEATURES[wanted](unit):
+        raise UsageError(
+            f"'{sequence.title}' is for units with {wanted}, and the sheet of {unit.model} "
+            "tells of none",
+            expected=f"a unit with {wanted}",
+            where=str(unit.path) if unit.text else unit.model,
+            hint=sequence.otherwise or None,
+        )
     steps, problems, broken = expand_leniently(sequence, unit)
     problems += cross_check(steps, unit, broken)
     problems += check_trips(sequence, unit.units_of_names())

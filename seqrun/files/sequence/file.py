@@ -18,7 +18,9 @@ A limit is ``{ at_least = X }``, ``{ at_most = X }``, both, or ``{ between = [X,
 a quantity or an expression (see :mod:`seqrun.files.expression`).
 
 ``if_unit_has = "headphones"`` leaves a step out for a unit without them: see
-:mod:`seqrun.files.unit.features` for what may stand there.
+:mod:`seqrun.files.unit.features` for what may stand there. ``for_units_with``, of the same words,
+stands at the head of a sequence that is of no use for any other unit, and ``otherwise`` tells what
+is.
 
 ``only_if = "<id> passed"`` (or ``failed``, ``measured``, ``not measured``) does a step only when
 an earlier one came out so; a list of them must all hold. ``"offset.* failed"`` is about every
@@ -39,6 +41,7 @@ from seqrun.files.common import (
 )
 from seqrun.files.expression import Expression
 from seqrun.files.sequence.fields import LimitSpec, Settle, StepFields
+from seqrun.files.unit.features import Feature
 from seqrun.quantity import Quantity, custom_error
 from seqrun.values import Limit
 
@@ -111,6 +114,12 @@ class Sequence(FileModel):
     releases: bool = Field(
         default=False,
         description="true: an accept by this sequence is proof enough to release the unit",
+    )
+    for_units_with: Feature = Field(
+        default="", description="refused for a unit that has none, with what to do instead"
+    )
+    otherwise: str = Field(
+        default="", max_length=400, description="what to do with a unit that has none"
     )
     cautions: tuple[Text, ...] = ()
     no_current_trip: str = Field(

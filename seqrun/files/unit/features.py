@@ -6,8 +6,13 @@ A step with ``if_unit_has = "headphones"`` is left out for a unit without them.
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Annotated, Any
 
+from pydantic import BeforeValidator, WithJsonSchema
+
+from seqrun.files.common import one_of
 from seqrun.files.unit.sheet import Unit
+from seqrun.quantity import custom_error
 
 FEATURES: dict[str, Callable[[Unit], bool]] = {
     # where a unit does not tell, what is to be read there is left out with its reason; a chip has
@@ -46,7 +51,22 @@ FEATURES: dict[str, Callable[[Unit], bool]] = {
     "a protection that can be tried": lambda unit: unit.protection_test is not None,
     "inputs": lambda unit: bool(unit.inputs),
     "no preamplifier": lambda unit: not unit.inputs,
+    "a line input": lambda unit: "line" in unit.inputs,
+    "no line input": lambda unit: "line" not in unit.inputs,
+    "an aux input": lambda unit: "aux" in unit.inputs,
     "phono input": lambda unit: "phono" in unit.inputs,
     "headphones": lambda unit: unit.headphones,
     "standby rail": lambda unit: unit.standby_voltage is not None,
 }
+
+
+def _known(value: Any) -> Any:
+    if value and value not in FEATURES:
+        raise custom_error(f"{value!r}", one_of(str(value), FEATURES))
+    return value
+
+
+#: one of them, or "" for any unit
+Feature = Annotated[
+    str, BeforeValidator(_known), WithJsonSchema({"enum": ["", *FEATURES], "type": "string"})
+]
