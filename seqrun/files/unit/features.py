@@ -61,8 +61,8 @@ FEATURES: dict[str, Callable[[Unit], bool]] = {
 
 
 def _known(value: Any) -> Any:
-    if value and value not in FEATURES:
-        raise custom_error(f"{value!r}", one_of(str(value), FEATURES))
+    if isinstance(value, str) and value and value not in FEATURES:
+        raise custom_error(f"{value!r}", one_of(value, FEATURES))
     return value
 
 
