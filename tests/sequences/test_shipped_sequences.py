@@ -61,7 +61,7 @@ def test_every_topology_can_be_planned_on_the_demo_bench(name: str, unit: str) -
 
 @pytest.mark.parametrize("unit", ["demo-2x40", "demo-mono", "demo-bridged"])
 def test_a_unit_without_a_preamplifier_is_refused_by_preamp(unit: str) -> None:
-    with pytest.raises(SeqrunError, match="not a point"):
+    with pytest.raises(SeqrunError, match="for units with a line input"):
         prepare("preamp", "demo", unit)
 
 
