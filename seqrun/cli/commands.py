@@ -276,7 +276,6 @@ def faults_command() -> int:
     import demo_sim
 
     catalogue = demo_sim.fault_catalogue()
-    indent = " " * 28
     for kind, heading in (("fault", "Faults of the unit"), ("mistake", "Mistakes on the bench")):
         print(f"{heading} (severity 0 to 1; the usual one in brackets):")
         for fault in catalogue:
@@ -284,14 +283,17 @@ def faults_command() -> int:
                 continue
             name = f"  {fault.name}{'@CHANNEL' if fault.channels else ''}"
             text = f"{fault.summary} [{fault.default_severity:g}]"
-            lines = textwrap.wrap(text, 80 - len(indent))
-            print(f"{name:<27} " + f"\n{indent}".join(lines))
+            print(_listed(name, text))
     print("\nPut one in with --fault NAME[@CHANNEL][=SEVERITY]; the option may be repeated.")
     print("\nOther benches, with --bench demo:NAME,NAME or bench serve --variant NAME:")
     for variant in demo_sim.VARIANTS:
-        lines = textwrap.wrap(variant.summary, 80 - len(indent))
-        print(f"{f'  {variant.name}':<27} " + f"\n{indent}".join(lines))
+        print(_listed(f"  {variant.name}", variant.summary))
     return 0
+
+
+def _listed(name: str, text: str) -> str:
+    """A name and what it is, in 80 columns."""
+    return textwrap.fill(text, 80, initial_indent=f"{name:<27} ", subsequent_indent=" " * 28)
 
 
 def serve_command(

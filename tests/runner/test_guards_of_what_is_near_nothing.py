@@ -381,7 +381,7 @@ def test_a_supply_that_gives_half_a_channel_less_drives_it_no_more(
     if driven:
         assert soak._still_driven(engine, most) == pytest.approx(most - less)
         return
-    with pytest.raises(NotMeasured, match="an output gives less than it did"):
+    with pytest.raises(NotMeasured, match="an output delivers less than it did"):
         soak._still_driven(engine, most)
 
 

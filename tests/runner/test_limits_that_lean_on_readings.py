@@ -225,9 +225,9 @@ ALL = "".join(
         ("corner", "upper_corner", "", "Hz"),
         ("source", "source_impedance", "", "Ω"),
         ("balance", "channel_balance", "", "dB"),
-        ("power", "output_power", "", "W"),
         ("sag", "rail_sag", 'power = "1 W"\n', "V"),
         ("heat", "dissipation", "", "W"),
+        ("power", "output_power", "", "W"),
     )
 )
 

@@ -192,7 +192,7 @@ def test_a_soak_whose_output_gives_less_than_it_did_is_not_measured(
     monkeypatch.setattr("seqrun.steps.heat.sink_now", looked)
     read = unit.do(SOAK)
     unit.world.connect(lead, node)
-    assert "an output gives less than it did" in read.reason()
+    assert "an output delivers less than it did" in read.reason()
     assert next(looks) < 20
 
 
