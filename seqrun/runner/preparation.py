@@ -13,7 +13,7 @@ from seqrun.errors import SeqrunError
 from seqrun.files.bench.load import load_bench
 from seqrun.files.driver.load import load_driver
 from seqrun.files.kinds import kind_of
-from seqrun.files.sequence.expand import expand_all
+from seqrun.files.sequence.expand import expand_all, is_for
 from seqrun.files.sequence.file import Sequence as SequenceFile
 from seqrun.files.sequence.load import load_sequence
 from seqrun.files.shipped import Kind, find, shipped
@@ -174,12 +174,18 @@ def check_together(paths: Sequence[Path]) -> list[str]:
             told.append(f"{bench.name} with {unit.name}: they fit")
         for sequence in of.get("sequence", []):
             file = load_sequence(sequence, kinds())
+            if not is_for(file, sheet):
+                wanted = file.for_units_with
+                told.append(f"{sequence.name} with {unit.name}: it is for units with {wanted}")
+                continue
             steps = with_names(partial(expand_all, file, sheet), sequence, unit)
             told.append(f"{sequence.name} with {unit.name}: {len(steps)} steps")
     units: list[str | None] = [*map(str, of.get("unit", []))]
     for bench in of.get("bench", []):
         for sequence in of.get("sequence", []):
             for name in units or [None]:
+                if name and not is_for(load_sequence(sequence, kinds()), load_unit(name)):
+                    continue
                 planned = partial(prepare, str(sequence), str(bench), name)
                 plan, _ = with_names(planned, sequence, bench)
                 left = f", {len(plan.left_out)} left out" if plan.left_out else ""

@@ -161,3 +161,10 @@ def test_a_rehearsal_is_for_a_person_at_a_simulated_bench(
         code, _, err = seqrun("run", "quick", *words, "--serial", "X", "--rehearse")
         assert code == 2 and told in err
     assert not (tmp_path / "results").exists()
+
+
+def test_a_sequence_for_other_units_is_no_mistake_of_the_files(seqrun: Callable) -> None:
+    answer = seqrun("check", "preamp", "demo-2x40", "demo-receiver")
+    assert answer.code == 0, answer.err
+    assert "preamp.toml with demo-2x40.toml: it is for units with a line input" in answer.out
+    assert "preamp.toml with demo-receiver.toml: 4" in answer.out  # so many steps

@@ -27,7 +27,7 @@ def expand_all(sequence: Sequence, unit: Unit) -> list[StepFields]:
         UsageError: the sequence is for other units.
     """
     wanted = sequence.for_units_with
-    if wanted and not FEATURES[wanted](unit):
+    if not is_for(sequence, unit):
         raise UsageError(
             f"'{sequence.title}' is for units with {wanted}, and the sheet of {unit.model} "
             "tells of none",
@@ -40,6 +40,12 @@ def expand_all(sequence: Sequence, unit: Unit) -> list[StepFields]:
     problems += check_trips(sequence, unit.units_of_names())
     refuse(sequence.where, problems)
     return steps
+
+
+def is_for(sequence: Sequence, unit: Unit) -> bool:
+    """Whether the unit has what the sequence says that its units have."""
+    wanted = sequence.for_units_with
+    return not wanted or FEATURES[wanted](unit)
 
 
 def expand(
