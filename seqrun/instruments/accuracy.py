@@ -20,6 +20,8 @@ from seqrun.files.driver.file import AccuracyRow, Driver
 from seqrun.quantity import render
 from seqrun.values import normal, rectangular, student
 
+REFERENCE_HZ = 1000.0  # at which a generator's level is stated
+
 
 class Accuracy:
     """The accuracy table of one open instrument.
@@ -127,3 +129,35 @@ class Accuracy:
             u = spread / math.sqrt(count)
             value = value + normal(0.0, u, f"{label}, scatter of {count}", freedom)
         return value
+
+
+class Flatness:
+    """How far the level of a generator's outputs departs from that at 1 kHz, as ``flatness`` of its
+    driver file states it. A response has no jumps: what it does wrong on one side of 1 kHz it does
+    at all frequencies there, so that each side of an output is one variable.
+
+    Args:
+        accuracy: its table. name: the instrument's key; names the contributions in budgets.
+        near: what counts as 1 kHz, as a part of it.
+    """
+
+    def __init__(self, accuracy: Accuracy, name: str, driver: Driver, near: float = 0.01) -> None:
+        self._accuracy, self._name, self._near = accuracy, name, near
+        self._stated = "flatness" in driver.rows
+        self._departures: dict[tuple[int, bool], UFloat] = {}
+
+    def of(self, level: UFloat, output: int, frequency_hz: float) -> UFloat:
+        """A level with what the output's response may make of it at a frequency."""
+        at_reference = math.isclose(frequency_hz, REFERENCE_HZ, rel_tol=self._near)
+        if not self._stated or at_reference:
+            return level
+        return level * (1.0 + self._departure(output, frequency_hz < REFERENCE_HZ))
+
+    def _departure(self, output: int, below: bool) -> UFloat:
+        key = (output, below)
+        if key not in self._departures:
+            half = self._accuracy.row("flatness", 0.0).gain
+            side = "below" if below else "above"
+            name = f"{self._name} output {output} flatness {side} 1 kHz"
+            self._departures[key] = rectangular(0.0, half, name, f"instrument {self._name}")
+        return self._departures[key]

@@ -11,12 +11,11 @@ from seqrun.errors import InstrumentRefused, NotMeasured
 from seqrun.files.driver.equipment import GeneratorSettings
 from seqrun.files.driver.file import Driver
 from seqrun.files.driver.operations import MOST_STATES
+from seqrun.instruments.accuracy import Flatness
 from seqrun.instruments.base import DrivenSource
 from seqrun.instruments.link import Link
-from seqrun.values import rectangular
 
 LEAST_DBM = -100.0  # nothing, for a generator that counts in dBm
-REFERENCE_HZ = 1000.0  # where a level specification without frequency holds
 
 
 class DrivenGenerator(DrivenSource):
@@ -28,7 +27,8 @@ class DrivenGenerator(DrivenSource):
         super().__init__(name, driver, link, label)
         self._on = dict.fromkeys(range(1, self.outputs + 1), False)
         self._set: dict[int, tuple[str, float]] = {}  # the operation, and its frequency in Hz
-        self._departures: dict[tuple[int, bool], UFloat] = {}
+        # Any frequency but that of the data sheet's own level.
+        self._flatness = Flatness(self._accuracy, name, driver, near=1e-9)
         self._level: dict[int, tuple[float, float]] = {}  # V rms, Hz
 
     def sine(self, output: int, frequency_hz: float, volts_rms: float) -> None:
@@ -99,22 +99,9 @@ class DrivenGenerator(DrivenSource):
                 where=self._link.where,
             )  # fmt: skip
         volts, frequency = self._level[output]
-        place = f"output {output}"
-        value = self._accuracy.attach(volts, self._accuracy.row("level", volts), place)
-        if "flatness" in self.driver.rows and not math.isclose(frequency, REFERENCE_HZ):
-            value = value * (1.0 + self._flatness(output, frequency < REFERENCE_HZ))
-        return value
-
-    def _flatness(self, output: int, below: bool) -> UFloat:
-        """Departure from the level at 1 kHz, mean 0. A response has no jumps: what it does wrong
-        on one side of 1 kHz it does at all frequencies there."""
-        key = (output, below)
-        if key not in self._departures:
-            side = "below" if below else "above"
-            row = self._accuracy.row("flatness", 0.0)
-            name = f"{self.name} output {output} flatness {side} 1 kHz"
-            self._departures[key] = rectangular(0.0, row.gain, name, f"instrument {self.name}")
-        return self._departures[key]
+        row = self._accuracy.row("level", volts)
+        level = self._accuracy.attach(volts, row, f"output {output}")
+        return self._flatness.of(level, output, frequency)
 
     def make_safe(self) -> None:
         """All outputs off."""

@@ -16,7 +16,7 @@ from uncertainties import UFloat
 from seqrun.errors import InstrumentRefused, NotMeasured
 from seqrun.files.driver.file import Driver
 from seqrun.files.sound import Sound
-from seqrun.instruments.accuracy import Accuracy
+from seqrun.instruments.accuracy import Accuracy, Flatness
 from seqrun.instruments.link import MessageLog
 from seqrun.instruments.roles import Capture
 from seqrun.instruments.sound_stream import Frames, Stream, quiet
@@ -26,7 +26,6 @@ from seqrun.values import rectangular
 CLIPPED = 0.999
 #: samples of the slower rate that the filter of a slower record spoils at either end
 ENDS = 20
-REFERENCE_HZ = 1000.0
 LONGEST_LOOP_S = 4.0
 #: slowest tone that passes its coupling capacitors little changed, Hz
 SLOWEST_HZ = 5.0
@@ -78,7 +77,7 @@ class SoundGenerator(SoundRole):
         }
         self._tones: dict[int, tuple[tuple[float, float], ...]] = {}  # Hz, V peak
         self._on = dict.fromkeys(self._full, False)
-        self._departures: dict[tuple[int, bool], UFloat] = {}
+        self._flatness = Flatness(self._accuracy, name, driver)
 
     @property
     def outputs(self) -> int:
@@ -130,27 +129,13 @@ class SoundGenerator(SoundRole):
             )
         volts = math.hypot(*(peak for _, peak in tones)) / math.sqrt(2.0)
         row = self._accuracy.row("level", volts)
-        value = self._accuracy.attach(volts, row, f"output {output}")
-        frequency = tones[0][0]
-        if "flatness" in self.driver.rows and not math.isclose(
-            frequency, REFERENCE_HZ, rel_tol=0.01
-        ):
-            value = value * (1.0 + self._flatness(output, frequency < REFERENCE_HZ))
-        return value
+        level = self._accuracy.attach(volts, row, f"output {output}")
+        return self._flatness.of(level, output, tones[0][0])
 
     def make_safe(self) -> None:
         """Silence, and what was set is forgotten."""
         self._on = dict.fromkeys(self._on, False)
         super().make_safe()
-
-    def _flatness(self, output: int, below: bool) -> UFloat:
-        key = (output, below)
-        if key not in self._departures:
-            side = "below" if below else "above"
-            half = self._accuracy.row("flatness", 0.0).gain
-            name = f"{self.name} output {output} flatness {side} 1 kHz"
-            self._departures[key] = rectangular(0.0, half, name, f"instrument {self.name}")
-        return self._departures[key]
 
     def _set(self, output: int, tones: tuple[tuple[float, float], ...]) -> None:
         peak = sum(volts for _, volts in tones)

@@ -191,6 +191,23 @@ def test_the_amplitude_of_a_generator_is_the_one_asked_for_and_none_before(
     assert 0.0 < generator.amplitude(1).std_dev < 0.05
 
 
+def test_beside_1_khz_a_generator_that_a_hand_sets_is_no_flatter_than_its_data_sheet(
+    generator: GeneratorByHand,
+) -> None:
+    generator.sine(1, 1000.0, 0.5)
+    plain = generator.amplitude(1).std_dev
+    half = 0.5 * generator.driver.rows["flatness"][0].gain / math.sqrt(3.0)
+    assert half > 0.0
+    for hertz in (20.0, 20e3):
+        generator.sine(1, hertz, 0.5)
+        assert generator.amplitude(1).std_dev == pytest.approx(math.hypot(plain, half))
+    bare = {name: rows for name, rows in generator.driver.rows.items() if name != "flatness"}
+    rows = tuple(row for of in bare.values() for row in of)
+    untold = GeneratorByHand("g", generator.driver.changed(accuracy=rows), Desk())
+    untold._is[1] = ("sine", 20.0, 0.5)
+    assert untold.amplitude(1).std_dev == pytest.approx(plain)
+
+
 def test_what_no_generator_gives_is_refused_before_anybody_is_asked(
     generator: GeneratorByHand, person: Person
 ) -> None:

@@ -8,6 +8,7 @@ from uncertainties import UFloat
 
 from seqrun.errors import InstrumentRefused, NotMeasured
 from seqrun.files.driver.file import Driver, SupplySettings
+from seqrun.instruments.accuracy import Flatness
 from seqrun.instruments.by_hand.base import ByHand, Held
 from seqrun.instruments.desk import Desk, Question, Setting, Typed
 from seqrun.instruments.generator import possible
@@ -138,6 +139,7 @@ class GeneratorByHand(_SourceByHand):
 
     def __init__(self, name: str, driver: Driver, desk: Desk, label: str = "") -> None:
         super().__init__(name, driver, desk, label)
+        self._flatness = Flatness(self._accuracy, name, driver)
         self._is: dict[int, tuple[str, float, float]] = {}
 
     def sine(self, output: int, frequency_hz: float, volts_rms: float) -> None:
@@ -161,13 +163,16 @@ class GeneratorByHand(_SourceByHand):
         self._do(f"{self.name} output {output}: {'on' if on else 'off'}", "enable", output, on)
 
     def amplitude(self, output: int) -> UFloat:
-        """The amplitude that was asked for, with the level accuracy, V rms."""
+        """The amplitude that was asked for, with the level accuracy and, beside 1 kHz, the flatness
+        of its driver file, V rms."""
         if output not in self._is:
             raise InstrumentRefused(
                 f"no amplitude was set on output {output}", expected="sine() first", where=self.name
             )
-        volts = self._is[output][2]
-        return self._accuracy.attach(volts, self._accuracy.row("level", volts), f"output {output}")
+        _, frequency, volts = self._is[output]
+        row = self._accuracy.row("level", volts)
+        level = self._accuracy.attach(volts, row, f"output {output}")
+        return self._flatness.of(level, output, frequency)
 
     def _wave(self, form: str, output: int, hertz: float, volts_rms: float, crest: float) -> None:
         if self._is.get(output) == (form, hertz, volts_rms):
