@@ -112,7 +112,7 @@ def listen_driven(
     pieces = rest[: many * each].reshape(many, each)
     square = np.einsum("ij,ij->i", pieces, pieces) / each
     quiet = float(np.median(square))
-    least = max(LOUDER * math.sqrt(max(quiet, 1e-30)), least_beside_a_tone(step_v))
+    least = max(LOUDER * math.sqrt(quiet), least_beside_a_tone(step_v))
     loud = square > least**2
     # A period lost shows in the frame that holds it and, a period later, once more.
     at = np.flatnonzero(gone)

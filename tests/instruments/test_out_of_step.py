@@ -13,7 +13,8 @@ from pytest_mock import MockerFixture
 from seqrun.errors import InstrumentRefused, InstrumentSilent, NotMeasured
 from seqrun.files.driver.load import driver_from_text
 from seqrun.files.driver.manners import Identity, Manners
-from seqrun.instruments import answers
+from seqrun.instruments import answers, discovery
+from seqrun.instruments.failing import Broken
 from seqrun.instruments.link import Link
 from seqrun.instruments.preamble import plausible, scaling
 from seqrun.instruments.wire import LATE_ANSWERS
@@ -231,3 +232,29 @@ def test_one_that_does_not_find_back_into_step_is_silent_or_answers_something_el
             link.talk.into_step()
         assert link.talk.owed, "nobody knows what is still to come"
     link.close()
+
+
+@pytest.mark.parametrize(("takes", "seconds"), [(None, 1.0), (0.4, 1.0), (3.0, 3.0)])
+def test_late_answers_are_listened_for_a_second_or_as_long_as_an_identity_may_take(
+    bench: Any, mocker: MockerFixture, takes: float | None, seconds: float
+) -> None:
+    talk = bench.meter.link.talk
+    if takes is not None:
+        talk.question = talk.question.model_copy(update={"time_out": takes})
+    within = mocker.spy(talk.wire, "within")
+    talk.into_step()
+    assert [call.args for call in within.call_args_list] == [(seconds,)]
+
+
+def test_what_is_left_of_a_question_before_is_listened_for_a_fifth_of_a_second(
+    bench: Any, mocker: MockerFixture
+) -> None:
+    """Many speeds and parities are tried at a port, one after another."""
+    link = bench.meter.link
+    within, ended = mocker.spy(link.wire, "within"), mocker.spy(link.wire, "end_message")
+    cleared = mocker.spy(link.wire, "clear")
+    discovery._end_what_was_asked_before(link)
+    assert [call.args for call in within.call_args_list] == [(0.2,)]
+    assert (ended.call_count, cleared.call_count) == (1, 1)
+    mocker.patch.object(link.wire, "end_message", side_effect=Broken("gone"))
+    discovery._end_what_was_asked_before(link)  # the question that follows tells
