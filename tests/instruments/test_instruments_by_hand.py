@@ -371,3 +371,21 @@ def test_the_range_that_is_named_holds_the_value_whatever_its_sign(
     wanted = next(r for r in ranges if r >= 2.0)
     assert wanted > ranges[0]
     assert f"range {render(wanted, 'V')}" in person.asked[0].words
+
+
+@pytest.mark.parametrize("volts", [12.0, -12.0])
+def test_a_negative_reading_is_as_good_as_a_positive_one(
+    desk: Desk, person: Person, meter: MeterByHand, volts: float
+) -> None:
+    """Of the range that holds its size, and as many per cent of it."""
+    person.shows = Typed(volts)
+    scope = ScopeByHand("scope", load_driver(find("driver", "generic-scope")), desk)
+    row = scope.driver.row("voltage", 12.0)
+    whole = scope._accuracy.measured((12.0,), row, "channel 1", full_scale=30.0)
+    for peak in (15.0, -15.0):
+        read = scope.on_screen("dc", 1, peak)
+        assert (read.nominal_value, read.std_dev) == (volts, pytest.approx(whole.std_dev))
+    assert person.asked[-1].signed
+    meter.configure("dc_voltage")
+    expected = meter._accuracy.measured((12.0,), meter.driver.row("dc_voltage", 12.0))
+    assert meter.read().std_dev == pytest.approx(expected.std_dev)

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from seqrun.errors import InstrumentRefused, InstrumentSilent, NotMeasured
+from seqrun.errors import InstrumentError, InstrumentRefused, InstrumentSilent, NotMeasured
 from seqrun.instruments.preamble import in_order
 from seqrun.instruments.roles import Scope
 from seqrun.instruments.scope import _two_figures_up
@@ -281,3 +281,54 @@ def test_a_scope_that_is_not_told_of_its_probe_is_told_the_volts_at_its_own_inpu
     scope._set_up(vertical, 1e5, 1000, "DC", None, 1, False, 1.0)
     assert "PTP 9.9" in " ".join(bench.sent("scope")[before:])
     assert scope._here(1) == 1.0
+
+
+def test_a_record_is_fetched_in_pieces_that_are_counted_from_nought_or_from_one(
+    bench: Any,
+) -> None:
+    scope, record = bench.scope, np.arange(10, 20)
+    asked: list[dict[str, int]] = []
+
+    def piece(channel: int, count: int, place: dict[str, int]) -> Any:
+        asked.append(place)
+        assert count == place["count"]
+        return record[place["start"] :][:count]
+
+    scope._piece = piece
+    scope._settings = scope._settings.model_copy(update={"piece": 4})
+    for names in ({"first", "last"}, {"start", "count"}):
+        asked.clear()
+        scope._ops = {"waveform": types.SimpleNamespace(names=names)}
+        assert scope._codes(1, 10).tolist() == record.tolist()
+        assert [(p["first"], p["last"], p["start"], p["count"]) for p in asked] == [
+            (1, 4, 0, 4), (5, 8, 4, 4), (9, 10, 8, 2),
+        ]  # fmt: skip
+    with pytest.raises(InstrumentError, match="2 samples came of the 4 from 9 on"):
+        scope._codes(1, 12)
+    scope._ops = {"waveform": types.SimpleNamespace(names=set())}  # it sends all there is
+    asked.clear()
+    assert scope._codes(1, 12).tolist() == record.tolist()
+    assert len(asked) == 1
+    assert scope._codes(1, 3).tolist() == [10, 11, 12]
+
+
+def test_samples_that_are_no_numbers_or_no_whole_samples_are_refused(
+    bench: Any, mocker: Any
+) -> None:
+    scope = bench.scope
+    call = mocker.Mock(return_value="1,2,x", names=set())
+    scope._ops = {"waveform": call}
+    size = scope._sample.itemsize
+    for data, fine in ((b"", False), (bytes(size + 1), False), (bytes(2 * size), True)):
+        call.block.return_value = data
+        if fine:
+            assert scope._piece(1, 2, {}).tolist() == [0, 0]
+            continue
+        with pytest.raises(InstrumentError, match=f"{len(data)} bytes came for channel 1"):
+            scope._piece(1, 2, {})
+    assert call.block.call_args.args == (2 * size,)
+    scope._sample = None
+    with pytest.raises(InstrumentError, match="for channel 1"):
+        scope._piece(1, 3, {})
+    call.return_value = "1,2,-3"
+    assert scope._piece(1, 3, {}).tolist() == [1, 2, -3]
