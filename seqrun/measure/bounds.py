@@ -124,6 +124,12 @@ def root_of_square(
 
 
 def quantisation_rms(lsb: float, band_hz: float, sample_rate_hz: float) -> float:
-    """rms of a converter's quantisation noise within a band of that width: lsb/√12, spread evenly
-    up to half the sample rate (true of signals that cross many steps; IEEE 1241)."""
+    """rms of a converter's quantisation noise within a band: lsb/√12, spread evenly up to half the
+    sample rate (true of signals that cross many steps; IEEE 1241).
+
+    Args:
+        lsb: step of the converter; the result has its unit.
+        band_hz: width of the band, Hz; all of the noise from half the sample rate on.
+        sample_rate_hz: samples per second.
+    """
     return lsb / math.sqrt(12.0) * math.sqrt(min(2.0 * band_hz / sample_rate_hz, 1.0))

@@ -364,9 +364,21 @@ def distortion_by_fit(
 
     No window and no leakage. Steady lines that are no harmonics (hum) are found in the record's
     spectrum and fitted along; what then is left is taken as white noise: each harmonic's peak has
-    u = σ√(2/N), and its mean square is cleared of σ²·2/N. Arguments and errors as
-    :func:`distortion`, and fewer than :data:`LEAST_FIT_PERIODS` periods are refused: harmonics over
-    a broken period pull the frequency, which is fitted without them, by too much.
+    u = σ√(2/N), and its mean square is cleared of σ²·2/N (IEEE 1057).
+
+    Args:
+        values: samples, shape (points,).
+        sample_rate_hz: samples per second.
+        frequency_hz: of the tone, Hz, when known; None: the strongest line.
+        harmonics: up to which multiple, the tone itself being the first.
+        gain: vertical gain of mean 1.
+        clipped: whether the converter ran out of range.
+        floor_thd: distortion of generator and digitiser together, ratio.
+
+    Raises:
+        NotMeasured: as :func:`distortion`; fewer than :data:`LEAST_FIT_PERIODS` periods, for
+            harmonics over a broken period pull the frequency, which is fitted without them, by too
+            much; or no harmonic below half the sample rate.
     """
     _check_fit_periods(values, sample_rate_hz, frequency_hz)
     sine = fit_sine_4(values, sample_rate_hz, frequency_hz, gain=gain, clipped=clipped)

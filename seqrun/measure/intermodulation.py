@@ -97,8 +97,17 @@ def difference_distortion(
     """Difference-frequency distortion of two near tones.
 
     ``second`` = U(f2−f1)/(U(f1)+U(f2)), ``third`` = (U(2f1−f2) + U(2f2−f1))/(U(f1)+U(f2)),
-    ``total`` the root of the summed mean squares of the three lines over U(f1)+U(f2).
-    Arguments and errors as :func:`modulation_distortion`.
+    ``total`` the root of the summed mean squares of the three lines over U(f1)+U(f2) (arithmetic
+    sums, as IEC 60268-3 has them).
+
+    Args:
+        values: samples, shape (points,).
+        sample_rate_hz, f1_hz, f2_hz: samples per second, lower and upper tone, Hz.
+        window, clipped: as :func:`seqrun.measure.distortion.distortion`.
+        floor: intermodulation of generator and digitiser, ratio.
+
+    Raises:
+        NotMeasured: as :func:`modulation_distortion`.
     """
     spectrum, first, second = _two_tones(values, sample_rate_hz, f1_hz, f2_hz, window, clipped)
     f1, f2 = first.frequency_hz, second.frequency_hz

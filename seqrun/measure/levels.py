@@ -188,12 +188,20 @@ def ripple(
 
 
 def sag(unloaded: UFloat, loaded: UFloat) -> UFloat:
-    """Rail sag: how far the rail's magnitude falls from no signal to full power, V."""
+    """Rail sag: how far the rail's magnitude falls from no signal to full power, V.
+
+    Args:
+        unloaded, loaded: the rail's voltage without and with the load, V, of either sign; on one
+            range of one meter, so that its offset cancels.
+    """
     return magnitude(unloaded) - magnitude(loaded)
 
 
 def sag_ratio(unloaded: UFloat, loaded: UFloat) -> UFloat:
     """Rail sag as a ratio of the unloaded rail; the meter's gain error cancels.
+
+    Args:
+        unloaded, loaded: as :func:`sag`.
 
     Raises:
         NotMeasured: no rail voltage to begin with.

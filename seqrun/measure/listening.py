@@ -52,7 +52,12 @@ NOTHING = Listened(0, 0.0, 0, 0.0, 0.0)
 
 
 def period_of(sample_rate_hz: float, frequency_hz: float) -> int:
-    """Samples in the whole number of periods that is nearest to a whole number of samples."""
+    """Samples in the whole number of periods, of up to :data:`MOST_PERIODS`, that is nearest to a
+    whole number of samples, as a part of its length.
+
+    Args:
+        sample_rate_hz, frequency_hz: samples and periods per second.
+    """
     wanted: list[float] = [n * sample_rate_hz / frequency_hz for n in range(1, MOST_PERIODS + 1)]
     best: float = min(wanted, key=lambda samples: abs(samples - round(samples)) / samples)
     return round(best)
@@ -134,6 +139,12 @@ def listen_quiet(
     volts: Array, sample_rate_hz: float, *, step_v: float = 0.0, clipped: bool = False
 ) -> Listened:
     """Listen to an output without drive: the bursts of :func:`~seqrun.measure.noise.find_bursts`.
+
+    Args:
+        volts: samples, shape (points,), V.
+        sample_rate_hz: samples per second.
+        step_v: the converter's step, V; 0: none that matters.
+        clipped: whether the converter ran out of range.
 
     Raises:
         NotMeasured: clipped, or a record of less than fifty frames.

@@ -25,21 +25,34 @@ MAINS_BAND_HZ = (40.0, 70.0)
 
 
 def mains_of(spectrum: Spectrum) -> float:
-    """rms of what stands out of the noise at the mains frequency, 50 Hz or 60 Hz, V."""
+    """rms of what stands out of the noise at the mains frequency, 50 Hz or 60 Hz, V.
+
+    Assumes that nothing but the mains has a line between 40 Hz and 70 Hz.
+    """
     power = spectrum.power[1:]
     _, lines = noise_about(power, spectrum.window.half_lobe_bins)
     return mains_rms(power, lines, spectrum.bin_hz, 1)
 
 
 def mains_rms(power: Array, lines: NDArray[np.bool_], bin_hz: float, start: int) -> float:
-    """The same of bins from number ``start`` on, weighted or not; ``lines`` tells which stand out
-    (:func:`seqrun.measure.spectrum.noise_about`)."""
+    """The same of a part of a spectrum, weighted or not, V.
+
+    Args:
+        power: mean square in each bin, V², shape (bins,).
+        lines: which of them stand out of the noise (:func:`seqrun.measure.spectrum.noise_about`).
+        bin_hz: width of a bin, Hz.
+        start: number of the first bin, counted from DC.
+    """
     low, high = (max(math.ceil(f / bin_hz) - start, 0) for f in MAINS_BAND_HZ)
     return math.sqrt(float(power[low:high][lines[low:high]].sum()))
 
 
 def without(total_v: float, mains_v: float) -> float:
-    """An rms without the part of it that lies at the mains frequency, V."""
+    """An rms without the part of it that lies at the mains frequency, V; mean squares add.
+
+    Args:
+        total_v, mains_v: the whole and that part, V rms.
+    """
     return math.sqrt(max(total_v * total_v - mains_v * mains_v, 0.0))
 
 

@@ -60,6 +60,10 @@ def likeness_of(found: float, pairs: float) -> UFloat:
 
     Contributions: its own chance (Fisher: the standard deviation of a correlation ρ of n pairs is
     (1 − ρ²)/√n), and what it lacks to ±1, which is noise and bandwidth and no third polarity.
+
+    Args:
+        found: the correlation, −1 to 1.
+        pairs: of how many independent pairs of samples it was made.
     """
     u = max(1.0 - found * found, 1e-4) / math.sqrt(pairs)
     lacks = max(1.0 - abs(found), 0.0)

@@ -46,6 +46,10 @@ class PowerResult:
 def power_into_load(volts_rms: UFloat, load_ohm: UFloat) -> UFloat:
     """V²/R, W.
 
+    Args:
+        volts_rms: across the load, V.
+        load_ohm: its resistance, warm as it is, Ω; the load is taken to be resistive.
+
     Raises:
         NotMeasured: load not above zero.
     """
@@ -279,6 +283,9 @@ def dynamic_headroom_db(burst_power_w: UFloat, rated_power_w: UFloat | float) ->
     """Power of short bursts over rated power, dB (20 ms of 1 kHz every 500 ms, IHF-A-202 of 1978,
     from memory).
 
+    Args:
+        burst_power_w, rated_power_w: W.
+
     Raises:
         NotMeasured: either not above zero.
     """
@@ -290,7 +297,14 @@ def dynamic_headroom_db(burst_power_w: UFloat, rated_power_w: UFloat | float) ->
 
 def supply_power(voltages: Sequence[UFloat], currents: Sequence[UFloat]) -> UFloat:
     """Power drawn from the rails: Σ V·I, W. Rails are stiff enough that the product of means
-    stands for the mean of products (the supply's read-back is a mean over many periods)."""
+    stands for the mean of products (the supply's read-back is a mean over many periods).
+
+    Args:
+        voltages, currents: of each rail, V and A, both taken positive.
+
+    Raises:
+        NotMeasured: none, or not one current for each voltage.
+    """
     if not voltages or len(voltages) != len(currents):
         raise NotMeasured(
             f"{len(voltages)} voltages and {len(currents)} currents",
@@ -305,6 +319,10 @@ def supply_power(voltages: Sequence[UFloat], currents: Sequence[UFloat]) -> UFlo
 def efficiency(output_powers: Sequence[UFloat], supply_power_w: UFloat) -> UFloat:
     """Output power of all channels over the power drawn from the supply, as a ratio.
 
+    Args:
+        output_powers: of each channel, W.
+        supply_power_w: W, as :func:`supply_power`.
+
     Raises:
         NotMeasured: the supply's power is zero within its uncertainty.
     """
@@ -316,5 +334,10 @@ def efficiency(output_powers: Sequence[UFloat], supply_power_w: UFloat) -> UFloa
 
 
 def dissipation(output_powers: Sequence[UFloat], supply_power_w: UFloat) -> UFloat:
-    """Power that stays in the unit as heat: drawn less delivered, W."""
+    """Power that stays in the unit as heat: drawn less delivered, W.
+
+    Args:
+        output_powers: of each channel, W.
+        supply_power_w: W, as :func:`supply_power`.
+    """
     return supply_power_w - sum(output_powers)

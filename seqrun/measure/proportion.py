@@ -31,6 +31,10 @@ def exact_interval(successes: int, trials: int, share: float = 0.95) -> tuple[fl
     """The exact interval of a share, 0 to 1 (C. J. Clopper and E. S. Pearson, 1934): it holds the
     true one at least as often as stated, also when none or all were successes.
 
+    Args:
+        successes, trials: how many of how many.
+        share: how often it is to hold the true share at least.
+
     Raises:
         UsageError: as :func:`wilson_interval`.
     """

@@ -110,6 +110,12 @@ def check_record(
 ) -> None:
     """Refuse what no fit or spectrum can be trusted on.
 
+    Args:
+        values: samples, shape (points,).
+        sample_rate_hz: samples per second.
+        frequency_hz: of the tone, Hz; None: no tone is looked for.
+        clipped: whether the converter ran out of range.
+
     Raises:
         NotMeasured: converter clipped, not finite, tone at or above half the sample rate, fewer
             than two periods or sixteen points.

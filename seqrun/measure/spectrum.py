@@ -58,7 +58,12 @@ class Spectrum:
 def power_spectrum(
     values: Array, sample_rate_hz: float, window: Window = BLACKMAN_HARRIS
 ) -> Spectrum:
-    """Power spectrum of a record (shape (points,)), its mean under the window taken out.
+    """Power spectrum of a record, its mean under the window taken out: mean square in each bin.
+
+    Args:
+        values: samples, shape (points,); the spectrum has their unit, squared.
+        sample_rate_hz: samples per second.
+        window: what the record is weighted with.
 
     The window is applied after the transform: a cosine sum is a short convolution of bins, which
     needs no array of its own and touches each bin while it is in the cache.
@@ -207,6 +212,10 @@ def find_tone(
 ) -> Tone:
     """The strongest tone, or the strongest near ``near_hz``: within 2 % or ``within_hz``,
     whichever is less (two lobes at the least).
+
+    Args:
+        spectrum: of a record with a steady tone.
+        near_hz, within_hz: where to look, Hz; None: everywhere above DC.
 
     Raises:
         NotMeasured: nothing there that stands out of the noise.

@@ -39,6 +39,11 @@ def envelope(
 
     Each frame is one period (rounded to samples), correlated with the tone.
 
+    Args:
+        volts: samples, shape (points,), V.
+        sample_rate_hz, frequency_hz: samples per second, and frequency of the tone, Hz.
+        clipped: whether the converter ran out of range.
+
     Raises:
         NotMeasured: clipped, fewer than eight samples per period, or fewer than ten periods.
     """
@@ -133,6 +138,11 @@ def watched_event(
     last_without_s: float, first_with_s: float, name: str = "watching interval"
 ) -> UFloat:
     """Time of an event that was seen between two looks: the middle, rectangular, s.
+
+    Args:
+        last_without_s, first_with_s: when the last look without it began and the first one with it
+            ended, s.
+        name: of the contribution in budgets.
 
     Raises:
         NotMeasured: looks out of order.

@@ -45,7 +45,12 @@ def record(values: Array) -> Rows:
 
 
 def dirichlet(theta: float, points: int) -> tuple[float, float, float]:
-    """D(θ) = Σ cos(θm) over the centred index, and its first and second derivative."""
+    """D(θ) = Σ cos(θm) over the centred index m, and its first and second derivative.
+
+    Args:
+        theta: rad per sample.
+        points: how many samples the sum goes over.
+    """
     half = theta / 2.0
     r = math.sin(half)
     if abs(r) < 1e-12:

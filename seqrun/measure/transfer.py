@@ -54,6 +54,9 @@ def balance_db(one: UFloat, other: UFloat) -> UFloat:
 
     Args:
         one, other: as plain levels or ratios, both above zero (not in dB).
+
+    Raises:
+        NotMeasured: one of them is zero within its uncertainty.
     """
     _present(one, "one channel")
     _present(other, "the other channel")
@@ -278,7 +281,14 @@ class BoostAndCut:
 
 def tone_range(full: UFloat, middle: UFloat, least: UFloat) -> BoostAndCut:
     """Range of a tone control from levels at full, middle and least setting, at one frequency
-    (100 Hz for bass and 10 kHz for treble are usual; common practice)."""
+    (100 Hz for bass and 10 kHz for treble are usual; common practice).
+
+    Args:
+        full, middle, least: the output at each setting, at one drive, V rms.
+
+    Raises:
+        NotMeasured: one of them is zero within its uncertainty.
+    """
     for level, words in ((full, "full"), (middle, "middle"), (least, "least")):
         _present(level, f"the output at {words} setting")
     return BoostAndCut(decibels(full / middle), decibels(least / middle))

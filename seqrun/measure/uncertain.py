@@ -21,13 +21,24 @@ def variable(
     distribution: Distribution = "normal",
     degrees_of_freedom: float = math.inf,
 ) -> UFloat:
-    """A new independent variable with standard uncertainty u, or a constant when u is zero."""
+    """A new independent variable with standard uncertainty u, or a constant when u is zero.
+
+    Args:
+        value, u: in one unit.
+        name, distribution, degrees_of_freedom: what budgets say of it.
+    """
     return values.variable(value, u, Source(name, distribution, degrees_of_freedom))
 
 
 def from_repeats(value: float, u: float, name: str, degrees_of_freedom: float) -> UFloat:
     """A value whose standard uncertainty comes from the scatter of few repeats, widened by
-    Student's factor for them (:func:`seqrun.values.student`)."""
+    Student's factor for them (:func:`seqrun.values.student`).
+
+    Args:
+        value, u: the mean of the repeats and s/√n, in one unit.
+        name: of the contribution in budgets.
+        degrees_of_freedom: of the scatter; n − 1 for a mean of n.
+    """
     widened = u * student(degrees_of_freedom) if u > 0.0 else 0.0
     return variable(value, widened, name, "t", degrees_of_freedom)
 

@@ -53,8 +53,13 @@ def ccir_468_power(frequency_hz: Array) -> Array:
 
 
 def power_weights(weighting: Weighting, frequency_hz: Array) -> Array:
-    """Weights for a power spectrum on these frequencies (shape kept); the unweighted band is flat
-    here, its edges are cut by whoever sums."""
+    """Weights for a power spectrum: the squared response of the weighting, 1 at its reference.
+
+    Args:
+        weighting: unweighted, A (IEC 61672-1) or CCIR-468 (ITU-R BS.468). Unweighted is flat here:
+            its edges are cut by whoever sums.
+        frequency_hz: Hz, any shape; that of the result.
+    """
     if weighting is Weighting.A:
         return a_power(frequency_hz)
     if weighting is Weighting.CCIR_468:
