@@ -18,6 +18,7 @@ from uncertainties import UFloat, covariance_matrix
 from seqrun.errors import NotMeasured
 from seqrun.measure.bounds import Bounded, above_noise
 from seqrun.measure.pick_up import mains_of
+from seqrun.measure.sinefit import check_record
 from seqrun.measure.spectrum import power_spectrum
 from seqrun.measure.uncertain import magnitude, mean, scatter_of_mean, variable
 from seqrun.measure.windows import HANN
@@ -162,10 +163,10 @@ def ripple(
         lsb_v: converter step, V, in the peak-to-peak (rectangular, ± one step in all).
 
     Raises:
-        NotMeasured: converter clipped, or fewer than four mains periods in the record.
+        NotMeasured: converter clipped, samples that are no numbers, or fewer than four mains
+            periods in the record.
     """
-    if clipped:
-        raise NotMeasured("the converter ran out of range", expected="a higher vertical range")
+    check_record(volts, sample_rate_hz, None, clipped)
     per_period = sample_rate_hz / mains_hz
     periods = math.floor(len(volts) / per_period + 1e-9)
     if periods < LEAST_PERIODS:

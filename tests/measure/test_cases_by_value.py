@@ -86,6 +86,15 @@ def test_each_part_of_their_uncertainty_is_of_what_it_was_taken_off() -> None:
     assert "what the heatsink itself took up" not in small
 
 
+def test_where_no_case_gets_warm_all_that_the_heatsink_takes_up_is_the_large_tones() -> None:
+    """Each case a tenth of a kelvin below what is left of it then, and not warmed by the rest."""
+    away = TAKEN * (1.0 - BEHIND / 30.0)
+    one = warmths([visit(large=away * (1.0 - SHARE) - 0.1) for _ in range(3)], 0.03)[0]
+    assert one.large.nominal_value == pytest.approx(-0.1, abs=1e-6)
+    assert one.small is not None
+    assert one.small.nominal_value == pytest.approx(FELL, abs=1e-6)
+
+
 def test_what_the_middle_case_of_three_shows_is_the_heatsinks() -> None:
     """One that takes up half a kelvin more than its neighbours does not take it off them."""
     found = warmths([visit(), visit(taken=TAKEN + 0.5), visit()], 0.03)

@@ -367,3 +367,6 @@ def test_what_no_line_goes_through_is_refused() -> None:
     t = np.concatenate([np.arange(0.0, 100.0, 10.0), [1000.0, 1900.0, 2000.0]])
     with pytest.raises(NotMeasured, match="3 readings in the window"):
         heat.settled_rise(t, np.full(t.size, 20.0))
+    short = np.linspace(LATER, LATER + 1799.0, 31)
+    with pytest.raises(NotMeasured, match=r"30 min of rise|at least 30 min"):
+        heat.settled_rise(short, np.full(31, 20.0))

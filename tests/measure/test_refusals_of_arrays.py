@@ -2,14 +2,34 @@
 
 from __future__ import annotations
 
+import importlib
+import inspect
 import math
+import pkgutil
+from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import pytest
 
+import seqrun.measure
 from seqrun.errors import NotMeasured
-from seqrun.measure import hunting, lines, timing, transfer, windows
-from seqrun.measure.distortion import distortion
+from seqrun.measure import (
+    headroom,
+    hunting,
+    intermodulation,
+    levels,
+    lines,
+    listening,
+    noise,
+    power,
+    sinefit,
+    stray,
+    timing,
+    transfer,
+    windows,
+)
+from seqrun.measure.distortion import distortion, distortion_by_fit
 from seqrun.measure.spectrum import find_tone, power_spectrum, tone_at
 from seqrun.values import exactly, normal
 
@@ -85,12 +105,12 @@ def test_a_ratio_that_is_not_above_zero_has_no_decibels(ratio: float) -> None:
 
 def test_controls_and_channels_that_are_silent_are_named() -> None:
     loud, silent = exactly(1.0), normal(0.0, 0.01, "noise")
-    for levels, words in (
+    for heard, words in (
         ((silent, loud, loud), "full"), ((loud, silent, loud), "middle"),
         ((loud, loud, silent), "least"),
     ):  # fmt: skip
         with pytest.raises(NotMeasured, match=f"the output at {words} setting"):
-            transfer.tone_range(*levels)
+            transfer.tone_range(*heard)
     with pytest.raises(NotMeasured, match="the other channel"):
         transfer.volume_tracking([loud, loud], [loud, silent])
     with pytest.raises(NotMeasured, match="1 settings"):
@@ -144,3 +164,67 @@ def test_frames_are_whole_and_a_record_shorter_than_one_has_none() -> None:
     assert hunting.frame_rms(swing, 1e4, 0.1) == pytest.approx([1.0, 1.0])
     with pytest.raises(NotMeasured, match="shorter than one frame"):
         hunting.frame_rms(np.ones(10), 1e4, 0.1)
+
+
+OF_A_RECORD: dict[Callable[..., Any], dict[str, Any]] = {
+    distortion: {"frequency_hz": 1000.0},
+    distortion_by_fit: {"frequency_hz": 1000.0},
+    headroom.burst_power: {"frequency_hz": 1000.0, "load": exactly(8.0)},
+    intermodulation.modulation_distortion: {"f1_hz": 100.0, "f2_hz": 7000.0},
+    intermodulation.difference_distortion: {"f1_hz": 9000.0, "f2_hz": 10_000.0},
+    levels.ripple: {},
+    lines.hum: {},
+    lines.find_lines: {},
+    lines.tone_in_noise: {"frequency_hz": 1000.0},
+    listening.listen_driven: {"frequency_hz": 1000.0},
+    listening.listen_quiet: {},
+    noise.noise_level: {},
+    noise.find_bursts: {},
+    power.true_rms: {"frequency_hz": 1000.0},
+    sinefit.fit_sine_4: {"frequency_hz": 1000.0},
+    stray.stray: {"above_hz": 2e4},
+    timing.envelope: {"frequency_hz": 1000.0},
+}
+
+
+def test_no_function_of_a_record_is_forgotten_below() -> None:
+    taking: set[Callable[..., Any]] = set()
+    for module in pkgutil.iter_modules(seqrun.measure.__path__, "seqrun.measure."):
+        for name, one in vars(importlib.import_module(module.name)).items():
+            if (
+                inspect.isfunction(one)
+                and not name.startswith("_")
+                and one.__module__ == module.name
+            ):
+                wants = inspect.signature(one).parameters.get("clipped")
+                if wants is not None and wants.default is False:
+                    taking.add(one)
+    assert taking == OF_A_RECORD.keys()
+
+
+@pytest.mark.parametrize("function", OF_A_RECORD, ids=lambda f: f.__name__)
+def test_a_record_that_the_converter_cut_off_or_that_is_none_is_refused(
+    function: Callable[..., Any],
+) -> None:
+    """Its tops are gone, and with them what was above them."""
+    wave = tone(1000.0) + np.random.default_rng(1).normal(0.0, 1e-3, POINTS)
+    how = OF_A_RECORD[function]
+    with pytest.raises(NotMeasured, match="the converter ran out of range"):
+        function(wave, RATE, clipped=True, **how)
+    holed = wave.copy()
+    holed[POINTS // 2] = math.nan
+    with pytest.raises(NotMeasured, match="not numbers"):
+        function(holed, RATE, **how)
+    with pytest.raises(NotMeasured):
+        function(wave[:8], RATE, **how)
+
+
+@pytest.mark.parametrize("read", [distortion, distortion_by_fit])
+@pytest.mark.parametrize(("multiple", "counts"), [(2, True), (20, True), (21, False)])
+def test_the_harmonics_of_thd_are_the_second_to_the_twentieth(
+    read: Callable[..., Any], multiple: int, counts: bool
+) -> None:
+    rng = np.random.default_rng(2)
+    wave = tone(1000.0) + tone(1000.0 * multiple, 0.01) + rng.normal(0.0, 1e-5, POINTS)
+    found = read(wave, RATE, 1000.0)
+    assert found.thd.value.nominal_value == pytest.approx(0.01 if counts else 0.0, abs=5e-4)
