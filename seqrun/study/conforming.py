@@ -10,11 +10,13 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Any
 
 from demo_sim import DemoError
 from seqrun.files.unit.sheet import Unit
 from seqrun.plan.contract import Step
+from seqrun.steps.base import kinds
 from seqrun.study import truths
 from seqrun.values import Judged
 
@@ -38,9 +40,14 @@ class ToldOf:
     def channel(self) -> str:
         return self.judged.reading.channel
 
+    def field(self, name: str, otherwise: Any = None) -> Any:
+        """A field of the step as its file has it; ``otherwise`` of a kind of step without it."""
+        assert name in _fields_of_any_kind(), f"no kind of step has a field '{name}'"
+        return getattr(self.step, name) if name in type(self.step).model_fields else otherwise
+
     def evaluate(self, name: str, unit: str, otherwise: float) -> float:
         """A field of the step, such as a power, in ``unit``."""
-        given = getattr(self.step, name, None)
+        given = self.field(name)
         if given is None:
             return otherwise
         if isinstance(given, int | float):
@@ -51,6 +58,11 @@ class ToldOf:
         """V rms at an input for a power into the load of its channel."""
         volts = math.sqrt(watts * float(self.truth.load_ohm(channel)))
         return volts / max(float(self.truth.gain(channel)), 1e-9)
+
+
+@cache
+def _fields_of_any_kind() -> frozenset[str]:
+    return frozenset(name for kind in kinds().values() for name in kind.model_fields)
 
 
 FINE = 60  # frequencies that the truth of a response is looked up at
@@ -75,7 +87,7 @@ def _bank(a: ToldOf) -> float:
 
 
 def _drift(a: ToldOf) -> float:
-    hot, cold = getattr(a.step, "of", ""), getattr(a.step, "against", "")
+    hot, cold = a.field("of"), a.field("against")
     return a.kept[hot] - a.kept[cold]
 
 
@@ -98,7 +110,7 @@ def _noise(a: ToldOf) -> float:
 
 def _hum(a: ToldOf) -> float:
     """As many multiples of the mains as the step adds up."""
-    multiples = int(getattr(a.step, "multiples", 10))
+    multiples = int(a.field("multiples", 10))
     return truths.hum_v(a.truth, a.channel, a.evaluate("mains", "Hz", 50.0), multiples)
 
 
@@ -137,13 +149,13 @@ def _gain(a: ToldOf) -> float:
 
 
 def _gain_drift(a: ToldOf) -> float:
-    of, against = (f"{getattr(a.step, key)}.{a.channel}" for key in ("of", "against"))
+    of, against = (f"{a.field(key)}.{a.channel}" for key in ("of", "against"))
     return a.kept[of] - a.kept[against]
 
 
 def _flatness(a: ToldOf) -> float:
     """Within the band that it is judged over."""
-    low, high = getattr(a.step, "band", (20.0, 20e3))
+    low, high = a.field("band", (20.0, 20e3))
     middle = float(a.truth.gain(a.channel, 1000.0))
     at = [low * (high / low) ** (n / FINE) for n in range(FINE + 1)]
     return max(abs(20.0 * math.log10(float(a.truth.gain(a.channel, f)) / middle)) for f in at)
