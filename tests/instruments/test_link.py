@@ -308,3 +308,9 @@ def test_a_supply_that_cannot_be_made_safe_says_so(
     with pytest.raises(InstrumentSilent):
         supply.make_safe()
     supply.close()
+
+
+def test_a_link_is_named_by_the_bench_and_by_its_resource(bench: Any) -> None:
+    link = bench.meter.link
+    assert (link.key, link.name) == ("meter", "TCPIP0::meter.demo::inst0::INSTR")
+    assert link.where == "meter (TCPIP0::meter.demo::inst0::INSTR)"

@@ -240,3 +240,54 @@ def test_codes_lie_whole_steps_of_the_converter_apart() -> None:
     assert converter_step(np.array([0, 64, 512]), 256) == 64
     assert converter_step(np.array([3, 4]), 16) == 1
     assert converter_step(np.array([0, 1024]), 256) == 256
+
+
+@pytest.mark.parametrize(
+    ("yorigin", "yreference", "possible"),
+    [
+        (0.0, 128.0, True),  # the middle of the codes is nothing
+        (4.0, 128.0, True),  # and may lie as far off as the screen is wide: 8 V
+        (-7.9, 128.0, True),
+        (8.1, 128.0, False),
+        (-8.1, 128.0, False),
+        (0.0, -72.0, True),  # 200 codes of 0.04 V: 8 V
+        (0.0, -80.0, False),
+        (4.0, -80.0, False),  # both add up
+        (-4.0, -80.0, True),
+    ],
+)
+def test_the_middle_of_a_converter_is_no_further_off_than_its_range_is_wide(
+    yorigin: float, yreference: float, possible: bool
+) -> None:
+    its = settings(code_bits=8, sample="uint8")
+    found = Scaling(1e-6, 0.04, 0.0, 0.0, yorigin, yreference)
+    if possible:
+        preamble.plausible(found, its, 8.0, 1e6)
+        return
+    with pytest.raises(ValueError, match="V at the middle of the converter, 8 V wide"):
+        preamble.plausible(found, its, 8.0, 1e6)
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"xincrement": 1.19e-6}, ""),  # a scope whose rate is set keeps it to a fifth
+        ({"xincrement": 1.21e-6}, "a sample every 1.21e-06 s where 1e-06 s was set"),
+        ({"xincrement": 0.79e-6}, "a sample every"),
+        ({"yincrement": 0.0126}, ""),  # 256 codes over two fifths of 8 V to three times
+        ({"yincrement": 0.0124}, "codes that span 3.17"),
+        ({"yincrement": -0.09}, ""),
+        ({"yincrement": -0.095}, "codes that span 24.3"),
+        ({"xorigin": float("inf")}, "at the middle"),
+    ],
+)
+def test_a_scale_that_cannot_be_that_of_what_was_set_is_refused(
+    change: dict[str, float], words: str
+) -> None:
+    its = settings(code_bits=8, sample="uint8", sets="rate")
+    fields = {"xincrement": 1e-6, "yincrement": 0.04, "yreference": 128.0, **change}
+    if not words:
+        preamble.plausible(Scaling(**fields), its, 8.0, 1e6)
+        return
+    with pytest.raises(ValueError, match=words):
+        preamble.plausible(Scaling(**fields), its, 8.0, 1e6)

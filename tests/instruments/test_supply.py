@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import Any
 
 import pytest
 
-from seqrun.errors import InstrumentRefused
+from seqrun.errors import InstrumentRefused, NotMeasured
 from seqrun.instruments.roles import Supply
 
 
@@ -72,3 +73,40 @@ def test_a_trip_costs_one_exchange(bench: Any) -> None:
     before = len(bench.log)
     bench.supply.current_raw(1)
     assert len(bench.log) - before == 2  # asked, answered
+
+
+@pytest.mark.parametrize(
+    ("absent", "ask"),
+    [
+        ("over_voltage_protection", lambda s: s.set_over_voltage_protection(1, 5.0)),
+        ("over_voltage_protection", lambda s: s.over_voltage_protection(1)),
+        ("over_current_protection", lambda s: s.set_over_current_protection(1, 0.5)),
+        ("over_current_protection", lambda s: s.over_current_protection(1)),
+        ("over_current_protection", lambda s: s.over_current_on(1)),
+        ("protection_tripped", lambda s: s.protection_tripped(1)),
+        ("constant_current", lambda s: s.constant_current(1)),
+        ("enabled", lambda s: s.enabled(1)),
+    ],
+)
+def test_what_its_driver_file_says_it_has_not_is_not_measured_and_never_sent(
+    bench: Any, absent: str, ask: Callable[[Any], object]
+) -> None:
+    supply = bench.supply
+    settings = supply.driver.supply.model_copy(update={"absent": (absent,)})
+    supply._settings = settings
+    supply.driver = supply.driver.changed(supply=settings)
+    sent = len(bench.sent("supply"))
+    assert not supply.has(absent)
+    with pytest.raises(NotMeasured):
+        ask(supply)
+    assert len(bench.sent("supply")) == sent
+
+
+def test_a_protection_that_acts_at_the_limit_has_no_level_of_its_own(bench: Any) -> None:
+    supply = bench.supply
+    settings = supply.driver.supply.model_copy(update={"over_current": "at the limit"})
+    supply._settings = settings
+    supply.driver = supply.driver.changed(supply=settings)
+    assert supply.protection(1).over_current == "at the limit"
+    with pytest.raises(NotMeasured, match="acts at the current limit"):
+        supply.over_current_protection(1)

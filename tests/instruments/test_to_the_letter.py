@@ -128,6 +128,20 @@ def test_flat_tops_are_clipped_and_a_sine_is_not() -> None:
     assert on_screen(screen_of(flat), "clipped", 1, 6.0).nominal_value == 1.0
 
 
+@pytest.mark.parametrize("high", [1.0, 100.0])
+@pytest.mark.parametrize(("flat", "clipped"), [(0.22, 0.0), (0.28, 1.0)])
+def test_a_quarter_of_its_time_at_its_tops_makes_a_waveform_clipped(
+    high: float, flat: float, clipped: float
+) -> None:
+    """Within a fiftieth of its height: a ramp up and down that stands still at both ends."""
+    still = np.full(round(flat * POINTS / 2.0), 0.99)  # within a fiftieth of 2
+    ramp = np.linspace(-0.9, 0.9, POINTS - 2 * still.size - 2)
+    wave = np.concatenate([[-1.0, 1.0], still, ramp, -still])
+    assert on_screen(screen_of(high * wave), "clipped", 1, high).nominal_value == clipped
+    low = np.concatenate([[-1.0, 1.0], still - 0.06, ramp, 0.06 - still])  # further from the ends
+    assert on_screen(screen_of(high * low), "clipped", 1, high).nominal_value == 0.0
+
+
 def test_what_a_screen_does_not_hold_is_not_read_off_it() -> None:
     with pytest.raises(NotMeasured, match="leaves the screen"):
         on_screen(screen_of(SINE, clipped=True), "dc", 1, 1.0)

@@ -33,6 +33,8 @@ SERIAL, USB, LAN = "ASRL/dev/ttyUSB0::INSTR", "USB0::1::2::3::INSTR", "TCPIP0::h
         (SERIAL, ValueError("Please install PySerial (>=3.0)"), "linux", "seqrun[serial]"),
         (USB, PermissionError(errno.EACCES, "Access denied"), "linux", "udev rule"),
         (USB, ValueError("No backend available"), "linux", "libusb of the system"),
+        (USB, PermissionError(errno.EACCES, "Access denied"), "darwin", "does not let your user"),
+        (LAN, PermissionError(errno.EACCES, "Access denied"), "linux", "does not let your user"),
         ("GPIB0::5::INSTR", ValueError("Please install linux-gpib"), "linux", "seqrun[gpib]"),
         (LAN, ConnectionRefusedError(errno.ECONNREFUSED, "refused"), "linux", "only connection"),
         (LAN, OSError(errno.EHOSTUNREACH, "No route to host"), "linux", "bench find"),
