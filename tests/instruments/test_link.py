@@ -314,3 +314,28 @@ def test_a_link_is_named_by_the_bench_and_by_its_resource(bench: Any) -> None:
     link = bench.meter.link
     assert (link.key, link.name) == ("meter", "TCPIP0::meter.demo::inst0::INSTR")
     assert link.where == "meter (TCPIP0::meter.demo::inst0::INSTR)"
+
+
+def test_of_several_errors_the_first_is_the_cause_and_what_follows_from_it_is_left_out(
+    serve: Serve, connect: Callable[..., Link]
+) -> None:
+    """Query interrupted, unterminated, deadlocked are our own doing; one told twice counts once."""
+    queue = [
+        b'-222,"Data out of range"', b'-410,"INTERRUPTED"', b'-113,"Undefined header"',
+        b'-420,"UNTERMINATED"', b'-113,"Undefined header"', b'-222,"Data out of range"',
+        b'-430,"DEADLOCKED"',
+    ]  # fmt: skip
+    manners = Manners.model_validate({"time_out": "0.5 s", "error_check": "separate"})
+
+    def answers(line: bytes) -> bytes:
+        if b"ERR" in line:
+            return (queue.pop(0) if queue else b'0,"No error"') + b"\n"
+        return IDENTITY if b"IDN" in line else b""
+
+    link = connect(serve(answers), manners)
+    with pytest.raises(QueueError) as refused:
+        link.write("VOLT 1000")
+    assert (refused.value.number, refused.value.text) == (-222, "Data out of range")
+    assert refused.value.found == (
+        'error -222 "Data out of range" after \'VOLT 1000\' (and 1 more: -113,"Undefined header")'
+    )

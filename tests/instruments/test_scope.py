@@ -332,3 +332,10 @@ def test_samples_that_are_no_numbers_or_no_whole_samples_are_refused(
         scope._piece(1, 3, {})
     call.return_value = "1,2,-3"
     assert scope._piece(1, 3, {}).tolist() == [1, 2, -3]
+
+
+def test_a_scope_waits_for_an_upward_edge_through_nothing(bench: Any) -> None:
+    with pytest.raises(NotMeasured, match="nothing triggered"):
+        bench.scope.acquire({1: 2.0}, sample_rate_hz=1e5, points=200, trigger=2, time_out_s=0.25)
+    (set_to,) = (text for text in bench.sent("scope") if "ATR OFF" in text)
+    assert "TRIG:SOUR INT2;LEV 0;SLOP POS;ATR OFF;PAT 0.25" in set_to

@@ -218,6 +218,8 @@ def test_a_record_is_scaled_to_volts_and_a_slower_one_is_filtered_and_cut_to_its
     assert got.volts[1] == pytest.approx(2.0 * stream.frames[0, :1000])
     assert got.volts[2] == pytest.approx(np.full(1000, 0.5))
     assert (got.constant, got.clipped) == ({1: False, 2: True}, {1: False, 2: False})
+    scope.acquire({1: 1.0}, sample_rate_hz=24e3, points=1000)
+    assert stream.asked[-1] == 2 * 1040
     got = scope.acquire({1: 1.0}, sample_rate_hz=12e3, points=1000)
     assert (stream.asked[-1], got.dt_s) == (4 * 1040, 1.0 / 12e3)
     assert list(got.volts) == [1]

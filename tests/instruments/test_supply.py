@@ -110,3 +110,19 @@ def test_a_protection_that_acts_at_the_limit_has_no_level_of_its_own(bench: Any)
     assert supply.protection(1).over_current == "at the limit"
     with pytest.raises(NotMeasured, match="acts at the current limit"):
         supply.over_current_protection(1)
+
+
+@pytest.mark.parametrize(("repeats", "queries"), [(0, 1), (1, 1), (5, 5)])
+def test_a_current_is_the_mean_of_its_repeats_with_their_scatter(
+    bench: Any, repeats: int, queries: int
+) -> None:
+    supply = bench.supply
+    values = [0.1, 0.2, 0.3, 0.2, 0.2][:queries]
+    given = iter(values)
+    supply._read_current = lambda output: next(given)
+    found = supply.current(1, repeats)
+    assert next(given, None) is None
+    row = supply.driver.row("readback_current", max(values))
+    expected = supply._accuracy.measured(values, row, "output 1")
+    assert found.nominal_value == pytest.approx(sum(values) / queries)
+    assert found.std_dev == pytest.approx(expected.std_dev)
