@@ -1,0 +1,329 @@
+"""What is said on a link, message by message, against an instrument in memory: nothing is waited
+for. What the wire itself does is in test_link.py and test_out_of_step.py, over real sockets."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import pytest
+
+from seqrun.errors import InstrumentError, InstrumentRefused, InstrumentSilent
+from seqrun.files.driver.manners import Identity, Manners
+from seqrun.instruments.checking import joined
+from seqrun.instruments.error_queue import QueueError
+from seqrun.instruments.failing import Broken, LinkFailure, TimedOut
+from seqrun.instruments.link import Link
+from seqrun.instruments.talk import ADDRESS, ECHO, SERIAL, Form, short
+
+Said = list[str | LinkFailure]
+NAME, EMPTY = "ACME,METER,1,1.0", '0,"No error"'
+
+
+class Memory:
+    """A wire whose instrument answers at once; what it does not answer times out at once."""
+
+    serial, stream, key, name, where = False, True, "meter", "memory", "meter (memory)"
+
+    def __init__(self, manners: Manners, answers: Callable[[Any], Said]) -> None:
+        self.manners, self._answers = manners, answers
+        self.sent: list[Any] = []
+        self.times: list[float] = []
+        self.waiting: deque[str | LinkFailure] = deque()
+        self.time_out_s = self.waited_s = manners.time_out
+
+    def send(self, message: Any) -> None:
+        self.sent.append(message)
+        self.waiting.extend(self._answers(message))
+
+    def receive(self, length: int | None = None) -> str:
+        if not self.waiting:
+            raise TimedOut("nothing came")
+        came = self.waiting.popleft()
+        if isinstance(came, LinkFailure):
+            raise came
+        return came
+
+    def stray(self) -> bool:
+        return bool(self.waiting)
+
+    def clear(self) -> None:
+        self.waiting.clear()
+
+    forget_what_came = clear
+
+    def end_message(self) -> None:
+        self.sent.append("<end>")
+
+    def note(self, direction: str, text: str) -> None:
+        """Nobody looks."""
+
+    @contextmanager
+    def within(self, seconds: float) -> Iterator[None]:
+        self.times.append(seconds)
+        yield
+
+
+def link_to(
+    answers: Callable[[Any], Said], identity: Identity | None = None, known: bool = True, **how: Any
+) -> Any:
+    """A link to an instrument that answers so; ``known``: it has told its identity."""
+
+    def whole(message: Any) -> Said:
+        return [NAME] if message == "*IDN?" else answers(message)
+
+    link: Any = Link.__new__(Link)
+    link._begin(Memory(Manners.model_validate(how), whole), identity)
+    if known:
+        link.talk.identity = NAME
+    return link
+
+
+def table(**said: Said) -> Callable[[Any], Said]:
+    """Answers by the beginning of a message, spelt with ``_`` for what is no letter."""
+
+    def answers(message: Any) -> Said:
+        plain = "".join(c if c.isalnum() else "_" for c in str(message))
+        return next((list(a) for key, a in said.items() if plain.startswith(key)), [])
+
+    return answers
+
+
+# --- the error queue at the end of each message ---------------------------------------------------
+
+
+@pytest.mark.parametrize("entry", [EMPTY, '+0,"No error"', ' 0,"No error"', "0,", '-0,"none"'])
+def test_an_answer_is_taken_without_the_entry_at_its_end(entry: str) -> None:
+    link = link_to(lambda m: [f"1.5;{entry}"] if m.startswith("VOLT?") else [entry])
+    assert link.query("VOLT?") == "1.5"
+    link.write("VOLT 1", ":CURR 2", "*TRG")
+    assert link.wire.sent == ["VOLT?;:SYST:ERR?", "VOLT 1;:CURR 2;*TRG;:SYST:ERR?"]
+
+
+def test_an_entry_that_is_an_error_is_told_with_its_number_and_what_was_sent() -> None:
+    queue = iter(['-222,"Data out of range; VOLT"', '-113,"Undefined header"', EMPTY])
+    link = link_to(lambda m: [next(queue)])
+    with pytest.raises(QueueError) as refused:
+        link.write("VOLT 99")
+    assert (refused.value.number, refused.value.where) == (-222, "meter (memory)")
+    assert "after 'VOLT 99' (and 1 more: -113" in refused.value.found
+    assert refused.value.hint is not None and "programming manual" in refused.value.hint
+
+
+@pytest.mark.parametrize("asks", [True, False])
+def test_an_answer_too_many_or_too_few_is_said_once_more_in_step(asks: bool) -> None:
+    """One to a write, or only an entry to a query: it is of another message."""
+    first = [EMPTY] if asks else [f"1.5;{EMPTY}"]
+    right = [f"2.5;{EMPTY}"] if asks else [EMPTY]
+    said = iter([first, right])
+    link = link_to(lambda m: next(said) if "VOLT" in m else [])
+    if asks:
+        assert link.query("VOLT?") == "2.5"
+    else:
+        link.write("VOLT 1")
+    message = "VOLT?;:SYST:ERR?" if asks else "VOLT 1;:SYST:ERR?"
+    assert link.wire.sent == [message, "*IDN?", "*CLS", message]
+    assert not link.talk.owed
+
+
+def test_one_that_is_out_of_step_again_is_given_up() -> None:
+    link = link_to(lambda m: [EMPTY] if "VOLT" in m else [])
+    with pytest.raises(InstrumentError, match="nobody asked for, about 'VOLT\\?'"):
+        link.query("VOLT?")
+    assert link.talk.owed
+
+
+# --- the error queue by itself --------------------------------------------------------------------
+
+
+def test_a_separate_error_query_follows_each_group() -> None:
+    link = link_to(table(VOLT_=["1.5"], SYST=[EMPTY]), error_check="separate")
+    assert link.query("VOLT?") == "1.5"
+    link.write("CURR 1", "CURR 2")
+    assert link.wire.sent == ["VOLT?", "SYST:ERR?", "CURR 1", "CURR 2", "SYST:ERR?"]
+
+
+def test_an_empty_queue_says_the_same_each_time() -> None:
+    """ "0" may be the answer to something else."""
+    said = iter([EMPTY, "0", EMPTY, EMPTY])
+    link = link_to(lambda m: [next(said)] if "ERR" in m else [], error_check="separate")
+    link.write("A")
+    link.write("B")
+    assert link.wire.sent == ["A", "SYST:ERR?", "B", "SYST:ERR?", "*IDN?", "*CLS", "B", "SYST:ERR?"]
+
+
+@pytest.mark.parametrize(("of", "blamed"), [(("VOLT 1",), "VOLT 1"), ((), "SYST:ERR?")])
+def test_the_queue_is_looked_at_twice_before_a_link_is_given_up(
+    of: tuple[str, ...], blamed: str
+) -> None:
+    said = iter(["1.5", "1.5"])
+    link = link_to(lambda m: [next(said)] if "ERR" in m else [], error_check="separate")
+    with pytest.raises(InstrumentError) as problem:
+        link.check(of)
+    assert f"nobody asked for, about '{blamed}'" in problem.value.found
+    assert link.wire.sent == ["SYST:ERR?", "*IDN?", "*CLS", "SYST:ERR?"]
+    said = iter(["1.5", EMPTY])
+    link.talk.owed = False
+    link.check(of)
+
+
+@pytest.mark.parametrize(("held", "ends"), [(0, True), (3, True), (99, True), (100, False)])
+def test_what_the_queue_holds_is_read_until_it_is_empty_and_no_more_than_a_hundred(
+    held: int, ends: bool
+) -> None:
+    queue = deque([f'-222,"{n}"' for n in range(held)])
+    link = link_to(lambda m: [queue.popleft() if queue else EMPTY])
+    if ends:
+        assert len(link.errors()) == held
+        return
+    with pytest.raises(InstrumentRefused, match="has 100 answers and does not come to an end"):
+        link.errors()
+
+
+def test_without_a_queue_nothing_is_asked_and_a_second_answer_is_out_of_step() -> None:
+    said = iter([["1.5", "2.5"], ["3.5"]])
+    link = link_to(lambda m: next(said) if m == "VOLT?" else [], error_check="none")
+    assert link.query("VOLT?") == "3.5"
+    assert link.wire.sent == ["VOLT?", "*IDN?", "VOLT?"]
+    link.check(("VOLT?",))
+    assert link.errors() == [] and len(link.wire.sent) == 3
+
+
+def test_two_messages_are_joined_from_the_root_of_the_tree() -> None:
+    assert [joined("", "A"), joined("A", "B"), joined("A", ":B"), joined("A", "*B")] == [
+        "A", "A;:B", "A;:B", "A;*B",
+    ]  # fmt: skip
+
+
+# --- acknowledgements -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("acknowledged", ["writes", "all"])
+def test_an_acknowledgement_is_read_after_writes_or_after_queries_too(acknowledged: str) -> None:
+    every = acknowledged == "all"
+    answers = table(VOLT_=["1.5", "OK"] if every else ["1.5"], CURR=["OK"])
+    link = link_to(answers, error_check="none", acknowledge="^OK$", acknowledged=acknowledged)
+    assert link.query("VOLT?") == "1.5"
+    link.write("CURR 1")
+    assert not link.wire.waiting and not link.talk.owed
+
+
+def test_finding_back_into_step_takes_the_acknowledgement_of_the_identity_along() -> None:
+    how = {"error_check": "none", "acknowledge": "^OK$", "acknowledged": "all"}
+    link = link_to(table(), **how)
+    link.wire._answers = lambda m: ["old", NAME, "OK"]
+    link.talk.owed = True
+    link.talk.into_step()
+    assert not link.wire.waiting and not link.talk.owed
+
+
+@pytest.mark.parametrize(("said", "echo"), [("NO", False), ("CURR 1", True), ("", False)])
+def test_something_else_than_an_acknowledgement_is_a_refusal(said: str, echo: bool) -> None:
+    link = link_to(table(CURR=[said]), error_check="none", acknowledge="^OK$")
+    with pytest.raises(InstrumentRefused) as refused:
+        link.write("CURR 1")
+    assert refused.value.found == f"answered \"{said}\" to 'CURR 1'"
+    assert refused.value.expected == "an acknowledgement that matches ^OK$"
+    assert (refused.value.hint == ECHO) is echo
+    assert not link.talk.owed
+
+
+def test_firmware_that_acknowledges_nothing_is_waited_for_once() -> None:
+    how = {"error_check": "none", "acknowledge": "^OK$", "acknowledged": "try"}
+    link = link_to(table(), **how)
+    link.write("CURR 1")
+    link.write("CURR 2")
+    assert link.wire.times == [0.5]
+    with pytest.raises(InstrumentSilent, match="no acknowledgement within 5 s of 'CAL'"):
+        link.exchange(("CAL",), False, form=Form(acknowledge="^DONE$"))  # that has one of its own
+    link = link_to(table(CURR=["OK"]), **how)
+    link.write("CURR 1")
+    link.write("CURR 2")
+    assert link.wire.times == [0.5]
+    with pytest.raises(InstrumentSilent, match="no acknowledgement within 5 s of 'VOLT 1'"):
+        link.write("VOLT 1")
+
+
+# --- silence --------------------------------------------------------------------------------------
+
+
+def cut(part: str, length: int | None = None, closed: bool = False) -> TimedOut:
+    failure = TimedOut("time-out", part, closed)
+    failure.length = length
+    return failure
+
+
+@pytest.mark.parametrize(
+    ("failure", "found", "expected", "hint"),
+    [
+        (cut(""), "no answer within 5 s to 'VOLT?'", "an answer", ADDRESS),
+        (cut("VOLT?"), "echoes 'VOLT?' and says nothing more", "an answer", ECHO),
+        (cut("1.2", 8), "answered \"1.2\" to 'VOLT?': 3 bytes", "8 bytes", "length of that"),
+        (cut("1.2"), "but the line did not end in '\\n'", "an answer", "read_termination"),
+        (cut("1.2", closed=True), "closed the link at 'VOLT?'", "an answer", "another program"),
+        (Broken("reset by peer"), "the link broke at 'VOLT?': reset by peer", "an answer", "cable"),
+    ],
+)
+def test_why_no_answer_came_is_told_from_what_did_come(
+    failure: LinkFailure, found: str, expected: str, hint: str
+) -> None:
+    link = link_to(lambda m: [failure] if m == "VOLT?" else [], error_check="none")
+    with pytest.raises(InstrumentSilent) as silent:
+        link.query("VOLT?")
+    assert found in silent.value.found
+    assert silent.value.expected == expected
+    assert silent.value.hint is not None and hint in silent.value.hint
+    assert link.talk.owed
+    link.wire.serial = True
+    if hint is ADDRESS:
+        with pytest.raises(InstrumentSilent) as silent:
+            link.talk.silent(("VOLT?",), failure)
+        assert silent.value.hint == SERIAL
+
+
+def test_what_speaks_by_itself_is_not_said_to_have_been_asked() -> None:
+    link = link_to(table(), error_check="none")
+    with pytest.raises(InstrumentSilent, match="within 5 s, and it should speak by itself"):
+        link.overheard()
+
+
+@pytest.mark.parametrize(("longest", "shown"), [(120, "x" * 120), (121, "x" * 117 + "…")])
+def test_a_long_message_is_cut_in_errors(longest: int, shown: str) -> None:
+    assert short("x" * longest) == shown
+
+
+def test_a_time_out_of_ones_own_counts_when_it_is_longer() -> None:
+    link = link_to(table(VOLT=["1.5"]), error_check="none")
+    for given, used in ((None, []), (4.0, []), (5.0, []), (6.0, [6.0])):
+        link.wire.times.clear()
+        assert link.query("VOLT?", time_out_s=given) == "1.5"
+        assert link.wire.times == used
+
+
+# --- on the way to safety -------------------------------------------------------------------------
+
+
+def test_what_has_to_get_out_goes_out_at_once_and_again_in_step() -> None:
+    link = link_to(lambda m: [EMPTY] if "ERR" in str(m) else [])
+    off = link.compose(("OUTP OFF",))
+    link.urgent(off)
+    assert link.wire.sent == ["OUTP OFF;:SYST:ERR?"]
+    link.wire.sent.clear()
+    link.talk.owed = True
+    link.urgent(off)
+    assert link.wire.sent == [
+        "<end>", "OUTP OFF;:SYST:ERR?", "*IDN?", "*CLS", "OUTP OFF;:SYST:ERR?",
+    ]  # fmt: skip
+
+
+def test_an_error_from_before_is_not_held_against_what_has_to_get_out() -> None:
+    said = iter(['-222,"from before"', EMPTY, EMPTY])
+    link = link_to(lambda m: [next(said)] if "ERR" in str(m) else [])
+    off = link.compose(("OUTP OFF",))
+    link.urgent(off)
+    assert link.wire.sent == [*off, "SYST:ERR?", "*CLS", *off]
+    said = iter(['-222,"a"', EMPTY, '-113,"b"', EMPTY])
+    with pytest.raises(QueueError, match="-113"):
+        link.urgent(off)
