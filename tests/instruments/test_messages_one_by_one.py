@@ -10,7 +10,12 @@ from typing import Any
 
 import pytest
 
-from seqrun.errors import InstrumentError, InstrumentRefused, InstrumentSilent
+from seqrun.errors import (
+    InstrumentError,
+    InstrumentRefused,
+    InstrumentSilent,
+    WrongInstrument,
+)
 from seqrun.files.driver.manners import Identity, Manners
 from seqrun.instruments.checking import joined
 from seqrun.instruments.error_queue import QueueError
@@ -327,3 +332,229 @@ def test_an_error_from_before_is_not_held_against_what_has_to_get_out() -> None:
     said = iter(['-222,"a"', EMPTY, '-113,"b"', EMPTY])
     with pytest.raises(QueueError, match="-113"):
         link.urgent(off)
+
+
+# --- finding back into step -----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("stream", "terminator", "known", "cleared"),
+    [
+        (True, "\n", True, 0),  # what is still to come ends with the identity: nothing to wait for
+        (True, "", True, 1),  # an answer without an end has to be waited for
+        (False, "\n", True, 1),  # such a link has a device clear
+        (True, "\n", False, 1),  # nobody has said yet who is there
+    ],
+)
+def test_what_may_still_come_is_cleared_unless_the_identity_ends_it(
+    stream: bool, terminator: str, known: bool, cleared: int
+) -> None:
+    link = link_to(table(), known=known, read_termination=terminator, error_check="none")
+    link.wire.stream = stream
+    count: list[int] = []
+    link.wire.clear = lambda: count.append(1)
+    link.talk.owed = True
+    link.talk.into_step()
+    assert len(count) == cleared
+    assert link.wire.sent == (["*IDN?"] if known else [])
+    assert not link.talk.owed
+
+
+@pytest.mark.parametrize(
+    ("tells", "terminator", "taken"),
+    [
+        ("fingerprint", "", True),  # it may be a state, which changes
+        ("fingerprint", "\n", False),  # here an older answer may still lie before it
+        ("identity", "", False),
+    ],
+)
+def test_only_a_fingerprint_that_nothing_can_lie_before_may_have_changed(
+    tells: str, terminator: str, taken: bool
+) -> None:
+    identity = Identity.model_validate({"ask": "STAT?", "tells": tells})
+    how = {"read_termination": terminator, "error_check": "none"}
+    link = link_to(table(STAT=["state 2"]), identity, **how)
+    link.talk.identity = "state 1"
+    link.talk.owed = True
+    if taken:
+        link.talk.into_step()
+    else:
+        with pytest.raises(InstrumentSilent):
+            link.talk.into_step()
+    assert link.talk.owed is not taken
+    assert link.wire.sent == ["STAT?"]
+
+
+def test_an_acknowledgement_of_writes_alone_is_not_waited_for_after_the_identity() -> None:
+    link = link_to(table(CURR=["OK"]), error_check="none", acknowledge="^OK$")
+    link.talk.owed = True
+    link.talk.into_step()
+    assert not link.talk.owed
+    with pytest.raises(InstrumentSilent, match="no acknowledgement"):
+        link.write("VOLT 1")
+    assert link.talk.owed
+
+
+def test_an_error_that_lies_there_after_finding_back_into_step_is_told() -> None:
+    said = iter([EMPTY, '1.5;-222,"Data out of range"', EMPTY])
+    link = link_to(lambda m: [next(said)] if "ERR" in m else [])
+    with pytest.raises(QueueError, match="-222"):
+        link.query("VOLT?")
+
+
+# --- error queues that are none, and instruments that take one command at a time ------------------
+
+
+@pytest.mark.parametrize(
+    ("known", "failure", "named"),
+    [
+        (True, cut(""), True),
+        (True, cut("", closed=True), False),
+        (True, Broken("reset"), False),
+        (False, cut(""), False),
+    ],
+)
+def test_a_queue_that_does_not_answer_may_be_none_where_the_instrument_is_there(
+    known: bool, failure: LinkFailure, named: bool
+) -> None:
+    link = link_to(lambda m: [failure], known=known, error_check="separate")
+    with pytest.raises(InstrumentSilent) as silent:
+        link.errors()
+    assert ('error_check = "none"' in str(silent.value.hint)) is named
+    assert silent.value.expected == ("an entry of the error queue" if named else "an answer")
+
+
+def test_the_header_of_an_error_query_is_taken_off_where_answers_have_headers() -> None:
+    said = [":SYST:ERR " + EMPTY]
+    link = link_to(lambda m: said if "ERR" in m else [], error_check="separate", headers=True)
+    link.write("VOLT 1")
+    assert link.errors() == []
+    link = link_to(lambda m: said if "ERR" in m else [], error_check="separate")
+    with pytest.raises(InstrumentError):
+        link.write("VOLT 1")
+
+
+def test_an_error_is_told_though_the_queue_falls_silent_or_never_ends() -> None:
+    said = iter(['-222,"Data out of range"'])
+    link = link_to(lambda m: [next(said, cut(""))] if "ERR" in str(m) else [])
+    with pytest.raises(QueueError) as refused:
+        link.write("VOLT 99")
+    assert refused.value.hint is not None and "programming manual" in refused.value.hint
+    link = link_to(lambda m: ['-222,"again and again"'])
+    with pytest.raises(QueueError) as refused:
+        link.write("VOLT 99")
+    assert refused.value.hint is not None and "no_error under [link]" in refused.value.hint
+
+
+def test_messages_that_are_not_checked_carry_no_error_query() -> None:
+    link = link_to(table())
+    assert link.compose(("A", "B"), check=False) == ("A;:B",)
+    assert link.compose(("A", "B")) == ("A;:B;:SYST:ERR?",)
+    assert link.compose(()) == ()
+    link.talk.tail = ""
+    assert link.compose(("A", "B")) == ("A;:B",)
+    assert link_to(table(), error_check="separate").compose(("A", "B")) == ("A", "B")
+
+
+def one_at_a_time(message: Any) -> Said:
+    """Answers the first command of a message, and nothing of what follows it."""
+    first = message.split(";")[0]
+    return {"*IDN?": [NAME], "VOLT?": ["1.5"], "SYST:ERR?": [EMPTY]}.get(first, [])
+
+
+@pytest.mark.parametrize(
+    ("say", "found"),
+    [
+        (lambda link: link.query("VOLT?"), "answered \"1.5\" to 'VOLT?'"),
+        (lambda link: link.write("VOLT 1"), "no answer to 'VOLT 1'"),
+    ],
+)
+def test_an_instrument_that_takes_one_command_at_a_time_is_told_as_that(
+    say: Callable[[Any], object], found: str
+) -> None:
+    link = link_to(one_at_a_time)
+    link.wire._answers = one_at_a_time
+    with pytest.raises(InstrumentRefused) as refused:
+        say(link)
+    assert refused.value.found == found
+    assert refused.value.hint is not None and '"separate"' in refused.value.hint
+
+
+def test_one_that_answers_joined_messages_is_not_taken_for_one_that_does_not() -> None:
+    """Whether it does is asked beside its identity, and not again once it has answered one."""
+    both = {"*IDN?;:SYST:ERR?": [f"{NAME};{EMPTY}"], "SYST:ERR?": [EMPTY], "*IDN?": [NAME]}
+    link = link_to(lambda m: both.get(m, []))
+    link.wire._answers = lambda m: both.get(m, [])
+    with pytest.raises(InstrumentSilent, match="no answer within 5 s to 'VOLT\\?'"):
+        link.query("VOLT?")
+    assert "*IDN?;:SYST:ERR?" in link.wire.sent
+    assert link._errors.hint == ""
+    link.wire.sent.clear()
+    with pytest.raises(InstrumentSilent):
+        link.query("VOLT?")
+    assert "*IDN?;:SYST:ERR?" not in link.wire.sent
+    assert "separate" in link_to(table())._errors.hint
+
+
+@pytest.mark.parametrize(("answers", "refuses"), [(2, True), (1, False)])
+def test_one_that_falls_silent_at_two_commands_is_asked_whether_its_queue_answers_at_all(
+    answers: int, refuses: bool
+) -> None:
+    entries = iter([EMPTY] * answers)
+    link = link_to(lambda m: [next(entries, cut(""))] if m == "SYST:ERR?" else [])
+    assert link._errors.refuses_two() is refuses
+    assert link.wire.sent == ["SYST:ERR?", "*IDN?;:SYST:ERR?", "*IDN?", "SYST:ERR?"]
+    assert link.wire.times == [1.0, 1.0]  # no longer than a second for what may not come
+
+
+def test_one_that_is_not_there_at_all_is_silent() -> None:
+    link = link_to(table())
+    link.wire._answers = table()
+    with pytest.raises(InstrumentSilent):
+        link._errors.refuses_two()
+
+
+# --- speaking by itself, and two roles on one link ------------------------------------------------
+
+
+def test_what_an_instrument_says_by_itself_is_the_next_whole_line_from_now_on() -> None:
+    link = link_to(table(), error_check="none", time_out="2 s")
+    lines = iter(["…rest of a line", "1.5", "1.6"])
+    forgotten: list[int] = []
+    link.wire.forget_what_came = lambda: forgotten.append(1)
+    link.wire.receive = lambda length=None: next(lines)
+    assert link.overheard() == "1.5"
+    assert (forgotten, link.wire.times) == ([1], [2.0])
+    lines = iter(["cut", "1.7"] * 2)
+    link.overheard(0.5)
+    link.overheard(3.0)
+    assert link.wire.times == [2.0, 2.0, 3.0]
+
+
+def test_a_link_that_two_roles_share_is_given_back_by_the_second() -> None:
+    closed: list[int] = []
+    link = link_to(table())
+    link.wire.close = lambda: closed.append(1)
+    assert link.share() is link
+    link.close()
+    assert closed == []
+    link.close()
+    assert closed == [1]
+
+
+@pytest.mark.parametrize("now", [NAME, "ACME,SUPPLY,9,1.0"])
+def test_a_link_that_is_opened_again_leads_to_the_same_instrument_or_is_not_used(now: str) -> None:
+    link = link_to(table())
+    reopened: list[int] = []
+    link.wire.reopen = lambda: reopened.append(1)
+    link.wire._answers = lambda m: [now] if m == "*IDN?" else []
+    link.talk.owed = True
+    if now == NAME:
+        link.reopen()
+        assert link.wire.sent == ["*IDN?", "*CLS"]
+    else:
+        with pytest.raises(WrongInstrument, match="ACME,SUPPLY,9"):
+            link.reopen()
+        assert link.wire.sent == ["*IDN?"]
+    assert link.talk.owed is (now != NAME)
+    assert (link.identity, reopened) == (NAME, [1])
