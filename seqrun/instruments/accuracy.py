@@ -131,7 +131,7 @@ class Accuracy:
         return value
 
 
-class Flatness:
+class LevelOverFrequency:
     """How far the level of a generator's outputs departs from that at 1 kHz, as ``flatness`` of its
     driver file states it. A response has no jumps: what it does wrong on one side of 1 kHz it does
     at all frequencies there, so that each side of an output is one variable.

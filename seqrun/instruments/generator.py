@@ -11,7 +11,7 @@ from seqrun.errors import InstrumentRefused, NotMeasured
 from seqrun.files.driver.equipment import GeneratorSettings
 from seqrun.files.driver.file import Driver
 from seqrun.files.driver.operations import MOST_STATES
-from seqrun.instruments.accuracy import Flatness
+from seqrun.instruments.accuracy import LevelOverFrequency
 from seqrun.instruments.base import DrivenSource
 from seqrun.instruments.link import Link
 
@@ -28,7 +28,7 @@ class DrivenGenerator(DrivenSource):
         self._on = dict.fromkeys(range(1, self.outputs + 1), False)
         self._set: dict[int, tuple[str, float]] = {}  # the operation, and its frequency in Hz
         # Any frequency but that of the data sheet's own level.
-        self._flatness = Flatness(self._accuracy, name, driver, near=1e-9)
+        self._flatness = LevelOverFrequency(self._accuracy, name, driver, near=1e-9)
         self._level: dict[int, tuple[float, float]] = {}  # V rms, Hz
 
     def sine(self, output: int, frequency_hz: float, volts_rms: float) -> None:

@@ -16,7 +16,7 @@ from uncertainties import UFloat
 from seqrun.errors import InstrumentRefused, NotMeasured
 from seqrun.files.driver.file import Driver
 from seqrun.files.sound import Sound
-from seqrun.instruments.accuracy import Accuracy, Flatness
+from seqrun.instruments.accuracy import Accuracy, LevelOverFrequency
 from seqrun.instruments.link import MessageLog
 from seqrun.instruments.roles import Capture
 from seqrun.instruments.sound_stream import Frames, Stream, quiet
@@ -77,7 +77,7 @@ class SoundGenerator(SoundRole):
         }
         self._tones: dict[int, tuple[tuple[float, float], ...]] = {}  # Hz, V peak
         self._on = dict.fromkeys(self._full, False)
-        self._flatness = Flatness(self._accuracy, name, driver)
+        self._flatness = LevelOverFrequency(self._accuracy, name, driver)
 
     @property
     def outputs(self) -> int:

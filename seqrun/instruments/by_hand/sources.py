@@ -8,7 +8,7 @@ from uncertainties import UFloat
 
 from seqrun.errors import InstrumentRefused, NotMeasured
 from seqrun.files.driver.file import Driver, SupplySettings
-from seqrun.instruments.accuracy import Flatness
+from seqrun.instruments.accuracy import LevelOverFrequency
 from seqrun.instruments.by_hand.base import ByHand, Held
 from seqrun.instruments.desk import Desk, Question, Setting, Typed
 from seqrun.instruments.generator import possible
@@ -139,7 +139,7 @@ class GeneratorByHand(_SourceByHand):
 
     def __init__(self, name: str, driver: Driver, desk: Desk, label: str = "") -> None:
         super().__init__(name, driver, desk, label)
-        self._flatness = Flatness(self._accuracy, name, driver)
+        self._flatness = LevelOverFrequency(self._accuracy, name, driver)
         self._is: dict[int, tuple[str, float, float]] = {}
 
     def sine(self, output: int, frequency_hz: float, volts_rms: float) -> None:
