@@ -60,8 +60,11 @@ def fixed_leads(wiring: Wiring) -> dict[str, str]:
         for end, channel in enumerate(wiring.channels, 1):
             leads["generator.1" if end == 1 else f"generator.1.{end}"] = f"in.{channel}"
     else:
-        for number, channel in enumerate(wiring.channels[:GENERATOR_OUTPUTS], 1):
-            leads[f"generator.{number}"] = f"in.{channel}"
+        for count, channel in enumerate(wiring.channels):
+            # Channels beyond the outputs share one with the first of them, by a splitter.
+            end, number = divmod(count, GENERATOR_OUTPUTS)
+            further = f".{end + 1}" if end else ""
+            leads[f"generator.{number + 1}{further}"] = f"in.{channel}"
     tips = [node for channel in wiring.channels for node in output_nodes(wiring, channel)]
     # A bridged output is seen as the difference of two tips: only whole channels are wired.
     whole = len(tips[: wiring.scope_channels]) // (2 if wiring.bridged else 1)
@@ -153,8 +156,9 @@ def _lines(
         yield ""
         yield "[[lead]]"
         yield f'from = "{terminal}"'
-        if terminal == "generator.1" and ends:
-            nodes = ", ".join(f'"{n}"' for n in (node, *ends.values()))
+        mine = [n for t, n in ends.items() if t.startswith(f"{terminal}.")]
+        if mine:
+            nodes = ", ".join(f'"{n}"' for n in (node, *mine))
             yield f"to = [{nodes}]  # through a splitter"
         else:
             yield f'to = "{node}"'

@@ -33,6 +33,7 @@ from demo_sim.amplifier.unit_values import unit_values
 from demo_sim.errors import DemoError
 
 LEAST_DROP_V = 0.4  # saturated drivers and output devices
+LARGE_K_PER_W = 3.5  # a heatsink beside which bias transistors are nothing
 USUAL_HZ = 7.0  # corner of an output capacitor that nobody tells
 TRIMMED_V = -5e-3  # set after some minutes at idle, so a little low when cold
 
@@ -76,6 +77,7 @@ def build(unit: Mapping[str, object] | None, rng: np.random.Generator) -> Amplif
     rail = _number(values, "rail_voltage")
     power, load = _number(values, "rated_power"), _number(values, "rated_load")
     heat = _heat(values, len(names) * len(sides), rng)
+    channels = [replace(c, legs=tuple(_following(leg, heat) for leg in c.legs)) for c in channels]
     # What is drawn last leaves the draws above as they were.
     heat = replace(heat, ambient_k_per_h=float(rng.uniform(-1.0, 1.0)))
     rails = RailSpec(relay_threshold=float(rng.uniform(0.65, 0.95)))
@@ -108,7 +110,7 @@ def build(unit: Mapping[str, object] | None, rng: np.random.Generator) -> Amplif
         inputs=inputs,
         headphones=bool(values.get("headphones", False)),
         standby_v=_number(values, "standby_voltage") if values.get("standby_voltage") else None,
-        ballasts_accessible=(unit or {}).get("ballast", values["ballast"]) is not None,
+        ballasts_accessible=bool(values["ballasts_in_reach"]),
         output_ballasts_accessible=values["output_ballast"] is not None,
         integrated=_choice(values, "stage", ("discrete", "integrated")) == "integrated",
         cases_accessible=bool(values["cases"]),
@@ -193,12 +195,30 @@ def _heat(values: Mapping[str, object], legs: int, rng: np.random.Generator) -> 
     drawn = len(names) * bridges * total_rail * peak_a / np.pi
     idle = legs * count * total_rail * _number(values, "idle_current")
     dissipated = drawn - len(names) * power / 8.0 + 0.35 * idle
+    # One that idles at a good part of what it swings, or above it, is hot at rest already.
+    left = 0.5 * min(idle, 3.0 * idle**2 / drawn)
+    dissipated = max(dissipated, idle, drawn + left - len(names) * power / 8.0)
     k_per_w = 0.75 * _number(values, "sink_rise_limit") / float(dissipated)
     k_per_w *= 1.0 + 0.03 * float(rng.uniform(-1.0, 1.0))
     seconds = 460.0 * (1.0 + 0.1 * float(rng.uniform(-1.0, 1.0)))
     ambient = 23.0 + float(rng.uniform(-1.0, 1.0))
     # A bigger sink for a bigger unit, the same time constant: common practice in castings.
-    return HeatSpec(sink_k_per_w=k_per_w, sink_j_per_k=seconds / k_per_w, ambient_c=ambient)
+    # Beside a small heatsink the heat of bias transistors would count: they are smaller too.
+    smaller = max(1.0, k_per_w / LARGE_K_PER_W)
+    usual = HeatSpec()
+    return HeatSpec(
+        sink_k_per_w=k_per_w,
+        sink_j_per_k=seconds / k_per_w,
+        ambient_c=ambient,
+        bias_air_k_per_w=usual.bias_air_k_per_w * smaller,
+        bias_j_per_k=usual.bias_j_per_k / smaller,
+    )
+
+
+def _following(leg: LegSpec, heat: HeatSpec) -> LegSpec:
+    """A stage whose bias follows a small heatsink as well as any does a large one."""
+    smaller = heat.bias_air_k_per_w / HeatSpec().bias_air_k_per_w
+    return replace(leg, bias_sensor_k_per_w=leg.bias_sensor_k_per_w * smaller)
 
 
 def _number(values: Mapping[str, object], key: str) -> float:

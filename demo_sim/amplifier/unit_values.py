@@ -33,6 +33,7 @@ DEMO_UNIT: dict[str, object] = {
     "output_capacitor": None,
     "stage": "discrete",
     "cases": False,
+    "ballasts_in_reach": True,
 }
 UNIT_KEYS = frozenset(DEMO_UNIT)
 # What a sheet may leave unknown: the unit has it all the same, as the built-in one has.

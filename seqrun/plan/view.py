@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
-from seqrun.errors import BenchLacks, RoleMissing, UsageError
+from seqrun.errors import BenchLacks, RoleMissing, UnitLacks, UsageError
 from seqrun.files.bench.file import Bench
 from seqrun.files.bench.parts import Load, Sensor
 from seqrun.files.common import one_of
@@ -99,9 +99,16 @@ class BenchView:
         """A named point of the unit or of the bench's sensors.
 
         Raises:
+            UnitLacks: a ballast resistor that no lead gets to.
             UsageError: with the nearest known name.
         """
         points = self.unit.points()
+        if name.startswith("ballast.") and self.unit.ballast_told == "not accessible":
+            raise UnitLacks(
+                self.unit.held_back["ballast"],
+                expected="ballast resistors that leads get to",
+                where=self.unit.model,
+            )
         if name in points:
             return points[name]
         raise UsageError(

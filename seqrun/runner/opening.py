@@ -129,7 +129,7 @@ class VirtualHands:
             self._control.write(f'HAND:SETT "{control}","{position}"')
         except InstrumentRefused as refusal:
             raise NotMeasured(
-                f"'{control}' cannot be set to '{position}' on this unit: {refusal.found}",
+                f"the simulated unit has no '{control}' that could be set to '{position}'",
                 expected="a control and a position that the unit has",
             ) from refusal
 

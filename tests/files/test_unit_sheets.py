@@ -164,3 +164,26 @@ def test_what_a_unit_draws_at_rated_power_holds_its_idle_current(
     assert least < named < most
     assert named > unit.supply_current_at(unit.rated_power)
     assert named >= 1.2 * unit.expected_supply_current
+
+
+HOT = {
+    "rated_power": '"8 W"',
+    "rated_load": '"4 Ω"',
+    "rail_voltage": '"14 V"',
+    "idle_current": '"200 mA"',
+    "sink_rise_limit": '"50 K"',
+}
+
+
+def test_one_that_idles_hot_may_be_as_warm_at_rest_as_its_limit_allows() -> None:
+    """Class A makes its heat at rest; one of 40 W in class AB makes a sixth of it there."""
+    assert sheet().idle_rise_limit == pytest.approx(0.5 * 40.0)
+    hot = sheet(**HOT)
+    assert hot.idle_rise_limit == pytest.approx(50.0)
+    assert 1.0 < hot.supply_at_eighth / hot.expected_supply_current < 1.1
+    assert hot.rated_efficiency < 0.35 < 0.6 < sheet().rated_efficiency
+
+
+def test_at_an_eighth_of_its_power_class_ab_draws_its_swing_and_little_more() -> None:
+    swing = 2.0 * math.sqrt(2.0 * 5.0 / 8.0) / math.pi
+    assert 1.0 < sheet().supply_at_eighth / swing < 1.05

@@ -96,3 +96,75 @@ def test_rails_that_a_supply_does_not_reach_are_told_with_what_is_left(tmp_path:
         prepare("intake", "demo", str(path))
     assert "40 V" in str(told.value)
     assert "own mains" in (told.value.hint or "")
+
+
+CLASS_A = (
+    HEADPHONES.replace('"9 V"', '"14 V"')
+    .replace('"0.5 W"', '"8 W"')
+    .replace('"32 Ω"', '"4 Ω"')
+    .replace('"2.2 Ω"', '"0.33 Ω"')
+    .replace('"20 mA"', '"400 mA"')
+    .replace('"30 K"', '"50 K"')
+)
+
+
+@pytest.mark.parametrize("name", SEQUENCES)
+def test_one_that_idles_hot_asks_for_no_more_supply_than_its_rated_power_does(
+    tmp_path: Path, name: str
+) -> None:
+    path = tmp_path / "unit.toml"
+    path.write_text(CLASS_A, encoding="utf-8")
+    plan, _ = prepare(name, "demo", str(path))
+    most = plan.view.unit.supply_at_rated_power
+    for action in plan.actions:
+        if action.needs.protects and action.needs.supply.over_current is not None:
+            assert action.needs.supply.over_current <= 2.0 * most
+
+
+def test_what_no_lead_gets_to_is_left_out_of_a_meters_work_too() -> None:
+    plan, _ = prepare("meter-only", "demo", "demo-integrated")
+    moved = {node for action in plan.actions for h in action.needs.hookups for _, node in h.leads}
+    assert not any(node.startswith("ballast.") for node in moved)
+    reasons = {out.id: out.reason for out in plan.left_out}
+    assert not any(i.startswith("resistor.") for i in reasons)
+    assert any(i.startswith("cold.") for i in reasons)
+
+
+def test_a_resistor_that_no_lead_gets_to_leaves_its_step_out_and_not_the_sequence(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "ohms.toml"
+    entry = 'do = "dead_resistance"\nlimit = {{ at_most = "10 Ω" }}\nid = "{0}"\nat = "{1}"\n'
+    steps = [("ohms.{ballast}", "ballast.{ballast}"), ("rail", "rail.pos")]
+    text = "".join(f"[[step]]\n{entry.format(i, at)}" for i, at in steps)
+    text = text.replace('id = "ohms', 'each = "ballast"\nid = "ohms')
+    path.write_text(f'title = "T"\nrevision = "A"\n{text}', encoding="utf-8")
+    plan, _ = prepare(str(path), "demo", "demo-integrated")
+    assert [action.id for action in plan.actions] == ["rail"]
+    assert {out.reason for out in plan.left_out} == {
+        "not accessible on this unit: its ballast resistors"
+    }
+    assert all(out.of_unit for out in plan.left_out)
+
+
+def test_a_quick_look_takes_the_whole_current_where_no_device_can_be_read() -> None:
+    plan, _ = prepare("quick", "demo", "demo-integrated")
+    ids = {action.id for action in plan.actions}
+    assert {"idle_supply", "power", "idle_warm"} <= ids
+    plain, _ = prepare("quick", "demo", "demo-2x40")
+    assert "idle_supply" not in {action.id for action in plain.actions}
+
+
+@pytest.mark.parametrize("name", ["acceptance", "quick", "supplies", "power-rating"])
+def test_no_trip_acts_while_the_largest_power_of_a_good_unit_is_looked_for(
+    tmp_path: Path, name: str
+) -> None:
+    """An eighth above its rating, and idling as high as its sheet allows."""
+    path = tmp_path / "unit.toml"
+    path.write_text(HEADPHONES, encoding="utf-8")
+    plan, _ = prepare(name, "demo", str(path))
+    sheet = plan.view.unit
+    swing = 1.125**0.5 * sheet.supply_current_at(sheet.rated_power)
+    (trip,) = (t for t in plan.sequence.trip if t.quantity == "supply_current")
+    at = trip.above.evaluate_in("A", sheet.names())
+    assert at >= swing + GENEROUS * sheet.expected_supply_current

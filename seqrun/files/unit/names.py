@@ -28,6 +28,9 @@ UNIT_OF_NAME: dict[str, str] = {
     "idle_current_tolerance": "",
     "supply_idle": "A",
     "supply_at_rated_power": "A",
+    "supply_at_eighth": "A",
+    "rated_efficiency": "",
+    "idle_rise_limit": "K",
     "relay_delay_least": "s",
     "relay_delay_most": "s",
     "standby_voltage": "V",  # of units that have a standby rail
@@ -76,6 +79,9 @@ def names_of(unit: Ratings) -> dict[str, Quantity]:
         "idle_current_tolerance": Quantity(unit.idle_current_tolerance, ""),
         "supply_idle": Quantity(unit.expected_supply_current, "A"),
         "supply_at_rated_power": Quantity(unit.supply_at_rated_power, "A"),
+        "supply_at_eighth": Quantity(unit.supply_at_eighth, "A"),
+        "rated_efficiency": Quantity(unit.rated_efficiency, ""),
+        "idle_rise_limit": Quantity(unit.idle_rise_limit, "K"),
         "relay_delay_least": Quantity(unit.relay_delay[0], "s"),
         "relay_delay_most": Quantity(unit.relay_delay[1], "s"),
     }

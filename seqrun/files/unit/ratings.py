@@ -42,6 +42,8 @@ _FROM = {"idle_current": ("idle_current", "idle_current_low", "idle_current_high
 
 #: how many times its idle current a class-AB half swings before it begins to give that up
 IDLE_LEFT = 3.0
+#: how much more than its part of the heat a good one's rise at idle may be of its limit
+IDLE_ROOM = 1.25
 
 BRIDGED_CAUTION = (
     "Bridged output: both speaker terminals are live. Never connect ground, an earthed clip or a "
@@ -321,6 +323,32 @@ class Ratings(FileModel):
         swing = self.supply_current_at(self.rated_power)
         idle = self.expected_supply_current
         return swing + min(idle, IDLE_LEFT * idle * idle / swing)
+
+    @property
+    def supply_at_eighth(self) -> float:
+        """What a healthy unit draws from each rail with all channels at an eighth of rated power,
+        A: what it swings with half of what may be left of its idle current, or that current (by
+        the simulated stages of units of 0.5 W to 55 W, class A among them, within a tenth)."""
+        power = self.rated_power / 8.0
+        peak = math.sqrt(2.0 * power / self.rated_load)
+        swing = len(self.channels) * peak / math.pi * len(self.sides)
+        idle = self.expected_supply_current
+        return max(idle, swing + 0.5 * min(idle, IDLE_LEFT * idle * idle / swing))
+
+    @property
+    def rated_efficiency(self) -> float:
+        """Rated power in all loads over the most that a healthy unit draws for it."""
+        drawn = len(self.rail_names) * self.rail_voltage * self.supply_at_rated_power
+        return len(self.channels) * self.rated_power / drawn
+
+    @property
+    def idle_rise_limit(self) -> float:
+        """How far the heatsink may rise at idle, K: half of its limit (our own choice), and more
+        where a good one makes a large part of its heat at an eighth of rated power by idling."""
+        volts = len(self.rail_names) * self.rail_voltage
+        driven = volts * self.supply_at_eighth - len(self.channels) * self.rated_power / 8.0
+        part = volts * self.expected_supply_current / driven
+        return self.sink_rise_limit * min(1.0, max(0.5, IDLE_ROOM * part))
 
     @property
     def devices_named(self) -> int:

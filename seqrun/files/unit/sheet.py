@@ -122,6 +122,7 @@ class Unit(Ratings):
             "output_capacitor": self.output_capacitor,
             "stage": self.stage,
             "cases": self.cases == "accessible",
+            "ballasts_in_reach": self.ballast_told != "not accessible",
         }
 
     def _or_none(self, key: str) -> Any:

@@ -93,3 +93,12 @@ def test_no_terminal_is_used_twice_and_no_channel_of_the_scope_beyond_four(
         min(len(channels), 4),
         2 * min(len(channels), 2),
     )
+
+
+def test_channels_beyond_the_generators_outputs_share_one_by_a_splitter():
+    wiring = Wiring(("left", "centre", "right"), bridged=False, split_rails=True)
+    loads = dict.fromkeys(wiring.channels, (8.0, 0.005, 100.0))
+    bench = tomllib.loads(bench_text("Bench", wiring, RESOURCES, {}, loads))
+    to = {lead["from"]: lead["to"] for lead in bench["lead"]}
+    assert to["generator.1"] == ["in.left", "in.right"]
+    assert to["generator.2"] == "in.centre"

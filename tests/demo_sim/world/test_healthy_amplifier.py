@@ -114,3 +114,19 @@ def test_asking_where_heat_ends_changes_nothing_now(bench):
     before = world.truth.device_current("left", "upper", 1)
     world.truth.settled_sink_rise()
     assert world.truth.device_current("left", "upper", 1) == pytest.approx(before, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    "unit",
+    [
+        {"rail_voltage": 14.0, "rated_power": 8.0, "rated_load": 4.0, "idle_current": 0.4},
+        {"rail_voltage": 12.0, "rated_power": 0.5, "rated_load": 32.0, "idle_current": 0.02},
+        {"rail_voltage": 30.0, "rated_power": 40.0, "idle_current": 0.025},
+    ],
+    ids=["class A", "headphones", "class AB"],
+)
+def test_a_heatsink_fits_the_heat_of_its_unit_large_or_small(bench, set_sine, unit):
+    world = bench({**unit, "output_devices": 1}, volts=unit["rail_voltage"])
+    load = unit.get("rated_load", 8.0)
+    set_sine(world, math.sqrt(unit["rated_power"] / 8.0 * load) / 10 ** (29.0 / 20.0))
+    assert 0.55 * 40.0 < world.truth.settled_sink_rise() < 0.9 * 40.0

@@ -31,7 +31,7 @@ def test_the_nearest_key_is_told():
 
 
 def test_ballasts_that_are_not_accessible_have_no_points_to_put_a_lead_on(bench):
-    world = bench({"ballast": None, "idle_current": None, "output_devices": None})
+    world = bench({"ballast": None, "ballasts_in_reach": False, "output_devices": None})
     assert not any(node.startswith("ballast.") for node in world.nodes())
     assert world.truth.device_current("left", "upper", 1) > 0.01
     assert any(node.startswith("ballast.") for node in bench().nodes())
