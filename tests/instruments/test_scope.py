@@ -12,6 +12,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from seqrun.errors import InstrumentError, InstrumentRefused, InstrumentSilent, NotMeasured
+from seqrun.files.bench.parts import InstrumentEntry
+from seqrun.files.dirt import Dirt
+from seqrun.files.driver.load import load_driver
+from seqrun.files.shipped import find
+from seqrun.instruments.opening import open_instrument
 from seqrun.instruments.preamble import in_order
 from seqrun.instruments.roles import Scope
 from seqrun.instruments.scope import _two_figures_up
@@ -339,3 +344,69 @@ def test_a_scope_waits_for_an_upward_edge_through_nothing(bench: Any) -> None:
         bench.scope.acquire({1: 2.0}, sample_rate_hz=1e5, points=200, trigger=2, time_out_s=0.25)
     (set_to,) = (text for text in bench.sent("scope") if "ATR OFF" in text)
     assert "TRIG:SOUR INT2;LEV 0;SLOP POS;ATR OFF;PAT 0.25" in set_to
+
+
+def test_probes_are_told_to_a_scope_that_asks_for_them_and_only_dividers_are_in_doubt(
+    bench: Any,
+) -> None:
+    """Channels 1 and 2 with a probe of ×10 and ×1; of the others nothing is said."""
+    entry = InstrumentEntry(
+        resource=bench.demo.resources["scope"], driver="generic-scope", probe=(10.0, 1.0)
+    )
+    driver = load_driver(find("driver", "generic-scope"))
+    scope: Any = open_instrument(
+        "scope",
+        entry,
+        driver,
+        bench.manager,
+        bench.note,
+        dirt=Dirt.model_validate({"probe_ratio": "2 %"}),
+    )
+    assert scope._probe == {1: 10.0, 2: 1.0, 3: 1.0, 4: 1.0}
+    told = [text for text in bench.sent("scope") if "PROB" in text]
+    assert [text.split(";")[0] for text in told] == [
+        "INP1:PROB 10", "INP2:PROB 1", "INP3:PROB 1", "INP4:PROB 1",
+    ]  # fmt: skip
+    assert list(scope._ratios) == [1]
+    assert scope._ratios[1].nominal_value == 1.0
+    assert scope._ratios[1].std_dev == pytest.approx(0.02 / 3**0.5)
+    sure: Any = open_instrument("scope", entry, driver, bench.manager, bench.note)
+    assert sure._ratios == {}
+
+
+def test_an_acquisition_is_waited_for_as_long_as_it_takes(bench: Any, mocker: Any) -> None:
+    """The time-out, two seconds to get ready, and half more than the records of the averages."""
+    run = mocker.spy(bench.scope, "_run")
+    bench.scope.acquire({1: 2.0}, sample_rate_hz=1e5, points=1000)
+    bench.scope.acquire({1: 2.0}, sample_rate_hz=1e5, points=1000, averages=8, time_out_s=3.0)
+    assert [call.args for call in run.call_args_list] == [
+        (pytest.approx(10.0 + 2.0 + 0.015), False),
+        (pytest.approx(3.0 + 2.0 + 0.12), False),
+    ]
+
+
+def test_settings_of_a_scope_are_per_division_and_per_screen_as_well(
+    bench: Any, mocker: Any
+) -> None:
+    send = mocker.patch.object(bench.scope, "_send_changes")
+    v = bench.scope._vertical(2, 4.7)
+    its = bench.scope._settings
+    for how in ({}, {"averages": 4}, {"high_resolution": True}, {"trigger": 3}):
+        given = {"trigger": None, "averages": 1, "high_resolution": False, **how}
+        bench.scope._set_up({2: v}, 1e5, 1000, "AC", given["trigger"], given["averages"],
+                            given["high_resolution"], 1.5)  # fmt: skip
+        (wanted,) = send.call_args.args
+        assert wanted["show 1"] == ("show", {"channel": 1, "on": False})
+        assert wanted["show 2"] == ("show", {"channel": 2, "on": True})
+        _, at = wanted["range 2"]
+        assert at["volts_per_division"] == pytest.approx(v.full_scale / its.divisions)
+        _, base = wanted["timebase"]
+        assert (base["rate"], base["interval"], base["points"]) == (1e5, pytest.approx(1e-5), 1000)
+        assert base["duration"] == pytest.approx(0.01)
+        assert base["seconds_per_division"] == pytest.approx(0.01 / its.time_divisions)
+        modes = {"averages": ("average", {"count": 4}), "high_resolution": ("high_resolution", {})}
+        (key,) = how or ("",)
+        assert wanted["mode"] == modes.get(key, ("normal", {}))
+        level = {"channel": 3, "level": 0.0, "time_out": 1.5}
+        plain = ("free_run", {"channel": 2})
+        assert wanted["trigger"] == (("trigger", level) if key == "trigger" else plain)

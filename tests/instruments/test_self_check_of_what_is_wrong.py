@@ -10,7 +10,17 @@ import pytest
 from seqrun.errors import InstrumentRefused, NoResult
 from seqrun.files.driver.load import load_driver
 from seqrun.files.shipped import find
-from seqrun.instruments.selfcheck import Check, Tap, Trial, _paths, _switch, self_check
+from seqrun.instruments.interpreter import Call
+from seqrun.instruments.selfcheck import (
+    SENT_ONLY,
+    Check,
+    Tap,
+    Trial,
+    _paths,
+    _switch,
+    handshake,
+    self_check,
+)
 from seqrun.values import normal
 
 
@@ -162,3 +172,109 @@ def test_each_relay_of_a_switch_is_tried_once(
         (left_out,) = trial.checks
         assert (left_out.operation, left_out.ok) == ("connect", None)
         assert "names no relay" in left_out.taken
+
+
+# --- what a check is ------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("taken", "ok", "only"),
+    [
+        (SENT_ONLY, True, True),
+        (SENT_ONLY, False, False),
+        ("done", True, False),
+        (SENT_ONLY, None, False),
+    ],
+)
+def test_what_nothing_came_back_to_has_to_be_seen(taken: str, ok: bool | None, only: bool) -> None:
+    assert Check("supply", "enable", ("OUTP ON",), (), taken, ok).only_sent is only
+
+
+@pytest.mark.parametrize(
+    ("result", "shown"),
+    [(True, "true"), (False, "false"), (1.23456789, "1.23457"), ("1;0", "1;0"), (None, "done")],
+)
+def test_a_result_is_given_back_and_shown_in_a_few_characters(result: Any, shown: str) -> None:
+    tap = Tap()
+    trial = Trial("supply", tap)
+
+    def asked() -> Any:
+        for way, text in ((">", "A"), (">", "B?"), ("<", "1"), ("<", "2")):
+            tap("supply", way, text)
+        return result
+
+    assert trial.do("it", lambda found: found is result, asked) is result
+    (check,) = trial.checks
+    assert (check.sent, check.came) == (("A", "B?"), ("1", "2"))
+    assert (check.taken, check.ok) == (shown, True)
+    assert trial.do("it", lambda _: False, asked) is result
+    assert trial.checks[-1].ok is False
+
+
+@pytest.mark.parametrize(
+    ("mode", "entries", "taken"),
+    [
+        ("none", [], "this instrument has none"),
+        ("appended", [], "empty"),
+        ("appended", ['-113,"a"', '-222,"b"'], '-113,"a"; -222,"b"'),
+    ],
+)
+def test_a_handshake_tells_what_the_error_queue_holds(
+    bench: Any, mode: str, entries: list[str], taken: str
+) -> None:
+    link = bench.supply._link
+    link.manners = link.manners.model_copy(update={"error_check": mode})
+    link.errors = lambda: entries
+    first = handshake("supply", bench.supply.driver, link, Tap())[0]
+    assert (first.operation, first.taken, first.ok) == (
+        "error queue", taken, None if mode == "none" else True,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("answer", [float("nan"), float("inf")])
+def test_a_read_back_that_is_no_number_is_not_well(
+    bench: Any, monkeypatch: pytest.MonkeyPatch, answer: float
+) -> None:
+    real = Call.number
+
+    def number(self: Call, *given: Any, **values: Any) -> float:
+        real(self, *given, **values)
+        return answer
+
+    link, driver = bench.supply._link, bench.supply.driver
+    tried = handshake("supply", driver, link, Tap())
+    assert all(one.ok for one in tried)
+    monkeypatch.setattr(Call, "number", number)
+    tried = handshake("supply", driver, link, Tap())
+    assert [one.operation for one in tried if not one.ok] == [
+        "voltage 1", "current 1", "voltage 2", "current 2",
+    ]  # fmt: skip
+
+
+def test_each_way_of_a_scope_and_each_wave_of_a_generator_is_tried_with_what_it_says(
+    bench: Any, mocker: Any
+) -> None:
+    acquire = mocker.spy(type(bench.scope), "acquire")
+    assert wrong(bench.scope) == {}
+    ways = [call.kwargs for call in acquire.call_args_list]
+    assert {way["points"] for way in ways} == {1000}
+    assert [way.get("coupling", "DC") for way in ways] == [*["DC"] * 4, "AC", *["DC"] * 3]
+    assert [way.get("averages", 1) for way in ways] == [*[1] * 5, 4, 1, 1]
+    assert [way.get("high_resolution", False) for way in ways] == [*[False] * 6, True, False]
+    assert [way.get("trigger") for way in ways] == [*[None] * 7, 1]
+    assert [call.args[1] for call in acquire.call_args_list] == [
+        {n: 0.5} for n in (1, 2, 3, 4, 1, 1, 1, 1)
+    ]
+    waves = {
+        name: mocker.spy(type(bench.generator), name) for name in ("sine", "two_tone", "burst")
+    }
+    assert wrong(bench.generator) == {}
+    given = {
+        name: [call.args[1:] for call in spied.call_args_list] for name, spied in waves.items()
+    }
+    assert given["sine"][:2] == [(1, 1000.0, 0.1), (1, 1000.0, 0.2)]
+    assert given["two_tone"] == [(n, 60.0, 0.1, 7000.0, 0.025) for n in (1, 2)]
+    assert given["burst"] == [(n, 1000.0, 0.1, 10, 0.1) for n in (1, 2)]
+    read = mocker.spy(type(bench.meter), "read")
+    assert wrong(bench.meter) == {}
+    assert [call.args[1] for call in read.call_args_list] == [1, 3] * 5
