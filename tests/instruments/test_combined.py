@@ -191,3 +191,25 @@ def test_one_that_does_not_go_off_is_told_and_the_others_go_off(
     mocker.patch.object(two["supply_b"], "enable", side_effect=gone[1])
     with pytest.raises(InstrumentSilent, match="first"):  # the first that failed
         supply.enable(False)
+
+
+def test_every_wave_and_state_goes_to_the_generator_that_has_the_output(mocker: Any) -> None:
+    """Outputs 1 and 2 are the first one's, output 3 is the second's only one."""
+    first, second = mocker.Mock(outputs=2), mocker.Mock(outputs=1)
+    first.name, second.name = "a", "b"
+    both: Any = CombinedGenerator([first, second])
+    told = {
+        "sine": (1000.0, 1.0), "two_tone": (60.0, 0.4, 7000.0, 0.1), "square": (100.0, 0.5),
+        "burst": (1000.0, 1.0, 20, 0.5), "enable": (True,), "enabled": (), "amplitude": (),
+    }  # fmt: skip
+    for name, values in told.items():
+        for output, part, own in ((2, first, 2), (3, second, 1)):
+            found = getattr(both, name)(output, *values)
+            getattr(part, name).assert_called_with(own, *values)
+            if name in ("enabled", "amplitude"):
+                assert found is getattr(part, name).return_value
+    assert (both.name, both.outputs) == ("a; b", 3)
+    first.enabled.return_value, second.enabled.return_value = False, True
+    assert both.enabled()
+    second.enabled.return_value = False
+    assert not both.enabled()

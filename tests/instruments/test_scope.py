@@ -20,7 +20,7 @@ from seqrun.instruments.opening import open_instrument
 from seqrun.instruments.preamble import in_order
 from seqrun.instruments.roles import Scope
 from seqrun.instruments.scope import _two_figures_up
-from seqrun.instruments.vertical import Vertical, converter_step, snapped
+from seqrun.instruments.vertical import Scaling, Vertical, converter_step, snapped
 from seqrun.values import rectangular
 
 
@@ -410,3 +410,36 @@ def test_settings_of_a_scope_are_per_division_and_per_screen_as_well(
         level = {"channel": 3, "level": 0.0, "time_out": 1.5}
         plain = ("free_run", {"channel": 2})
         assert wanted["trigger"] == (("trigger", level) if key == "trigger" else plain)
+
+
+@pytest.mark.parametrize(
+    ("largest", "clipped"), [(0.48, False), (-0.48, False), (0.4845, True), (-0.4845, True)]
+)
+def test_a_scope_that_sends_volts_is_clipped_within_a_step_of_half_its_range(
+    bench: Any, largest: float, clipped: bool
+) -> None:
+    """Full scale 10 V at the tip, 1 V at the scope, 6 bits: steps of 0.156 V at the tip."""
+    scope = bench.scope
+    its = {"sample": "float32", "bits": 6}
+    scope._settings = scope._settings.model_copy(update=its)
+    scope._knows_probes, scope._probe[1] = False, 10.0
+    samples = np.array([0.0, largest, 0.1])
+    scope._scaling = lambda *_: Scaling(1e-6, 10.0, -1e-3, 0.0)
+    scope._codes = lambda *_: samples
+    got = scope._fetch({1: Vertical(10.0, 10.0)}, 3, 3, 1e6)
+    assert got.volts[1].tolist() == pytest.approx((10.0 * samples).tolist())
+    assert got.lsb_v[1] == pytest.approx(10.0 / 64.0)
+    assert got.clipped == {1: clipped}
+    assert (got.t0_s, got.dt_s, got.constant) == (-1e-3, 1e-6, {1: False})
+
+
+def test_channels_of_one_record_share_its_time_axis(bench: Any) -> None:
+    scope = bench.scope
+    axes = iter([Scaling(1e-6, 0.01), Scaling(1.1e-6, 0.01)])
+    scope._scaling = lambda *_: next(axes)
+    scope._codes = lambda *_: np.array([5, 5, 5])
+    with pytest.raises(NotMeasured, match="another time axis than the channel before"):
+        scope._fetch({1: Vertical(10.0, 10.0), 2: Vertical(10.0, 10.0)}, 3, 3, 1e6)
+    axes = iter([Scaling(1e-6, 0.01), Scaling(1e-6, 0.02)])
+    got = scope._fetch({1: Vertical(10.0, 10.0), 2: Vertical(10.0, 10.0)}, 3, 3, 1e6)
+    assert got.constant == {1: True, 2: True}

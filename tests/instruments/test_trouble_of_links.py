@@ -36,6 +36,8 @@ SERIAL, USB, LAN = "ASRL/dev/ttyUSB0::INSTR", "USB0::1::2::3::INSTR", "TCPIP0::h
         (USB, PermissionError(errno.EACCES, "Access denied"), "darwin", "does not let your user"),
         (LAN, PermissionError(errno.EACCES, "Access denied"), "linux", "does not let your user"),
         ("GPIB0::5::INSTR", ValueError("Please install linux-gpib"), "linux", "seqrun[gpib]"),
+        (LAN, ValueError("Could not locate a VISA implementation"), "linux", 'visa = "@py"'),
+        (LAN, OSError("libvisa.so: cannot open shared library"), "linux", "PYVISA_LIBRARY"),
         (LAN, ConnectionRefusedError(errno.ECONNREFUSED, "refused"), "linux", "only connection"),
         (LAN, OSError(errno.EHOSTUNREACH, "No route to host"), "linux", "bench find"),
     ],
