@@ -8,7 +8,7 @@ one thermal resistance and one capacitance (any heat-transfer text).
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -175,23 +175,38 @@ def _better_cooling(times: Array) -> Array:
     return leads
 
 
+def predicted_end(times_s: Array, rise_k: Array) -> UFloat:
+    """Where the whole of a record sees the rise end, K: :func:`predict_rise`."""
+    return predict_rise(times_s, rise_k).end_k
+
+
+def settled_end(times_s: Array, rise_k: Array) -> UFloat:
+    """Where its last half hour does, K: :func:`settled_rise`."""
+    return settled_rise(times_s, rise_k).rise_k
+
+
 def drift_carried(
-    times_s: Sequence[float] | Array, rise_k: Sequence[float] | Array, since_s: float
+    times_s: Sequence[float] | Array,
+    rise_k: Sequence[float] | Array,
+    since_s: float,
+    end_of: Callable[[Array, Array], UFloat] = predicted_end,
 ) -> float:
-    """What a drift of the room makes of the predicted end: K for each K/s, at the larger of both
-    directions. A fit takes an even drift for the beginning of more rise, and carries it on.
+    """What a drift of the room makes of the end that is read off a record: K for each K/s, at the
+    larger of both directions. A fit takes an even drift for the beginning of more rise, and
+    carries it on.
 
     Args:
         times_s, rise_k: as :func:`predict_rise`, over an ambient that was read once.
         since_s: from then to the beginning of the record, s.
+        end_of: how the end is read off: :func:`predicted_end` or :func:`settled_end`.
 
     Raises:
-        NotMeasured: as :func:`predict_rise`.
+        NotMeasured: as that does.
     """
     t, y = np.asarray(times_s, dtype=np.float64), np.asarray(rise_k, dtype=np.float64)
-    plain = float(predict_rise(t, y).end_k.nominal_value)
-    ends = [predict_rise(t, y + sign * TRIAL_K_PER_S * (t + since_s)) for sign in (1.0, -1.0)]
-    return max(abs(float(one.end_k.nominal_value) - plain) for one in ends) / TRIAL_K_PER_S
+    plain = float(end_of(t, y).nominal_value)
+    ends = [end_of(t, y + sign * TRIAL_K_PER_S * (t + since_s)) for sign in (1.0, -1.0)]
+    return max(abs(float(end.nominal_value) - plain) for end in ends) / TRIAL_K_PER_S
 
 
 def _widened(fit: SaturatingFit) -> Array:

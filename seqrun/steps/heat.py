@@ -9,7 +9,7 @@ from typing import ClassVar, Literal
 from pydantic import Field
 from uncertainties import UFloat
 
-from seqrun.errors import NotMeasured, Tripped
+from seqrun.errors import NotMeasured, Tripped, UsageError
 from seqrun.files.expression import AmperesExpression, WattsExpression
 from seqrun.files.unit.sheet import Unit
 from seqrun.measure.heat import still_climbing
@@ -27,8 +27,9 @@ from seqrun.quantity import Hertz, Kelvins, Seconds, render
 from seqrun.steps.common.dirt import lost_share
 from seqrun.steps.common.drive import Drive
 from seqrun.steps.common.ears import REST_S, Ears, key_of
-from seqrun.steps.common.rise_curve import RiseCurve
+from seqrun.steps.common.rise_curve import OverTheRoom, RiseCurve
 from seqrun.steps.common.sink import (
+    PT100_EXPECTED_OHM,
     driven_and_watched,
     end_of,
     idle_and_watched,
@@ -52,6 +53,10 @@ LONG, ENOUGH = 5.4, 0.82
 #: (common practice)
 USUAL_TAU_S = 540.0
 SLOWER = 1.1  # than the sheet's time constant alone, until a decided rise agrees twice (tried)
+#: s after the room was read: from then on it is read once more at the end of a soak, and what it
+#: may have done beside an even drift is taken for so much of what it drifts by (our own choice)
+ROOM_AGAIN_S, UNEVEN = 2400.0, 0.25
+AMBIENT_POINT = "sensor.ambient"
 TWICE = 2  # fits in a row that agree on it
 LIVE = 0.52  # of the time of a soak that listens is in its records
 
@@ -210,8 +215,8 @@ class Soak(Step):
         ambient_c = float(ambient.nominal_value)
         high = ctx.limit.high if ctx.limit is not None else None
         most = ctx.evaluate(self.healthy_current, "A") if self.healthy_current else None
-        curve = RiseCurve()
         start = ctx.clock.now()
+        curve = RiseCurve(start)
         tolerance = pt100_tolerance_k(ambient_c, ctx.view.sensor(self.at).tolerance_class)
         apart = math.hypot(float(ambient.std_dev), tolerance / math.sqrt(3.0))
         decided = 0
@@ -273,6 +278,43 @@ class Soak(Step):
                 },
             )
         return curve, how
+
+    def _over_the_room(
+        self, ctx: Context, curve: RiseCurve, last: UFloat, ambient: UFloat, *, once: bool
+    ) -> Iterator[OverTheRoom]:
+        """The curve over the room as it was read, the best way first: where that was long ago, over
+        one that has drifted evenly to what is read now.
+
+        Args:
+            last: the sink now, °C. ambient: the room, °C. once: it is not read again.
+        """
+        read_at, room = ctx.done_at(self.ambient), self._room(ctx.view)
+        seconds = ctx.clock.now() - read_at
+        again = None if once or seconds < ROOM_AGAIN_S else self._room_again(ctx)
+        if again is not None:
+            moved = float((again - ambient).nominal_value)
+            uneven = rectangular(0.0, UNEVEN * room, "what the room did between its readings")
+            yield OverTheRoom(
+                curve.without(moved / seconds, curve.begun - read_at),
+                last - again + uneven * seconds / 3600.0,
+                uneven,
+                f"; the room moved by {moved:+.1f} K",
+            )
+        drift = rectangular(0.0, room, "drift of the room since its reading")
+        yield OverTheRoom(curve, last - ambient + drift * seconds / 3600.0, drift)
+
+    def _room_again(self, ctx: Context) -> UFloat | None:
+        """The room once more, °C, by whatever read it before; None where nobody can."""
+        view, point = ctx.view, AMBIENT_POINT
+        try:
+            if view.has("thermometer"):
+                return ctx.thermometer.read(point, view.point(point).words)
+            view.sensor(point)
+            ctx.connect(view.meter_four_wire(point))
+            ctx.meter.configure("resistance_4w", PT100_EXPECTED_OHM, 10.0)
+            return read_temperature(ctx, point, 3)
+        except (NotMeasured, UsageError):
+            return None
 
     def _still_driven(self, ctx: Context, most: float) -> float:
         """What the supply gives to all rails, A, while all channels are to give what makes the
@@ -346,25 +388,28 @@ class Soak(Step):
             last,
             instruments=names,
         )
-        hours = (ctx.clock.now() - ctx.done_at(self.ambient)) / 3600.0
-        drift_k_per_h = rectangular(
-            0.0, self._room(ctx.view), "drift of the room since its reading"
-        )
-        drift = drift_k_per_h * hours
-        now = last - ambient + drift
-        # The curve is of the sensor as it shows; what it loses of the metal's rise goes with it.
-        lost = lost_share(ctx.view) * curve.rises[-1]
-        systematic = now - float(now.nominal_value) + lost
-        if how == "beyond the limit":
-            yield self.reading(
-                SINK_RISE,
-                now,
-                bound=Bound.AT_LEAST,
-                instruments=names,
-                note="still rising beyond its limit; the soak was ended early",
-            )
-            return
-        prediction = curve.prediction(systematic)
+        beyond = how == "beyond the limit"
+        since = max(curve.begun - ctx.done_at(self.ambient), 0.0)
+        rise = None
+        for over in self._over_the_room(ctx, curve, last, ambient, once=beyond):
+            # The curve is of the sensor as it shows; what that loses of the metal's goes with it.
+            lost = lost_share(ctx.view) * over.curve.rises[-1]
+            systematic = over.now - float(over.now.nominal_value) + lost
+            if beyond:
+                yield self.reading(
+                    SINK_RISE,
+                    over.now,
+                    bound=Bound.AT_LEAST,
+                    instruments=names,
+                    note="still rising beyond its limit; the soak was ended early",
+                )
+                return
+            rise = over.curve.end(systematic, over.drift_k_per_h / 3600.0, since)
+            if rise is not None:
+                break
+        if rise is None:
+            raise NotMeasured("the rise could not be read off its curve", where=self.id)
+        prediction = over.curve.prediction(systematic)
         if prediction is not None:
             ctx.fact(
                 "fits",
@@ -377,22 +422,9 @@ class Soak(Step):
                     "rise0_k": prediction.start_k.nominal_value,
                 },
             )
-        if prediction is not None:
-            ctx.keep(end_of(self.id), (prediction.end_k, curve.rises[-1] + lost))
-        # The fit knows what is still to come better than the rule of 3 K in 30 min does.
-        settled = curve.settling(systematic)
-        found = [prediction.end_k] if prediction is not None else []
-        found += [settled.rise_k] if settled is not None else []
-        if not found:
-            raise NotMeasured("the rise could not be read off its curve", where=self.id)
-        rise = min(found, key=lambda value: float(value.std_dev))
-        if prediction is not None:
-            # What the fit makes of a room that warms, beyond what it has warmed by since.
-            since = ctx.clock.now() - curve.times[-1] - ctx.done_at(self.ambient)
-            beyond = curve.drift_carried(max(since, 0.0)) / 3600.0 - hours
-            rise = rise + drift_k_per_h * max(beyond, 0.0)
+            ctx.keep(end_of(self.id), (prediction.end_k, over.curve.rises[-1] + lost))
         check_attached(rise, heat, least_k_per_w(ctx.view.unit), curve.times[-1] / 60.0)
-        yield self.reading(SINK_RISE, rise, instruments=names, note=how)
+        yield self.reading(SINK_RISE, rise, instruments=names, note=how + over.told)
         if prediction is not None:
             yield self.reading(
                 THERMAL_TIME_CONSTANT,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import bisect
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from uncertainties import UFloat
@@ -16,6 +17,8 @@ from seqrun.measure.heat import (
     SettledRise,
     drift_carried,
     predict_rise,
+    predicted_end,
+    settled_end,
     settled_rise,
 )
 from seqrun.plan.context import Indication
@@ -25,7 +28,11 @@ from seqrun.values import COVERAGE_FACTOR, Limit
 class RiseCurve:
     """A rise over ambient and what is drawn, as they are being recorded (s, K, A)."""
 
-    def __init__(self) -> None:
+    def __init__(self, begun: float = 0.0) -> None:
+        """Args:
+        begun: bench time at which its time is 0, s.
+        """
+        self.begun = begun
         self.times: list[float] = []
         self.rises: list[float] = []
         self.amperes: list[float] = []
@@ -46,6 +53,17 @@ class RiseCurve:
         self.rises.append(rise_k)
         self.amperes.append(amperes)
 
+    def without(self, k_per_s: float, since_s: float) -> RiseCurve:
+        """The curve over a room that has drifted evenly, and not over what it was at first.
+
+        Args:
+            since_s: from the first reading of the room to the beginning of the record.
+        """
+        found = RiseCurve(self.begun)
+        for time, rise, amperes in zip(self.times, self.rises, self.amperes, strict=True):
+            found.add(time, rise - k_per_s * (time + since_s), amperes)
+        return found
+
     def prediction(self, systematic: UFloat | None = None) -> RisePrediction | None:
         """The fitted end value, None while the curve does not bend enough to have one."""
         try:
@@ -55,13 +73,30 @@ class RiseCurve:
             self._latest = None
         return self._latest
 
-    def drift_carried(self, since_s: float) -> float:
-        """K that an even drift of the room adds to the fitted end, for each K/s of it; what it has
-        added by now where there is no fit."""
+    def end(self, systematic: UFloat, drift_k_per_s: UFloat, since_s: float) -> UFloat | None:
+        """Where the rise ends, by the whole of the record, else by its last half hour; None where
+        neither tells.
+
+        The last half hour alone takes the slower part of a rise, which is all that it sees, for the
+        only one, and knows nothing of a still slower one.
+
+        Args:
+            systematic: as :func:`predict_rise`; the drift of the room until now is in it.
+            drift_k_per_s: of the room, an even one. since_s: from the reading of the room to the
+                beginning of the record.
+        """
+        prediction, settled = self.prediction(systematic), self.settling(systematic)
+        if prediction is not None:
+            found, way = prediction.end_k, predicted_end
+        elif settled is not None:
+            found, way = settled.rise_k, settled_end
+        else:
+            return None
         try:
-            return drift_carried(np.array(self.times), np.array(self.rises), since_s)
+            carried = drift_carried(np.array(self.times), np.array(self.rises), since_s, way)
         except NotMeasured:
-            return self.times[-1] + since_s
+            return found
+        return found + drift_k_per_s * max(carried - (self.times[-1] + since_s), 0.0)
 
     def settling(self, systematic: UFloat | None = None) -> SettledRise | None:
         """Whether it has levelled off, None while the record is too short to say."""
@@ -101,3 +136,14 @@ class RiseCurve:
             return False
         found = self.settling()
         return found is not None and found.settled
+
+
+@dataclass(frozen=True)
+class OverTheRoom:
+    """A rise over the room: its curve, what it is now, what the room may drift by, and the words
+    for how the room was read."""
+
+    curve: RiseCurve
+    now: UFloat
+    drift_k_per_h: UFloat
+    told: str = ""
