@@ -108,7 +108,7 @@ def test_drift_does_not_go_by_the_order_in_which_devices_are_read(powered: Power
         for place in places
     )
     heat = '[[step]]\nid = "h"\ndo = "hold_power"\npower = "5 W"\nfor = "8 min"\n'
-    read = powered().do(devices("cold") + heat + devices("hot") + drifts)
+    read = powered(seed=24).do(devices("cold") + heat + devices("hot") + drifts)
     at = {j.step: 1e3 * (j.value or 0.0) for j in read.judged}
     raw = [at[f"hot.{place}"] - at[f"cold.{place}"] for place in places]
     told = [1e3 * read.one("idle_drift", place).value for place in places]
