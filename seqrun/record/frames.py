@@ -87,10 +87,24 @@ def readings_frame(
             where=str(table.path),
             hint="it was edited by hand",
         ) from error
+    # Categories that all look like numbers have become numbers, and "0042" is no 42.
+    bare = [c for c in texts if categories and not _are_texts(frame[c].cat.categories)]
+    if bare:
+        if isinstance(source, io.BytesIO):
+            source.seek(0)
+        plain = pd.read_csv(
+            source, usecols=bare, dtype="str", keep_default_na=False, encoding="utf-8"
+        )
+        for name in bare:
+            frame[name] = plain[name].astype("category")
     for name in _FREE:
         if name in columns:
             _unquote(frame, name)
     return frame[list(columns)]
+
+
+def _are_texts(categories: pd.Index[Any]) -> bool:
+    return all(isinstance(one, str) for one in categories)
 
 
 def counted_frame(frame: pd.DataFrame) -> pd.DataFrame:

@@ -14,12 +14,12 @@ from rich.cells import cell_len
 
 from seqrun.errors import UsageError
 from seqrun.judge import decide
-from seqrun.record import RecordError, Store
+from seqrun.record import RecordError, RunInfo, Store
 from seqrun.report.history import page as history_page
 from seqrun.report.history import terminal as history_terminal
 from seqrun.report.history.collect import model_histories, unit_history
 from seqrun.report.history.trends import Trend, day, duration, interval_words, percent
-from seqrun.values import Bound, Judged, Reading
+from seqrun.values import Bound, Disposition, Judged, Limit, Reading
 
 CREEPING = [0.0255, 0.0266, 0.0272, 0.0284, 0.0291]
 
@@ -336,3 +336,20 @@ def test_a_run_whose_rows_are_gone_is_named_in_the_history(results: Path) -> Non
     found = unit_history(Store(results), "EX-0007")
     assert [text.split(":")[0] for text in found.lost] == [run_id]
     assert run_id in history_page.unit_page(found)
+
+
+def test_names_that_look_like_numbers_are_names(tmp_path: Path) -> None:
+    """A model 2040 of serial number 0042, steps 1 and 2: nothing else is on record."""
+    store = Store(tmp_path)
+    for _ in range(3):
+        with store.start(RunInfo("0042", "2040", "7", "1", simulated=True)) as record:
+            for step in ("1", "2"):
+                held = Reading("dc_offset", "V", 0.01, channel="1")
+                record.reading(decide(held, Limit(-0.05, 0.05), "simple", step))
+            record.finish(Disposition.ACCEPT, "all 2 limits are met")
+    of_unit = unit_history(store, "0042")
+    assert of_unit.models == ("2040",)
+    assert sum(len(one.values) for one in of_unit.trends) == 6
+    (of_model,) = model_histories(store, "2040")
+    assert (of_model.model, of_model.sequence) == ("2040", "7")
+    assert sorted(one.row.step for one in of_model.limits) == ["1", "2"]
