@@ -30,32 +30,28 @@ def _capacitor(
     )
 
 
+def _changed(bench: BenchSpec, channel: str, fault: str, farads: float, leak: float) -> BenchSpec:
+    """Its capacitance and the resistance across it times these."""
+
+    def of(c: ChannelSpec, part: OutputCapacitor) -> ChannelSpec:
+        changed = replace(part, farads=part.farads * farads, leak_ohm=part.leak_ohm * leak)
+        return replace(c, capacitor=changed)
+
+    return _capacitor(bench, channel, fault, of)
+
+
 @entry("dried_output_capacitor", "a dried-out output capacitor: bass is lost", 0.7)
 def _dried(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     """It has lost its electrolyte: its capacitance falls exponentially with severity, to a
     hundredth at full severity."""
-    return _capacitor(
-        bench,
-        channel,
-        "dried_output_capacitor",
-        lambda c, part: replace(
-            c, capacitor=replace(part, farads=part.farads * 10.0 ** (-2.0 * severity))
-        ),
-    )
+    return _changed(bench, channel, "dried_output_capacitor", 10.0 ** (-2.0 * severity), 1.0)
 
 
 @entry("leaky_output_capacitor", "an output capacitor that leaks: DC at the terminals", 0.8)
 def _leaky(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     """It leaks: the resistance across it falls exponentially with severity, from 2 MΩ to 20 Ω at
     full severity; the stage's DC comes through it into the load."""
-    return _capacitor(
-        bench,
-        channel,
-        "leaky_output_capacitor",
-        lambda c, part: replace(
-            c, capacitor=replace(part, leak_ohm=part.leak_ohm * 10.0 ** (-5.0 * severity))
-        ),
-    )
+    return _changed(bench, channel, "leaky_output_capacitor", 1.0, 10.0 ** (-5.0 * severity))
 
 
 @entry("midpoint_off", "the stage does not rest in the middle: one side clips early", 0.5)

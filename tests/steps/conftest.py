@@ -11,6 +11,7 @@ import pytest
 
 from seqrun.files.sequence.expand import expand_all
 from seqrun.files.sequence.load import sequence_from_text
+from seqrun.files.shipped import find
 from seqrun.instruments.link import Link
 from seqrun.plan.actions import Plan
 from seqrun.plan.build import build
@@ -149,3 +150,19 @@ def powered(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[..., 
     yield get
     for unit in made.values():
         unit.close()
+
+
+@pytest.fixture(scope="session")
+def out_of_reach(tmp_path_factory: pytest.TempPathFactory) -> str:
+    """One channel, two devices in each half, whose ballasts no lead gets to."""
+    text = Path(find("unit", "demo-2x40", None)).read_text(encoding="utf-8")
+    for old, new in (
+        ('channels = ["left", "right"]', 'channels = ["left"]'),
+        ('ballast = "0.22 Ω"', 'ballast = "not accessible"\ncases = "accessible"'),
+        ('idle_current = "25 mA"', 'supply_idle = "55 mA"\nidle_current = "unknown"'),
+    ):
+        assert old in text
+        text = text.replace(old, new)
+    path = tmp_path_factory.mktemp("unit") / "unit.toml"
+    path.write_text(text, encoding="utf-8")
+    return str(path)

@@ -12,7 +12,6 @@ import pytest
 
 from seqrun.errors import BenchLacks, Tripped, UnitLacks
 from seqrun.files.bench.load import load_bench
-from seqrun.files.shipped import find
 from seqrun.files.unit.sheet import Unit
 from seqrun.runner import opening
 from seqrun.runner.opening import read_bench
@@ -40,22 +39,6 @@ do = "small_tone_heat"
 of = "cases"
 limit = { between = ["-30 %", "30 %"] }
 """
-
-
-@pytest.fixture(scope="module")
-def out_of_reach(tmp_path_factory: pytest.TempPathFactory) -> str:
-    """One channel, two devices in each half, whose ballasts no lead gets to."""
-    text = Path(find("unit", "demo-2x40", None)).read_text(encoding="utf-8")
-    for old, new in (
-        ('channels = ["left", "right"]', 'channels = ["left"]'),
-        ('ballast = "0.22 Ω"', 'ballast = "not accessible"\ncases = "accessible"'),
-        ('idle_current = "25 mA"', 'supply_idle = "55 mA"\nidle_current = "unknown"'),
-    ):
-        assert old in text
-        text = text.replace(old, new)
-    path = tmp_path_factory.mktemp("unit") / "unit.toml"
-    path.write_text(text, encoding="utf-8")
-    return str(path)
 
 
 def cases(read: Any, quantity: str = "case_heat") -> dict[str, Any]:
