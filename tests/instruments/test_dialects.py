@@ -160,7 +160,7 @@ def test_another_instrument_there_gets_nothing_but_the_question_of_identity(
 
 @pytest.mark.parametrize("name", QUEUES)
 def test_what_it_refuses_is_told_with_its_own_words(opener: Any, name: str) -> None:
-    instrument, _ = opener(name)
+    instrument, _ = opener(name, time_out_s=1.0)
     with pytest.raises(InstrumentRefused) as told:
         instrument.link.write("BOGUS 1")
     assert "BOGUS" in str(told.value)

@@ -61,7 +61,7 @@ def test_both_paths_agree_within_their_uncertainties(frequency: float) -> None:
 def test_thd_near_the_noise_is_held_by_its_interval(path: str) -> None:
     """Far above it the scatter of many records is what is stated: see the tests of u by sample."""
     read = distortion if path == "spectrum" else distortion_by_fit
-    held, records, truth = 0, 100, 0.05 * 5e-3
+    held, records, truth = 0, 60, 0.05 * 5e-3
     for seed in range(records):
         found = read(distorted(1003.7, 5e-3, seed, 0.05), RATE, 1003.7).thd
         u = found.value.std_dev

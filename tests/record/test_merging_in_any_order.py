@@ -70,7 +70,7 @@ def contents(folder: Path) -> set[tuple[str, bytes]]:
     }
 
 
-@settings(max_examples=12)
+@settings(max_examples=7)
 @given(RUNS, RUNS, RUNS)
 def test_merging_again_changes_nothing_and_the_order_does_not_matter(
     one: list[tuple[int, bool]], two: list[tuple[int, bool]], three: list[tuple[int, bool]]

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from pytest_mock import MockerFixture
 from uncertainties import ufloat
@@ -182,6 +182,7 @@ json_like = st.recursive(
 
 
 @given(json_like)
+@settings(max_examples=40)
 def test_whatever_is_plain_can_be_written_as_strict_json(value: object) -> None:
     json.dumps(plain(value), allow_nan=False)
 
