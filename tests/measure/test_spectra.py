@@ -14,8 +14,8 @@ from seqrun.measure.distortion import distortion, distortion_by_fit
 from seqrun.measure.intermodulation import difference_distortion, modulation_distortion
 from seqrun.measure.lines import Line, find_lines, hum, not_among, tone_in_noise
 from seqrun.measure.spectrum import power_spectrum
-from seqrun.measure.weighting import Weighting
-from seqrun.values import Bound, exactly, normal, rectangular
+from seqrun.measure.weighting import Weighting, white_share
+from seqrun.values import Bound, budget_of, exactly, normal, rectangular
 
 RATE = 200_000.0
 POINTS = 40_000
@@ -246,3 +246,48 @@ def test_a_line_that_the_bench_shows_as_well_is_not_the_units() -> None:
     mine, benches = (Line(f, Bounded(exactly(1e-3))) for f in (33e3, 40e3))
     faint = Line(33e3, Bounded(exactly(1e-4)))
     assert not_among((mine, benches), (Line(40_010.0, benches.rms), faint), 50.0) == (mine,)
+
+
+def test_all_there_is_in_the_band_is_the_sum_of_squares_of_its_parts() -> None:
+    """1 V and 0.3 V of peak at 1 kHz and 3 kHz, and noise of 22 kHz out of 100 kHz."""
+    turn = 2.0 * np.pi * 1000.0 / RATE * np.arange(POINTS)
+    noise = np.random.default_rng(3).normal(0.0, 0.2, POINTS)
+    found = distortion(np.cos(turn) + 0.3 * np.cos(3 * turn) + noise, RATE, 1000.0)
+    in_band = 0.04 * 0.22
+    square = 0.5 + 0.045 + in_band
+    assert found.total_rms.nominal_value == pytest.approx(math.sqrt(square), rel=2e-3)
+    assert found.noise_rms.value.nominal_value == pytest.approx(math.sqrt(in_band), rel=0.03)
+    thd_n = math.sqrt((0.045 + in_band) / 0.5)
+    assert found.thd_n.value.nominal_value == pytest.approx(thd_n, rel=5e-3)
+    assert found.sinad_db.nominal_value == pytest.approx(-20.0 * math.log10(thd_n), abs=0.05)
+
+
+@pytest.mark.parametrize("weighting", [Weighting.A, Weighting.CCIR_468])
+def test_noise_beside_a_tone_is_weighted_at_its_own_frequencies(weighting: Weighting) -> None:
+    """White from 22 Hz to 22 kHz: what the weighting makes of such noise, by its own curve."""
+    turn = 2.0 * np.pi * 1000.0 / RATE * np.arange(POINTS)
+    wave = np.cos(turn) + np.random.default_rng(4).normal(0.0, 0.05, POINTS)
+    flat = distortion(wave, RATE, 1000.0).noise_rms.value.nominal_value
+    weighted = distortion(wave, RATE, 1000.0, weighting=weighting).noise_rms.value.nominal_value
+    assert weighted / flat == pytest.approx(math.sqrt(white_share(weighting)), rel=0.02)
+
+
+def test_thd_by_fit_knows_its_noise_by_what_the_fit_leaves() -> None:
+    """u of the mean square of two lines: √(2·S·b + 8·b²), b = 2σ²/N of each."""
+    sigma, points = 0.02, 4000
+    turn = 2.0 * np.pi * 0.0502 * np.arange(points)
+    wave = np.cos(turn) + 0.02 * np.cos(2 * turn) + 0.01 * np.cos(3 * turn)
+    wave = wave + np.random.default_rng(5).normal(0.0, sigma, points)
+    found = distortion_by_fit(wave, 1.0, 0.0502)
+    b, square = 2.0 * sigma**2 / points, (0.02**2 + 0.01**2) / 2.0
+    orders = 9 - 1  # the tenth lies above half the sample rate
+    u_square = math.sqrt(2.0 * square * b + orders * b * b)
+    (line,) = [
+        c for c in budget_of(found.thd.value) if c.source.name == "noise under the harmonics"
+    ]
+    expected = u_square / (2.0 * math.sqrt(square)) / math.sqrt(0.5)
+    assert line.standard_uncertainty == pytest.approx(expected, rel=0.08)
+    u_rest = math.sqrt(2.0 * sigma**4 / points + 2.0 * square * b)
+    rest = math.sqrt(square + sigma**2)
+    assert found.thd_n.nominal_value == pytest.approx(rest / math.sqrt(0.5), rel=0.02)
+    assert found.thd_n.std_dev == pytest.approx(u_rest / (2.0 * rest * math.sqrt(0.5)), rel=0.08)
