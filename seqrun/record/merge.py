@@ -38,7 +38,7 @@ class Merged:
     runs: int
     readings: int
     files: int
-    said: int = 0  # entries of cases
+    said: int  # entries of cases
 
 
 def merge(into: Path | str, other: Path | str) -> Merged:

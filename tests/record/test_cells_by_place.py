@@ -14,7 +14,6 @@ import pytest
 
 from seqrun.record import READING_COLUMNS, RUN_COLUMNS, RunInfo, Store
 from seqrun.record.frames import readings_frame
-from seqrun.record.merge import Merged
 from seqrun.record.messages import BATCH, MessageFile
 from seqrun.record.rows import NOT_FINISHED, RunRow, judged_of, reading_cells, run_cells
 from seqrun.record.seal import _begin_and_count
@@ -199,7 +198,3 @@ def test_a_seal_that_cannot_be_read_counts_no_rows(tmp_path: Path, facts: str) -
     whole = '{"record": {"rows_begin": 9, "rows": 3, "rows_sha256": "ab"}}'
     (tmp_path / "run.json").write_text(whole, encoding="utf-8")
     assert _begin_and_count(tmp_path) == (9, 3, "ab")
-
-
-def test_a_merge_that_nobody_had_anything_to_say_in_added_nothing_said() -> None:
-    assert Merged(1, 2, 3).said == 0
