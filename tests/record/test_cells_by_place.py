@@ -198,3 +198,6 @@ def test_a_seal_that_cannot_be_read_counts_no_rows(tmp_path: Path, facts: str) -
     whole = '{"record": {"rows_begin": 9, "rows": 3, "rows_sha256": "ab"}}'
     (tmp_path / "run.json").write_text(whole, encoding="utf-8")
     assert _begin_and_count(tmp_path) == (9, 3, "ab")
+    empty = '{"record": {"rows_begin": 0, "rows": 0, "rows_sha256": "cd"}}'
+    (tmp_path / "run.json").write_text(empty, encoding="utf-8")
+    assert _begin_and_count(tmp_path) == (0, 0, "cd")
