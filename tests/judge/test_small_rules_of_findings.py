@@ -9,8 +9,9 @@ import pytest
 
 from seqrun.files.findings.file import Section
 from seqrun.judge.change import unit_factor
+from seqrun.judge.condition import Condition
 from seqrun.judge.findings import Finding, Findings, _apart, section_state
-from seqrun.values import Verdict
+from seqrun.values import Heat, Verdict
 
 
 def reading(quantity: str, channel: str, heat: str, verdict: Verdict) -> Any:
@@ -115,3 +116,27 @@ def test_a_ratio_and_a_percentage_are_one_quantity_and_volts_and_amperes_two(
     before: str, after: str, factor: float | None
 ) -> None:
     assert unit_factor(before, after) == factor
+
+
+AT_1_KHZ = ((1000.0, "Hz"), (1.0, "W"))
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "alike"),
+    [
+        (AT_1_KHZ, AT_1_KHZ, True),
+        ((), (), True),
+        ((), AT_1_KHZ, True),  # one that names nothing contradicts none
+        (AT_1_KHZ, ((1000.0, "Hz"),), False),
+        (AT_1_KHZ, ((1000.0, "Hz"), (1.0, "V")), False),
+        (AT_1_KHZ, ((1000.0, "Hz"), (2.0, "W")), False),
+        (AT_1_KHZ, ((2000.0, "Hz"), (1.0, "W")), False),
+    ],
+)
+def test_two_readings_are_alike_that_were_made_under_the_same_as_far_as_both_tell(
+    one: Any, other: Any, alike: bool
+) -> None:
+    cold = [Condition(Heat.COLD, "thd", at) for at in (one, other)]
+    assert cold[0].alike(cold[1]) is cold[1].alike(cold[0]) is alike
+    assert not cold[0].alike(Condition(Heat.DRIVEN, "thd", other))
+    assert not cold[0].alike(Condition(Heat.COLD, "noise", other))
