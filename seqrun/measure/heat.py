@@ -29,7 +29,7 @@ NOT_ONE_CONSTANT = 0.1
 #: against ten minutes, to a factor of one and a half), and how large a part of the rise it is, with
 #: its standard uncertainty (our own choice: some have none, a sink on a closed case a third at the
 #: most)
-SLOWER, SLOWER_BY, SLOW_SHARE = 4.0, 1.5, (0.2, 0.15)
+SLOWER, SLOWER_BY, SLOW_SHARE = 4.0, 1.5, (0.15, 0.2)
 #: by what power of the rise heat loss grows beyond proportion, likewise: none with a fan, 0.25 by
 #: natural convection alone, less with what is radiated (any heat-transfer text)
 CONVECTION = (0.05, 0.1)

@@ -30,7 +30,7 @@ def test_the_end_of_a_rise_is_predicted_from_one_and_a_half_time_constants() -> 
     assert abs(found.end_k.nominal_value - 30.0) <= 2.0 * found.end_k.std_dev
 
 
-@pytest.mark.parametrize(("minutes", "most"), [(15.0, 4.1), (20.0, 3.1), (30.0, 1.1)])
+@pytest.mark.parametrize(("minutes", "most"), [(15.0, 4.95), (20.0, 3.5), (30.0, 1.1)])
 @pytest.mark.parametrize("begun", [0.0, 0.5])
 def test_the_interval_of_a_predicted_rise_holds_one_of_a_single_constant_and_is_no_wider_than_told(
     minutes: float, most: float, begun: float
@@ -71,7 +71,7 @@ def test_what_a_slower_part_may_add_is_in_the_budget_and_fades_with_time() -> No
         (line,) = [c for c in budget_of(end) if c.source.name == "a slower part of the rise"]
         u.append(line.standard_uncertainty)
     assert u[0] > 1.3 * u[1] > 3.0 * u[2]
-    # before much is seen it is what it may be at all: 15 % of the rise, of which some has come
+    # before much is seen it is what it may be at all: 20 % of the rise, of which some has come
     assert 0.3 < u[0] < heat.SLOW_SHARE[1] * 30.0
 
 
@@ -98,7 +98,7 @@ def test_a_slow_case_and_cooling_that_gets_better_are_within_the_interval_togeth
     noise = np.random.default_rng(1).normal(0.0, 0.01, time.size)
     end = heat.predict_rise(time, warmed(share, power, 540.0, 1800.0, time) + noise).end_k
     assert end.nominal_value == pytest.approx(30.0, abs=COVERAGE_FACTOR * end.std_dev)
-    assert end.std_dev < 2.3
+    assert end.std_dev < 2.5
 
 
 def test_a_fit_carries_a_drift_of_the_room_on() -> None:
