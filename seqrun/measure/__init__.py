@@ -24,6 +24,8 @@ MODULES = (
     "bounds",
     "cases",
     "clipping",
+    "cooling",
+    "cooling_down",
     "counts",
     "distortion",
     "headroom",

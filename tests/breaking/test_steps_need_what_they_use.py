@@ -66,6 +66,7 @@ def test_steps_say_which_instruments_and_functions_they_use(
     spy = Spy(monkeypatch)
     # Leads are readied for whoever moves them, which is none of the step's own measuring.
     monkeypatch.setattr(Engine, "_ready_meter", lambda *_: None)
+    monkeypatch.setattr(Engine, "_feel", lambda *_: None)  # nor is the look before first power
     plan, files = prepare(sequence, "demo", None)
     with tempfile.TemporaryDirectory() as name:
         execute(plan, files, None, spy, Options("T-1", "", Path(name)), Interrupts())

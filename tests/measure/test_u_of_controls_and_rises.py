@@ -161,7 +161,7 @@ def slow_line(t: Array, sigma: float) -> float:
     )
     fisher = x.T @ x / max(sigma, 0.003 * END) ** 2
     known = np.linalg.inv((x.T @ x)[:3, :3]) * sigma**2
-    fisher[3, 3] += 1.0 / (0.15 * END) ** 2
+    fisher[3, 3] += 1.0 / (0.2 * END) ** 2
     fisher[4, 4] += 1.0 / 0.1**2
     end = np.array([1.0, 0.0, 1.0, 1.0, 0.0])
     return math.sqrt(end @ np.linalg.inv(fisher) @ end - end[:3] @ known @ end[:3])
