@@ -17,6 +17,7 @@ from demo_sim import DemoError
 from seqrun.files.unit.sheet import Unit
 from seqrun.plan.contract import Step
 from seqrun.steps.base import kinds
+from seqrun.steps.response import ends_of
 from seqrun.study import truths
 from seqrun.values import Judged
 
@@ -155,7 +156,7 @@ def _gain_drift(a: ToldOf) -> float:
 
 def _flatness(a: ToldOf) -> float:
     """Within the band that it is judged over."""
-    low, high = a.field("band", (20.0, 20e3))
+    low, high = ends_of(a.field("band"), a.unit)
     middle = float(a.truth.gain(a.channel, 1000.0))
     at = [low * (high / low) ** (n / FINE) for n in range(FINE + 1)]
     return max(abs(20.0 * math.log10(float(a.truth.gain(a.channel, f)) / middle)) for f in at)
