@@ -74,7 +74,10 @@ def proof_of(name: str, folder: Path, text: str = "") -> tuple[int, Dialect]:
             f'driver = "{driver.name}"\nlabel = "by its label"\n',
             encoding="utf-8",
         )
-        return benches.test_command(str(bench), True, False), dialect
+        code = benches.test_command(str(bench), True, False)
+        # What it does not acknowledge has to reach it before its end of the line is closed.
+        eventually(lambda: not np.any(getattr(dialect, "on", False)), within_s=5.0)
+        return code, dialect
 
 
 @pytest.mark.parametrize("name", SERVERS)
