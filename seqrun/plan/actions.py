@@ -20,7 +20,8 @@ if TYPE_CHECKING:
 
 #: s that a person takes to find a point and put a lead there, or to turn a knob (our own figure)
 OPERATOR_S = 10.0
-AFTER_A_FAIL = ("failed", "not measured")  # what a good unit never comes to
+#: states of ``only_if`` that make a step one for the bad case only
+AFTER_A_FAIL = ("failed", "not measured")
 
 
 @dataclass(frozen=True, slots=True)

@@ -44,8 +44,6 @@ from seqrun.values import Judged, Limit, Verdict
 #: how long a run with power on waits for another program that has the record locked
 LOCKED_S = 2.0
 
-#: states of ``only_if`` that make a step one for the bad case only
-
 
 def _decided(judged: Iterable[Judged]) -> bool:
     """Whether a limit was held against something, or something is on record as not measured."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from typing import ClassVar, Literal
 
 from pydantic import Field
@@ -148,9 +149,14 @@ class Soak(Step):
     def needs(self, view: BenchView) -> Needs:
         seconds = self._expected_s(view)
         if self.power is None:
-            return idle_and_watched(view, self.at, seconds, listening=self.listen > 0.0)
-        watts = self.power.evaluate_in("W", view.unit.names())
-        return driven_and_watched(view, self.at, watts, seconds)
+            needs = idle_and_watched(view, self.at, seconds, listening=self.listen > 0.0)
+        else:
+            watts = self.power.evaluate_in("W", view.unit.names())
+            needs = driven_and_watched(view, self.at, watts, seconds)
+        in_the_air = any(sensor.point == AMBIENT_POINT for sensor in view.bench.sensor)
+        if seconds < ROOM_AGAIN_S or view.has("thermometer") or not in_the_air:
+            return needs
+        return replace(needs, hookups=(*needs.hookups, view.meter_four_wire(AMBIENT_POINT)))
 
     def _room(self, view: BenchView) -> float:
         """How far the room may drift in an hour, K."""

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pytest
 from pytest_mock import MockerFixture
 
-from demo_sim.heat import Heat
 from seqrun.instruments.desk import Question, Typed
 from seqrun.record import Store
 from seqrun.runner import cooled
@@ -19,6 +18,8 @@ from seqrun.runner.last_power import LastPower, last_power
 from seqrun.runner.opening import VirtualHands
 from seqrun.values import Judged, Verdict
 from tests.runner.short_runs import run
+from tests.runner.warm_metal import DRIFT as OF_COLD
+from tests.runner.warm_metal import put_warm
 
 COLD = """
 [[step]]
@@ -37,7 +38,7 @@ to = "rail_voltage"
 stages = 2
 healthy_current = "3 * supply_idle"
 """
-DRIFT = """
+DEVICE = """
 [[step]]
 id = "cold"
 do = "device_current"
@@ -46,13 +47,8 @@ at = "ballast.left.upper.1"
 id = "hot"
 do = "device_current"
 at = "ballast.left.upper.1"
-[[step]]
-id = "drift"
-do = "idle_drift"
-of = "hot"
-against = "cold"
-limit = { between = ["-0.6 * idle_current", "0.6 * idle_current"] }
 """
+DRIFT = DEVICE + OF_COLD
 
 
 def drift_of(engine: Any) -> Judged:
@@ -62,15 +58,7 @@ def drift_of(engine: Any) -> Judged:
 
 @pytest.fixture
 def warm(mocker: MockerFixture) -> Callable[[float], None]:
-    """The unit is put on the bench with its metal as warm as that, K over the room."""
-
-    def put(rise_k: float) -> None:
-        def heat(network: Any) -> Heat:
-            return Heat(network, np.full(len(network.names), rise_k))
-
-        mocker.patch("demo_sim.powered.Heat", heat)
-
-    return put
+    return partial(put_warm, mocker)
 
 
 @pytest.fixture

@@ -5,16 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
-from typing import Any
 
-import numpy as np
 import pytest
 from pytest_mock import MockerFixture
 
-from demo_sim.heat import Heat
 from seqrun.runner import cooled
 from seqrun.values import Disposition, Verdict
 from tests.runner.test_resuming import gone_on, started
+from tests.runner.warm_metal import DRIFT, put_warm
 
 STEPS = """
 [[step]]
@@ -37,27 +35,12 @@ limit = { at_most = "sink_rise_limit" }
 id = "hot"
 do = "device_current"
 at = "ballast.left.upper.1"
-[[step]]
-id = "drift"
-do = "idle_drift"
-of = "hot"
-against = "cold"
-limit = { between = ["-0.6 * idle_current", "0.6 * idle_current"] }
 """
 
 
 @pytest.fixture
 def sequence(short_sequence: Callable[..., str]) -> str:
-    return short_sequence(STEPS)
-
-
-def warm(mocker: MockerFixture, rise_k: float) -> None:
-    """The unit is put on the bench with its metal as warm as that."""
-
-    def heat(network: Any) -> Heat:
-        return Heat(network, np.full(len(network.names), rise_k))
-
-    mocker.patch("demo_sim.powered.Heat", heat)
+    return short_sequence(STEPS + DRIFT)
 
 
 @pytest.mark.parametrize(
@@ -77,7 +60,7 @@ def test_a_drift_counts_from_metal_that_is_cold_again(
     disposition: Disposition,
 ) -> None:
     started(tmp_path, sequence, until="hot")
-    warm(mocker, rise_k)
+    put_warm(mocker, rise_k)
     outcome, _, notes = gone_on(tmp_path, sequence)
     assert outcome.disposition is disposition, outcome.reason
     (drift,) = (j for j in outcome.judged if j.step == "drift")

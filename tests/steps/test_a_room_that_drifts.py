@@ -8,9 +8,13 @@ from typing import Any
 import numpy as np
 import pytest
 
+from seqrun.errors import NotMeasured
+from seqrun.runner.preparation import prepare
+from seqrun.steps.common import rise_curve
 from seqrun.steps.common.drive import Drive
 from seqrun.steps.common.rise_curve import RiseCurve
 from seqrun.steps.common.sink import read_temperature
+from seqrun.values import exactly, rectangular
 
 Powered = Callable[..., Any]
 SOAK = """
@@ -89,3 +93,23 @@ def test_an_even_drift_is_taken_off_a_curve_from_when_the_room_was_read() -> Non
     plain = curve.without(0.001, 60.0)
     assert plain.rises == pytest.approx([10.0] * 7)
     assert (plain.times, plain.amperes, plain.begun) == (curve.times, curve.amperes, 100.0)
+
+
+def test_an_end_of_which_nobody_knows_what_a_drift_makes_is_no_end(mocker: Any) -> None:
+    curve = RiseCurve()
+    for t in np.arange(0.0, 900.0, 10.0):
+        curve.add(float(t), 20.0 * -float(np.expm1(-t / 500.0)), 0.2)
+    nothing, drift = exactly(0.0), rectangular(0.0, 1.0 / 3600.0, "drift of the room")
+    assert curve.end(nothing, drift, 60.0) is not None
+    mocker.patch.object(rise_curve, "drift_carried", side_effect=NotMeasured("no bend"))
+    assert curve.end(nothing, drift, 60.0) is None
+
+
+def test_the_move_to_the_room_and_only_where_it_is_due_is_in_the_plan() -> None:
+    def nodes(sequence: str, step: str) -> set[str]:
+        plan, _ = prepare(sequence, "demo", None)
+        (action,) = (a for a in plan.actions if a.id == step)
+        return {node for hookup in action.needs.hookups for _, node in hookup.leads}
+
+    assert {"sensor.sink.hot", "sensor.ambient.hot"} <= nodes("sharing", "heat")
+    assert "sensor.ambient.hot" not in nodes("acceptance", "heat_eighth")

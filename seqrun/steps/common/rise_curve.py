@@ -75,7 +75,7 @@ class RiseCurve:
 
     def end(self, systematic: UFloat, drift_k_per_s: UFloat, since_s: float) -> UFloat | None:
         """Where the rise ends, by the whole of the record, else by its last half hour; None where
-        neither tells.
+        neither tells, or it does not tell what a drift of the room makes of it.
 
         The last half hour alone takes the slower part of a rise, which is all that it sees, for the
         only one, and knows nothing of a still slower one.
@@ -85,17 +85,16 @@ class RiseCurve:
             drift_k_per_s: of the room, an even one. since_s: from the reading of the room to the
                 beginning of the record.
         """
-        prediction, settled = self.prediction(systematic), self.settling(systematic)
-        if prediction is not None:
+        if (prediction := self.prediction(systematic)) is not None:
             found, way = prediction.end_k, predicted_end
-        elif settled is not None:
+        elif (settled := self.settling(systematic)) is not None:
             found, way = settled.rise_k, settled_end
         else:
             return None
         try:
             carried = drift_carried(np.array(self.times), np.array(self.rises), since_s, way)
         except NotMeasured:
-            return found
+            return None
         return found + drift_k_per_s * max(carried - (self.times[-1] + since_s), 0.0)
 
     def settling(self, systematic: UFloat | None = None) -> SettledRise | None:
