@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from demo_sim.amplifier.electrics import Electrics, Operating, Rails, Wanted
 from demo_sim.amplifier.relay import Relay
-from demo_sim.amplifier.signal import InputSignal, spectrum, through_path
+from demo_sim.amplifier.signal import InputSignal
 from demo_sim.amplifier.spec import (
     HALVES,
     AmplifierSpec,
@@ -21,6 +21,7 @@ from demo_sim.amplifier.spec import (
     HeatSpec,
     LegSpec,
 )
+from demo_sim.amplifier.wanted import wanted_output
 from demo_sim.heat import Heat, Network, NetworkBuilder, with_path_out
 from demo_sim.rails import RailPair, Source
 from demo_sim.wiring import Joined, leg_label, stage_case
@@ -30,8 +31,6 @@ Floats = NDArray[np.float64]
 SAME_TEMPERATURE_K = 0.02  # within it the operating point is taken as unchanged
 HOT_C = 140.0  # above it heat is followed in short strides, so that a failure is seen in time
 HOT_STRIDE_S = 1.0
-SAMPLES = 32  # of a sine, for means
-SAMPLES_COMPLEX = 256
 DRIVERS_ON_SINK = 0.5  # part of the small-signal section's power that goes into the sink
 MOST_DRIFT_K = 2.0  # of the room
 CONVECTION_RATED_K = 30.0  # rise at which the sink's thermal resistance is stated
@@ -448,34 +447,3 @@ def _more_convection(heat: HeatSpec, rise_k: float) -> float:
 
 def _instead(now: ChannelSpec, was: ChannelSpec) -> ChannelSpec:
     return now
-
-
-def wanted_output(spec: AmplifierSpec, inputs: Mapping[str, InputSignal]) -> Wanted:
-    """Samples of what every leg should put out, with their shares of time.
-
-    The last sample is rest: its share is what a burst leaves.
-    """
-    signals = [inputs[c.name] for c in spec.channels for _ in c.legs]
-    legs = [leg for c in spec.channels for leg in c.legs]
-    if all(s.period is None for s in signals):
-        return Wanted(np.zeros((len(legs), 1)), np.ones((len(legs), 1)))
-    simple = all(s.period is None or _is_simple(s) for s in signals)
-    count = SAMPLES if simple else SAMPLES_COMPLEX
-    volts = np.zeros((len(legs), count + 1))
-    weights = np.zeros((len(legs), count + 1))
-    for i, (leg, signal) in enumerate(zip(legs, signals, strict=True)):
-        if signal.period is None:
-            weights[i, -1] = 1.0
-            continue
-        table = through_path(signal, leg.gain, leg.low_cut_hz, leg.pole_hz, leg.resonance)
-        step = signal.period.points // count
-        volts[i, :-1] = table[step // 2 :: step]
-        weights[i, :-1] = signal.period.duty / count
-        weights[i, -1] = 1.0 - signal.period.duty
-    return Wanted(volts, weights)
-
-
-def _is_simple(signal: InputSignal) -> bool:
-    """Nearly all of it is in the first few harmonics of the table."""
-    power = np.abs(spectrum(signal)) ** 2
-    return bool(power[5:].sum() <= 1e-4 * power.sum())
