@@ -163,7 +163,15 @@ def test_a_rehearsal_is_for_a_person_at_a_simulated_bench(
     assert not (tmp_path / "results").exists()
 
 
-def test_a_sequence_for_other_units_is_no_mistake_of_the_files(seqrun: Callable) -> None:
+def test_a_sequence_for_other_units_is_no_mistake_of_the_files(
+    seqrun: Callable, tmp_path: Path
+) -> None:
+    bench = tmp_path / "bench.toml"
+    bench.write_text(demo_sim.open_bench(unit_sheet="demo-2x40").bench_toml(), encoding="utf-8")
+    answer = seqrun("check", "preamp", "quick", "demo-2x40", str(bench))
+    assert answer.code == 0, answer.err
+    assert "quick.toml on bench.toml: it can be planned" in answer.out
+    assert "preamp.toml on bench.toml" not in answer.out
     answer = seqrun("check", "preamp", "demo-2x40", "demo-receiver")
     assert answer.code == 0, answer.err
     assert "preamp.toml with demo-2x40.toml: it is for units with a line input" in answer.out
