@@ -370,6 +370,19 @@ def _crackle(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     )
 
 
+@entry("crackle_when_hot", "a crackle every ten to twenty seconds, once the metal is hot", 0.5)
+def _crackle_when_hot(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
+    """A joint that opens as the board stretches: crackles of about severity · 200 mV at the output,
+    one in 15 s on average, while the heatsink is past 36 °C."""
+
+    def changed(c: ChannelSpec) -> ChannelSpec:
+        above = 36.0 if severity > 0.0 else c.noise.crackle_above_c
+        noise = replace(c.noise, crackle_v=0.2 * severity, crackle_above_c=above)
+        return replace(c, noise=noise)
+
+    return _channel(bench, channel, changed)
+
+
 @entry("hum_when_driven", "hum that comes with the signal", 0.5)
 def _hum_when_driven(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     """The reservoirs' charging current returns through the signal ground: at the output

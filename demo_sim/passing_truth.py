@@ -55,11 +55,12 @@ class PassingTruth:
         return math.fsum(1.0 / s for s in every if math.isfinite(s))
 
     def crackles_hz(self, channel: str) -> float:
-        """How often a channel crackles at the present warmth: its joints and its noisy parts, and
-        hum and DC that come and go."""
+        """How often a channel crackles at the present warmth, with a signal or without one: its
+        joints and its noisy parts, and hum and DC that come and go."""
         whole = self._unit.spec.channel(channel)
         spec = whole.noise
-        joints = 1.0 / spec.crackle_every_s if spec.crackle_v else 0.0
+        warm = spec.crackle_above_c < self._unit.temperature_c("sink") < spec.crackle_below_c
+        joints = 1.0 / spec.crackle_every_s if spec.crackle_v and warm else 0.0
         joints += 1.0 / whole.ground.every_s if whole.ground_v else 0.0
         joints += 1.0 / whole.kick.every_s if whole.kick_v else 0.0
         return joints + self.bursts_hz(channel)

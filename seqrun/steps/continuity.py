@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+import math
+from collections.abc import Iterator, Mapping, Sequence
 from typing import ClassVar
 
 from pydantic import Field, PrivateAttr
 
 from seqrun.errors import NotMeasured
 from seqrun.files.expression import VoltsExpression
-from seqrun.measure.counts import event_rate
+from seqrun.measure.counts import rate_in_any_stretch, surely_beyond
 from seqrun.measure.noise import unseen_rate
 from seqrun.plan.context import Context
 from seqrun.plan.contract import Step, Yielded
@@ -36,7 +37,8 @@ LEAST_SHARE = 0.5  # of the time listened to, in which the faintest crackle woul
 _HOW = (
     "While a soak goes on, the scope takes records of one to two seconds of all outputs, one after "
     "another. What begins in them is counted over the time in them; the bound is the exact one of "
-    "a Poisson count (97.7 %), also when nothing was heard."
+    "a Poisson count (97.7 %), also when nothing was heard. It holds for every stretch as long as "
+    "the soak was to listen, not for the whole alone: what comes only hot is not thinned out."
 )
 
 DROP_OUT_RATE = Measurand(
@@ -98,39 +100,54 @@ def rate_of(
     step: Step,
     ctx: Context,
     channel: str,
-    seen: int,
-    live_s: float,
+    seen: Sequence[int],
+    live_s: Sequence[float],
     what: str,
     *,
+    stretch_s: float,
     at_least: bool = False,
 ) -> Yielded:
-    """The reading that a step judges: what was ``seen`` over the time that it was listened for."""
-    found = event_rate(seen, live_s)
+    """The reading that a step judges: what was ``seen`` in each record over the time that it was
+    listened to, in the worst stretch of so many seconds."""
+    found = rate_in_any_stretch(seen, live_s, stretch_s)
+    high = ctx.limit.high if ctx.limit is not None else None
+    rate = surely_beyond(found.rate, found.rate_of, high)
+    among = f", {found.worst_seen} of them within {found.worst_s:.0f} s" if found.uneven else ""
     return step.reading(
         step.judges[0],
-        found.value,
+        rate.value,
         channel=channel,
-        bound=Bound.AT_LEAST if at_least else found.bound,
+        bound=Bound.AT_LEAST if at_least else rate.bound,
         instruments=(ctx.scope.name,),
-        note=f"{seen} {what} in {live_s:.0f} s of listening; bound 97.7 %, k = {COVERAGE_FACTOR:g}",
+        note=f"{found.seen} {what} in {found.live_s:.0f} s of listening{among}; bound 97.7 %, "
+        f"k = {COVERAGE_FACTOR:g}",
     )
 
 
 def crackles_of(
-    step: Step, ctx: Context, channel: str, ears: Ears, peak: Measurand, wanted_v: float
+    step: Step,
+    ctx: Context,
+    channel: str,
+    ears: Ears,
+    peak: Measurand,
+    wanted_v: float,
+    stretch_s: float,
 ) -> Iterator[Yielded]:
     """The crackles of an output that was listened to. Only time counts in which those of
     ``wanted_v`` (rms over 5 ms) would have been heard."""
     names, heard = (ctx.scope.name,), ears.heard[channel]
     live = ears.heard_s(channel, wanted_v)
-    deaf = live < LEAST_SHARE * heard.live_s
+    deaf = math.fsum(live) < LEAST_SHARE * heard.live_s
     if deaf and not heard.crackles:
         why = too_coarse(ears.least_v(channel), wanted_v)
         yield step.not_measured(step.judges[0], why, channel=channel)
         return
-    # What was heard was there, however deaf the bench: then it is at least that.
-    live = heard.live_s if deaf else live
-    yield rate_of(step, ctx, channel, heard.crackles, live, "crackles", at_least=deaf)
+    records = ears.records[channel]
+    seen = [one.crackles for one in records]
+    if deaf:
+        # What was heard was there, however deaf the bench: then it is at least that.
+        live = [one.live_s for one in records]
+    yield rate_of(step, ctx, channel, seen, live, "crackles", stretch_s=stretch_s, at_least=deaf)
     if heard.crackles:
         yield step.plain(peak, heard.peak_v, channel=channel, instruments=names)
     yield step.plain(LISTENED, heard.live_s, channel=channel, instruments=names)
@@ -190,7 +207,7 @@ class OutputBursts(Step):
             if why := deaf_to(ears, channel):
                 yield self.not_measured(BURST_RATE, why, channel=channel)
                 continue
-            yield from crackles_of(self, ctx, channel, ears, BURST_PEAK, wanted)
+            yield from crackles_of(self, ctx, channel, ears, BURST_PEAK, wanted, self.watch)
 
 
 class _OverTheSoak(Step):
@@ -241,7 +258,10 @@ class DropOuts(_OverTheSoak):
 
     def _told(self, ctx: Context, channel: str, ears: Ears) -> Iterator[Yielded]:
         names, heard = (ctx.scope.name,), ears.heard[channel]
-        yield rate_of(self, ctx, channel, heard.drop_outs, heard.live_s, "drop-outs")
+        records = ears.records[channel]
+        drops = [one.drop_outs for one in records]
+        live = [one.live_s for one in records]
+        yield rate_of(self, ctx, channel, drops, live, "drop-outs", stretch_s=self._listens_s)
         yield self.plain(LOST_TIME, heard.lost_s, channel=channel, instruments=names)
         yield self.plain(LISTENED, heard.live_s, channel=channel, instruments=names)
 
@@ -278,4 +298,5 @@ class Crackles(_OverTheSoak):
 
     def _told(self, ctx: Context, channel: str, ears: Ears) -> Iterator[Yielded]:
         wanted = faintest_v(ctx.view, self.faintest)
-        yield from crackles_of(self, ctx, channel, ears, CRACKLE_PEAK, wanted)
+        stretch = self._listens_s
+        yield from crackles_of(self, ctx, channel, ears, CRACKLE_PEAK, wanted, stretch)

@@ -10,6 +10,7 @@ from pydantic import Field
 
 from seqrun.errors import NotMeasured
 from seqrun.files.expression import VoltsExpression
+from seqrun.measure.counts import surely_beyond
 from seqrun.measure.lines import LEAST_PERIODS, Line, find_lines, hum, not_among, threshold
 from seqrun.measure.noise import (
     FRAME_S,
@@ -347,7 +348,8 @@ class NoiseBursts(Step):
                 expected="a threshold below the faintest burst that counts",
                 where=place,
             )
-        rate = burst_rate(bursts, between, frame)
+        high = ctx.limit.high if ctx.limit is not None else None
+        rate = surely_beyond(burst_rate(bursts, between, frame), bursts, high)
         yield self.reading(
             BURST_RATE,
             rate.value,

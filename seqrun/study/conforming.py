@@ -205,7 +205,7 @@ TOLD: Mapping[str, TellTrue] = {
     "sink_temperature": lambda a: float(a.truth.temperature("sink")),
     "drop_out_rate": lambda a: float(a.truth.interruptions_hz(a.channel)),
     "crackle_rate": lambda a: float(a.truth.crackles_hz(a.channel)),
-    "burst_rate": lambda a: float(a.truth.bursts_hz(a.channel)),
+    "burst_rate": lambda a: float(a.truth.crackles_hz(a.channel)),
     "stray": _stray,
     "stray_capacitive": lambda a: float(
         a.truth.oscillation_v(

@@ -9,7 +9,13 @@ import pytest
 from scipy import stats
 
 from seqrun.errors import NotMeasured
-from seqrun.measure.counts import event_rate, least_events, most_events
+from seqrun.measure.counts import (
+    event_rate,
+    least_events,
+    most_events,
+    rate_in_any_stretch,
+    surely_beyond,
+)
 from seqrun.measure.listening import (
     NOTHING,
     Listened,
@@ -144,6 +150,118 @@ def test_none_seen_is_at_most() -> None:
     found = event_rate(0, 400.0)
     assert found.bound is Bound.AT_MOST
     assert found.value.nominal_value == pytest.approx(3.783 / 400.0, rel=1e-3)
+
+
+def most(seen: int) -> float:
+    """The largest mean that ``seen`` leave possible at 97.725 %, by SciPy's chi-square."""
+    return float(stats.chi2.ppf(stats.norm.cdf(2.0), 2 * (seen + 1))) / 2.0
+
+
+@pytest.mark.parametrize(
+    ("seen", "high", "beyond"),
+    [
+        (12, 0.03, True),  # 6.2 in 130 s at the least; value - U is 0.02 /s
+        (12, 0.0505, False),  # 0.0477 /s at the least
+        (12, 0.01, False),  # value - U is beyond it already
+        (12, None, False),
+        (2, 0.03, False),
+    ],
+)
+def test_a_count_that_is_surely_beyond_its_limit_says_so(
+    seen: int, high: float | None, beyond: bool
+) -> None:
+    """U reaches to the upper bound of the count, further than down to the lower one."""
+    rate = event_rate(seen, 130.0)
+    found = surely_beyond(rate, seen, high)
+    if not beyond:
+        assert found is rate
+        return
+    assert found.bound is Bound.AT_LEAST
+    least = stats.chi2.ppf(stats.norm.cdf(-2.0), 2 * seen) / 2.0 / 130.0
+    assert found.value.nominal_value == pytest.approx(least)
+    assert found.value.std_dev == 0.0
+
+
+RECORDS = [2.0] * 300  # ten minutes of records of 2 s
+
+
+def at(*records: int) -> list[int]:
+    return [records.count(n) for n in range(len(RECORDS))]
+
+
+def test_what_comes_only_at_the_hot_end_is_not_thinned_out_by_the_cold_hour() -> None:
+    """Four in the last minute of ten: by chance one watch in a thousand has such a minute."""
+    found = rate_in_any_stretch(at(280, 285, 290, 299), RECORDS, 60.0)
+    assert (found.seen, found.live_s, found.uneven) == (4, 600.0, True)
+    assert (found.worst_seen, found.worst_s) == (4, 60.0)
+    value, u = found.rate.value.nominal_value, found.rate.value.std_dev
+    assert value == pytest.approx(4 / 60.0)
+    assert value + 2.0 * u == pytest.approx(most(4) / 60.0)
+
+
+@pytest.mark.parametrize("first", [0, 100, 270])
+def test_a_swarm_counts_wherever_in_the_watch_it_comes(first: int) -> None:
+    """Also before the unit is warm."""
+    found = rate_in_any_stretch(at(first, first + 14, first + 29), RECORDS, 60.0)
+    assert (found.worst_seen, found.worst_s) == (3, 60.0)
+
+
+def test_a_few_that_may_have_come_evenly_are_told_by_the_whole_and_bounded_by_the_worst() -> None:
+    found = rate_in_any_stretch(at(5, 150, 160), RECORDS, 60.0)
+    value, u = found.rate.value.nominal_value, found.rate.value.std_dev
+    assert value == pytest.approx(3 / 600.0)
+    assert value + 2.0 * u == pytest.approx(most(2) / 60.0)
+    assert found.uneven
+
+
+def test_silence_is_bounded_by_the_whole_watch() -> None:
+    found = rate_in_any_stretch(at(), RECORDS, 60.0)
+    assert found.rate.bound is Bound.AT_MOST
+    assert found.rate.value.nominal_value == pytest.approx(most(0) / 600.0)
+    assert not found.uneven
+
+
+def test_a_watch_no_longer_than_its_stretch_is_one() -> None:
+    found = rate_in_any_stretch(at(3, 4), RECORDS, 600.0)
+    value, u = found.rate.value.nominal_value, found.rate.value.std_dev
+    assert (value, found.uneven) == (pytest.approx(2 / 600.0), False)
+    assert value + 2.0 * u == pytest.approx(most(2) / 600.0)
+
+
+def test_records_that_were_deaf_give_no_time() -> None:
+    """A stretch is so long in the time that was heard."""
+    deaf = [0.0 if 100 <= n < 200 else 2.0 for n in range(300)]
+    found = rate_in_any_stretch(at(99, 200), deaf, 60.0)
+    assert (found.live_s, found.worst_seen, found.worst_s) == (400.0, 2, 60.0)
+
+
+@pytest.mark.parametrize("rate_hz", [0.02, 0.1])
+def test_an_even_rate_is_held_by_its_interval(rate_hz: float) -> None:
+    """Of 400 watches of ten minutes: at least as often as the exact interval of the whole."""
+    chance = np.random.default_rng(11)
+    held = 0
+    for _ in range(400):
+        seen = chance.poisson(2.0 * rate_hz, 300).tolist()
+        value = rate_in_any_stretch(seen, RECORDS, 150.0).rate.value
+        held += abs(value.nominal_value - rate_hz) <= 2.0 * value.std_dev
+    assert held >= 0.95 * 400
+
+
+def test_a_unit_that_crackles_at_its_limit_in_one_stretch_passes_no_more_often_than_allowed() -> (
+    None
+):
+    """150 s at the limit of 0.03 /s among 450 s of silence: by the whole rate nine of ten pass."""
+    chance = np.random.default_rng(12)
+    passed = thinned = 0
+    for _ in range(1000):
+        seen = [0] * 225 + chance.poisson(0.06, 75).tolist()
+        found = rate_in_any_stretch(seen, RECORDS, 150.0)
+        value = found.rate.value
+        if value.nominal_value + 2.0 * value.std_dev <= 0.03:
+            passed += 1
+        thinned += most(sum(seen)) / 600.0 <= 0.03
+    assert passed <= 35  # 2.3 % of 1000, and four standard deviations
+    assert thinned > 800
 
 
 def ringing(frequency_hz: float, peak_v: float, rate_hz: float) -> np.ndarray:

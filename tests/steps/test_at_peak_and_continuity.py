@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable
 from typing import Any
 
@@ -87,6 +88,19 @@ def test_crackles_are_heard_in_silence_and_beside_the_tone(powered: Powered) -> 
         read = powered("crackle@left=1").do(soak + CRACKLES)
         assert read.one("crackle_rate", "left").value > 0.01
         assert read.one("crackle_rate", "right").bound is Bound.AT_MOST
+
+
+def test_what_crackles_only_hot_is_counted_for_its_own_stretch(powered: Powered) -> None:
+    """The sink comes past 36 °C when a third of the soak is over."""
+    soak = DRIVEN.replace("seen = 0.2", "seen = 0.6").replace("10 min", "30 min")
+    read = powered("crackle_when_hot@left=1", seed=3).do(soak + CRACKLES)
+    crackling = read.one("crackle_rate", "left")
+    seen, live_s, worst, worst_s = map(int, re.findall(r"\d+", crackling.note)[:4])
+    assert f"{worst} of them within {worst_s} s" in crackling.note
+    assert seen / live_s < worst / worst_s
+    assert worst_s == pytest.approx(60.0, abs=2.0)
+    assert crackling.value + crackling.expanded_uncertainty > 1.0 / 15.0
+    assert read.one("crackle_rate", "right").bound is Bound.AT_MOST
 
 
 def test_a_bridge_on_one_rail_is_heard_between_its_terminals(powered: Powered) -> None:

@@ -7,7 +7,6 @@ output that has gone dead from a lead that is off.
 
 from __future__ import annotations
 
-import math
 from functools import partial
 from typing import Literal
 
@@ -46,8 +45,8 @@ class Ears:
         self.channels = tuple(ctx.view.unit.channels)
         self.heard: dict[str, Listened] = dict.fromkeys(self.channels, NOTHING)
         self.deaf: dict[str, str] = {}
-        #: of each record: the faintest crackle that it tells, V rms over 5 ms, and its length, s
-        self.looks: dict[str, list[tuple[float, float]]] = {c: [] for c in self.channels}
+        #: of each record in turn, which tells crackles from its ``least_v`` on
+        self.records: dict[str, list[Listened]] = {c: [] for c in self.channels}
         unit = ctx.view.unit
         # The terminals of a bridge on a single rail rest at half of it.
         self._coupling: Literal["DC", "AC"] = (
@@ -69,17 +68,17 @@ class Ears:
             (heard.live_s for c, heard in self.heard.items() if c not in self.deaf), default=np.inf
         )
 
-    def heard_s(self, channel: str, faintest_v: float) -> float:
-        """How long a crackle that faint would have been heard, s."""
-        return math.fsum(seconds for least, seconds in self.looks[channel] if least <= faintest_v)
+    def heard_s(self, channel: str, faintest_v: float) -> list[float]:
+        """For how long a crackle that faint would have been heard in each record, s."""
+        return [one.live_s if one.least_v <= faintest_v else 0.0 for one in self.records[channel]]
 
     def least_v(self, channel: str) -> float:
         """The faintest crackle that half of the records tell, V rms over 5 ms."""
-        return float(np.median([least for least, _ in self.looks[channel]] or [0.0]))
+        return float(np.median([one.least_v for one in self.records[channel]] or [0.0]))
 
     def _add(self, channel: str, one: Listened) -> None:
         self.heard[channel] += one
-        self.looks[channel].append((one.least_v, one.live_s))
+        self.records[channel].append(one)
 
     def told(self) -> str:
         """What there was to hear, for people."""

@@ -178,6 +178,20 @@ def test_crackles_come_a_few_times_a_minute_warm_or_cold(bench):
     assert np.abs(seen(world, "out.right", 10.0, 10e3)[1]).max() < 0.01
 
 
+def test_a_joint_that_opens_in_the_heat_is_quiet_until_the_sink_is_hot(bench, set_sine):
+    world = bench(faults=["crackle_when_hot@left=1.0"])
+    assert world.truth.temperature("sink") < 36.0
+    assert world.truth.crackles_hz("left") == 0.0
+    assert np.abs(seen(world, "out.left", 60.0, 10e3)[1]).max() < 0.01
+    set_sine(world, 0.3)
+    world.advance(1800.0)
+    set_sine(world, 0.0)
+    world.advance(1.0)
+    assert world.truth.temperature("sink") > 38.0
+    assert world.truth.crackles_hz("left") == pytest.approx(1.0 / 15.0)
+    assert np.abs(seen(world, "out.left", 100.0, 10e3)[1]).max() > 0.02
+
+
 def test_hum_comes_with_the_current_that_the_rails_draw(bench, set_sine):
     world = bench(faults=["hum_when_driven@left"])
     idle = world.truth.lines("out.left")[100.0]
