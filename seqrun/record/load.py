@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -104,12 +105,10 @@ def _budgets(path: Path) -> _Budgets:
     try:
         with opened(path) as file:
             for line in file:
-                try:
+                with suppress(ValueError, KeyError, TypeError, RecursionError):
                     entry = json.loads(line.decode("utf-8", "replace"))
                     key = (entry["step"], entry["quantity"])
                     found[int(entry["reading"])] = (key, budget_of_entry(entry))
-                except (ValueError, KeyError, TypeError, RecursionError):
-                    continue
     except FileNotFoundError:
         return {}
     except OSError as error:

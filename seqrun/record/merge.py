@@ -48,8 +48,8 @@ def merge(into: Path | str, other: Path | str) -> Merged:
     each row just as often as ``other`` has it. Of a file that both have, the longer one stays when
     it continues the shorter one, and that of the folder which alone has the end of the run;
     otherwise both are kept, theirs with a mark in its name. So in whichever order folders are
-    merged, the rows and the files' contents are the same. ``other`` is only read; symbolic links in
-    it are not followed.
+    merged, the rows and the files' contents are the same. ``other`` is only read; no symbolic
+    link among its files and folders is followed.
 
     Raises:
         UsageError: the folders are the same one, or ``other`` holds no record.
@@ -74,8 +74,8 @@ def merge(into: Path | str, other: Path | str) -> Merged:
         # files are the later ones
         for folder in theirs.folders():
             has_end = known.get(folder.name, False), folder.name in ended
-            files += _join_folder(ours.folder / folder.name, folder, _AGES[has_end])
-        files += _join_folder(ours.folder / PHOTOS, theirs.folder / PHOTOS, "")
+            files += _join_folder(ours.folder, theirs.folder, Path(folder.name), _AGES[has_end])
+        files += _join_folder(ours.folder, theirs.folder, PHOTOS, "")
         runs = _join_table(ours.runs_table, theirs.runs_table)
         readings = _join_table(ours.readings_table, theirs.readings_table)
         said = _join_table(Cases(ours).table, Cases(theirs).table, of_runs=False)
@@ -113,14 +113,15 @@ def _mark(row: list[str]) -> bytes:
     return hashlib.blake2b(encode([row]), digest_size=16).digest()
 
 
-def _join_folder(ours: Path, theirs: Path, age: str) -> int:
-    """Copy what is missing in ``ours``; how many files that was."""
+def _join_folder(ours: Path, theirs: Path, within: Path, age: str) -> int:
+    """Copy what is missing of a folder within ``ours``; how many files that was."""
     copied = 0
-    for path in sorted(theirs.rglob("*")):
-        if path.is_symlink() or not path.is_file():
-            continue
+    # Plain names first: what is marked beside one is compared with the file that stays there.
+    found = sorted((theirs / within).rglob("*"), key=lambda p: (bool(_MARK.search(p.name)), p))
+    for path in found:
         relative = path.relative_to(theirs)
-        if any((theirs / parent).is_symlink() for parent in relative.parents):
+        links = ((theirs / part).is_symlink() for part in (relative, *relative.parents[:-1]))
+        if any(links) or not path.is_file():
             continue
         target = _target(ours / relative, path, age)
         if target is None:

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from seqrun.record.case_rows import CaseEntry
 
 FOLDER = Path("cases", "photos")  # within the results folder
-FORMATS = ("JPEG", "PNG", "WEBP", "MPO")  # MPO: what some phones call a JPEG with a second picture
+FORMATS = ("JPEG", "PNG", "WEBP")  # a phone's JPEG with a second picture in it (MPO) is a JPEG
 MOST_BYTES = 25_000_000  # of a file that is taken; a phone's picture has a fifth of it
 MOST_PIXELS = 80_000_000  # decoded it would fill memory: three bytes for each
 LONGEST_SIDE = 1600  # pixels of what is kept: a burnt joint still shows

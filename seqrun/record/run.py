@@ -47,7 +47,7 @@ class RunRecord:
         started: datetime,
         readings: Table,
         runs: Table,
-        begin: int = 0,
+        begin: int,
     ) -> None:
         self.run_id = run_id
         self.folder = folder
@@ -146,7 +146,7 @@ class RunRecord:
                 if disposition is Disposition.ACCEPT:
                     disposition = Disposition.HOLD
             with suppress(OSError):  # told when the facts are written
-                self.folder.mkdir(exist_ok=True)  # even when somebody removed it
+                self.folder.mkdir()  # even when somebody removed it
             row = run_cells(self.run_id, self.info, self.started, ended, disposition, reason)
             locked = self._append(self._runs, row, patience)
             end = {"ended": ended, "disposition": disposition.value, "reason": reason}
@@ -272,7 +272,7 @@ class RunRecord:
         try:
             self._budgets.close()
         except OSError as error:
-            trouble = trouble or from_os(error, self.folder / BUDGETS, "writing a budget")
+            trouble = from_os(error, self.folder / BUDGETS, "writing a budget")
         if self._log is not None:
             self._log.close()
             try:
@@ -301,5 +301,7 @@ class RunRecord:
     ) -> None:
         if self.finished:
             return
-        text = str(error).strip() or (kind.__name__ if kind else "the run was left unfinished")
+        text = "the run was left unfinished"
+        if error is not None:
+            text = str(error).strip() or type(error).__name__
         self.finish(Disposition.ABORTED, text.splitlines()[0])

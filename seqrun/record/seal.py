@@ -34,7 +34,7 @@ class Seal:
     """Rows and files of one run. ``files`` holds SHA-256 by path within the run's folder;
     ``begin`` is how long ``readings.csv`` was before the run, bytes."""
 
-    begin: int = 0
+    begin: int
     rows: list[tuple[str, ...]] = field(default_factory=list)
     files: dict[str, str] = field(default_factory=dict)
 

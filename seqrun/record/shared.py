@@ -56,9 +56,8 @@ def _equipment(run: RunData) -> Mapping[str, Mapping[str, Any]]:
 
 def _same_instrument(key: str, before: RunData, after: RunData) -> bool:
     one, two = (_equipment(run).get(key, {}) for run in (before, after))
-    names = [_name(item) for item in (one, two)]
-    dates = [item.get("calibrated") for item in (one, two)]
-    if names[0] != names[1] or not names[0] or dates[0] != dates[1] or not dates[0]:
+    name, calibrated = _name(one), one.get("calibrated")
+    if not name or name != _name(two) or not calibrated or calibrated != two.get("calibrated"):
         return False
     return not (_overdue(one, before) or _overdue(two, after))
 

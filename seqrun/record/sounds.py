@@ -37,7 +37,8 @@ def write_sound(
     import numpy as np
 
     step = max(1, math.ceil(rate_hz / _FASTEST_HZ - 1e-6))
-    kept = volts[: len(volts) // step * step].reshape(-1, step).mean(axis=1)
+    count = len(volts) // step
+    kept = volts[: count * step].reshape(count, step).mean(axis=1)
     scaled = np.clip(np.round(kept / full_scale_v * _FULL), -_FULL, _FULL)
     try:
         with path.open("xb") as file, wave.open(file, "wb") as sound:

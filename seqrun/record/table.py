@@ -166,9 +166,10 @@ class Table:
     def _whole(self, file: BinaryIO, size: int) -> int:
         """Size of the file up to its last whole line, after putting a torn one aside."""
         file.seek(0)
-        start = file.read(min(size, _BLOCK))
-        if b"\n" in start:
-            self._check_header(start.split(b"\n", 1)[0])
+        start = file.read(_BLOCK)
+        header, end, _ = start.partition(b"\n")
+        if end:
+            self._check_header(header)
         elif not self._header.startswith(start.rstrip(b"\0")):
             self._check_header(start)
         file.seek(size - 1)

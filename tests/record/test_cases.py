@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import hashlib
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -103,3 +105,68 @@ def test_a_text_that_looks_like_a_formula_comes_back_as_it_was_said(cases: Cases
     last = cases.entries("A-1")[-1]
     assert (last.text, last.by) == ("=1+1 channels", "-N. N.")
     assert isinstance(last, CaseEntry) and cases.lost("A-1") == ()
+
+
+def test_a_row_holds_its_unit_time_kind_words_and_the_row_before_by_its_digest(
+    cases: Cases,
+) -> None:
+    with path_of(cases).open(encoding="utf-8", newline="") as file:
+        header, first, _, third, *_ = csv.reader(file)
+    assert header == ["serial", "time_utc", "kind", "text", "by", "follows", "sha256"]
+    assert first[:6] == [
+        "A-1",
+        "2026-03-02T09:00:00.000Z",
+        "complaint",
+        "hums, and gets hot",
+        "the owner",
+        "",
+    ]
+    line = 'A-1,2026-03-02T09:00:00.000Z,complaint,"hums, and gets hot",the owner,\r\n'
+    assert first[6] == hashlib.sha256(line.encode()).hexdigest() == third[5]
+
+
+def test_an_entry_without_a_time_is_of_now_and_goes_by_utc(cases: Cases) -> None:
+    begun = datetime.now(UTC).replace(microsecond=0)
+    cases.add("A-1", "answer", "only on the left")
+    time = cases.entries("A-1")[-1].time
+    assert time is not None and begun <= time <= datetime.now(UTC)
+
+
+def test_an_entry_whose_time_a_hand_spoilt_is_told_with_its_line(cases: Cases) -> None:
+    edit(cases, "2026-03-02T10:00:00.000Z", "at ten")
+    with pytest.raises(RecordError) as refused:
+        cases.entries("A-1")
+    assert refused.value.found.startswith("line 3: 'at ten' is no time")
+
+
+@pytest.mark.parametrize(
+    ("text", "found", "expected"),
+    [("?", "'?' says nothing", "a few words"), ("x" * 2001, "2001 characters", "at most 2000")],
+)
+def test_what_is_not_taken_is_told_with_what_would_be(
+    cases: Cases, text: str, found: str, expected: str
+) -> None:
+    with pytest.raises(UsageError) as refused:
+        cases.add("A-1", "work", text)
+    assert (refused.value.found, refused.value.expected) == (found, expected)
+    assert refused.value.where == "work of A-1"
+
+
+def test_a_photograph_whose_note_is_too_long_leaves_no_file_behind(cases: Cases) -> None:
+    with pytest.raises(UsageError, match="characters"):
+        cases.add_photo("A-1", b"a picture", "x" * LONGEST)
+    assert not (cases.folder / "cases").exists()
+    assert len(cases.entries("A-1")) == 3
+
+
+def test_every_change_to_a_case_is_told_not_the_first_alone(cases: Cases) -> None:
+    photo = cases.add_photo("A-1", b"a picture", "the fuse", "N. N.")
+    lines = path_of(cases).read_text(encoding="utf-8").splitlines(keepends=True)
+    lines[1] = lines[1].replace("gets hot", "gets warm")
+    path_of(cases).write_text("".join(lines[:3] + lines[4:]), encoding="utf-8")
+    photo.unlink()
+    assert cases.lost("A-1") == (
+        "line 2 of cases.csv is not as it was written",
+        "the row before line 4 of cases.csv is gone",
+        f"photograph {photo.name[:12]}… is gone",
+    )

@@ -7,6 +7,7 @@ import os
 import struct
 import zlib
 from contextlib import suppress
+from hashlib import sha256
 from pathlib import Path
 
 import pytest
@@ -15,9 +16,10 @@ from hypothesis import strategies as st
 from pytest_mock import MockerFixture
 
 from seqrun.errors import UsageError
-from seqrun.record import Store, merge
+from seqrun.record import RecordError, Store, merge, photos
 from seqrun.record.cases import Cases
 from seqrun.record.photos import (
+    FOLDER,
     LONGEST_SIDE,
     MOST_BYTES,
     missing,
@@ -194,3 +196,126 @@ def test_where_nothing_reads_pictures_it_says_what_to_install(mocker: MockerFixt
     with pytest.raises(UsageError, match="no library that reads pictures") as refused:
         written_anew(data)
     assert refused.value.hint == missing()
+
+
+def test_what_it_shows_is_still_seen_and_what_is_clear_is_white() -> None:
+    halves = Image.new("RGBA", (64, 64), (200, 20, 20, 255))
+    halves.paste((0, 0, 0, 0), (32, 0, 64, 64))
+    out = io.BytesIO()
+    halves.save(out, "PNG")
+    kept = Image.open(io.BytesIO(written_anew(out.getvalue())))
+    assert kept.getpixel((8, 32)) == pytest.approx((200, 20, 20), abs=6)
+    assert kept.getpixel((56, 32)) == pytest.approx((255, 255, 255), abs=6)
+
+
+def test_what_is_kept_is_of_quality_82_and_no_larger_than_that_needs() -> None:
+    kept = written_anew(picture((800, 600)))
+    as_large = io.BytesIO()
+    Image.open(io.BytesIO(picture((800, 600)))).save(as_large, "JPEG", quality=82)
+    told = Image.open(io.BytesIO(kept))
+    assert told.quantization == Image.open(as_large).quantization
+    assert len(kept) < len(as_large.getvalue())
+
+
+def test_a_picture_has_as_many_bytes_and_pixels_as_are_taken_and_not_one_more(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    data = picture()
+    path = tmp_path / "a.jpg"
+    path.write_bytes(data)
+    for most, pixels, told in (
+        (len(data), 64 * 48, ""),
+        (len(data) - 1, 64 * 48, "is too large"),
+        (len(data), 64 * 48 - 1, "has 64 x 48 pixels"),
+    ):
+        monkeypatch.setattr(photos, "MOST_BYTES", most)
+        monkeypatch.setattr(photos, "MOST_PIXELS", pixels)
+        if not told:
+            assert read_photo(path) == data
+            assert written_anew(data)
+            continue
+        with pytest.raises(UsageError) as refused:
+            written_anew(data)
+        assert refused.value.found == told
+        if told == "is too large":
+            with pytest.raises(UsageError, match="is too large"):
+                read_photo(path)
+
+
+def test_of_a_file_that_grows_while_it_is_read_only_so_much_is_taken_as_tells_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "a.jpg"
+    path.write_bytes(b"x" * 50)
+    small = os.stat_result((0,) * 10)
+    monkeypatch.setattr(os, "fstat", lambda _: small)
+    monkeypatch.setattr(photos, "MOST_BYTES", 20)
+    assert len(read_photo(path)) == 21
+
+
+def test_of_a_picture_with_a_second_one_in_its_file_the_first_is_kept() -> None:
+    first, second = (Image.new("RGB", (64, 48), c) for c in ((200, 20, 20), (20, 20, 200)))
+    out = io.BytesIO()
+    first.save(out, "MPO", save_all=True, append_images=[second])
+    assert Image.open(io.BytesIO(out.getvalue())).format == "MPO"
+    kept = Image.open(io.BytesIO(written_anew(out.getvalue())))
+    assert (kept.format, getattr(kept, "n_frames", 1)) == ("JPEG", 1)
+    assert kept.getpixel((32, 24)) == pytest.approx((200, 20, 20), abs=6)
+
+
+def test_what_is_refused_is_told_with_what_would_do(tmp_path: Path) -> None:
+    (tmp_path / "a.jpg").write_bytes(picture())
+    (tmp_path / "link.jpg").symlink_to(tmp_path / "a.jpg")
+    wanted = "a JPEG, PNG or WebP picture of at most 25 MB"
+
+    def told(name: str) -> tuple[str, str | None, str | None, str | None]:
+        with pytest.raises(UsageError) as refused:
+            read_photo(tmp_path / name)
+        one = refused.value
+        return one.found, one.expected, one.where, one.hint
+
+    link = str(tmp_path / "link.jpg")
+    real = f"name the picture itself: {(tmp_path / 'a.jpg').resolve()}"
+    assert told("link.jpg") == ("is a link", "a file", link, real)
+    assert told(".")[:2] == ("is no file", wanted)
+    assert told("none.jpg")[:2] == ("cannot be read: No such file or directory", wanted)
+    with pytest.raises(UsageError) as refused:
+        written_anew(_huge_png(100_000, 100_000), "b.png")
+    assert refused.value.found == "has far too many pixels"
+    assert refused.value.expected == "at most 80 million pixels"
+    assert refused.value.where == "b.png"
+    with pytest.raises(UsageError) as refused:
+        written_anew(SVG)
+    assert refused.value.found == "is no picture that can be read (UnidentifiedImageError)"
+    assert refused.value.hint == (
+        "a picture that is cut off or of another kind: open it, and save it as JPEG"
+    )
+
+
+def test_what_became_of_a_photograph_is_told_by_the_beginning_of_its_name(
+    cases: Cases, mocker: MockerFixture
+) -> None:
+    path = cases.add_photo("P-1", b"a picture")
+    cases.add_photo("P-1", b"another picture", "the fuse")
+    first, second = photos_of(cases.folder, cases.entries("P-1"))
+    assert (first.note, first.words) == ("", "photograph without a note")
+    assert (second.note, second.words) == ("the fuse", "the fuse")
+    short = f"photograph {path.name[:12]}…"
+    path.write_bytes(b"changed")
+    assert cases.lost("P-1") == (f"{short} is not as it was kept",)
+    mocker.patch.object(Path, "read_bytes", side_effect=PermissionError(13, "Permission denied"))
+    assert cases.lost("P-1")[0] == f"{short} cannot be read: Permission denied"
+    assert photo_file(cases.folder, path.name) is None
+
+
+def test_a_complaint_that_names_a_photograph_is_none(cases: Cases) -> None:
+    name = cases.add_photo("P-1", b"a picture").name
+    cases.add("P-1", "complaint", f"{name} is not my unit")
+    assert len(photos_of(cases.folder, cases.entries("P-1"))) == 1
+
+
+def test_a_photograph_that_cannot_be_kept_is_told(tmp_path: Path) -> None:
+    (tmp_path / "cases").write_text("", encoding="utf-8")
+    with pytest.raises(RecordError, match="keeping a photograph failed: Not a directory") as told:
+        put(tmp_path, b"a picture")
+    assert told.value.where == str(tmp_path / FOLDER / f"{sha256(b'a picture').hexdigest()}.jpg")

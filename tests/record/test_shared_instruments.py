@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -107,3 +108,54 @@ def test_a_record_from_before_errors_had_owners_shares_nothing(tmp_path: Path) -
     record.finish(Disposition.ACCEPT, "")
     old = load_run(tmp_path, record.run_id)
     assert shared_owners(old, old) == frozenset()
+
+
+@pytest.mark.parametrize(
+    ("identity", "told"),
+    [
+        ("EXAMPLE,SIX DIGITS,M200", True),  # no firmware told
+        (" EXAMPLE , SIX DIGITS , M200 ,1.0", True),
+        ("EXAMPLE,SIX DIGITS,,1.0", False),
+        ("EXAMPLE,SIX DIGITS", False),
+        ("", False),
+    ],
+)
+def test_an_instrument_is_known_by_maker_model_and_serial_number(
+    tmp_path: Path, identity: str, told: bool
+) -> None:
+    equipment = changed("meter", identity=identity)
+    one, two = on_record(tmp_path, equipment), on_record(tmp_path, equipment)
+    assert (METER in shared_owners(one, two)) is told
+    assert (METER in shared_owners(one, on_record(tmp_path))) is told
+    assert (METER in shared_owners(on_record(tmp_path), two)) is told
+
+
+@pytest.mark.parametrize(
+    ("due", "counts"), [("2026-07-31", False), ("2026-08-01", True), ("2026-08-02", True)]
+)
+def test_a_calibration_counts_to_the_end_of_its_last_day(
+    tmp_path: Path, due: str, counts: bool
+) -> None:
+    equipment = changed("meter", calibration_due=due)
+    one, two = on_record(tmp_path, equipment), on_record(tmp_path)
+    for before, after in ((one, two), (two, one), (one, one)):
+        assert (METER in shared_owners(before, after)) is counts
+
+
+@pytest.mark.parametrize("equipment", [[], None, "meter", {"key": "meter"}, ["meter", 3]])
+def test_a_bench_that_names_no_instrument_shares_none_of_its_loads(
+    tmp_path: Path, equipment: object
+) -> None:
+    one, two = on_record(tmp_path, equipment), on_record(tmp_path, equipment)
+    assert shared_owners(one, two) == {BALLAST}
+
+
+def test_an_instrument_more_or_less_makes_another_bench(tmp_path: Path) -> None:
+    one, two = on_record(tmp_path), on_record(tmp_path, EQUIPMENT[:1])
+    assert shared_owners(one, two) == shared_owners(two, one) == {METER, BALLAST}
+
+
+def test_a_unit_of_another_model_with_the_same_number_is_another_unit(tmp_path: Path) -> None:
+    one = on_record(tmp_path)
+    two = replace(one, run=replace(one.run, model="Example 2x80"))
+    assert shared_owners(one, two) == {METER, LOAD}

@@ -80,3 +80,12 @@ def test_a_run_keeps_what_it_heard_beside_its_traces_and_plays_it_in_its_report(
         peak = next(j.value for j in record.judged if j.quantity == "noise_peak")
         assert loudest > 0.3 * peak / 0.1
     assert len(told[0]) == len(told[1]) == 2  # one gain before and after
+
+
+def test_samples_that_fill_no_whole_step_are_left_out_and_silence_is_a_sound(
+    tmp_path: Path,
+) -> None:
+    for name, count, kept in (("a", 11, 2), ("b", 3, 0), ("c", 0, 0), ("d", 4, 1)):
+        write_sound(tmp_path / f"{name}.wav", np.linspace(0.0, 0.1, count), 192e3, 0.1)
+        shares, rate = heard(tmp_path / f"{name}.wav")
+        assert (len(shares), rate) == (kept, 48_000)

@@ -171,6 +171,31 @@ def test_a_budget_whose_line_is_torn_leaves_the_reading_its_uncertainty(tmp_path
     )
 
 
+def test_a_budget_is_its_own_readings_alone(tmp_path: Path) -> None:
+    with Store(tmp_path).start(INFO) as record:
+        for step in "abc":
+            record.reading(judged(step))
+        record.finish(Disposition.ACCEPT, "")
+    path = record.folder / BUDGETS
+    first, second, third = path.read_text(encoding="utf-8").splitlines()
+    text = "\n".join((first.replace('"step": "a"', '"step": "b"'), "[1]", second, '"x"', third))
+    path.write_text(text, encoding="utf-8")
+    names = [[c.source.name for c in j.reading.budget] for j in load_run(tmp_path, "last").judged]
+    assert names == [["combined"], ["meter"], ["meter"]]
+    path.unlink()
+    path.mkdir()
+    with pytest.raises(RecordError, match="reading the budgets failed: Is a directory"):
+        load_run(tmp_path, "last")
+
+
+def test_a_run_without_a_log_has_none(tmp_path: Path) -> None:
+    with Store(tmp_path).start(INFO) as record:
+        record.finish(Disposition.HOLD, "")
+    data = load_run(tmp_path, "last")
+    assert data.messages is None
+    assert data.traces == data.files == data.sounds == ()
+
+
 def test_a_trace_is_found_by_its_name(tmp_path: Path) -> None:
     with Store(tmp_path).start(INFO) as record:
         record.trace("rise", {"time_s": [0.0, 1.0]})

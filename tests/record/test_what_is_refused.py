@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -12,7 +14,10 @@ from seqrun.errors import UsageError
 from seqrun.record import RecordError, RunInfo, Store
 from seqrun.record import table as tables
 from seqrun.record.answer import HELD_FOR, answer
+from seqrun.record.cells import from_utc
 from seqrun.record.messages import MessageFile
+from seqrun.record.places import FACTS
+from seqrun.record.plain import read_json
 from seqrun.record.seal import file_digest
 from seqrun.record.table import TORN_NAME, Lock, Table
 from seqrun.record.traces import write_trace
@@ -66,6 +71,67 @@ def test_a_run_that_more_than_a_finding_holds_is_not_answered(tmp_path: Path) ->
     for why, by in (("all is well now", ""), ("two words", "N. N.")):
         with pytest.raises(UsageError, match="at least 3 words"):
             answer(tmp_path, run_id, why, by)
+
+
+def test_an_answer_of_three_words_by_somebody_goes_on_record_beside_what_was_there(
+    tmp_path: Path,
+) -> None:
+    info = RunInfo("A-1", "Demo 2x40", "acceptance", "B", "Corner bench", "N. N.", True, "0.2.0")
+    record = Store(tmp_path).start(info, datetime(2026, 5, 11, 9, 30, tzinfo=UTC))
+    record.facts({HELD_FOR: {"title": "a sensor that fell off", "reason": "all met"}, "kept": 1})
+    record.finish(Disposition.HOLD, "all met; held", datetime(2026, 5, 11, 10, 0, tzinfo=UTC))
+    before = Store(tmp_path).run("last")
+    after = answer(tmp_path, "last", "sensor put back", "the owner")
+    reason = "all met; 'a sensor that fell off' was answered by the owner: sensor put back"
+    assert after == replace(before, disposition=Disposition.ACCEPT, reason=reason)
+    assert len((tmp_path / "runs.csv").read_bytes().splitlines()) == 4  # header, start, both ends
+    facts = read_json(record.folder / FACTS)
+    assert (facts["run"]["disposition"], facts["run"]["reason"]) == ("accept", reason)
+    assert facts["run"]["ended"] == "2026-05-11T10:00:00.000Z"
+    said = facts["answer"]
+    assert from_utc(said.pop("time")) is not None
+    assert said == {"why": "sensor put back", "by": "the owner", "measured": ""}
+    assert facts["kept"] == 1
+
+
+def test_why_a_run_is_not_answered_is_told_with_what_would_do(tmp_path: Path) -> None:
+    run_id, earlier = held(tmp_path), accepted(tmp_path, "B-2")
+    with pytest.raises(UsageError) as refused:
+        answer(tmp_path, run_id, "two words", "N. N.")
+    assert refused.value.found == "'two words' by 'N. N.'"
+    assert refused.value.expected == "a reason of at least 3 words, and who gives it"
+    with pytest.raises(UsageError) as refused:
+        answer(tmp_path, run_id, WHY, "N. N.", earlier)
+    assert refused.value.found == f"run {earlier} is of B-2, accept"
+    assert refused.value.expected == "a later, accepted run of A-1"
+    with pytest.raises(RecordError) as lacks:
+        answer(tmp_path, earlier, WHY, "N. N.")
+    assert lacks.value.found == "it is not held for a finding alone: accept, all met"
+    assert lacks.value.where == earlier
+
+
+def test_a_run_that_began_in_the_same_moment_is_no_later_one(
+    tmp_path: Path, mocker: MockerFixture
+) -> None:
+    moment = datetime(2026, 5, 11, 9, 30, tzinfo=UTC)
+    clock = mocker.patch("seqrun.record.store.datetime")
+    clock.now.return_value = moment
+    run_id, other = held(tmp_path), accepted(tmp_path)
+    with pytest.raises(UsageError, match="a later, accepted run"):
+        answer(tmp_path, run_id, WHY, "N. N.", other)
+
+
+def test_a_run_that_nobody_knows_the_beginning_of_is_not_answered(tmp_path: Path) -> None:
+    record = Store(tmp_path).start(RunInfo("A-1", "m", "s"), datetime(2026, 5, 11, tzinfo=UTC))
+    record.facts({HELD_FOR: {"title": "x", "reason": "all met"}})
+    record.finish(Disposition.HOLD, "all met; held")
+    table = tmp_path / "runs.csv"
+    text = table.read_text("utf-8").replace(",2026-05-11T00:00:00.000Z,", ",,")
+    table.write_text(text, "utf-8", newline="")
+    with pytest.raises(RecordError) as refused:
+        answer(tmp_path, record.run_id, WHY, "N. N.")
+    assert refused.value.found == "its times cannot be read"
+    assert refused.value.where == record.run_id
 
 
 def test_a_trace_has_a_column_and_each_a_name(tmp_path: Path) -> None:
