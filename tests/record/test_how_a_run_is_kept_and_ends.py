@@ -273,6 +273,14 @@ def test_what_stands_before_a_run_is_not_looked_at_for_it(tmp_path: Path) -> Non
 # --- a record that is locked at the end -----------------------------------------------------------
 
 
+def test_at_its_end_a_run_waits_as_long_as_a_merge_may_take_and_not_as_if_it_hung(
+    record: RunRecord,
+) -> None:
+    """What it cannot write then is kept beside the table."""
+    assert 5.0 <= runs.AT_THE_END_S <= 10.0
+    record.finish(Disposition.HOLD, "done")
+
+
 def test_an_end_that_a_lock_kept_out_goes_in_with_the_next_run(
     record: RunRecord, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -302,6 +310,17 @@ def test_an_accept_with_rows_that_wait_outside_the_table_is_a_hold(
     assert row.disposition is Disposition.HOLD
     assert row.reason.startswith("all met; record incomplete: another program has kept")
     assert [one.value for one in store.readings(record.run_id)] == [1.0]
+
+
+def test_a_run_whose_record_cannot_be_opened_does_not_begin(
+    tmp_path: Path, mocker: MockerFixture
+) -> None:
+    refused = OSError(24, "Too many open files")
+    mocker.patch.object(runs, "open_text", side_effect=refused)
+    with pytest.raises(RecordError, match="opening the run's record failed: Too many open files"):
+        Store(tmp_path).start(INFO)
+    assert Store(tmp_path).runs() == []
+    assert [path for path in tmp_path.iterdir() if path.is_dir()] == []
 
 
 # --- a run that somebody or something ends --------------------------------------------------------

@@ -8,8 +8,7 @@ import pytest
 from pytest_mock import MockerFixture
 
 from seqrun.record import RecordError
-from seqrun.record.run import AT_THE_END_S
-from seqrun.record.table import LOCK_TIMEOUT_S, Lock, Table
+from seqrun.record.table import Lock, Table
 from seqrun.record.waiting import put_beside, take_in
 
 COLUMNS = ("run_id", "note")
@@ -61,9 +60,3 @@ def test_rows_that_cannot_be_put_away_are_told_and_go_in_once_all_the_same(
     assert take_in(folder, table) == 1
     assert take_in(folder, table) == 0
     assert [row for _, row in table.rows()] == [FIRST]
-
-
-def test_at_its_end_a_run_waits_as_long_as_a_merge_may_take_and_not_as_if_it_hung() -> None:
-    """What it cannot write then is kept beside the table."""
-    assert 5.0 <= AT_THE_END_S <= 10.0
-    assert 30.0 <= LOCK_TIMEOUT_S <= 60.0

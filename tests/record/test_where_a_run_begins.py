@@ -137,6 +137,17 @@ def test_a_row_that_a_run_did_not_write_is_told(tmp_path: Path) -> None:
     assert "2 rows" in load_run(tmp_path, name).missing[0]
 
 
+def test_a_copy_of_a_row_before_the_place_of_its_run_counts_nowhere(tmp_path: Path) -> None:
+    other = done(tmp_path, OTHER, 0.1)
+    name = done(tmp_path, INFO, 0.2)
+    table = tmp_path / "readings.csv"
+    header, _, own = table.read_bytes().splitlines(keepends=True)
+    table.write_bytes(header + own + own)  # in place of the other run's, which is as long
+    assert values(tmp_path, name) == [0.2]
+    assert load_run(tmp_path, name).missing == ()
+    assert load_run(tmp_path, other).missing != ()
+
+
 def test_rows_that_are_gone_are_told_of_the_run_and_of_its_unit(tmp_path: Path) -> None:
     done(tmp_path, OTHER, 0.1)
     name = done(tmp_path, INFO, 0.2, 0.3)
