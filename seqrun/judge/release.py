@@ -96,7 +96,7 @@ def refuse_release(
             f"the record of this run is not whole: {'; '.join(missing)}",
             expected="every row and file that the run wrote, unchanged",
             where=run.run_id,
-            hint="bring the record back from its copy, or do the acceptance again",
+            hint="restore the record from a backup, or do the acceptance again",
         )
     if not releases:
         raise UsageError(

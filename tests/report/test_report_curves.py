@@ -8,12 +8,13 @@ import sys
 from pathlib import Path
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from invented_run import bad, on_record, traces
 from pytest import approx
 
-from seqrun.report.run.curves import _few_cycles, _highest_harmonic, read_trace
+from seqrun.report.run.curves import _few_cycles, _highest_harmonic, figures, read_trace
 from seqrun.report.run.heard import hunt, level_in_time, response
 from seqrun.report.shared.chart import Axis, around, envelope, peaks
 from seqrun.values import Disposition
@@ -113,7 +114,7 @@ def test_a_burst_is_counted_once_where_it_stands_out() -> None:
     level = np.array([0.1, 0.1, 0.9, 0.8, 0.1, 0.7, 0.1]) * 1e-3
     trace = {"time_s": np.arange(7.0), "loudest_v": level, "threshold_v": np.full(7, 5e-4)}
     figure = level_in_time("bursts", trace, {}, ())
-    assert "2 bursts are seen" in figure.caption and "900 µV" in figure.caption
+    assert "Bursts in this curve: 2." in figure.caption and "900 µV" in figure.caption
 
 
 def test_a_response_tells_where_it_is_within_three_decibels() -> None:
@@ -121,6 +122,28 @@ def test_a_response_tells_where_it_is_within_three_decibels() -> None:
     trace = {"frequency_hz": frequency, "db_left": np.array([-6.0, -1.0, 0.0, -2.0, -9.0])}
     figure = response("response", trace, {}, ())
     assert figure.caption == "left: within 3 dB from 100 Hz to 10 kHz."
+
+
+@pytest.mark.parametrize(
+    ("text", "why"),
+    [
+        ("time_s,sink_k\n0.0,1.0\n", "it has no column 'sink_c'"),
+        ("time_s,rise_k\n0.0\n", "heat-rise.csv: not a table of 2 columns"),
+    ],
+)
+def test_why_a_curve_cannot_be_drawn_is_told_in_words(tmp_path: Path, text: str, why: str) -> None:
+    path = tmp_path / "heat-rise.csv"
+    path.write_text(text, encoding="utf-8")
+    (figure,) = figures((("heat-rise", path),), {}, ())
+    assert (figure.title, figure.caption) == ("heat at rise", f"could not be drawn: {why}")
+    assert (figure.trace, figure.svg) == ("heat-rise", "")
+
+
+def test_a_spectrum_without_a_frequency_has_too_few_points(tmp_path: Path) -> None:
+    path = tmp_path / "spectrum-thd.csv"
+    path.write_text("frequency_hz,db_left\n0.0,0.0\n", encoding="utf-8")
+    (figure,) = figures((("spectrum-thd", path),), {}, ())
+    assert figure.caption == "could not be drawn: it has too few points"
 
 
 def test_between_two_records_no_level_is_drawn() -> None:

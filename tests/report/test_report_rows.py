@@ -140,7 +140,7 @@ def test_many_readings_lost_for_one_reason_are_told_in_one_sentence() -> None:
     rows = [a_row(s, "idle_current", value=None, note="meter lead off") for s in steps]
     said = deciding(rows, Disposition.HOLD, "not measured")
     assert [s.text for s in said] == [
-        "Idle current: 4 readings not measured; the first idle.left.upper.1: meter lead off."
+        "Idle current: 4 readings not measured; the first is idle.left.upper.1: meter lead off."
     ]
 
 

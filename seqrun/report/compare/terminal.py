@@ -8,7 +8,15 @@ from seqrun.judge.change import Change
 from seqrun.report.compare.pairs import RunPair
 from seqrun.report.compare.reading import ReadingPair
 from seqrun.report.shared.rows import Row
-from seqrun.report.shared.screen import STYLES, WIDTH, clean, console, is_ascii, plain
+from seqrun.report.shared.screen import (
+    SIMULATED,
+    STYLES,
+    WIDTH,
+    clean,
+    console,
+    is_ascii,
+    plain,
+)
 from seqrun.report.shared.verdicts import MARKS
 
 if TYPE_CHECKING:
@@ -47,7 +55,7 @@ def comparison_view(run: RunPair, *, everything: bool = False, ascii_only: bool 
     say = plain if ascii_only else clean
     parts: list[RenderableType] = []
     if run.simulated:
-        parts.append(Text("SIMULATED - nothing here was measured on a real amplifier", "reverse"))
+        parts.append(Text(SIMULATED, "reverse"))
     for word, s in (("before", run.before), ("after", run.after)):
         line = Text(f"{word:<7}")
         line.append(f"{s.heading:<8}", "bold")

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, TextIO
 from seqrun.judge.findings import Findings
 from seqrun.judge.salvage import Advice
 from seqrun.report.findings import words as say
-from seqrun.report.shared.screen import clean, console, is_ascii, plain
+from seqrun.report.shared.screen import SIMULATED, clean, console, is_ascii, plain
 from seqrun.values import Disposition
 
 if TYPE_CHECKING:
@@ -45,7 +45,7 @@ def show_findings(
     text = plain if is_ascii(target) else clean
     parts: list[RenderableType] = []
     if simulated:
-        parts.append(Text("SIMULATED - nothing here was measured on a real amplifier", "reverse"))
+        parts.append(Text(SIMULATED, "reverse"))
     parts.append(Text(text(f"Findings  {about}"), "bold"))
     parts.append(Text(text(say.heading(findings, disposition))))
     for told in say.told(findings):

@@ -18,7 +18,7 @@ from seqrun.report.history.trends import (
     percent,
     yield_words,
 )
-from seqrun.report.shared.screen import WIDTH, clean, console, is_ascii, plain
+from seqrun.report.shared.screen import SIMULATED, WIDTH, clean, console, is_ascii, plain
 from seqrun.report.shared.verdicts import DISPOSITION_MARKS
 
 if TYPE_CHECKING:
@@ -229,8 +229,7 @@ def _name(trend: Trend, step: str, quantity: str) -> Text:
 def _marks(simulated: bool) -> list[RenderableType]:
     from rich.text import Text
 
-    words = "SIMULATED - nothing here was measured on a real amplifier"
-    return [Text(words, "reverse")] if simulated else []
+    return [Text(SIMULATED, "reverse")] if simulated else []
 
 
 def _foot(

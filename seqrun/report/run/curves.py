@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from seqrun.quantity import render
-from seqrun.report.run.figure import Figure
+from seqrun.report.run.figure import Figure, channels_of
 from seqrun.report.run.heard import hunt, level_in_time, response
 from seqrun.report.shared.chart import LOOKS, Axis, Chart, around, envelope, peaks
 from seqrun.report.shared.rows import Row
@@ -26,7 +26,8 @@ _CYCLES_SHOWN = 3
 
 
 def read_trace(path: Path) -> dict[str, Array]:
-    """Columns of a trace by name. Cells that are no numbers become NaN.
+    """Columns of a trace by name. Cells that are no numbers become NaN. A page is made in a moment:
+    unlike :func:`seqrun.record.read_trace` this imports no pandas.
 
     Raises:
         OSError: no such file. ValueError: not a table of numbers below one line of names.
@@ -72,9 +73,17 @@ def figures(
             try:
                 figure = make(step, read_trace(path), facts, rows)
             except (OSError, ValueError, KeyError, IndexError) as problem:
-                figure = Figure(step, f"{kind} at {step}", f"could not be drawn: {problem}", "")
+                why = _why(problem)
+                figure = Figure(step, f"{kind} at {step}", f"could not be drawn: {why}", "")
             found.append((order.get(step, math.inf), rank, replace(figure, trace=name)))
     return [figure for _, _, figure in sorted(found, key=lambda item: item[:2])]
+
+
+def _why(problem: Exception) -> str:
+    """Why a trace cannot be drawn, in words."""
+    if isinstance(problem, KeyError):
+        return f"it has no column {problem}"
+    return "it has too few points" if isinstance(problem, IndexError) else str(problem)
 
 
 def _heat(
@@ -138,20 +147,13 @@ def _given(*values: float | None) -> list[float]:
     return [value for value in values if value is not None]
 
 
-def _channels(trace: Mapping[str, Array], prefix: str) -> list[tuple[str, Array]]:
-    found = [(n.removeprefix(prefix), c) for n, c in trace.items() if n.startswith(prefix)]
-    if not found:
-        raise ValueError(f"no column begins with {prefix}")
-    return found[: len(LOOKS)]
-
-
 def _waveform(
     step: str, trace: Mapping[str, Array], facts: Mapping[str, object], rows: tuple[Row, ...]
 ) -> Figure:
     import numpy as np
 
     time = trace["time_s"]
-    channels = _channels(trace, "volts_")
+    channels = channels_of(trace, "volts_")[: len(LOOKS)]
     shown = _few_cycles(channels[0][1])
     time = time[shown] - time[shown][0]
     low, high = around([float(f(c[shown])) for _, c in channels for f in (np.nanmin, np.nanmax)])
@@ -200,7 +202,7 @@ def _spectrum(
     import numpy as np
 
     frequency = trace["frequency_hz"]
-    channels = _channels(trace, "db_")
+    channels = channels_of(trace, "db_")[: len(LOOKS)]
     start = max(10.0, float(frequency[frequency > 0.0][0]))
     end = min(float(frequency[-1]), 100e3)
     floor = max(

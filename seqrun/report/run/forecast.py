@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
     from seqrun.plan.actions import Action, Plan
 
+_NOT_STATED = "not stated"  # of a limit whose origin the sequence does not give
+
 
 def _limit(outlook: Outlook) -> str:
     limit, unit = outlook.limit, outlook.unit
@@ -81,11 +83,12 @@ def plan_view(plan: Plan, *, ascii_only: bool = False) -> Group:
         name = f"{o.step}, {title_of(o.quantity)}" if several else o.step
         cells = (name, _limit(o), _spread(o), _ratio(o.ratio))
         table.add_row(*(Text(say(cell)) for cell in cells), Text(o.word, style))
-    parts += [table, Text()] if listed else [Text("No step of it has a limit.")]
+    parts += [table, Text()] if listed else [Text("No step of this sequence has a limit.")]
     if any(o.ratio is not None for o in listed):
         parts += [Text(say(line), "dim") for line in wrapped(": ".join(TUR) + ".", 2)]
     for o in listed:
-        reason = o.objection or o.unforecast or (f"below {ENOUGH:g}:1" if o.word == "weak" else "")
+        weak = f"TUR below {ENOUGH:g}:1" if o.word == "weak" else ""
+        reason = o.objection or o.unforecast or weak
         if reason:
             better = f" Better: {o.better}." if o.better else ""
             accepted = " The sequence accepts that." if o.objection and o.accepted else ""
@@ -108,11 +111,11 @@ def _origins(listed: list[Outlook]) -> Iterator[str]:
     """Where the limits come from: the steps of each origin, as they are repeated."""
     of: dict[str, dict[str, None]] = {}
     for one in listed:
-        of.setdefault(one.origin or "not said", {})[one.step.split(".")[0]] = None
-    if set(of) <= {"not said"}:
+        of.setdefault(one.origin or _NOT_STATED, {})[one.step.split(".")[0]] = None
+    if set(of) <= {_NOT_STATED}:
         return
     yield "Where the limits come from:"
-    for origin in (*get_args(Origin), "not said"):
+    for origin in (*get_args(Origin), _NOT_STATED):
         if origin in of:
             yield from wrapped(f"  {origin}: {', '.join(of[origin])}", 4)
 
@@ -123,7 +126,7 @@ def _hookups(plan: Plan) -> Iterator[str]:
     if not made:
         return
     yield ""
-    yield "HOOKUPS  asked for in this order, each for:"
+    yield "HOOKUPS  in the order in which you will be asked, and what each is for:"
     for number, (hookup, actions) in enumerate(made, 1):
         yield from wrapped(f"  {number:>2}. {hookup.words}", 6)
         yield from wrapped(f"      for {'; '.join(map(_purpose, actions))}", 10)

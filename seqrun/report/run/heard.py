@@ -9,7 +9,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from seqrun.quantity import render
-from seqrun.report.run.figure import Figure
+from seqrun.report.run.figure import Figure, channels_of
 from seqrun.report.shared.chart import LOOKS, Axis, Chart, around
 from seqrun.report.shared.rows import Row
 
@@ -30,24 +30,24 @@ def level_in_time(
 
     time, level = trace["time_s"], trace["loudest_v"]
     threshold = float(np.nanmax(trace["threshold_v"])) if "threshold_v" in trace else None
+    loudest = render(float(np.nanmax(level)), "V", digits=3)
     top = max(float(np.nanmax(level)), 1.15 * (threshold or 0.0))
     chart = Chart(
         Axis(0.0, float(time[-1]) or 1.0, "time, s"),
         Axis(0.0, 1.06 * top, "rms of 5 ms, mV", factor=1e3),
         f"Level at {step}",
-        f"Largest {render(float(np.nanmax(level)), 'V', digits=3)} rms.",
+        f"Loudest {loudest} rms.",
     )
     for at, stretch in enumerate(_stretches(time)):
         name = "" if at else "level"
         chart.line(time[stretch], level[stretch], name, ("var(--line-1)", "", 1.2))
-    caption = f"The loudest 5 ms: {render(float(np.nanmax(level)), 'V', digits=3)} rms"
-    caption += f"; the middle of all: {render(float(np.nanmedian(level)), 'V', digits=3)}."
+    median = render(float(np.nanmedian(level)), "V", digits=3)
+    caption = f"The loudest 5 ms: {loudest} rms; the median of all: {median}."
     if threshold is not None:
-        chart.level(threshold, "beyond this it is a burst", left=True)
+        chart.level(threshold, "above this it counts as a burst", left=True)
         over = level > threshold
-        caption += (
-            f" {int(np.count_nonzero(over[1:] & ~over[:-1]) + over[0])} bursts are seen here."
-        )
+        bursts = int(np.count_nonzero(over[1:] & ~over[:-1]) + over[0])
+        caption += f" Bursts in this curve: {bursts}."
     return Figure(step, f"Noise in time: {step}", caption, chart.svg())
 
 
@@ -73,7 +73,8 @@ def hunt(
     most = max(high for _, _, _, high in bars) or 1.0
     said = [f"{label}: {n} in {s:.0f} s" for label, n, s, _, _ in counted]
     caption = (
-        "; ".join(said) + ". Bars: between the exact bounds of each rate (Poisson, 97.7 % each)."
+        "Bursts: " + "; ".join(said) + ". Each bar runs from the lower to the upper bound of the"
+        " rate (exact Poisson bounds, 97.7 % each)."
     )
     return Figure(step, f"Hunt, bursts a second: {step}", caption, _bars(bars, most, step))
 
@@ -125,9 +126,7 @@ def response(
     import numpy as np
 
     frequency = trace["frequency_hz"]
-    channels = [(n.removeprefix("db_"), c) for n, c in trace.items() if n.startswith("db_")]
-    if not channels:
-        raise ValueError("no column begins with db_")
+    channels = channels_of(trace, "db_")
     lows = [float(np.nanmin(c)) for _, c in channels]
     highs = [float(np.nanmax(c)) for _, c in channels]
     low, high = around([max(min(lows), -40.0), *highs, -3.5, 1.0])

@@ -51,7 +51,7 @@ def render_page(run: RunData | Summary, beside: Path | None = None) -> str:
             (words, nearest, [(row, Markup(drawings.limit_bar(row))) for row in rows])
             for words, nearest, rows in kept(summary.limits)
         ],
-        words=explained(summary.rows, summary.coverage, summary.notes),
+        words=explained(summary.rows, summary.coverage, summary.notes, times_u=True),
         findings=Markup(findings_section(summary)),
         figures=[
             (figure, played(figure.trace, summary, beside))

@@ -13,7 +13,7 @@ MOST = 8  # in one page; a picture weighs some hundred kilobytes
 
 @dataclass(frozen=True, slots=True)
 class Pictured:
-    """A photograph with its picture as an address that holds all of it; "" when it is lost."""
+    """A photograph. ``link``: a data address that holds the whole picture; "" when it is lost."""
 
     words: str
     told: str

@@ -48,4 +48,4 @@ def gain_words(facts: Mapping[str, object], stem: str) -> str:
     full = one.get("full_scale_v") if isinstance(one, Mapping) else None
     if not isinstance(full, int | float):
         return "gain not on record"
-    return f"full scale is {render(full, 'V', digits=3)}, before a repair and after it"
+    return f"full scale is {render(full, 'V', digits=3)}, the same before and after a repair"

@@ -1,8 +1,8 @@
 """Live progress of a run: what is being done, what it waits for, the last value, the time left.
 
 A person at a terminal sees finished steps scroll by above a few lines that move. In a pipe there
-is one line a finished step, and what somebody must know in any case: notes, and instruments whose
-safe state could not be confirmed.
+is one line for each finished step, and what somebody must know in any case: notes, and instruments
+whose safe state could not be confirmed.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from seqrun.report.shared.asking import echo
 from seqrun.report.shared.cleaned import shown
 from seqrun.report.shared.rows import Row
 from seqrun.report.shared.screen import STYLES, WIDTH, clean, console, is_ascii, plain
-from seqrun.report.shared.verdicts import DISPOSITION_MARKS, MARKS, worst_first
+from seqrun.report.shared.verdicts import DISPOSITION_MARKS, LIVE, MARKS, worst_first
 from seqrun.runner.events import Watcher
 from seqrun.runner.typed import line_of
 from seqrun.values import Disposition, Judged, Verdict
@@ -35,7 +35,7 @@ class Progress(Watcher):
 
     Args:
         file: where to; standard output by default.
-        live: False: one line a finished step even at a terminal.
+        live: False: one line for each finished step even at a terminal.
     """
 
     def __init__(self, file: TextIO | None = None, *, live: bool = True) -> None:
@@ -84,11 +84,7 @@ class Progress(Watcher):
         self._stop()
         if unconfirmed:
             names = "; ".join(unconfirmed)
-            self._line(
-                f"! SAFE STATE NOT CONFIRMED: {names}. Treat the unit as live: switch it off at"
-                " the supply by hand, and measure each rail before touching it.",
-                "bold red",
-            )
+            self._line(f"! SAFE STATE NOT CONFIRMED: {names}. {LIVE}", "bold red")
         elif self._moving:
             self._line("safe state confirmed: " + ", ".join(confirmed))
 

@@ -9,7 +9,15 @@ from seqrun.report.run.progress import Progress
 from seqrun.report.shared.glossary import explained, lines
 from seqrun.report.shared.rows import Row
 from seqrun.report.shared.scale import text_bar
-from seqrun.report.shared.screen import STYLES, WIDTH, clean, console, is_ascii, plain
+from seqrun.report.shared.screen import (
+    SIMULATED,
+    STYLES,
+    WIDTH,
+    clean,
+    console,
+    is_ascii,
+    plain,
+)
 from seqrun.report.shared.summary import Summary, summarise
 from seqrun.report.shared.verdicts import DISPOSITION_MARKS, MARKS, counts
 from seqrun.values import Disposition, Verdict
@@ -54,7 +62,7 @@ def summary_view(run: RunData | Summary, *, ascii_only: bool = False) -> Group:
     mark, style = DISPOSITION_MARKS[disposition], _DISPOSITION_STYLES[disposition]
     parts: list[RenderableType] = []
     if summary.simulated:
-        parts.append(Text("SIMULATED - nothing here was measured on a real amplifier", "reverse"))
+        parts.append(Text(SIMULATED, "reverse"))
     head = Text()
     head.append(f"{mark.ascii if ascii_only else mark.shape} {summary.heading}", style)
     head.append(say(f"  {summary.model}  {summary.serial}  {summary.title}"))
@@ -141,7 +149,9 @@ def budget_view(run: RunData | Summary, *, ascii_only: bool = False) -> Group:
             )
             table.add_row(*(Text(say(cell)) for cell in cells))
         parts += [table, Text()]
-    return Group(*parts) if parts else Group(Text("No reading of this run has a budget."))
+    if not parts:
+        return Group(Text("No reading of this run has a value, so none has a budget."))
+    return Group(*parts)
 
 
 def _item(text: str, shape: str, style: str) -> Table:

@@ -1,4 +1,4 @@
-"""A question at the terminal, and what is typed as it is typed."""
+"""A question at the terminal, and its answer, shown while it is typed."""
 
 from __future__ import annotations
 

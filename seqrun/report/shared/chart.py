@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 WIDTH, HEIGHT = 700, 250
 _LEFT, _RIGHT, _TOP, _BOTTOM = 58, 16, 14, 40
 _INK, _SOFT, _GRID = "var(--ink)", "var(--soft)", "var(--grid)"
-#: one look a line: colour, dash, width. The dash alone tells them apart in grey.
+#: a look for each line: colour, dash, width. The dash alone tells them apart in grey.
 LOOKS = (
     ("var(--line-1)", "", 1.8),
     ("var(--line-2)", "7 3", 1.8),

@@ -107,9 +107,9 @@ def shown(stream: IO[str], within_s: float) -> bool:
 @contextlib.contextmanager
 def unhurried() -> Iterator[None]:
     """Meanwhile nobody who prints waits for the reader of standard output or standard error: what
-    it does not take is kept for later. At the end it is waited for as long as it takes something;
-    one that takes nothing is given up. What cannot be printed at all is told to whoever prints
-    next."""
+    it does not take is kept for later. At the end the reader is waited for as long as it takes
+    something, and given up when it takes nothing. That nothing can be printed any more is told to
+    whoever prints next."""
     streams = [s for s in (sys.stdout, sys.stderr) if isinstance(s, CleanedStream)]
     for stream in streams:
         with contextlib.suppress(OSError, ValueError):  # its user is told by what it prints
@@ -123,8 +123,8 @@ def unhurried() -> Iterator[None]:
 
 @contextlib.contextmanager
 def output_cleaned() -> Iterator[None]:
-    """Meanwhile standard output and standard error show no control character, whoever prints; no
-    letter that they cannot show is worth a run."""
+    """Meanwhile standard output and standard error show no control character, whoever prints; a
+    letter that they cannot show ends no run."""
     before: dict[str, io.TextIOWrapper] = {}
     for name in ("stdout", "stderr"):
         stream = getattr(sys, name)

@@ -12,34 +12,39 @@ from seqrun.values import Bound, Verdict
 _PLACE = re.compile(r"([\w-]+)(?:\.(pos|neg))?\.(upper|lower)(?:\.(\d+))?")
 _PAIR = re.compile(r"([\w-]+)/([\w-]+)")
 _SIGN = {"upper": "positive", "lower": "negative", "pos": "positive", "neg": "negative"}
-#: how the ratio of limit to uncertainty is called where it is short of what is usual
+#: what the ratio of limit to uncertainty is, and what it means when it is small
 TUR = (
     "TUR",
-    "test uncertainty ratio: how many times U goes into the room that the limit leaves. Below 4:1 "
-    "(common practice; 'weak') few readings clear the limit by U, and more of them end in a hold",
+    "test uncertainty ratio: how many times U fits into the room that the limit leaves. Below 4:1 "
+    "(common practice; 'weak') more readings come within U of their limit and hold the unit",
 )
 
 
 def explained(
-    rows: Sequence[Row], coverage: float, notes: Iterable[str] = ()
+    rows: Sequence[Row], coverage: float, notes: Iterable[str] = (), *, times_u: bool = False
 ) -> list[tuple[str, str]]:
     """Words and what they mean, in the order of a reader's need.
 
     Args:
         coverage: k of the rows.
         notes: other texts of the report in which words may occur.
+        times_u: margins are shown as multiples of U, too.
     """
     found: list[tuple[str, str]] = []
     if any(row.expanded_uncertainty for row in rows):
         share = "; about 95 cases in 100" if coverage == 2.0 else ""
         meaning = f"how far the true value may lie from the reading, either way (k = {coverage:g}"
         found.append(("U", f"{meaning}{share})"))
-    if any(row.times_u_shown for row in rows):
+    if times_u and any(row.times_u_shown for row in rows):
         found.append(("3 × U", "the reading lies three times as far from its limit as it may err"))
     bounds = {row.bound for row in rows}
     if Bound.AT_MOST in bounds or Bound.AT_LEAST in bounds:
         found.append(
-            ("at most, at least", "the bench reads no closer; the true value lies beyond that")
+            (
+                "at most, at least",
+                "the bench reads no closer; the true value lies below an 'at most', above an"
+                " 'at least'",
+            )
         )
     verdicts = {row.verdict for row in rows}
     if Verdict.CONDITIONAL_PASS in verdicts:
@@ -53,10 +58,10 @@ def explained(
 
 
 _TREND = {
-    "drifts": "moved by more than its uncertainty; the rule stands at the end",
-    "steady": "moved by less than would matter",
-    "cannot tell": "neither is shown: too few readings, or too uncertain",
-    "no value": "the bench reads no closer than a bound each time",
+    "drifts": "moved by more than its uncertainty; the rule is at the end",
+    "steady": "moved too little to matter",
+    "cannot tell": "too few readings, or too uncertain, to say whether it moved",
+    "no value": "each time the bench could only tell 'at most' or 'at least'",
     "too few": "fewer than three readings",
 }
 

@@ -1,4 +1,4 @@
-"""One reading as a report shows it: in words, with its margin to the limit and what it used up."""
+"""One reading as a report shows it: in words, with its margin to the limit."""
 
 from __future__ import annotations
 

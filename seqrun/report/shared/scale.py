@@ -2,8 +2,8 @@
 
 The limits of every bar stand in the same places, so that a column of bars reads as one picture:
 an upper limit at four fifths of the width, a lower limit at one fifth, what is allowed between.
-The scale begins at zero where zero means something. A reading so near its limit that the picture
-would not show on which side it lies gets a stretched scale, and the bar says how far stretched.
+The scale begins at zero where zero means something. Where a reading lies so near its limit that
+the picture would not show on which side, the scale is stretched, and the bar says how far.
 """
 
 from __future__ import annotations
@@ -148,6 +148,6 @@ def text_bar(row: Row, width: int = 11, *, ascii_only: bool = False) -> str:
 
 
 def _cell(at: float, width: int) -> int:
-    if not math.isfinite(at):  # of a number beside which the scale is nothing
+    if not math.isfinite(at):  # the value is so large that the scale vanishes beside it
         return 0 if at < 0.0 else width - 1
     return int(min(max(at * width, 0.0), width - 1.0))

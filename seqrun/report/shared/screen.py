@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 WIDTH = 80
+#: first line of whatever is told of a simulated bench
+SIMULATED = "SIMULATED - nothing here was measured on a real amplifier"
 STYLES = {
     Verdict.PASS: "green",
     Verdict.CONDITIONAL_PASS: "yellow",

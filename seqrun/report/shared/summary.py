@@ -102,7 +102,7 @@ class Summary:
     @property
     def next_actions(self) -> list[str]:
         if self.missing:
-            return ["Bring the record back from its copy, or do the sequence again."]
+            return ["Restore the record from a backup, or do the sequence again."]
         if self.disposition is Disposition.ACCEPT and not self.releases:
             return [verdicts.NO_RELEASE]
         if self.simulated and self.disposition is Disposition.ACCEPT:

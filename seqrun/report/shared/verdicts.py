@@ -38,7 +38,7 @@ DISPOSITION_MARKS = {
 
 DISPOSITION_WORDS = {
     Disposition.ACCEPT: "Every limit is met, as the decision rule asks.",
-    Disposition.HOLD: "Not decided: these readings do not allow an accept, nor a clear reject.",
+    Disposition.HOLD: "Not decided: these readings allow neither an accept nor a clear reject.",
     Disposition.REJECT: "At least one limit is broken. The unit may not go back into use.",
     Disposition.ABORTED: "The run did not finish. It says nothing in favour of the unit.",
 }
@@ -143,7 +143,7 @@ def deciding(rows: Sequence[Row], disposition: Disposition | None, reason: str) 
     spoken = _spoken(against)
     said += spoken[:WRITTEN_OUT]
     if len(spoken) > WRITTEN_OUT:
-        said.append(Said(f"And {len(spoken) - WRITTEN_OUT} more; each stands below."))
+        said.append(Said(f"And {len(spoken) - WRITTEN_OUT} more, all listed below."))
     if not against and disposition is Disposition.ACCEPT:
         judged = sum(1 for row in rows if row.verdict is Verdict.PASS)
         met = f"All {judged} limits are met." if judged != 1 else "The one limit is met."
@@ -176,8 +176,8 @@ def _spoken(against: Sequence[Row]) -> list[Said]:
             said.append(Said(row.sentence, row))
         elif alike:
             why = f": {row.note}" if row.note else ""
-            text = f"{row.quantity_words}: {len(alike)} readings not measured; the first {row.step}"
-            said.append(Said(sentence(text + why), row))
+            text = f"{row.quantity_words}: {len(alike)} readings not measured"
+            said.append(Said(sentence(f"{text}; the first is {row.step}{why}"), row))
     return said
 
 
@@ -189,8 +189,8 @@ RELEASE = (
 
 #: what is next after an accept by a sequence that proves less than an acceptance does
 NO_RELEASE = (
-    "This sequence releases no unit: go on to the next one, and do the acceptance before the unit"
-    " goes back into use."
+    "This sequence releases no unit: go on with the next sequence, and do the acceptance before the"
+    " unit goes back into use."
 )
 
 
@@ -220,7 +220,7 @@ def next_actions(rows: Sequence[Row], disposition: Disposition | None) -> list[s
                 " a fail until a better measurement says otherwise."
             )
         if by[Verdict.NOT_MEASURED]:
-            said.append("Remove what kept a reading from being made, then do the sequence again.")
+            said.append("See to what prevented a reading, then do the sequence again.")
         if len(said) == 1:
             said.append(
                 "Every limit is decided, and something else holds the unit: see to what the reason "
@@ -232,7 +232,8 @@ def next_actions(rows: Sequence[Row], disposition: Disposition | None) -> list[s
         " capacitor.",
         "Find the cause before powering the unit again, then do the whole sequence again; or, where"
         " nothing was changed, 'seqrun run --resume last' goes on: what was read is kept where a"
-        " spot check agrees, heat starts again. After a trip add --because and what explains it.",
+        " spot check agrees, and heat starts again. After a trip, add --because and what explains"
+        " it.",
     ]
 
 
@@ -269,7 +270,7 @@ def rule_in_words(decision: str, coverage: float = 2.0) -> list[str]:
         " interval value ± U keeps to the limit. Conditional pass: the value keeps to it, the"
         " interval does not. Conditional fail: the value is beyond it by no more than U."
         " Fail: beyond it by more than U.",
-        "A pass has a risk below 2.5 % of being a false accept, if the uncertainty is normal.",
+        "The risk that a pass is a false accept is below 2.5 %, for normally distributed errors.",
         common,
         verdicts,
     ]

@@ -16,8 +16,7 @@ from seqrun.plan.cautions import caution
 from seqrun.quantity import render
 from seqrun.record.places import safe_name
 from seqrun.report.findings import words as say
-
-WIDTH = 80
+from seqrun.report.shared.screen import SIMULATED, WIDTH
 
 
 def case_lines(
@@ -29,7 +28,7 @@ def case_lines(
         costs: where the costs come from, or why there are none.
     """
     if case.simulated:
-        yield "SIMULATED - nothing here was measured on a real amplifier"
+        yield SIMULATED
     yield from _fold(f"Unit {case.serial}", _sheet(case))
     if case.alike:
         near = " and ".join(f"'{serial}'" for serial in case.alike)
