@@ -2,7 +2,7 @@
 constants: bench time and dispositions, paired on units and faults.
 
     nice python tests/benchmarks/bench_paired.py [--seeds 2] [--fault NAME … | --catalogue]
-        [--unit demo-2x40] [--file paired.csv] [--processes N]
+        [--unit demo-2x40] [--beside long | --beside fixed] [--file paired.csv] [--processes N]
 
 ``long`` waits in each soak until the rise has settled by the rule (3 K in half an hour), ``fixed``
 waits five of the unit sheet's time constants and settles; all else is the shipped file. Every run
@@ -98,6 +98,7 @@ def show(rows: dict[str, list[StudyRow]]) -> bool:
 def main() -> int:
     parser = arguments(__doc__, "bench-paired.csv")
     parser.add_argument("--catalogue", action="store_true")
+    parser.add_argument("--beside", action="append", choices=["long", "fixed"])
     given = parser.parse_args()
     names = [f.name for f in fault_catalogue() if f.kind == "fault"]
     names = [n for n in names if n not in (*NOT_OF_THIS_UNIT, *neighbours.NEIGHBOURS)]
@@ -107,7 +108,8 @@ def main() -> int:
     # The same paths at every call, so that rows of an earlier one are found again.
     folder = Path(tempfile.gettempdir()) / "bench-paired"
     folder.mkdir(exist_ok=True)
-    made = variants(folder, tau_s)
+    wanted = {"shipped", *(given.beside or ("long", "fixed"))}
+    made = {name: path for name, path in variants(folder, tau_s).items() if name in wanted}
     cases = [
         StudyCase(sequence, given.unit, "demo", fault, seed)
         for seed in seeds
