@@ -38,6 +38,7 @@ MISFIT = 0.003  # of the rise: what these models miss of real ones (tried on sim
 #: (from memory) over kT/q, ballasts left out
 HELD_PER_K = 2.1e-3 / 0.0259
 BIAS_S = 30.0  # that a bias transistor is behind the heatsink: from 10 s to a minute (from memory)
+SEEN_TIME_CONSTANTS = 0.7  # of a rise, before its end is told: less than that has no bend (tried)
 TRIAL_K_PER_S = 0.5 / 3600.0
 SLOWED = 0.8  # of its slope a third of a record earlier: a current that settles has less left
 
@@ -62,7 +63,7 @@ def predict_rise(
     rise_k: Sequence[float] | Array,
     *,
     systematic: UFloat | None = None,
-    at_least_time_constants: float = 0.7,
+    at_least_time_constants: float = SEEN_TIME_CONSTANTS,
 ) -> RisePrediction:
     """End value of a rise from its beginning, with its interval.
 
@@ -176,8 +177,9 @@ def _better_cooling(times: Array) -> Array:
 
 
 def predicted_end(times_s: Array, rise_k: Array) -> UFloat:
-    """Where the whole of a record sees the rise end, K: :func:`predict_rise`."""
-    return predict_rise(times_s, rise_k).end_k
+    """Where the whole of a record sees the rise end, K: :func:`predict_rise`, of which half as much
+    need be seen: it is tried on what a drift makes of a record that was long enough."""
+    return predict_rise(times_s, rise_k, at_least_time_constants=0.5 * SEEN_TIME_CONSTANTS).end_k
 
 
 def settled_end(times_s: Array, rise_k: Array) -> UFloat:
@@ -192,8 +194,8 @@ def drift_carried(
     end_of: Callable[[Array, Array], UFloat] = predicted_end,
 ) -> float:
     """What a drift of the room makes of the end that is read off a record: K for each K/s, at the
-    larger of both directions. A fit takes an even drift for the beginning of more rise, and
-    carries it on.
+    larger of both directions, or of the one that can be told. A fit takes an even drift for the
+    beginning of more rise, and carries it on.
 
     Args:
         times_s, rise_k: as :func:`predict_rise`, over an ambient that was read once.
@@ -201,12 +203,18 @@ def drift_carried(
         end_of: how the end is read off: :func:`predicted_end` or :func:`settled_end`.
 
     Raises:
-        NotMeasured: as that does.
+        NotMeasured: as that does, for the record or with a drift in either direction.
     """
     t, y = np.asarray(times_s, dtype=np.float64), np.asarray(rise_k, dtype=np.float64)
     plain = float(end_of(t, y).nominal_value)
-    ends = [end_of(t, y + sign * TRIAL_K_PER_S * (t + since_s)) for sign in (1.0, -1.0)]
-    return max(abs(float(end.nominal_value) - plain) for end in ends) / TRIAL_K_PER_S
+    ends: list[float] = []
+    for drift in (TRIAL_K_PER_S, -TRIAL_K_PER_S):
+        try:
+            ends.append(float(end_of(t, y + drift * (t + since_s)).nominal_value))
+        except NotMeasured:
+            if drift < 0.0 and not ends:
+                raise
+    return max(abs(end - plain) for end in ends) / TRIAL_K_PER_S
 
 
 def _widened(fit: SaturatingFit) -> Array:

@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 from scipy.optimize import curve_fit
+from uncertainties import UFloat, ufloat
 
 from seqrun.errors import NotMeasured
 from seqrun.measure import (
@@ -102,6 +103,31 @@ def test_a_drift_of_the_room_is_carried_on_by_what_half_a_kelvin_an_hour_makes_o
     found = heat.drift_carried(t, rising(t), since)
     assert found == pytest.approx(max(abs(down - plain), abs(up - plain)) / trial)
     assert found > 900.0 + since
+
+
+def test_a_record_that_is_just_long_enough_also_tells_what_a_drift_makes_of_it() -> None:
+    """With a drift added it shows a little less of its bend: a healthy soak that ended as soon as
+    it could was not measured for that."""
+    t = np.linspace(0.0, 0.71 * 600.0, 90)
+    y = rising(t, end=5.0)
+    with pytest.raises(NotMeasured, match="time constants seen"):
+        heat.predict_rise(t, y + 0.5 / 3600.0 * t)
+    assert heat.predict_rise(t, y).end_k.nominal_value > 4.0
+    assert heat.drift_carried(t, y, 60.0) > 0.71 * 600.0
+
+
+def test_a_drift_of_one_direction_is_enough_where_the_other_leaves_no_bend() -> None:
+    t = np.linspace(0.0, 900.0, 90)
+
+    def end_of(times: np.ndarray, rises: np.ndarray) -> UFloat:
+        if rises[-1] > 1.0001:
+            raise NotMeasured("no bend")
+        return ufloat(20.0 + 3.0 * (rises[-1] - 1.0), 0.1)
+
+    flat = np.ones_like(t)
+    assert heat.drift_carried(t, flat, 100.0, end_of) == pytest.approx(3.0 * 1000.0)
+    with pytest.raises(NotMeasured, match="no bend"):
+        heat.drift_carried(t, flat + 1.0, 100.0, end_of)
 
 
 @pytest.mark.parametrize(("change", "settled"), [(2.99, True), (3.01, False)])
