@@ -107,6 +107,17 @@ def test_a_file_with_other_columns_is_neither_read_nor_written(table: Table, oth
             table.torn_at()
 
 
+def test_a_folder_in_place_of_a_table_is_told_by_whoever_looks(table: Table) -> None:
+    table.path.mkdir()
+    for look in (table.torn_at, lambda: list(table.rows())):
+        with pytest.raises(RecordError) as refused:
+            look()
+        assert refused.value.found == "reading the record failed: Is a directory"
+        assert refused.value.where == str(table.path)
+    with pytest.raises(RecordError, match="writing the record failed: Is a directory"):
+        table.append([["1", "first"]])
+
+
 @pytest.mark.parametrize(("length", "shown"), [(80, 80), (81, 80)])
 def test_of_a_long_header_so_much_is_shown_as_tells_whose_it_is(
     table: Table, length: int, shown: int

@@ -5,6 +5,7 @@ from __future__ import annotations
 import filecmp
 import os
 import shutil
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -59,6 +60,21 @@ def test_what_two_benches_said_of_one_unit_is_whole_after_a_merge(ours: Path, th
     assert merge(ours, theirs).said == 2
     assert Cases(Store(ours)).lost("A-1") == ()
     assert len(Cases(Store(ours)).entries("A-1")) == 4
+
+
+def test_of_equal_rows_those_are_added_that_a_merge_broke_off_before(
+    ours: Path, theirs: Path
+) -> None:
+    record = Store(theirs).start(RunInfo("A-1", "Demo 2x40", "acceptance"))
+    moment = datetime(2026, 5, 11, 12, tzinfo=UTC)
+    for _ in range(3):
+        record.reading(ONE, time=moment)
+    merge(ours, theirs)
+    table = ours / "readings.csv"
+    for left, added in ((1, 2), (2, 1), (3, 0)):
+        table.write_bytes(b"".join(table.read_bytes().splitlines(keepends=True)[: left + 1]))
+        assert merge(ours, theirs).readings == added
+        assert len(list(Store(ours).readings(record.run_id))) == 3
 
 
 @pytest.mark.parametrize("only", ["runs.csv", "readings.csv"])
