@@ -33,9 +33,11 @@ from demo_sim.amplifier.unit_values import unit_values
 from demo_sim.errors import DemoError
 
 LEAST_DROP_V = 0.4  # saturated drivers and output devices
+CASES_SHARE = 0.4  # of a sink's heat capacity
 LARGE_K_PER_W = 3.5  # a heatsink beside which bias transistors are nothing
 USUAL_HZ = 7.0  # corner of an output capacitor that nobody tells
-TRIMMED_V = -5e-3  # set after some minutes at idle, so a little low when cold
+#: set after some minutes at idle, so a little low when cold; more where a device idles at more
+TRIMMED_V, TRIMMED_AT_W = -5e-3, 1.0
 
 
 def build(unit: Mapping[str, object] | None, rng: np.random.Generator) -> AmplifierSpec:
@@ -44,7 +46,6 @@ def build(unit: Mapping[str, object] | None, rng: np.random.Generator) -> Amplif
     topology = _choice(values, "topology", ("single_ended", "bridged", "parallel_bridged"))
     split = _choice(values, "rails", ("split", "single")) == "split"
     names = _names(values)
-    idle = _number(values, "idle_current")
     gain = 10.0 ** (_number(values, "gain_db") / 20.0)
     devices = int(_number(values, "output_devices"))
     if not 1 <= devices <= 16:
@@ -53,9 +54,16 @@ def build(unit: Mapping[str, object] | None, rng: np.random.Generator) -> Amplif
     stages = stages_of(values)
     devices = stages * math.ceil(devices / stages)  # each stage has as many
     sides = ("",) if topology == "single_ended" else SIDES
+    idle = _idle(values, len(names) * len(sides) * devices)
+    values = {**values, "idle_current": idle}
     tolerance = _number(values, "ballast_tolerance")
     parts = _Parts(rng, _number(values, "ballast"), devices, tolerance)
     input_ohm = _number(values, "input_impedance") if values.get("input_impedance") else 22e3
+    watts = idle * _number(values, "rail_voltage") / (1.0 if split else 2.0)
+    if values["stage"] == "integrated":  # all devices of a stage warm one case
+        joint, alone = DeviceSpec(0.0, 0.0).joint_k_per_w, HeatSpec().junction_k_per_w
+        watts *= (alone + joint * 2.0 * devices / stages) / (alone + joint)
+    trimmed_v = TRIMMED_V * max(1.0, watts / TRIMMED_AT_W)
     channels = []
     for name in names:
         channel_gain = gain * (1.0 + 0.006 * float(rng.uniform(-1.0, 1.0)))
@@ -69,7 +77,7 @@ def build(unit: Mapping[str, object] | None, rng: np.random.Generator) -> Amplif
                     lower=parts.half(),
                     gain=-share if side == "neg" else share,
                     offset_v=5e-3 * float(rng.uniform(-1.0, 1.0)),
-                    bias_shift_v=TRIMMED_V + 2e-3 * float(rng.uniform(-1.0, 1.0)),
+                    bias_shift_v=trimmed_v + 2e-3 * float(rng.uniform(-1.0, 1.0)),
                 )
             )
         relay = RelaySpec(pull_in_s=relay_s * (1.0 + 0.05 * float(rng.uniform(-1.0, 1.0))))
@@ -115,6 +123,15 @@ def build(unit: Mapping[str, object] | None, rng: np.random.Generator) -> Amplif
         integrated=_choice(values, "stage", ("discrete", "integrated")) == "integrated",
         cases_accessible=bool(values["cases"]),
     )
+
+
+def _idle(values: Mapping[str, object], paths: int) -> float:
+    """A through each output device at idle: as told, or its part of what each rail gives beside the
+    small-signal stages."""
+    if values["idle_current"] is not None:
+        return _number(values, "idle_current")
+    rail = _number(values, "supply_idle")
+    return max(rail - len(_names(values)) * RailSpec().quiescent_a, 0.1 * rail) / paths
 
 
 def _through_capacitor(channel: ChannelSpec, values: Mapping[str, object]) -> ChannelSpec:
@@ -206,7 +223,11 @@ def _heat(values: Mapping[str, object], legs: int, rng: np.random.Generator) -> 
     # Beside a small heatsink the heat of bias transistors would count: they are smaller too.
     smaller = max(1.0, k_per_w / LARGE_K_PER_W)
     usual = HeatSpec()
+    # The cases of all devices together hold no more heat than a part of what the sink does.
+    stages = stages_of(values)
+    cases = 2 * legs * stages * math.ceil(count / stages)
     return HeatSpec(
+        case_j_per_k=min(usual.case_j_per_k, CASES_SHARE * seconds / k_per_w / cases),
         sink_k_per_w=k_per_w,
         sink_j_per_k=seconds / k_per_w,
         ambient_c=ambient,

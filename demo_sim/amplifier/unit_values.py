@@ -22,6 +22,7 @@ DEMO_UNIT: dict[str, object] = {
     "ballast_tolerance": 0.01,
     "sink_rise_limit": 40.0,
     "idle_current": 0.025,
+    "supply_idle": None,  # A, from each rail: where nobody knows what a device idles at
     "relay_delay": 4.0,
     "input_impedance": None,
     "inputs": (),
@@ -57,4 +58,6 @@ def unit_values(unit: Mapping[str, object] | None) -> dict[str, object]:
                 hint=f"nearest known key: {near[0]}",
             )
     known = {k: v for k, v in unit.items() if v is not None or k not in MAY_BE_UNKNOWN}
+    if known.get("supply_idle") is not None and "idle_current" not in known:
+        known["idle_current"] = None  # what the rails draw tells it
     return {**DEMO_UNIT, **known}

@@ -111,6 +111,7 @@ class Unit(Ratings):
             "ballast_tolerance": self.ballast_tolerance,
             "sink_rise_limit": self.sink_rise_limit,
             "idle_current": self._or_none("idle_current"),
+            "supply_idle": self.supply_idle,
             "relay_delay": sum(self.relay_delay) / 2.0,
             "input_impedance": self.input_impedance,
             "inputs": list(self.inputs),
