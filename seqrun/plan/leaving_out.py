@@ -53,6 +53,7 @@ class Chooser:
         self._unprotected = self._unpowered = self._ended = ""
         self._unsafe = ""
         self._powered = False
+        self._off: frozenset[str] = frozenset()  # channels whose loads are off the outputs
         self._stood_in: set[str] = set()  # left out because of the unit, and stood in for
         self._unmeasured: dict[str, str] = {}  # channel -> why its load was not measured
 
@@ -89,6 +90,7 @@ class Chooser:
         if not reason:
             assert needs is not None
             self.done.append((step, needs))
+            self._off = (self._off | needs.loads_off) - needs.loads_on
             self._powered |= needs.energises or needs.mains
             return
         of_unit = isinstance(error, UnitLacks) or (error is None and self._leans_on_the_unit(step))
@@ -119,7 +121,7 @@ class Chooser:
         if needs.live and not self._powered and self._unpowered:
             return _nothing(self._unpowered)
         for channel, watts in needs.load_power_w.items():
-            if watts > LISTENING_W and channel in self._unmeasured:
+            if watts > LISTENING_W and channel in self._unmeasured and channel not in self._off:
                 return f"its load is not measured: {self._unmeasured[channel]}"
         return self._leaning(step, [out.id for out in self.left_out])
 

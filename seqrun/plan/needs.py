@@ -89,7 +89,8 @@ class Needs:
     must not be done while it is nor before it was seen to be discharged, ``mains`` for one that has
     it powered from its own mains plug, ``switches_off`` for one that leaves it without power
     (``safe`` also confirms that it has discharged). ``loads_measured`` are the channels whose loads
-    it measures, ``supply`` what it sets the supply to. ``meter`` are the functions that it sets the
+    it measures, ``loads_off`` and ``loads_on`` those whose loads it takes off the outputs and puts
+    back, ``supply`` what it sets the supply to. ``meter`` are the functions that it sets the
     meter to with the largest value that each has to hold (None: any; {}: DC volts), ``generator``
     the operations beside plain sines, ``record`` the longest record that it cannot do without
     (None: any). ``by_itself`` are the roles that it reads again and again, or that must act while
@@ -111,6 +112,8 @@ class Needs:
     switches_off: bool = False
     safe: bool = False
     loads_measured: frozenset[str] = frozenset()
+    loads_off: frozenset[str] = frozenset()
+    loads_on: frozenset[str] = frozenset()
     supply: SupplyUse = SupplyUse()
     meter: Mapping[str, float | None] = field(default_factory=dict)
     generator: frozenset[str] = frozenset()

@@ -23,6 +23,7 @@ LOAD_MARGIN = 1.25
 PROTECTION_MOST = 1.5
 #: so little harms neither the unit nor a load, whatever the load is (our own choice), W
 LISTENING_W = 0.1
+LEAST_ROOM = 1.1  # over what a healthy unit draws, for a limit that does not act on it
 #: what is left where a supply does not reach a unit's rails
 BY_ITSELF = "the unit on its own mains supply: 'meter-only' reads it, first through a series lamp"
 #: rails are raised to what the sheet says; a setting rounds by less than this
@@ -167,7 +168,7 @@ def _reach_of(view: BenchView, name: str, actions: Sequence[Action]) -> Iterator
     volts, amperes = _reaches(view, name)
     protected_v = _most(driver, "protection_voltage")
     protected_a = _most(driver, "protection_current")
-    for action in actions:
+    for action, powers in into_loads(actions):
         use = action.needs.supply
         for wanted, most, unit, what in (
             (use.volts, volts, "V", "rails of"),
@@ -182,9 +183,9 @@ def _reach_of(view: BenchView, name: str, actions: Sequence[Action]) -> Iterator
                 f"which goes to {render(most, unit, digits=3)}",
                 expected=f"a supply for at least {render(wanted, unit, digits=3)} on each output",
                 where=action.id,
-                hint=instead(view.unit, amperes) if unit == "A" else BY_ITSELF,
+                hint=_lower(view.unit, most, amperes) if unit == "A" else BY_ITSELF,
             )
-        need = current_for(view.unit, action.needs.load_power_w)
+        need = current_for(view.unit, powers)
         if need > amperes:
             yield UsageError(
                 f"the power of this step needs {render(need, 'A', digits=3)} from each rail, and "
@@ -198,10 +199,10 @@ def _reach_of(view: BenchView, name: str, actions: Sequence[Action]) -> Iterator
 def _trips_at_once(view: BenchView, actions: Sequence[Action]) -> Iterator[UsageError]:
     """An over-current protection below what a step needs ends the run of a good unit there."""
     level: float | None = None
-    for action in actions:
+    for action, powers in into_loads(actions):
         if action.needs.protects and action.needs.supply.over_current is not None:
             level = action.needs.supply.over_current
-        need = current_for(view.unit, action.needs.load_power_w)
+        need = current_for(view.unit, powers)
         if action.needs.energises:
             need = max(need, view.unit.expected_supply_current)
         if level is not None and need > level:
@@ -215,11 +216,31 @@ def _trips_at_once(view: BenchView, actions: Sequence[Action]) -> Iterator[Usage
             return
 
 
+def into_loads(actions: Sequence[Action]) -> Iterator[tuple[Action, dict[str, float]]]:
+    """Each action with the power, W, that it drives into the load of each channel that has one
+    then: what is taken off for first power gets none, and the unit gives no current to it."""
+    off: frozenset[str] = frozenset()
+    for action in actions:
+        off = (off | action.needs.loads_off) - action.needs.loads_on
+        yield action, {c: w for c, w in action.needs.load_power_w.items() if c not in off}
+
+
 def current_for(unit: Unit, load_power_w: dict[str, float]) -> float:
     """Mean current from each rail while these loads get these powers, A (class B, as
     :meth:`~seqrun.files.unit.ratings.Ratings.supply_current_at`); 0 with no power."""
     swing = sum(math.sqrt(2.0 * watts / unit.rated_load) for watts in load_power_w.values())
     return swing / math.pi * len(unit.sides)
+
+
+def _lower(unit: Unit, most: float, amperes: float) -> str:
+    """What to do where a supply's limit cannot be set so high: the unit may need less than it."""
+    drawn = unit.supply_at_rated_power
+    if LEAST_ROOM * drawn > min(most, amperes):
+        return instead(unit, amperes)
+    return (
+        f"at rated power a healthy unit draws {render(drawn, 'A', digits=3)}: in a copy of the "
+        f"sequence, write at most {render(most, 'A', digits=3)} there"
+    )
 
 
 def instead(unit: Unit, amperes: float) -> str:
@@ -236,23 +257,23 @@ def instead(unit: Unit, amperes: float) -> str:
 def _loads(view: BenchView, actions: Sequence[Action], whole: bool) -> Iterator[UsageError]:
     """Every load was measured before power goes into it, and stands what it gets."""
     measured: set[str] = set()
-    for action in actions:
+    for action, powers in into_loads(actions):
         measured |= action.needs.loads_measured
         unknown = [
             f"'{view.load(channel).name}'"
-            for channel, watts in action.needs.load_power_w.items()
+            for channel, watts in powers.items()
             if watts > LISTENING_W and channel not in measured
         ]
         if unknown and whole:
             yield UsageError(
-                f"{max(action.needs.load_power_w.values()):.3g} W would be driven into load "
+                f"{max(powers.values()):.3g} W would be driven into load "
                 f"{' and '.join(unknown)}, which no step has measured",
                 expected='a step with do = "load_resistance" before the unit is powered',
                 where=action.id,
                 hint='add [[step]] id = "load.{channel}", each = "channel", '
                 'do = "load_resistance" after the protection step',
             )
-        for channel, watts in action.needs.load_power_w.items():
+        for channel, watts in powers.items():
             load = view.load(channel)
             if load.power < LOAD_MARGIN * watts:
                 yield UsageError(

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import ClassVar
 
 from pydantic import Field
@@ -37,12 +38,19 @@ class _Loads(Step):
             view.load(channel)
         return Needs(seconds=0.0, acts=len(self.channels(view)))
 
+    def _surely(self, view: BenchView) -> frozenset[str]:
+        """The channels for which it is done in every run."""
+        return frozenset() if self.only_if else frozenset(self.channels(view))
+
 
 class TakeLoadsOff(_Loads):
     """One lead of each test load off its speaker terminal."""
 
     kind: ClassVar[str] = "take_loads_off"
     yields: ClassVar = ()
+
+    def needs(self, view: BenchView) -> Needs:
+        return replace(super().needs(view), loads_off=self._surely(view))
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
         for channel in self.channels(ctx.view):
@@ -57,6 +65,10 @@ class PutLoadsOn(_Loads):
 
     kind: ClassVar[str] = "put_loads_on"
     yields: ClassVar = ()
+
+    def needs(self, view: BenchView) -> Needs:
+        # Done or not: from here on they may be there.
+        return replace(super().needs(view), loads_on=frozenset(self.channels(view)))
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
         for channel in self.channels(ctx.view):

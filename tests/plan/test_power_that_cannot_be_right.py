@@ -85,6 +85,46 @@ def test_power_into_a_load_that_nothing_measured_is_refused(planned: Callable[..
     assert "40 W would be driven into load 'left' and 'right'" in message
 
 
+OFF = '[[step]]\nid = "off"\ndo = "take_loads_off"\n'
+ON = '[[step]]\nid = "on"\ndo = "put_loads_on"\n'
+
+
+def test_nothing_goes_into_a_load_that_was_taken_off(planned: Callable[..., Plan]) -> None:
+    """Nor does the unit give the current for it."""
+    assert planned(TRIP, PROTECT, OFF, RAMP, POWER, DOWN).actions
+    tight = PROTECT.replace("1.5 * supply_at_rated_power", "0.3 A")
+    assert planned(TRIP, tight, OFF, RAMP, POWER, DOWN).actions
+    assert "would trip here" in refused(planned, TRIP, tight, LOADS, RAMP, POWER, DOWN)
+
+
+@pytest.mark.parametrize(
+    "parts",
+    [
+        (OFF, ON),
+        (OFF, ON + 'only_if = "bring_up passed"\n'),
+        (OFF + 'only_if = "bring_up passed"\n',),
+    ],
+    ids=["back on", "perhaps back on", "perhaps off"],
+)
+def test_a_load_that_may_be_there_was_measured_before(
+    planned: Callable[..., Plan], parts: tuple[str, ...]
+) -> None:
+    message = refused(planned, TRIP, PROTECT, RAMP, *parts, POWER, DOWN)
+    assert "which no step has measured" in message
+
+
+def test_a_limit_beyond_the_supply_that_the_unit_does_not_need_is_told_as_that(
+    planned: Callable[..., Plan], tmp_path: Path
+) -> None:
+    """At rated power 2 x 40 W draw 2 A from each rail: nothing is gained by less power."""
+    beyond = PROTECT.replace("1.5 * supply_at_rated_power", "6 A")
+    with pytest.raises(SeqrunError) as error:
+        planned(TRIP, beyond, LOADS, RAMP, POWER, DOWN)
+    assert "6 A is asked of supply, which goes to 5.5 A" in str(error.value)
+    assert "draws 2.03 A" in (error.value.hint or "")
+    assert "write at most 5.5 A" in (error.value.hint or "")
+
+
 def test_a_load_measured_after_the_power_is_refused(planned: Callable[..., Plan]) -> None:
     later = LOADS.replace('"loads"', '"later"')
     message = refused(planned, TRIP, PROTECT, RAMP, POWER, DOWN, later)
