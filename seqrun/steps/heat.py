@@ -100,10 +100,10 @@ class Soak(Step):
     """Hold idle or a drive level and watch the heatsink's rise over ambient.
 
     ``until = "settled"`` waits for a rise of no more than 3 K in 30 min (IEC 62368-1, from
-    memory) and reads the fitted end value; ``"predicted"`` stops as soon as the fit of a
-    saturating exponential holds the end value within ``within`` (k = 2); ``"decided"`` as soon as
-    the guarded verdict on it can no longer change and the sink has reached the share ``seen`` of
-    it, so that the hot steps which follow see a unit that is hot.
+    memory) and reads the fitted end value; ``"decided"`` stops as soon as the guarded verdict on
+    it can no longer change and the sink has reached the share ``seen`` of it, so that the hot
+    steps which follow see a unit that is hot; ``"predicted"`` also as soon as the fit of a
+    saturating exponential holds the end value within ``within`` (k = 2).
 
     With ``listen`` the outputs are listened to meanwhile, for that long at least; steps of kind
     drop_outs and crackles judge what was heard.
@@ -256,7 +256,7 @@ class Soak(Step):
                 return None
             if self.until == "predicted" and curve.predicted(self.within):
                 return "predicted"
-            if self.until == "decided":
+            if self.until != "settled":
                 drift = self._room(ctx.view) * elapsed / 3600.0 / math.sqrt(3.0)
                 touching = lost_share(ctx.view) * rise / math.sqrt(3.0)
                 shared = math.hypot(apart, drift, touching)
