@@ -39,6 +39,8 @@ BEGIN = 0.5  # of rated power: where a sweep begins
 STEP = 1.05  # between two levels: a tenth in power
 NARROW = 4  # halvings of the step that reaches the wanted distortion
 LOOKS = 4  # for a record that lies within a burst
+#: times rated power: the most that a sweep asks of a unit, steadily and in bursts (our own choice)
+ONSET_MOST, BURST_MOST = 1.5, 2.0
 DEEPEST = 1.5  # times the largest swing: nothing is to be learnt beyond
 
 
@@ -46,6 +48,7 @@ def sweep(
     drive: Drive,
     capture: Callable[[], dict[str, Waveform]],
     until: float,
+    most_w: float,
 ) -> dict[str, list[PowerPoint]]:
     """Raise the level of all channels until each one's distortion is past ``until``, then narrow
     the last step down by halves.
@@ -53,6 +56,7 @@ def sweep(
     Args:
         capture: records of the outputs at the levels that are set.
         until: distortion, ratio.
+        most_w: power, W, that loads and supply are planned for; no level asks for more.
 
     Returns:
         Power and distortion of each channel at each level.
@@ -65,7 +69,7 @@ def sweep(
     series: dict[str, list[PowerPoint]] = {c: [] for c in drive.channels}
     levels: dict[str, list[float]] = {c: [] for c in drive.channels}
     now = {c: drive.level_for(c, BEGIN * unit.rated_power) for c in drive.channels}
-    deepest = DEEPEST * unit.largest_peak / math.sqrt(2.0)
+    deepest = min(DEEPEST * unit.largest_peak / math.sqrt(2.0), math.sqrt(most_w * unit.rated_load))
     most = {c: min(deepest / drive.gain[o] for o in drive.alike(c)) for c in drive.channels}
 
     def read(searched: tuple[str, ...]) -> None:
@@ -140,7 +144,7 @@ class ClippingOnset(Step):
     )
 
     def needs(self, view: BenchView) -> Needs:
-        most = 1.5 * view.unit.rated_power
+        most = ONSET_MOST * view.unit.rated_power
         return drive_needs(view, self.channels(view), most, seconds=12.0)
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
@@ -152,7 +156,8 @@ class ClippingOnset(Step):
         drive = Drive(ctx, self.frequency, self.channels(ctx.view))
         try:
             drive.to_power(BEGIN * ctx.view.unit.rated_power)
-            series = sweep(drive, drive.capture, self.into)
+            most = ONSET_MOST * ctx.view.unit.rated_power
+            series = sweep(drive, drive.capture, self.into, most)
             drive.check_load({c: points[-1].power for c, points in series.items()})
         finally:
             drive.stop()
@@ -264,7 +269,7 @@ class DynamicHeadroom(Step):
         view.driven_alone(self.channels(view))
         # A burst is a small share of its period: so is the mean power.
         share = min(self.cycles / self.frequency / self.period, 1.0)
-        most = max(2.0 * view.unit.rated_power * share, BEGIN * view.unit.rated_power * share)
+        most = BURST_MOST * view.unit.rated_power * share
         needs = drive_needs(view, self.channels(view), most, seconds=30.0)
         return replace(needs, generator=frozenset({"burst"}))
 
@@ -278,7 +283,7 @@ class DynamicHeadroom(Step):
             drive = _BurstDrive(ctx, channel, self.frequency, self.cycles, self.period)
             names = (ctx.scope.name,)
             try:
-                series = sweep(drive, drive.within, self.at_distortion)[channel]
+                series = sweep(drive, drive.within, self.at_distortion, BURST_MOST * rated)[channel]
                 found = power_at_distortion(series, self.at_distortion)
             except NotMeasured as reason:
                 yield self.not_measured(DYNAMIC_HEADROOM, reason.found, channel=channel)

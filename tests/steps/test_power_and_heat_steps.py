@@ -227,3 +227,39 @@ def test_an_output_is_waited_for_as_long_as_its_relay_may_take_by_the_sheet(
     found = unit.do(again.replace('"one"', '"one.{channel}"')).all("relay_delay")
     assert len(found) == 2
     assert all(delay.value is not None and delay.value > 1.5 for delay in found)
+
+
+#: rails for a second of its kind: at 1 kHz it gives nearly twice its rating
+ROOMY = (
+    'model = "Roomy"\nchannels = ["left", "right"]\ntopology = "single_ended"\nrails = "single"\n'
+    'rail_voltage = "34 V"\noutput_capacitor = "2200 µF"\nrated_power = "12 W"\n'
+    'rated_load = "4 Ω"\ngain = "26 dB"\noutput_devices = 1\nballast = "0.22 Ω"\n'
+    'idle_current = "30 mA"\nsink_rise_limit = "40 K"\n'
+)
+
+
+@pytest.fixture(scope="module")
+def roomy(tmp_path_factory: pytest.TempPathFactory) -> str:
+    path = tmp_path_factory.mktemp("unit") / "roomy.toml"
+    path.write_text(ROOMY, encoding="utf-8")
+    return str(path)
+
+
+def test_no_more_is_asked_of_a_unit_than_loads_and_supply_are_planned_for(
+    powered: Powered, roomy: str
+) -> None:
+    """It clips at nearly twice its rating, and passes all the same: at least 1.3 times."""
+    unit = powered(unit=roomy)
+    assert unit.truth.max_power("left", 0.01) > 1.6 * 12.0
+    read = unit.do('[[step]]\nid = "p"\ndo = "output_power"\n')
+    for channel in ("left", "right"):
+        power = read.one("output_power", channel)
+        assert power.bound is Bound.AT_LEAST
+        assert power.value == pytest.approx(1.3 * 12.0, rel=0.03)
+    swing = 2.0 * math.sqrt(2.0 * 1.3 * 12.0 / 4.0) / math.pi
+    assert read.one("supply_current", "rail.pos").value < 1.15 * swing
+
+
+def test_a_sweep_into_clipping_goes_no_further_than_planned(powered: Powered, roomy: str) -> None:
+    read = powered(unit=roomy).do('[[step]]\nid = "c"\ndo = "clipping_onset"\n')
+    assert all(r.value is None for r in read.all("clipping_onset"))
