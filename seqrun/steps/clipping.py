@@ -69,7 +69,7 @@ def sweep(
     series: dict[str, list[PowerPoint]] = {c: [] for c in drive.channels}
     levels: dict[str, list[float]] = {c: [] for c in drive.channels}
     now = {c: drive.level_for(c, BEGIN * unit.rated_power) for c in drive.channels}
-    deepest = min(DEEPEST * unit.largest_peak / math.sqrt(2.0), math.sqrt(most_w * unit.rated_load))
+    deepest = DEEPEST * unit.largest_peak / math.sqrt(2.0)
     most = {c: min(deepest / drive.gain[o] for o in drive.alike(c)) for c in drive.channels}
 
     def read(searched: tuple[str, ...]) -> None:
@@ -88,6 +88,10 @@ def sweep(
     def over(channel: str) -> bool:
         return float(series[channel][-1].distortion.nominal_value) >= until
 
+    def room(channel: str) -> bool:
+        """Whether the next step is still within what was planned."""
+        return STEP**2 * float(series[channel][-1].power.nominal_value) <= most_w
+
     def narrow(channel: str) -> None:
         """Into the middle of the step that reaches the wanted distortion."""
         pairs = zip(levels[channel], series[channel], strict=True)
@@ -100,7 +104,7 @@ def sweep(
     for searched in drive.turns:
         read(searched)
         while not all(over(c) for c in searched):
-            rising = [c for c in searched if not over(c) and now[c] < most[c]]
+            rising = [c for c in searched if not over(c) and now[c] < most[c] and room(c)]
             if not rising:
                 break
             for channel in rising:
