@@ -163,30 +163,33 @@ class OutputPower(Step):
         start = ctx.evaluate(self.start, "W") if self.start else 0.5 * ctx.view.unit.rated_power
         target = self.at_distortion
         unit = ctx.view.unit
-        highest = min(
-            1.4 * unit.largest_peak / math.sqrt(2.0),
-            math.sqrt(MOST_OF_RATED * unit.rated_power * unit.rated_load),
-        )
+        highest = 1.4 * unit.largest_peak / math.sqrt(2.0)
+        planned = math.sqrt(MOST_OF_RATED * unit.rated_power * unit.rated_load)
         searches = {c: _LevelSearch(drive.level_for(c, start)) for c in drive.channels}
         reasons: dict[str, str] = {}
         try:
             for turn in drive.turns:
                 its = {c: searches[c] for c in turn}
-                reasons |= self._close_in(drive, its, target, highest)
+                reasons |= self._close_in(drive, its, target, highest, planned)
             drive.check_load({c: s.points[-1].power for c, s in searches.items() if s.points})
             yield from self._results(ctx, drive, searches, reasons)
         finally:
             drive.stop()
 
     def _close_in(
-        self, drive: Drive, searches: Mapping[str, _LevelSearch], target: float, highest: float
+        self,
+        drive: Drive,
+        searches: Mapping[str, _LevelSearch],
+        target: float,
+        highest: float,
+        planned: float,
     ) -> dict[str, str]:
         """Close in on the distortion in channels that have levels of their own; why it was not
         read, where the last look gave none.
 
         Args:
-            highest: level at an output, V rms, beyond which loads, supply and trips were not
-                planned, and nothing is to be learnt.
+            highest: level at an output, V rms, beyond which nothing is to be learnt. planned:
+                the same, for which loads, supply and trips were planned.
         """
         reasons: dict[str, str] = {}
         for _ in range(self.tries):
@@ -212,6 +215,7 @@ class OutputPower(Step):
                 if channel in reasons or search.found(self.near):
                     continue
                 cap = highest / max(drive.gain[c] for c in drive.alike(channel))
+                cap = min(cap, planned / drive.gain[channel])
                 level = min(search.next(target), cap)
                 # Where not even the highest level distorts so much, there is no more to try.
                 going_on |= search.above is not None or level > (1.0 + SAME) * search.level
