@@ -385,6 +385,18 @@ def test_a_supply_that_gives_half_a_channel_less_drives_it_no_more(
         soak._still_driven(engine, most)
 
 
+def test_a_unit_that_idles_at_what_it_swings_is_not_told_to_have_lost_a_load(
+    engine: Engine, soak: Soak, mocker: MockerFixture
+) -> None:
+    """A tenth above its idle current is a fortieth for half a channel: what it draws moves by as
+    much while it warms."""
+    idle = engine.view.unit.expected_supply_current * 2.0
+    draws(mocker, 0.5 * idle, 0.5 * idle)
+    assert soak._still_driven(engine, 1.1 * idle) == pytest.approx(1.1 * idle)
+    with pytest.raises(NotMeasured, match="an output delivers less than it did"):
+        soak._still_driven(engine, 1.3 * idle)
+
+
 def test_a_unit_that_was_never_driven_gives_no_less_than_it_did(
     engine: Engine, soak: Soak, mocker: MockerFixture
 ) -> None:
