@@ -257,7 +257,7 @@ class Soak(Step):
                 return None
             if self.until == "predicted" and curve.predicted(self.within):
                 return "predicted"
-            if self.until != "settled":
+            if self.until == "decided" or (self.until == "predicted" and ctx.limit is not None):
                 drift = self._room(ctx.view) * elapsed / 3600.0 / math.sqrt(3.0)
                 touching = lost_share(ctx.view) * rise / math.sqrt(3.0)
                 shared = math.hypot(apart, drift, touching)

@@ -213,6 +213,22 @@ def test_a_room_that_may_drift_makes_a_rise_as_uncertain_as_it_drifts_while_the_
     assert 0.9 < room.standard_uncertainty / (3.0 / 3.0**0.5 * hours) < 3.0
 
 
+@pytest.mark.parametrize(
+    ("limit", "how"),
+    [
+        ('limit = { at_most = "60 K" }\n', "predicted, as its verdict can no longer change"),
+        ("", "waited 1500 s"),  # nothing to decide: its end is wanted, as closely as was asked
+    ],
+)
+def test_a_soak_whose_end_is_known_too_late_ends_when_its_verdict_can_no_longer_change(
+    powered: Powered, limit: str, how: str
+) -> None:
+    soak = SOAK.replace("60 min", "25 min")
+    unit = powered(seed=len(limit) + 40)  # each warms its own
+    (read,) = unit.do(soak + 'until = "predicted"\nwithin = "0.1 K"\n' + limit).all("sink_rise")
+    assert how in read.note
+
+
 def test_an_output_is_waited_for_as_long_as_its_relay_may_take_by_the_sheet(
     powered: Powered,
 ) -> None:
