@@ -305,7 +305,12 @@ def _steady_lines(values: Array, sample_rate_hz: float, f0: float) -> list[float
 
 
 def check_agreement(
-    spectral: Bounded, fitted: Bounded, *, floor: float = 0.0, limit: float | None = None
+    spectral: Bounded,
+    fitted: Bounded,
+    *,
+    floor: float = 0.0,
+    limit: float | None = None,
+    slack: float = 0.0,
 ) -> None:
     """See that the two ways of reading one record say the same, within their uncertainties.
 
@@ -317,6 +322,7 @@ def check_agreement(
         spectral, fitted: THD by the spectrum and by fits, ratios.
         floor: distortion of generator and digitiser together, ratio.
         limit: the most that is allowed, ratio; None: nothing is judged.
+        slack: a difference that bears on nothing that is judged, ratio.
 
     Raises:
         NotMeasured: they differ where it matters: the record holds what neither allows for.
@@ -331,6 +337,7 @@ def check_agreement(
     elif fitted.bound is Bound.AT_MOST:
         beyond = a - b > allowed
     near = limit is not None and min(a, b) - allowed <= limit <= max(a, b) + allowed
+    beyond &= abs(a - b) > slack
     if beyond and (near or min(a, b) > floor):
         raise NotMeasured(
             f"distortion is {100.0 * a:.3g} % by the spectrum and {100.0 * b:.3g} % by sine fits",

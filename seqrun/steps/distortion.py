@@ -175,6 +175,7 @@ class OneTone(AtPower):
             fitted.thd,
             floor=self._floor(ctx.view, level_seen(ctx, wave)),
             limit=self.ratio_limit(ctx),
+            slack=self.slack(ctx, float(plain.fundamental_rms.nominal_value)),
         )
         return distortion(
             wave.volts,
@@ -188,6 +189,11 @@ class OneTone(AtPower):
             floor_thd=floor_felt(plain, self._floor(ctx.view, level_seen(ctx, wave))),
             floor_noise=self._floor_noise(ctx, drive, wave, channel),
         )
+
+    def slack(self, ctx: Context, volts: float) -> float:
+        """By how much the two ways may differ and bear on nothing that the step judges, as a ratio
+        to the tone of so many V."""
+        return 0.0
 
     def ratio_limit(self, ctx: Context) -> float | None:
         """The step's upper limit as a distortion ratio; None when it has none."""

@@ -20,6 +20,8 @@ from seqrun.steps.common.listening import ALIKE
 from seqrun.steps.distortion import LEAST_RATE_HZ, OneTone
 from seqrun.values import COVERAGE_FACTOR
 
+OF_LIMIT = 0.1  # by which two ways to read the harmonics may differ beside it (our own choice)
+
 NOISE_DRIVEN = Measurand(
     "noise_driven",
     "V",
@@ -62,6 +64,11 @@ class DrivenNoise(OneTone):
     def ratio_limit(self, ctx: Context) -> float | None:
         """It judges no distortion."""
         return None
+
+    def slack(self, ctx: Context, volts: float) -> float:
+        """What differs by so small a part of the limit is no noise that matters."""
+        limit = ctx.limit.high if ctx.limit is not None else None
+        return 0.0 if limit is None else OF_LIMIT * limit / volts
 
     def results(
         self, ctx: Context, found: Distortion, channel: str, window: Window

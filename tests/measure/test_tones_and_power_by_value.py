@@ -162,6 +162,9 @@ def test_fitted_distortion_and_that_of_the_spectrum_may_differ_where_nothing_is_
     distortion.check_agreement(read(0.0100), read(0.01009))
     with pytest.raises(NotMeasured, match="by the spectrum"):
         distortion.check_agreement(read(0.0100), read(0.01012))
+    distortion.check_agreement(read(0.0100), read(0.01112), slack=0.00113)
+    with pytest.raises(NotMeasured):
+        distortion.check_agreement(read(0.0100), read(0.01112), slack=0.00111)
     distortion.check_agreement(read(0.0100), read(0.0150), floor=0.0101)
     with pytest.raises(NotMeasured):
         distortion.check_agreement(read(0.0100), read(0.0150), floor=0.0101, limit=0.0120)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -12,8 +13,9 @@ from seqrun.errors import NotMeasured
 from seqrun.measure.bounds import Bounded
 from seqrun.measure.distortion import check_agreement
 from seqrun.steps.common.drive import Drive
-from seqrun.steps.distortion import OVER_THD
-from seqrun.values import Bound, normal
+from seqrun.steps.distortion import OVER_THD, Thd
+from seqrun.steps.driven_noise import DrivenNoise
+from seqrun.values import Bound, Limit, normal
 
 Powered = Callable[..., Any]
 LOW_BIAS = "bias_low@left=0.9"
@@ -94,3 +96,14 @@ def test_distortion_without_a_load_is_not_measured(powered: Powered) -> None:
     text = '[[step]]\nid = "d"\ndo = "thd"\npower = "10 W"\n'
     reason = powered("load_missing@left", "load_missing@right").do(text).reason()
     assert "supply gives only" in reason
+
+
+def test_harmonics_may_be_told_apart_by_a_tenth_of_the_noise_allowed_beside_them() -> None:
+    """12.7 mV beside 12.7 V are 0.1 %: a thousandth of a percent between the two is no noise."""
+    noise = DrivenNoise.model_validate({"id": "n", "do": "driven_noise", "power": "20 W"})
+    thd = Thd.model_validate({"id": "t", "do": "thd", "power": "20 W"})
+    held: Any = SimpleNamespace(limit=Limit(high=12.7e-3))
+    none: Any = SimpleNamespace(limit=None)
+    assert noise.slack(held, 12.7) == pytest.approx(1e-4)
+    assert noise.slack(none, 12.7) == 0.0
+    assert thd.slack(held, 12.7) == 0.0
