@@ -16,7 +16,7 @@ from seqrun.files.unit.sheet import Unit
 from seqrun.plan.contract import Step
 from seqrun.plan.needs import Needs
 from seqrun.plan.standing_in import stand_ins
-from seqrun.plan.supply_checks import LISTENING_W
+from seqrun.plan.supply_checks import LISTENING_W, OFF_W
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +121,8 @@ class Chooser:
         if needs.live and not self._powered and self._unpowered:
             return _nothing(self._unpowered)
         for channel, watts in needs.load_power_w.items():
-            if watts > LISTENING_W and channel in self._unmeasured and channel not in self._off:
+            most = OFF_W if channel in self._off else LISTENING_W
+            if watts > most and channel in self._unmeasured:
                 return f"its load is not measured: {self._unmeasured[channel]}"
         return self._leaning(step, [out.id for out in self.left_out])
 

@@ -23,6 +23,9 @@ LOAD_MARGIN = 1.25
 PROTECTION_MOST = 1.5
 #: so little harms neither the unit nor a load, whatever the load is (our own choice), W
 LISTENING_W = 0.1
+#: W: the most that is driven with unmeasured loads taken off: a hand may have left one on (our own
+#: choice)
+OFF_W = 1.0
 LEAST_ROOM = 1.1  # over what a healthy unit draws, for a limit that does not act on it
 #: what is left where a supply does not reach a unit's rails
 BY_ITSELF = "the unit on its own mains supply: 'meter-only' reads it, first through a series lamp"
@@ -261,19 +264,19 @@ def _loads(view: BenchView, actions: Sequence[Action], whole: bool) -> Iterator[
         measured |= action.needs.loads_measured
         unknown = [
             f"'{view.load(channel).name}'"
-            for channel, watts in powers.items()
-            if watts > LISTENING_W and channel not in measured
+            for channel, watts in action.needs.load_power_w.items()
+            if watts > (LISTENING_W if channel in powers else OFF_W) and channel not in measured
         ]
         if unknown and whole:
             yield UsageError(
-                f"{max(powers.values()):.3g} W would be driven into load "
+                f"{max(action.needs.load_power_w.values()):.3g} W would be driven into load "
                 f"{' and '.join(unknown)}, which no step has measured",
                 expected='a step with do = "load_resistance" before the unit is powered',
                 where=action.id,
                 hint='add [[step]] id = "load.{channel}", each = "channel", '
                 'do = "load_resistance" after the protection step',
             )
-        for channel, watts in powers.items():
+        for channel, watts in action.needs.load_power_w.items():
             load = view.load(channel)
             if load.power < LOAD_MARGIN * watts:
                 yield UsageError(

@@ -91,9 +91,13 @@ ON = '[[step]]\nid = "on"\ndo = "put_loads_on"\n'
 
 def test_nothing_goes_into_a_load_that_was_taken_off(planned: Callable[..., Plan]) -> None:
     """Nor does the unit give the current for it."""
-    assert planned(TRIP, PROTECT, OFF, RAMP, POWER, DOWN).actions
+    little = POWER.replace('"rated_power"', '"1 W"')
     tight = PROTECT.replace("1.5 * supply_at_rated_power", "0.3 A")
-    assert planned(TRIP, tight, OFF, RAMP, POWER, DOWN).actions
+    assert planned(TRIP, tight, OFF, RAMP, little, DOWN).actions
+    # A hand may have left one on.
+    more = POWER.replace('"rated_power"', '"1.01 W"')
+    assert "which no step has measured" in refused(planned, TRIP, PROTECT, OFF, RAMP, more, DOWN)
+    assert planned(TRIP, tight, LOADS, OFF, RAMP, POWER, DOWN).actions
     assert "would trip here" in refused(planned, TRIP, tight, LOADS, RAMP, POWER, DOWN)
 
 
