@@ -70,18 +70,23 @@ class Disturbances:
         factor, times = noise.slow_grid(window)
         slow: Floats | None = None
         lines: list[noise.Sinusoid] = []
+        square, falling = 0.0, []
         for name, share in noises.items():
             kind, _, rest = name.partition(".")
             part: Floats | None = None
             if kind == "amplifier":
                 spec = self._unit.spec.channel(rest.split(".")[0]).noise
-                rng = noise.moment(self._seed, f"flicker.{name}|{window.name}")
-                part = noise.flicker(times, share * spec.white_v_rt_hz, spec.flicker_hz, rng)
+                square += (share * spec.white_v_rt_hz) ** 2 * spec.flicker_hz
+                falling.append(name)
             elif kind == "slow" and self._passing.bursting(rest):
                 part = share * self._passing.bursts(rest, times)
             if part is not None:
                 slow = part if slow is None else np.add(slow, part, out=slow)
             lines += (part.times(share) for part in self.steady(name))
+        if square > 0.0:  # independent, so that one draw does for all of them, as for the white
+            rng = noise.moment(self._seed, f"flicker.{'+'.join(falling)}|{window.name}")
+            part = noise.flicker(times, math.sqrt(square), 1.0, rng)
+            slow = part if slow is None else np.add(slow, part, out=slow)
         if lines:
             part = noise.added(tuple(lines), times)
             slow = part if slow is None else np.add(slow, part, out=slow)
