@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import csv
+import math
+import warnings
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
@@ -49,19 +52,41 @@ def read_trace(path: Path) -> dict[str, npt.NDArray[np.float64]]:
     """A trace back as arrays by column name; an empty cell is NaN.
 
     Raises:
-        RecordError: it cannot be read, or is not a table of numbers.
+        RecordError: it cannot be read, or is not a table of numbers below one line of names.
     """
-    import pandas as pd
+    import numpy as np
+
+    def cell(text: str) -> float:
+        return float(text) if text.strip() else math.nan
 
     try:
-        frame = pd.read_csv(path, dtype="float64", encoding="utf-8")
+        with path.open(encoding="utf-8-sig", newline="") as file:
+            names = next(csv.reader(file), [])
+            lines = file.readlines()
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", UserWarning)  # a trace without a point is one
+            try:
+                table = np.loadtxt(lines, delimiter=",", ndmin=2, comments=None)
+            except ValueError:  # cell by cell, slowly: some are empty, or are no numbers
+                table = np.loadtxt(
+                    lines, delimiter=",", ndmin=2, comments=None, converters=cell, encoding="utf-8"
+                )
     except OSError as error:
         raise from_os(error, path, "reading a trace") from error
-    except ValueError as error:
+    except (ValueError, csv.Error) as error:
         raise RecordError(
             f"not a table of numbers: {error}", where=str(path), hint="it was edited by hand"
         ) from error
-    return {str(name): frame[name].to_numpy() for name in frame.columns}
+    if not names or (table.size and table.shape[1] != len(names)):
+        raise RecordError(
+            f"not a table of {len(names)} columns",
+            expected="as many numbers in each line as the first line has names",
+            where=str(path),
+            hint="it was cut short, or edited by hand",
+        )
+    return {
+        name.strip(): table[:, i] if table.size else np.zeros(0) for i, name in enumerate(names)
+    }
 
 
 def open_text(path: Path) -> TextIO:

@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 from invented_run import bad, on_record, traces
 from pytest import approx
 
-from seqrun.report.run.curves import _few_cycles, _highest_harmonic, figures, read_trace
+from seqrun.record.traces import read_trace
+from seqrun.report.run.curves import _few_cycles, _highest_harmonic, figures
 from seqrun.report.run.heard import hunt, level_in_time, response
 from seqrun.report.shared.chart import Axis, around, envelope, peaks
 from seqrun.values import Disposition
@@ -128,7 +129,10 @@ def test_a_response_tells_where_it_is_within_three_decibels() -> None:
     ("text", "why"),
     [
         ("time_s,sink_k\n0.0,1.0\n", "it has no column 'sink_c'"),
-        ("time_s,rise_k\n0.0\n", "heat-rise.csv: not a table of 2 columns"),
+        (
+            "time_s,rise_k\n0.0\n",
+            "not a table of 2 columns",
+        ),
     ],
 )
 def test_why_a_curve_cannot_be_drawn_is_told_in_words(tmp_path: Path, text: str, why: str) -> None:

@@ -9,6 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from seqrun.quantity import render
+from seqrun.record.errors import RecordError
+from seqrun.record.traces import read_trace
 from seqrun.report.run.figure import Figure, channels_of
 from seqrun.report.run.heard import hunt, level_in_time, response
 from seqrun.report.shared.chart import LOOKS, Axis, Chart, around, envelope, peaks
@@ -23,26 +25,6 @@ if TYPE_CHECKING:
 
 _SPECTRUM_FLOOR_DB = -140.0
 _CYCLES_SHOWN = 3
-
-
-def read_trace(path: Path) -> dict[str, Array]:
-    """Columns of a trace by name. Cells that are no numbers become NaN. A page is made in a moment:
-    unlike :func:`seqrun.record.read_trace` this imports no pandas.
-
-    Raises:
-        OSError: no such file. ValueError: not a table of numbers below one line of names.
-    """
-    import numpy as np
-
-    with path.open(encoding="utf-8") as file:
-        names = [name.strip() for name in file.readline().rstrip("\r\n").split(",")]
-        try:
-            table = np.loadtxt(file, delimiter=",", ndmin=2)
-        except ValueError:
-            table = np.genfromtxt(path, delimiter=",", skip_header=1, ndmin=2)
-    if table.size == 0 or table.shape[1] != len(names):
-        raise ValueError(f"{path.name}: not a table of {len(names)} columns")
-    return {name: table[:, i] for i, name in enumerate(names)}
 
 
 def figures(
@@ -72,7 +54,7 @@ def figures(
             step = name.removeprefix(f"{kind}-")
             try:
                 figure = make(step, read_trace(path), facts, rows)
-            except (OSError, ValueError, KeyError, IndexError) as problem:
+            except (RecordError, ValueError, KeyError, IndexError) as problem:
                 why = _why(problem)
                 figure = Figure(step, f"{kind} at {step}", f"could not be drawn: {why}", "")
             found.append((order.get(step, math.inf), rank, replace(figure, trace=name)))
@@ -83,6 +65,8 @@ def _why(problem: Exception) -> str:
     """Why a trace cannot be drawn, in words."""
     if isinstance(problem, KeyError):
         return f"it has no column {problem}"
+    if isinstance(problem, RecordError):
+        return problem.found
     return "it has too few points" if isinstance(problem, IndexError) else str(problem)
 
 
