@@ -370,6 +370,21 @@ def _crackle(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     )
 
 
+@entry("early_protection", "the protection lets go when it is loud for some seconds", 0.5)
+def _early_protection(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
+    """A protection that takes music for a short: the output relay opens where the load has taken
+    more than 1.2 less severity · 0.8 of what it takes at rated power, for 9 s less severity · 8 s,
+    and pulls in again as after power on."""
+    unit = bench.amplifier
+    rated_a = math.sqrt(unit.rated_power / unit.rated_load) * 2.0 * math.sqrt(2.0) / math.pi
+
+    def changed(c: ChannelSpec) -> ChannelSpec:
+        loud_a = (1.2 - 0.8 * severity) * rated_a if severity > 0.0 else math.inf
+        return replace(c, relay=replace(c.relay, loud_a=loud_a, loud_s=9.0 - 8.0 * severity))
+
+    return _channel(bench, channel, changed)
+
+
 @entry("crackle_when_hot", "a crackle every ten to twenty seconds, once the metal is hot", 0.5)
 def _crackle_when_hot(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     """A joint that opens as the board stretches: crackles of about severity · 200 mV at the output,

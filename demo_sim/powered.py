@@ -340,12 +340,14 @@ class PoweredUnit:
         for i, relay in enumerate(self.relays):
             threshold = self.spec.rails.relay_threshold - (0.15 if relay.closed else 0.0)
             up = least >= threshold * self.spec.rail_voltage
-            dc = 0.0
+            dc = load_a = 0.0
             if up:
                 dc = float(self._channel_dc()[i])
+                if math.isfinite(relay.spec.loud_a):
+                    load_a = self._load_a(i)
                 if self.spec.channels[i].name == self.provoked:
                     dc += PROVOKED_V
-            relay.observe(self.now, up, dc)
+            relay.observe(self.now, up, dc, load_a)
             if relay.act(self.now):
                 if not relay.closed:
                     self.let_go[i] = (rails, self._rest_v(i))
@@ -374,6 +376,14 @@ class PoweredUnit:
             np.maximum.at(dc, self.electrics.channel_of, legs)
             self._legs_dc = (point, dc)
         return self._legs_dc[1]
+
+    def _load_a(self, number: int) -> float:
+        """Mean magnitude of the current into a channel's load, A: of the stages at its terminal."""
+        first = self.electrics.channel_of.index(number)
+        legs = self.spec.channels[number].legs
+        last = first + sum(leg.side == legs[0].side for leg in legs)
+        amps = self.operating().load_a[first:last].sum(axis=0)
+        return float((np.abs(amps) * self.wanted().weights[first]).sum())
 
     def mute(self, seconds: float) -> None:
         """Open every output relay at once and keep it open for a while."""

@@ -1,4 +1,5 @@
-"""The output relay: closes some seconds after the rails are up, opens when they fall or on DC."""
+"""The output relay: closes some seconds after the rails are up, opens when they fall or on DC,
+and, where the protection is faulty, when the output is loud for a while."""
 
 from __future__ import annotations
 
@@ -25,13 +26,16 @@ class Relay:
         self.closed_since = math.inf
         self.open_since = 0.0
         self._dc_since = math.inf
+        self._loud_since = math.inf
+        self._lets_go = False  # it is too loud for the protection; not latched
 
-    def observe(self, now: float, rails_up: bool, dc_v: float) -> None:
-        """Take note of rails and DC at ``now``; sets or cancels what is pending."""
+    def observe(self, now: float, rails_up: bool, dc_v: float, load_a: float = 0.0) -> None:
+        """Take note of rails, DC and the load's current (its mean magnitude) at ``now``; sets or
+        cancels what is pending."""
         if not rails_up:
-            self.latched = False
+            self.latched = self._lets_go = False
             self.closes_at = math.inf
-            self._dc_since = math.inf
+            self._dc_since = self._loud_since = math.inf
             if self.closed and math.isinf(self.opens_at):
                 self.opens_at = now + self.spec.release_s
             return
@@ -43,17 +47,24 @@ class Relay:
             self.latched = True
             if self.closed and math.isinf(self.opens_at):
                 self.opens_at = now + self.spec.release_s
+        if not (self.closed and load_a > self.spec.loud_a):
+            self._loud_since = math.inf
+        elif math.isinf(self._loud_since):
+            self._loud_since = now
+        if now - self._loud_since >= self.spec.loud_s and not self._lets_go:
+            self._lets_go = True
+            self.opens_at = now + self.spec.release_s
         if self.latched:
             self.closes_at = math.inf
         elif not self.closed and math.isinf(self.closes_at) and not self.spec.never_closes:
             self.closes_at = now + self.spec.pull_in_s
-        elif self.closed and not self.latched:
+        elif self.closed and not self._lets_go:
             self.opens_at = math.inf  # the rails came back in time
 
     @property
     def calm(self) -> bool:
-        """Whether it times no DC: while what it goes by stays, only its next event moves it."""
-        return math.isinf(self._dc_since)
+        """Whether it times nothing: while what it goes by stays, only its next event moves it."""
+        return math.isinf(self._dc_since) and math.isinf(self._loud_since)
 
     def mute(self, now: float, seconds: float) -> None:
         """Open at once and stay open for a while (an input was changed)."""
@@ -66,13 +77,15 @@ class Relay:
 
     def next_event(self) -> float:
         dc_event = self._dc_since + DC_TRIP_S if self.closed and not self.latched else math.inf
-        return min(self.closes_at, self.opens_at, dc_event)
+        loud_event = math.inf if self._lets_go else self._loud_since + self.spec.loud_s
+        return min(self.closes_at, self.opens_at, dc_event, loud_event)
 
     def act(self, now: float) -> bool:
         """Carry out what is due; True when the contact moved."""
         if self.opens_at <= now:
             self.opens_at = math.inf
             self.closed, self.open_since = False, now
+            self._lets_go, self._loud_since = False, math.inf
             return True
         if self.closes_at <= now:
             self.closes_at = math.inf

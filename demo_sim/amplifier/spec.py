@@ -119,7 +119,8 @@ class RelaySpec:
 
     It opens on DC of more than ``dc_trip_v`` between an output and its middle (common practice for
     speaker protection). ``contact`` is how well it holds; ``film_v`` is what a film on it keeps
-    from current into the load, and not from current out of it.
+    from current into the load, and not from current out of it. It lets go as well, until it pulls
+    in again, where the load takes more than ``loud_a`` (mean magnitude) for ``loud_s``.
     """
 
     pull_in_s: float = 4.0
@@ -129,6 +130,8 @@ class RelaySpec:
     dc_trip_v: float = 1.5
     contact: Intermittent = SOUND
     film_v: float = 0.0
+    loud_a: float = math.inf
+    loud_s: float = 5.0
 
 
 @dataclass(frozen=True, slots=True)
