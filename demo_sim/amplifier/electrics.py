@@ -39,11 +39,13 @@ class Wanted:
     """What the legs would put out if nothing limited them.
 
     ``volts`` (legs, samples) around the leg's middle, without DC offset; ``weights`` (legs,
-    samples) sum to 1 per leg: the share of time of each sample.
+    samples) sum to 1 per leg: the share of time of each sample. ``hertz``: of each leg, the
+    frequency of the period that all its samples but the last are; 0 for a leg that rests.
     """
 
     volts: Floats
     weights: Floats
+    hertz: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -157,32 +159,46 @@ class Electrics:
         self,
         volts: Floats,
         admittance: Floats,
-        weights: Floats | None = None,
+        wanted: Wanted | None = None,
         period: Period | None = None,
     ) -> Floats:
         """Currents that legs at ``volts``, (legs, samples), drive into loads and into one another,
         A. Of what is behind an output capacitor only the leak is DC; what else the capacitor takes
-        away is told by the ``period`` that the samples are, where they are one."""
+        away is told by the ``period`` that the samples are, or by that of what is ``wanted``, whose
+        samples they are; with neither it takes away nothing else."""
         if not self.coupled:
             return np.asarray(admittance @ volts)
-        if weights is None:
+        if wanted is None:
             mean = volts.mean(axis=1, keepdims=True)
         else:
-            mean = (volts * weights).sum(axis=1, keepdims=True)
+            mean = (volts * wanted.weights).sum(axis=1, keepdims=True)
         siemens = np.maximum(admittance.sum(axis=1, keepdims=True), 0.0)
         arrives = mean / (1.0 + self._leak * siemens)
         moving = volts - mean
         if period is not None:
-            spectrum = np.fft.rfft(moving, axis=1)
-            for leg, channel in enumerate(self.channel_of):
-                part = self.spec.channels[channel].capacitor
-                if part is not None:
-                    # Paralleled legs come together before it: their load is that of them all.
-                    mates = [i for i, c in enumerate(self.channel_of) if c == channel]
-                    into = max(float(admittance[np.ix_(mates, mates)].sum()), 0.0)
-                    spectrum[leg] *= part.passes(period.frequencies(), into)
-            moving = np.fft.irfft(spectrum, volts.shape[1], axis=1)
+            moving = self._through_capacitors(moving, admittance, period.frequencies())
+        elif wanted is not None and any(wanted.hertz):
+            bins = np.fft.rfftfreq(volts.shape[1] - 1, 1.0 / (volts.shape[1] - 1))
+            frequencies = np.outer(wanted.hertz, bins)
+            moving[:, :-1] = self._through_capacitors(moving[:, :-1], admittance, frequencies)
         return np.asarray(admittance @ (moving + arrives))
+
+    def _through_capacitors(
+        self, moving: Floats, admittance: Floats, frequencies: Floats
+    ) -> Floats:
+        """What of a period of each leg, (legs, samples), arrives behind its output capacitor. Its
+        mean arrives whole: what becomes of DC is another matter. ``frequencies``: of the bins of a
+        real FFT over the period, Hz, one row for all legs or one for each."""
+        spectrum = np.fft.rfft(moving, axis=1)
+        rows = np.broadcast_to(frequencies, spectrum.shape)
+        for leg, channel in enumerate(self.channel_of):
+            part = self.spec.channels[channel].capacitor
+            if part is not None and rows[leg].any():
+                # Paralleled legs come together before it: their load is that of them all.
+                mates = [i for i, c in enumerate(self.channel_of) if c == channel]
+                into = max(float(admittance[np.ix_(mates, mates)].sum()), 0.0)
+                spectrum[leg, 1:] *= part.passes(rows[leg, 1:], into)
+        return np.asarray(np.fft.irfft(spectrum, moving.shape[1], axis=1))
 
     def dc_through(self, means: Floats, admittance: Floats) -> Floats:
         """DC at the far ends of output capacitors from that of their legs, (legs,), V."""
@@ -254,7 +270,7 @@ class Electrics:
         """The operating point; ``admittance`` (legs, legs) gives load currents from leg volts."""
         volts, clipped = self.limit(wanted.volts, rails, admittance, sensor_c)
         volts = self._let_go(volts, admittance, rails)
-        load_a = self.into(volts, admittance, wanted.weights)
+        load_a = self.into(volts, admittance, wanted)
         alive = self.alive(rails)
         if alive > 0.0:
             bias = self.bias(sensor_c, rails)

@@ -27,6 +27,7 @@ def wanted_output(spec: AmplifierSpec, inputs: Mapping[str, InputSignal]) -> Wan
     count = SAMPLES if simple else SAMPLES_COMPLEX
     volts = np.zeros((len(legs), count + 1))
     weights = np.zeros((len(legs), count + 1))
+    hertz = tuple(0.0 if s.period is None else s.period.frequency_hz for s in signals)
     for i, (leg, signal) in enumerate(zip(legs, signals, strict=True)):
         if signal.period is None:
             weights[i, -1] = 1.0
@@ -36,7 +37,7 @@ def wanted_output(spec: AmplifierSpec, inputs: Mapping[str, InputSignal]) -> Wan
         volts[i, :-1] = table[step // 2 :: step]
         weights[i, :-1] = signal.period.duty / count
         weights[i, -1] = 1.0 - signal.period.duty
-    return Wanted(volts, weights)
+    return Wanted(volts, weights, hertz)
 
 
 def _is_simple(signal: InputSignal) -> bool:

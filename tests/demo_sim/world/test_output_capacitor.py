@@ -86,6 +86,18 @@ def test_the_rail_gives_the_mean_of_the_upper_half_waves_alone(single, set_sine)
     assert drawn > 5.0 * idle
 
 
+def test_the_rail_gives_as_much_less_as_the_capacitor_takes_away(single, set_sine):
+    """At the corner it stands in series with as many ohms as the load has."""
+    world = single()
+    drawn = []
+    for hertz in (CORNER_HZ, 1000.0):
+        set_sine(world, 0.4, hertz)
+        world.advance(1.0)
+        drawn.append(world.truth.supply_current())
+    own = CORNER_HZ / math.hypot(CORNER_HZ, 2.0)
+    assert drawn[0] / drawn[1] == pytest.approx(own * math.sqrt(0.5), rel=0.03)
+
+
 def test_what_is_missing_in_the_capacitor_goes_through_the_load_as_the_relay_closes(single):
     """And dies away with load and capacitor; one that had time to charge makes none."""
     slow = single(output_capacitor=10e-3, relay_delay=2.0)
