@@ -41,6 +41,7 @@ class Front:
             "power_input": k.power_input,
             "speakers": k.speakers,
             "protection_test": k.protection_test,
+            "mains": k.mains,
         }
         if self._spec.inputs:
             own |= {
@@ -50,7 +51,6 @@ class Front:
                 "bass": k.bass,
                 "treble": k.treble,
                 "loudness": k.loudness,
-                "mains": k.mains,
                 "standby": k.standby,
             }
         return own

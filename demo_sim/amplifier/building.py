@@ -36,6 +36,14 @@ LEAST_DROP_V = 0.4  # saturated drivers and output devices
 CASES_SHARE = 0.4  # of a sink's heat capacity
 LARGE_K_PER_W = 3.5  # a heatsink beside which bias transistors are nothing
 USUAL_HZ = 7.0  # corner of an output capacitor that nobody tells
+#: part of a rail that its reservoir leaves as ripple at full draw, behind a full-wave rectifier on
+#: a mains of this many hertz: C = I / (2 f ΔV), a handbook relation, from memory; a tenth of the
+#: rail is common practice. The next larger value of the E6 series (IEC 60063) is built in.
+RIPPLE_SHARE, MAINS_HZ = 0.1, 50.0
+E6 = (1.0, 1.5, 2.2, 3.3, 4.7, 6.8, 10.0)
+#: of what the low rails of a small unit stand above ground: where its bias begins, and is complete;
+#: with rails of 9 V and more it is what any unit needs (our own choice)
+DEAD_SHARE, ALIVE_SHARE = 0.22, 0.55
 #: set after some minutes at idle, so a little low when cold; more where a device idles at more
 TRIMMED_V, TRIMMED_AT_W = -5e-3, 1.0
 
@@ -88,7 +96,7 @@ def build(unit: Mapping[str, object] | None, rng: np.random.Generator) -> Amplif
     channels = [replace(c, legs=tuple(_following(leg, heat) for leg in c.legs)) for c in channels]
     # What is drawn last leaves the draws above as they were.
     heat = replace(heat, ambient_k_per_h=float(rng.uniform(-1.0, 1.0)))
-    rails = RailSpec(relay_threshold=float(rng.uniform(0.65, 0.95)))
+    rails = _rails(values, len(names) * len(sides), devices, float(rng.uniform(0.65, 0.95)))
     inputs = _inputs(values)
     if inputs:
         channels = [replace(c, section=SectionSpec.drawn(rng)) for c in channels]
@@ -132,6 +140,36 @@ def _idle(values: Mapping[str, object], paths: int) -> float:
         return _number(values, "idle_current")
     rail = _number(values, "supply_idle")
     return max(rail - len(_names(values)) * RailSpec().quiescent_a, 0.1 * rail) / paths
+
+
+def _rails(
+    values: Mapping[str, object], sides: int, devices: int, relay_threshold: float
+) -> RailSpec:
+    """Reservoirs for what the unit draws, at rated power or at rest, whichever is more; bleeders
+    that empty them all equally soon (our own choice); a bias that lives on the rails there are.
+
+    Args:
+        sides: half-bridges of all channels. devices: in parallel in each of their halves.
+    """
+    usual = RailSpec()
+    rail, load = _number(values, "rail_voltage"), _number(values, "rated_load")
+    swing = sides * (2.0 * _number(values, "rated_power") / load) ** 0.5 / math.pi
+    drawn = max(swing, sides * devices * _number(values, "idle_current"))
+    farads = _preferred(drawn / (2.0 * MAINS_HZ * RIPPLE_SHARE * rail))
+    room = rail if values["rails"] == "split" else 0.5 * rail
+    return RailSpec(
+        reservoir_f=farads,
+        bleeder_ohm=usual.bleeder_ohm * usual.reservoir_f / farads,
+        dead_v=min(usual.dead_v, DEAD_SHARE * room),
+        alive_v=min(usual.alive_v, ALIVE_SHARE * room),
+        relay_threshold=relay_threshold,
+    )
+
+
+def _preferred(value: float) -> float:
+    """The next larger value of the E6 series."""
+    decade = 10.0 ** math.floor(math.log10(value))
+    return next(step for step in E6 if step * decade >= 0.995 * value) * decade
 
 
 def _through_capacitor(channel: ChannelSpec, values: Mapping[str, object]) -> ChannelSpec:

@@ -108,7 +108,7 @@ class Knobs:
             "power_input": POWER_INPUT,
             "protection_test": ("off", *channels),
         }
-        known = ["power_input", "speakers", "protection_test"]
+        known = ["power_input", "speakers", "protection_test", "mains"]
         known += [f.name for f in fields(self) if inputs and f.name not in known]
         if name not in known:
             raise DemoError("this unit has no such knob", found=name, expected=", ".join(known))

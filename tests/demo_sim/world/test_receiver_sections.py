@@ -214,12 +214,13 @@ def test_knobs_refuse_what_they_cannot_do(receiver, name, value):
         receiver.set_setting(name, value)
 
 
-def test_a_plain_power_amplifier_has_only_the_plug_the_speaker_switch_and_its_protection(bench):
+def test_a_plain_power_amplifier_has_only_plugs_the_speaker_switch_and_its_protection(bench):
     world = bench()
     assert dict(world.settings) == {
         "power_input": "connected",
         "speakers": True,
         "protection_test": "off",
+        "mains": False,
     }
     with pytest.raises(DemoError, match="power_input"):
         world.set_setting("volume", 0.5)

@@ -34,3 +34,41 @@ def test_devices_are_no_heavier_than_their_heatsink(watts):
     heat = build({**SMALL, "rated_power": watts}, np.random.default_rng(1)).heat
     devices = 2 * 2 * 3
     assert devices * heat.case_j_per_k <= 0.41 * heat.sink_j_per_k
+
+
+CLASS_A = {"idle_current": 0.4, "output_devices": 1, "rated_power": 3.0, "rail_voltage": 12.0}
+
+
+@pytest.mark.parametrize("unit", [{}, SMALL, CLASS_A, {"rated_power": 120.0, "rail_voltage": 50.0}])
+def test_reservoirs_leave_a_tenth_of_the_rail_as_ripple_at_what_the_unit_draws(bench, unit):
+    """C = I / (2 f ΔV) at twice 50 Hz (a handbook relation), and at most the next E6 value."""
+    spec = build(unit, np.random.default_rng(1))
+    devices = sum(len(leg.upper) for channel in spec.channels for leg in channel.legs)
+    swing = len(spec.channels) * (2.0 * spec.rated_power / spec.rated_load) ** 0.5 / np.pi
+    drawn = max(swing, devices * spec.idle_current)
+    ripple_v = drawn / (2.0 * 50.0 * spec.rails.reservoir_f)
+    assert 0.1 / 1.6 < ripple_v / spec.rail_voltage < 0.101
+    assert spec.rails.reservoir_f * spec.rails.bleeder_ohm == pytest.approx(32.0, rel=0.01)
+
+
+@pytest.mark.parametrize(("rails", "volts"), [("split", 4.1), ("single", 9.6)])
+def test_a_unit_on_low_rails_idles_on_them(bench, rails, volts):
+    """A circuit for 4 V has a bias that lives on 4 V."""
+    world = bench(
+        {"rail_voltage": volts, "rails": rails, "rated_power": 0.5, "idle_current": 0.03},
+        volts=volts,
+        seconds=60.0,
+    )
+    amps = world.truth.device_current("left", "upper", 1)
+    assert amps == pytest.approx(0.03, rel=0.25)
+
+
+def test_a_plain_power_amplifier_lives_on_its_own_mains_too(cold_bench):
+    """Without a bench supply it is read by a meter, plugged in."""
+    world = cold_bench()
+    world.set_setting("mains", True)
+    world.advance(5.0)
+    assert world.truth.rail("pos") == pytest.approx(30.0, rel=0.05)
+    world.set_setting("mains", False)
+    world.advance(120.0)
+    assert world.truth.rail("pos") < 2.0
