@@ -216,6 +216,7 @@ class OutputPower(Step):
                     continue
                 cap = highest / max(drive.gain[c] for c in drive.alike(channel))
                 cap = min(cap, planned / drive.gain[channel])
+                cap = min(cap, drive.most_level)
                 level = min(search.next(target), cap)
                 # Where not even the highest level distorts so much, there is no more to try.
                 going_on |= search.above is not None or level > (1.0 + SAME) * search.level
@@ -259,10 +260,12 @@ class OutputPower(Step):
                 note = f"more than {100.0 * target:g} % distortion at every level"
             elif search.above is None:
                 power, bound = powers[-1], Bound.AT_LEAST
-                note = (
-                    f"less than {100.0 * target:g} % distortion at every level up to that, and no "
-                    f"more than {MOST_OF_RATED:g} times its rated power is asked of a unit"
+                why = (
+                    f"the generator gives no more than {drive.most_level:.3g} V"
+                    if search.level >= drive.most_level
+                    else f"no more than {MOST_OF_RATED:g} times its rated power is asked of a unit"
                 )
+                note = f"below {100.0 * target:g} % distortion at every level up to that, and {why}"
             else:
                 found = power_at_distortion(search.points, target)
                 power, bound = found.power, found.bound

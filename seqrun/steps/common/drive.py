@@ -48,6 +48,7 @@ UNLIKE = 0.1
 APART = 0.8
 #: an output follows another input when it does so this closely, and its own by no better than that
 FOLLOWS, STRAYS = 0.04, 0.12
+LEVEL_ROOM = 1.0 + 1e-9  # rounding
 #: how much more gain than was thought is tried when an output is beyond the scope's range
 LOUDER = 4.0
 
@@ -153,6 +154,18 @@ def record_of(cycles: int, per_cycle: int, most: int) -> tuple[int, int]:
     return max(1, most // per_cycle), per_cycle
 
 
+def most_level(view: BenchView) -> float:
+    """The highest level that every generator of a bench gives, V rms: as its driver file says, or
+    as far as its accuracy is stated; infinite where neither tells."""
+    found = [math.inf]
+    for key in view.keys("generator"):
+        driver = view.drivers[key]
+        told = None if driver.generator is None else driver.generator.most_level
+        ranges = [row.range for row in driver.rows.get("level", ()) if row.range is not None]
+        found.append(told or max(ranges, default=math.inf))
+    return min(found)
+
+
 def refuse_crossed(
     before: dict[str, tuple[float, float]], after: dict[str, tuple[float, float]]
 ) -> None:
@@ -206,6 +219,7 @@ class Drive:
             output: tuple(c for c, n in self.outputs.items() if n == output)
             for output in self.outputs.values()
         }
+        self.most_level = most_level(ctx.view)
         self.crest = math.sqrt(2.0)  # peak over rms of what it drives
         self.beside: NDArray[np.float64] | None = None
         self._on = False
@@ -231,7 +245,21 @@ class Drive:
         return math.sqrt(watts * load_ohms(self.ctx, channel)) / self.gain[channel]
 
     def set(self, levels: dict[str, float]) -> None:
-        """Set the level of each channel, V rms, and switch the outputs on."""
+        """Set the level of each channel, V rms, and switch the outputs on.
+
+        Raises:
+            NotMeasured: a generator does not give so much. None of the levels is set then.
+        """
+        for channel, level in levels.items():
+            lowest = min(levels.get(c, level) for c in self.alike(channel))
+            if lowest > LEVEL_ROOM * self.most_level:
+                raise NotMeasured(
+                    f"{lowest:.3g} V would have to go in for what is wanted at out.{channel} at "
+                    f"{self.frequency_hz:.4g} Hz, and the generator gives {self.most_level:.3g} V",
+                    expected="an output that follows its input as the sheet's gain says, or a "
+                    "generator of more level",
+                    where=f"out.{channel}",
+                )
         for output, channels in self.fed.items():
             asked = [levels[c] for c in channels if c in levels]
             if asked and min(asked) != self.levels[channels[0]]:
