@@ -78,3 +78,33 @@ def test_what_small_stages_draw_is_no_bias_that_is_high() -> None:
         readings = [("idle_supply", "idle_supply_current", amperes, "A")]
         readings += [("bring_up", "bring_up_current", amperes, "A")]
         assert ("times the idle current" in told(weighed(*readings))) is high
+
+
+@pytest.mark.parametrize(
+    ("capacitor", "low_w", "bends"),
+    [
+        ("2200 µF", 0.42, False),  # 9 Hz with its load: 0.83 of the power is left at 20 Hz
+        ("2200 µF", 0.33, True),
+        ("10 mF", 0.42, True),
+    ],
+)
+def test_what_the_output_capacitor_of_the_sheet_takes_is_no_loss_of_bass(
+    capacitor: str, low_w: float, bends: bool
+) -> None:
+    sheet = SHEET.replace('"split"', f'"single"\noutput_capacitor = "{capacitor}"')
+    file = findings_for("acceptance")
+    assert file is not None
+    judged = [
+        read("power_low", "output_power", low_w, "W", "mono"),
+        read("power", "output_power", 0.51, "W", "mono"),
+    ]
+    unit = Unit.from_text(sheet.format(watts=0.5, gain=26))
+    found = weigh(patterns_for(file, unit), judged, "all limits are met", "acceptance")
+    assert ("at one end of the band" in told(found)) is bends
+
+
+def test_power_at_the_low_end_is_halved_where_a_capacitor_has_its_corner() -> None:
+    sheet = SHEET.format(watts=0.5, gain=26)
+    assert Unit.from_text(sheet).power_left_low == 1.0
+    at_20_hz = sheet.replace('"split"', '"single"\noutput_capacitor = "995 µF"')
+    assert Unit.from_text(at_20_hz).power_left_low == pytest.approx(0.5, abs=0.001)

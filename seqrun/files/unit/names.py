@@ -31,6 +31,7 @@ UNIT_OF_NAME: dict[str, str] = {
     "supply_at_eighth": "A",
     "rated_efficiency": "",
     "idle_rise_limit": "K",
+    "power_left_low": "",
     "relay_delay_least": "s",
     "relay_delay_most": "s",
     "standby_voltage": "V",  # of units that have a standby rail
@@ -82,6 +83,7 @@ def names_of(unit: Ratings) -> dict[str, Quantity]:
         "supply_at_eighth": Quantity(unit.supply_at_eighth, "A"),
         "rated_efficiency": Quantity(unit.rated_efficiency, ""),
         "idle_rise_limit": Quantity(unit.idle_rise_limit, "K"),
+        "power_left_low": Quantity(unit.power_left_low, ""),
         "relay_delay_least": Quantity(unit.relay_delay[0], "s"),
         "relay_delay_most": Quantity(unit.relay_delay[1], "s"),
     }

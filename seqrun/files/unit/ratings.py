@@ -200,6 +200,15 @@ class Ratings(FileModel):
         return self.output_capacitor_told or 1.0 / (2.0 * math.pi * self.rated_load * corner)
 
     @property
+    def power_left_low(self) -> float:
+        """What the output capacitor leaves of the power at the lower end of the rated band, 0 to 1:
+        half at its corner with the rated load (first order); 1 for a unit that has none."""
+        if self.output_capacitor is None:
+            return 1.0
+        corner_hz = 1.0 / (2.0 * math.pi * self.rated_load * self.output_capacitor)
+        return 1.0 / (1.0 + (corner_hz / self.rated_band[0]) ** 2)
+
+    @property
     def cautions(self) -> tuple[str, ...]:
         """The sheet's own, and before them what the topology brings."""
         return (*((BRIDGED_CAUTION,) if self.bridged else ()), *self.cautions_told)
