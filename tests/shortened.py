@@ -23,6 +23,7 @@ SOUND = (
     "separation",
     "separation_high",
     "stray_cold",
+    "stray_cold_loud",
     "stray_rest",
     "contacts",
     "stray_unloaded",
