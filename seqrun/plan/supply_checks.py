@@ -214,9 +214,23 @@ def _trips_at_once(view: BenchView, actions: Sequence[Action]) -> Iterator[Usage
                 f"a healthy unit draws {render(need, 'A', digits=3)} from each rail",
                 expected="a level above what the unit draws at rated power",
                 where=action.id,
-                hint='write over_current = "1.5 * supply_at_rated_power"',
+                hint=_less_power(view.unit, powers)
+                or 'write over_current = "1.5 * supply_at_rated_power"',
             )
             return
+
+
+def _less_power(unit: Unit, powers: dict[str, float]) -> str:
+    """What to do about a step that may drive more than rated power into a load; "" where none is:
+    then it is the level that is too low."""
+    most = max(powers.values(), default=0.0)
+    if most <= LEAST_ROOM * unit.rated_power:
+        return ""
+    return (
+        f"up to {render(most, 'W', digits=3)} may come into a load there, and the unit is rated "
+        f"{render(unit.rated_power, 'W', digits=3)}: divide the power of this step by "
+        f"{math.ceil(most / unit.rated_power)}"
+    )
 
 
 def into_loads(actions: Sequence[Action]) -> Iterator[tuple[Action, dict[str, float]]]:

@@ -10,6 +10,7 @@ from typing import ClassVar, Self
 from pydantic import Field, model_validator
 from uncertainties import UFloat
 
+from seqrun.errors import UsageError
 from seqrun.files.expression import Expression, HertzExpression
 from seqrun.files.unit.sheet import Unit
 from seqrun.measure import transfer
@@ -312,21 +313,39 @@ class RiaaDeviation(AtPower):
     constant_input: bool = Field(
         False, description="true: one generator level, and the output follows the curve"
     )
-    low: Hertz = Field(default=20.0, gt=0.0)
-    high: Hertz = Field(default=20e3, gt=0.0)
+    low: Hertz | HertzExpression = 20.0
+    high: Hertz | HertzExpression = 20e3
     per_octave: int = Field(default=1, ge=1, le=12)
 
     @model_validator(mode="after")
     def _in_order(self) -> Self:
-        if self.low >= self.high:
-            raise custom_error(
-                f"low is {self.low:g} Hz and high is {self.high:g} Hz", "low below high"
-            )
+        low, high = self.low, self.high
+        plain = [end for end in (low, high) if isinstance(end, float)]
+        if min(plain, default=1.0) <= 0.0:
+            raise custom_error(f"an end of the band is {min(plain):g} Hz", "above 0 Hz")
+        if isinstance(low, float) and isinstance(high, float) and low >= high:
+            raise custom_error(f"low is {low:g} Hz and high is {high:g} Hz", "low below high")
         return self
+
+    def band(self, unit: Unit) -> tuple[float, float]:
+        """Both ends of the sweep, Hz, by what the unit sheet tells.
+
+        Raises:
+            UsageError: they are not in order, or not above nothing.
+        """
+        low, high = ends_of((self.low, self.high), unit)
+        if not 0.0 < low < high:
+            raise UsageError(
+                f"low is {low:g} Hz and high is {high:g} Hz",
+                expected="low below high",
+                where=self.id,
+            )
+        return low, high
 
     def needs(self, view: BenchView) -> Needs:
         hookups = [generator_to(view, c, self.input) for c in self.channels(view)]
-        lift = transfer.riaa_playback_db(self.low) if self.constant_input else 0.0
+        low = self.band(view.unit)[0]
+        lift = transfer.riaa_playback_db(low) if self.constant_input else 0.0
         needs = self.needs_at_power(view, 4.5, math.pow(10.0, lift / 10.0))
         return replace(needs, hookups=(*needs.hookups, *hookups), acts=len(hookups))
 
@@ -342,7 +361,8 @@ class RiaaDeviation(AtPower):
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
         view, channels = ctx.view, self.channels(ctx.view)
-        frequencies = steps_between(self.low, self.high, self.per_octave)
+        low, high = self.band(view.unit)
+        frequencies = steps_between(low, high, self.per_octave)
         drive = Drive(ctx, REFERENCE_HZ, channels)
         through = (self.gain if self.gain is not None else view.unit.gain) - self.pad
         drive.gain = dict.fromkeys(channels, math.pow(10.0, through / 20.0))
@@ -385,5 +405,5 @@ class RiaaDeviation(AtPower):
                 deviation.largest_db,
                 channel=channel,
                 instruments=(ctx.scope.name, ctx.generator.name),
-                note=f"{self.low:g} Hz to {self.high:g} Hz",
+                note=f"{low:g} Hz to {high:g} Hz",
             )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import replace
 from typing import ClassVar
@@ -14,6 +15,7 @@ from seqrun.plan.context import Context
 from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.measurand import Measurand, judged
 from seqrun.plan.needs import Forecast, Needs
+from seqrun.plan.supply_checks import LISTENING_W
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Seconds, Volts
 from seqrun.steps.common.drive import Drive, drive_needs
@@ -25,7 +27,17 @@ CLOSED = 0.08  # of it, to begin with: one that has lost 20 dB has closed all th
 LOOK_CYCLES = 10
 LOOK_S = 0.03  # what one look takes, about
 LOOK_PER_CYCLE = 50
+SMALL_V = 0.5  # at an output, rms, that says whether it is there
+#: of what may go into a load that nobody has measured: into less than 3 Ω half a volt is more
+SMALL_SHARE = 0.8
+SMALL = "V rms; left out: half a volt, or what gives less than a tenth of a watt"
 RAMP_S = 2.5  # of a bring-up, from where the relay may begin to count to where the rails are up
+
+
+def small_tone(view: BenchView, output_v: float | None) -> float:
+    """The tone at an output, V rms: as stated, or small enough for any load."""
+    most = math.sqrt(SMALL_SHARE * LISTENING_W * view.unit.rated_load)
+    return min(SMALL_V, most) if output_v is None else output_v
 
 
 class _SmallTone:
@@ -127,10 +139,10 @@ class AwaitOutput(Step):
     at_most: Seconds = Field(default=20.0, gt=0.0)
     every: Seconds = Field(default=0.25, gt=0.0)
     frequency: Hertz = 1000.0
-    output: Volts = Field(default=0.5, gt=0.0, description="expected at the output, V rms")
+    output: Volts | None = Field(None, gt=0.0, description="expected at the output, " + SMALL)
 
     def needs(self, view: BenchView) -> Needs:
-        power = self.output**2 / view.unit.rated_load
+        power = small_tone(view, self.output) ** 2 / view.unit.rated_load
         needs = drive_needs(view, self.channels(view), power, seconds=3.0)
         # Rails that a hand raises come up at a moment that nobody knows to a second.
         return replace(needs, by_itself=frozenset({"supply"})) if self.limit else needs
@@ -140,7 +152,8 @@ class AwaitOutput(Step):
         return by_looking(self.every, RAMP_S)
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
-        watch = _SmallTone(ctx, self.frequency, self.output, self.channels(ctx.view), CLOSED)
+        output = small_tone(ctx.view, self.output)
+        watch = _SmallTone(ctx, self.frequency, output, self.channels(ctx.view), CLOSED)
         watch.play()
 
         def all_closed() -> bool | None:
@@ -205,17 +218,17 @@ class RelayRelease(Step):
     at_most: Seconds = Field(default=60.0, gt=0.0)
     every: Seconds = Field(default=0.02, gt=0.0)
     frequency: Hertz = Field(default=1000.0, gt=0.0)
-    output: Volts = Field(default=0.5, gt=0.0, description="at the output, V rms")
+    output: Volts | None = Field(None, gt=0.0, description="at the output, " + SMALL)
 
     def needs(self, view: BenchView) -> Needs:
-        needs = _needs(view, self.output, 1.2)
+        needs = _needs(view, small_tone(view, self.output), 1.2)
         return replace(needs, switches_off=True, by_itself=frozenset({"supply"}))
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         return by_looking(self.every, SWITCHING_S)
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
-        watch = _SmallTone(ctx, self.frequency, self.output)
+        watch = _SmallTone(ctx, self.frequency, small_tone(ctx.view, self.output))
         before = after = ctx.clock.now()
         why = ""
         try:
@@ -277,16 +290,16 @@ class MuteLength(Step):
     at_most: Seconds = Field(default=20.0, gt=0.0)
     every: Seconds = Field(default=0.05, gt=0.0)
     frequency: Hertz = Field(default=1000.0, gt=0.0)
-    output: Volts = Field(default=0.5, gt=0.0, description="at the output, V rms")
+    output: Volts | None = Field(None, gt=0.0, description="at the output, " + SMALL)
 
     def needs(self, view: BenchView) -> Needs:
-        return replace(_needs(view, self.output, 1.0), acts=1)
+        return replace(_needs(view, small_tone(view, self.output), 1.0), acts=1)
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         return by_looking(self.every)
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
-        watch = _SmallTone(ctx, self.frequency, self.output)
+        watch = _SmallTone(ctx, self.frequency, small_tone(ctx.view, self.output))
         try:
             watch.begin()
             before = ctx.clock.now()

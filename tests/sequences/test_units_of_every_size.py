@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from seqrun.errors import SeqrunError, UsageError
+from seqrun.files.shipped import find
 from seqrun.plan.supply_checks import current_for
 from seqrun.runner.preparation import prepare
 
@@ -168,3 +169,47 @@ def test_no_trip_acts_while_the_largest_power_of_a_good_unit_is_looked_for(
     (trip,) = (t for t in plan.sequence.trip if t.quantity == "supply_current")
     at = trip.above.evaluate_in("A", sheet.names())
     assert at >= swing + GENEROUS * sheet.expected_supply_current
+
+
+RECEIVER = """
+model = "Small receiver"
+channels = ["left", "right"]
+topology = "single_ended"
+rails = "single"
+rail_voltage = "16 V"
+rated_power = "3 W"
+rated_load = "2 Ω"
+gain = "30 dB"
+output_devices = 1
+ballast = "0.33 Ω"
+idle_current = "30 mA"
+sink_rise_limit = "40 K"
+rated_band = ["60 Hz", "15 kHz"]
+inputs = ["line", "phono"]
+"""
+
+
+@pytest.mark.parametrize("name", ["preamp", "isolate"])
+def test_a_small_receiver_for_low_loads_is_no_reason_to_refuse(tmp_path: Path, name: str) -> None:
+    """Half a volt into 2 Ω is more than may go into a load that nobody has measured; fifteen
+    decibels above a tenth of a watt are more than a unit of 3 W gives."""
+    path = tmp_path / "unit.toml"
+    path.write_text(RECEIVER, encoding="utf-8")
+    plan, _ = prepare(name, "demo", str(path))
+    most = max(w for action in plan.actions for w in action.needs.load_power_w.values())
+    assert most <= 1.01 * plan.view.unit.rated_power
+
+
+def test_a_step_of_too_much_power_is_told_to_ask_for_less_and_not_to_protect_less(
+    tmp_path: Path,
+) -> None:
+    path, own = tmp_path / "unit.toml", tmp_path / "own.toml"
+    path.write_text(RECEIVER, encoding="utf-8")
+    text = find("sequence", "preamp").read_text("utf-8")
+    assert "min(0.3 W, rated_power / 40)" in text
+    own.write_text(text.replace("min(0.3 W, rated_power / 40)", "0.3 W"), encoding="utf-8")
+    with pytest.raises(UsageError, match="would trip") as told:
+        prepare(str(own), "demo", str(path))
+    assert told.value.where == "loudness"
+    assert "10.8 W may come into a load" in (told.value.hint or "")
+    assert "divide the power of this step by 4" in (told.value.hint or "")
