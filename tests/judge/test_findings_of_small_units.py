@@ -108,3 +108,46 @@ def test_power_at_the_low_end_is_halved_where_a_capacitor_has_its_corner() -> No
     assert Unit.from_text(sheet).power_left_low == 1.0
     at_20_hz = sheet.replace('"split"', '"single"\noutput_capacitor = "995 µF"')
     assert Unit.from_text(at_20_hz).power_left_low == pytest.approx(0.5, abs=0.001)
+
+
+INTEGRATED = """
+model = "Integrated 2x40"
+channels = ["left", "right"]
+topology = "single_ended"
+stage = "integrated"
+rails = "split"
+rail_voltage = "31 V"
+rated_power = "40 W"
+rated_load = "8 Ω"
+gain = "34 dB"
+output_devices = "not accessible"
+ballast = "not accessible"
+idle_current = "unknown"
+supply_idle = "240 mA"
+sink_rise_limit = "60 K"
+"""
+
+
+@pytest.mark.parametrize(
+    ("left", "right", "low"),
+    [
+        (0.032, 0.14, True),  # a tenth of its idle current is left
+        (0.032, 0.075, False),  # more than twice, as parts that differ may make it
+        (0.02, 0.07, False),  # little, whatever the other one has
+        (0.32, 0.31, False),
+    ],
+)
+def test_a_channel_that_has_lost_its_bias_is_told_by_the_other_where_no_ballast_tells(
+    left: float, right: float, low: bool
+) -> None:
+    """The rails of two channels may still give as much as one sheet allows."""
+    file = findings_for("acceptance")
+    assert file is not None
+    judged = [
+        read("crossover", "thd", value, "%", channel)
+        for channel, value in (("left", left), ("right", right))
+    ]
+    unit = Unit.from_text(INTEGRATED)
+    found = weigh(patterns_for(file, unit), judged, "all limits are met", "acceptance")
+    assert (found.causes[0].id == "bias_low.right") is low
+    assert found.faulty is low
