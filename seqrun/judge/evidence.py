@@ -280,6 +280,8 @@ def _by_verdict(sign: Sign, run: Run) -> Evidence:
         reading = hit[0].reading
         value = None if reading.value is None else Quantity(reading.value, reading.unit)
         return Evidence(sign, True, value)
-    # What could not be measured for another reason tells nothing either way.
-    other = any(j.verdict is Verdict.NOT_MEASURED for j in readings)
-    return Evidence(sign, None if other and Verdict.NOT_MEASURED not in sign.verdict else False)
+    # What could not be measured for another reason tells nothing either way. Where the sign is one
+    # of these reasons, what was measured speaks against it.
+    missing = [j.verdict is Verdict.NOT_MEASURED for j in readings]
+    untold = all(missing) if Verdict.NOT_MEASURED in sign.verdict else any(missing)
+    return Evidence(sign, None if untold else False)

@@ -119,7 +119,9 @@ def test_what_could_not_be_measured_for_another_reason_is_no_sign() -> None:
     slow = evidence_of(patterns(), [offset(None, note="waited 60 s for out.left to settle")], "")
     gone = evidence_of(patterns(), [offset(None, note="the meter went silent")], "")
     assert slow["unsettled.left"].seen is True
-    assert gone["unsettled.left"].seen is False
+    there = evidence_of(patterns(), [offset(0.01)], "")
+    assert gone["unsettled.left"].seen is None
+    assert there["unsettled.left"].seen is False
     assert gone["unsettled.right"].seen is None
 
 

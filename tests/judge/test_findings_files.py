@@ -31,6 +31,8 @@ from seqrun.steps.base import measurands
         ('quantity = "dc_offset"\non', "on", "quantity, of and reason"),
         ('[[cause]]\nid = "short"', '[[cause]]\nid = "offset.left"', "twice"),
         ('note = "*to settle*"', 'note = "*to settle*"\nunless = ["nothing"]', "nothing"),
+        ('note = "*to settle*"', "", "for any reason"),
+        ('note = "*to settle*"', 'note = "**"', "for any reason"),
     ],
 )
 def test_a_slip_is_named_with_what_was_meant(was: str, becomes: str, message: str) -> None:

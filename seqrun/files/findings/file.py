@@ -30,17 +30,18 @@ that the reading's step is about (the current drawn ``beside = "output_power"``)
 
 ``[[sign]]`` is something that is seen in a run or not. Either a value passes a threshold (``value =
 "…"`` with ``above``, ``below`` or both, each an expression), or a reading has a verdict (``verdict
-= "not measured"`` or a list, with ``quantity``, ``steps``, ``on`` as above and ``note``, a
-pattern), or the run ended so (``reason = "tripped: bring_up*"``; with a value, both must hold, and
-a run that ended otherwise does not show it; with ``quantity`` or ``steps``, a run without such
-readings never came so far and tells nothing). A value with a verdict shows it either way: past the
-threshold, or where such a reading failed its own limit. ``unless`` names signs that explain it
-anyway: when one of them is seen, this one tells nothing. ``sequences`` are patterns of the
-sequences that it is told by (all when left out; ``"!intake*"`` is all but those): what is read a
-minute after switch-on and an hour after are two things. ``words`` say what is seen, with
-``{value}`` for the value. A sign may also be a question to the owner (``ask``): the answer, yes or
-no, that is on record with the unit's case. ``not_words`` say that it is not. ``otherwise`` is how
-often it is seen in a unit without any cause that names it.
+= "not measured"`` or a list, with ``quantity``, ``steps``, ``on`` as above and ``note``, a pattern,
+which "not measured" asks for: for any other reason it tells nothing), or the run ended so (``reason
+= "tripped: bring_up*"``; with a value, both must hold, and a run that ended otherwise does not show
+it; with ``quantity`` or ``steps``, a run without such readings never came so far and tells
+nothing). A value with a verdict shows it either way: past the threshold, or where such a reading
+failed its own limit. ``unless`` names signs that explain it anyway: when one of them is seen, this
+one tells nothing. ``sequences`` are patterns of the sequences that it is told by (all when left
+out; ``"!intake*"`` is all but those): what is read a minute after switch-on and an hour after are
+two things. ``words`` say what is seen, with ``{value}`` for the value. A sign may also be a
+question to the owner (``ask``): the answer, yes or no, that is on record with the unit's case.
+``not_words`` say that it is not. ``otherwise`` is how often it is seen in a unit without any cause
+that names it.
 
 ``[[cause]]`` is a likely cause: ``title``, the ``section`` it sits in, ``kind`` ("unit" or "bench":
 a mistake on the bench), ``weight`` (how common it is beside the others, before anything is read),
@@ -206,6 +207,11 @@ class Sign(Which):
             raise custom_error("a value without above or below, or the reverse", "both together")
         if self.verdict and not self.quantity:
             raise custom_error("a verdict on no quantity", "the quantity that it is about")
+        if Verdict.NOT_MEASURED in self.verdict and not self.note.strip("*"):
+            # Otherwise a bench without the instrument would be a sign of the unit's.
+            raise custom_error(
+                "'not measured' for any reason", 'the reason in note, such as "no tone at*"'
+            )
         return self
 
 
