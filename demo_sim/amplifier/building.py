@@ -145,8 +145,8 @@ def _idle(values: Mapping[str, object], paths: int) -> float:
 def _rails(
     values: Mapping[str, object], sides: int, devices: int, relay_threshold: float
 ) -> RailSpec:
-    """Reservoirs for what the unit draws, at rated power or at rest, whichever is more; bleeders
-    that empty them all equally soon (our own choice); a bias that lives on the rails there are.
+    """Reservoirs for the most that the unit draws; bleeders that empty smaller ones as soon, and
+    take no more than the usual where they are larger; a bias that lives on the rails there are.
 
     Args:
         sides: half-bridges of all channels. devices: in parallel in each of their halves.
@@ -154,12 +154,14 @@ def _rails(
     usual = RailSpec()
     rail, load = _number(values, "rail_voltage"), _number(values, "rated_load")
     swing = sides * (2.0 * _number(values, "rated_power") / load) ** 0.5 / math.pi
-    drawn = max(swing, sides * devices * _number(values, "idle_current"))
+    idle = sides * devices * _number(values, "idle_current")
+    drawn = max(swing, idle)
+    drawn += min(idle, 3.0 * idle * idle / drawn)  # what is left of it beside the swing
     farads = _preferred(drawn / (2.0 * MAINS_HZ * RIPPLE_SHARE * rail))
     room = rail if values["rails"] == "split" else 0.5 * rail
     return RailSpec(
         reservoir_f=farads,
-        bleeder_ohm=usual.bleeder_ohm * usual.reservoir_f / farads,
+        bleeder_ohm=usual.bleeder_ohm * max(1.0, usual.reservoir_f / farads),
         dead_v=min(usual.dead_v, DEAD_SHARE * room),
         alive_v=min(usual.alive_v, ALIVE_SHARE * room),
         relay_threshold=relay_threshold,

@@ -45,10 +45,12 @@ def test_reservoirs_leave_a_tenth_of_the_rail_as_ripple_at_what_the_unit_draws(b
     spec = build(unit, np.random.default_rng(1))
     devices = sum(len(leg.upper) for channel in spec.channels for leg in channel.legs)
     swing = len(spec.channels) * (2.0 * spec.rated_power / spec.rated_load) ** 0.5 / np.pi
-    drawn = max(swing, devices * spec.idle_current)
+    idle = devices * spec.idle_current
+    most = max(swing, idle)
+    drawn = most + min(idle, 3.0 * idle**2 / most)
     ripple_v = drawn / (2.0 * 50.0 * spec.rails.reservoir_f)
     assert 0.1 / 1.6 < ripple_v / spec.rail_voltage < 0.101
-    assert spec.rails.reservoir_f * spec.rails.bleeder_ohm == pytest.approx(32.0, rel=0.01)
+    assert spec.rails.bleeder_ohm >= 4.7e3  # what empties it is a small part of what idles
 
 
 @pytest.mark.parametrize(("rails", "volts"), [("split", 4.1), ("single", 9.6)])
