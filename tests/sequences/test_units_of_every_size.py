@@ -6,11 +6,13 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from sequence_runs import run_of
 
 from seqrun.errors import SeqrunError, UsageError
 from seqrun.files.shipped import find
 from seqrun.plan.supply_checks import current_for
 from seqrun.runner.preparation import prepare
+from seqrun.values import Disposition
 
 SEQUENCES = ("intake", "quick", "relays", "isolate", "noise-hunt", "sharing", "supplies")
 HEADPHONES = """
@@ -213,3 +215,18 @@ def test_a_step_of_too_much_power_is_told_to_ask_for_less_and_not_to_protect_les
     assert told.value.where == "loudness"
     assert "10.8 W may come into a load" in (told.value.hint or "")
     assert "divide the power of this step by 4" in (told.value.hint or "")
+
+
+def test_a_preamplifier_of_unknown_gain_drives_a_small_receiver_into_no_trip(
+    tmp_path: Path,
+) -> None:
+    """The first level goes by the sheet's gain, which is that of the power stage alone."""
+    path, own = tmp_path / "unit.toml", tmp_path / "begins.toml"
+    mono = RECEIVER.replace('["left", "right"]', '["only"]').replace('"30 mA"', '"10 mA"')
+    path.write_text(mono, encoding="utf-8")
+    head, *steps = find("sequence", "preamp").read_text("utf-8").split("[[step]]\n")
+    ends = next(n for n, step in enumerate(steps) if step.startswith('id = "flat"'))
+    own.write_text("[[step]]\n".join([head, *steps[:ends], steps[-1]]), encoding="utf-8")
+    done = run_of(str(own), (), str(path), tmp_path / "results")
+    assert done.outcome.disposition is not Disposition.ABORTED, done.outcome.reason
+    assert all(reading.value is not None for reading in done.readings("gain_line"))
