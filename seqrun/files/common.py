@@ -6,6 +6,7 @@ mend it.
 
 from __future__ import annotations
 
+import codecs
 import difflib
 import re
 import tomllib
@@ -172,8 +173,12 @@ def read_text(path: Path) -> str:
             "there is no such file", expected=near and f"did you mean '{near}'?", where=str(path)
         ) from None
     except UnicodeDecodeError as problem:
+        wide = problem.object[:2] in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
         raise FileError(
-            f"byte {problem.start} is not UTF-8", expected="UTF-8 text", where=str(path)
+            "is UTF-16" if wide else f"byte {problem.start} is not UTF-8",
+            expected="UTF-8 text",
+            where=str(path),
+            hint="save it anew with the encoding UTF-8, as an editor's 'save as' offers",
         ) from None
     except (OSError, ValueError) as problem:
         raise FileError(f"cannot be read: {problem}", where=str(path)) from problem
