@@ -92,12 +92,10 @@ def test_hands_cannot_hold_a_power_and_look_meanwhile(powered: Powered) -> None:
     assert {"scope", "supply"} <= entry.needs(powered().view).by_itself
 
 
-def test_the_shipped_acceptance_holds_nearly_rated_power_for_longer_than_it_takes_to_read_it() -> (
-    None
-):
+def test_the_shipped_acceptance_holds_rated_power_for_longer_than_it_takes_to_read_it() -> None:
     import tomllib
 
     text = find("sequence", "acceptance", None).read_text(encoding="utf-8")
     (held,) = [s for s in tomllib.loads(text)["step"] if s["do"] == "power_fall"]
-    assert held["power"] == "0.9 * rated_power"
+    assert held["power"] == "rated_power"
     assert parse(held["for"], "s") >= 10.0
