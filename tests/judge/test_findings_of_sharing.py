@@ -42,5 +42,3 @@ def test_what_is_apart_when_cold_is_no_thermal_contact_that_is_lost(
     found = weigh(patterns_for(file, unit), judged, "all limits are met", "sharing")
     words = " ".join(str(reason) for cause in found.causes for reason in cause.speaking_for)
     assert ("no longer share" in words) is dry
-    assert found.causes[0].id == "dry_thermal_joint.left"
-    assert (found.causes[0].probability > 0.2) is dry  # no limit is there to fail
