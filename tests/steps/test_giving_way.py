@@ -39,7 +39,7 @@ def test_a_sound_unit_holds_its_level(powered: Powered) -> None:
 def test_a_protection_that_lets_go_after_seconds_of_music_is_seen_and_timed(
     powered: Powered, made_up: Any
 ) -> None:
-    unit = powered(made_up("early", early(pull_in_s=3.0)))
+    unit = powered(made_up("lets_go_early", early(pull_in_s=3.0)))
     short = unit.do(HELD.replace("15 s", "2 s"))
     assert short.one("power_fall", "left").value < 0.02
     left, right = unit.do(HELD).all("power_fall")
@@ -51,7 +51,7 @@ def test_a_protection_that_lets_go_after_seconds_of_music_is_seen_and_timed(
 
 def test_what_gives_way_for_a_moment_counts_by_how_far(powered: Powered, made_up: Any) -> None:
     dip = Intermittent(7.0, 2.0, scatter=0.0, lost=0.2)
-    read = powered(made_up("dip", lambda c: replace(c, contact=dip))).do(HELD)
+    read = powered(made_up("gives_less_for_a_moment", lambda c: replace(c, contact=dip))).do(HELD)
     assert read.one("power_fall", "left").value == pytest.approx(-20.0 * math.log10(0.8), abs=0.02)
     assert read.one("power_fall", "right").value < 0.02
 
