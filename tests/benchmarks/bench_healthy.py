@@ -20,13 +20,21 @@ from pathlib import Path
 
 WANTED = 0.95
 UNITS = {
-    "intake": ("demo-2x40", "demo-bridged", "demo-mono", "demo-receiver"),
+    "intake": ("demo-2x40", "demo-bridged", "demo-mono", "demo-receiver", "demo-single"),
     "quick": ("demo-2x40", "demo-bridged", "demo-mono"),
     "sharing": ("demo-2x40", "demo-bridged", "demo-mono"),
     "supplies": ("demo-2x40", "demo-receiver"),
     "relays": ("demo-2x40", "demo-bridged", "demo-receiver"),
     "preamp": ("demo-receiver",),
-    "acceptance": ("demo-2x40", "demo-bridged", "demo-mono", "demo-receiver"),
+    "isolate": ("demo-2x40", "demo-receiver", "demo-single"),
+    "acceptance": (
+        "demo-2x40",
+        "demo-bridged",
+        "demo-integrated",
+        "demo-mono",
+        "demo-receiver",
+        "demo-single",
+    ),
 }
 
 
