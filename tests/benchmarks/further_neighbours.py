@@ -151,3 +151,17 @@ def _both_crackle(unit: AmplifierSpec, severity: float) -> AmplifierSpec:
         return replace(c, noise=replace(c.noise, crackle_v=0.1 * severity, crackle_every_s=20.0))
 
     return _all(unit, of)
+
+
+@neighbour("late_protection", "the output relay lets go after 9 s of nearly rated power")
+def _late_protection(c: ChannelSpec, severity: float) -> ChannelSpec:
+    # Rated power of the demo's usual unit is 2.01 A mean, the eighth of it 0.71 A.
+    return replace(c, relay=replace(c.relay, loud_a=1.9 / severity, loud_s=9.0))
+
+
+@neighbour(
+    "drowsy_protection", "it lets go after 5 s of half of rated power, and takes 9 s to close"
+)
+def _drowsy_protection(c: ChannelSpec, severity: float) -> ChannelSpec:
+    relay = replace(c.relay, loud_a=1.35 / severity, loud_s=5.0, pull_in_s=9.0)
+    return replace(c, relay=relay)
