@@ -90,6 +90,10 @@ class NoResult(NotMeasured):
     """The instrument itself says that it has none: overload, no number, no edge to trigger on."""
 
 
+class WaitedInVain(NotMeasured):
+    """What was waited for did not come in the time given to it."""
+
+
 class Tripped(SeqrunError):
     """A protective threshold was passed; the run ends in the safe state."""
 

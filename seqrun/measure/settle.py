@@ -73,6 +73,29 @@ def settling(
     return Settling(full and calm, change, change_u, mean, int(t.size), span)
 
 
+def moving(times_s: Sequence[float], values: Sequence[float]) -> float:
+    """How far a reading that would not settle has moved along all the while, in its own unit.
+
+    Args:
+        times_s, values: all readings, in order of time.
+
+    Returns:
+        The change along the fitted line from the first to the last of them; 0 when it does not
+        plainly move the same way in both halves of the time (each beyond twice its standard
+        uncertainty), or either has fewer than five readings. Our own rule: noise moves both
+        halves of a still reading the same way once in some hundred times.
+    """
+    middle = len(times_s) // 2
+    if middle < LEAST_READINGS:
+        return 0.0
+    t, y = np.asarray(times_s, dtype=np.float64), np.asarray(values, dtype=np.float64)
+    ways = []
+    for half in (slice(middle), slice(middle, None)):
+        slope, u_slope = _slope(t[half], y[half])
+        ways.append(math.copysign(1.0, slope) if abs(slope) > COVERAGE_FACTOR * u_slope else 0.0)
+    return _slope(t, y)[0] * float(t[-1] - t[0]) if ways[0] == ways[1] != 0.0 else 0.0
+
+
 def _slope(t: Array, y: Array) -> tuple[float, float]:
     """Slope of the least-squares line and its standard uncertainty."""
     x = t - t.mean()

@@ -111,7 +111,7 @@ class Context(Protocol):
         """Poll ``condition`` until it returns something, and the trips with it.
 
         Raises:
-            NotMeasured: when ``at_most_s`` of bench time has gone by.
+            WaitedInVain: when ``at_most_s`` of bench time has gone by.
         """
         ...
 

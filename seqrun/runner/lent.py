@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from uncertainties import UFloat
 
-from seqrun.errors import NotMeasured, UsageError
+from seqrun.errors import NotMeasured, UsageError, WaitedInVain
 from seqrun.files.expression import Expression
 from seqrun.files.sequence.leaning import EarlierReading
 from seqrun.instruments.desk import Question
@@ -172,7 +172,7 @@ class Lent:
                 self._look(now)
             left = at_most_s - (now - start) + (self._desk.spent_s - by_hand)
             if left < MOMENT_S:
-                raise NotMeasured(
+                raise WaitedInVain(
                     f"waited {now - start:.0f} s for {what}",
                     expected=f"within {at_most_s:g} s",
                 )
