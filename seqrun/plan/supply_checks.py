@@ -21,6 +21,7 @@ LOAD_MARGIN = 1.25
 #: over-voltage protection further above the rated rail than this protects nothing (our own choice;
 #: 10 to 20 % above the rail is common practice)
 PROTECTION_MOST = 1.5
+PROTECTION_LEAST = 1.05  # of the rail: nearer to it, a step of the load trips it (our own choice)
 #: so little harms neither the unit nor a load, whatever the load is (our own choice), W
 LISTENING_W = 0.1
 #: W: the most that is driven with unmeasured loads taken off: a hand may have left one on (our own
@@ -181,12 +182,17 @@ def _reach_of(view: BenchView, name: str, actions: Sequence[Action]) -> Iterator
         ):
             if wanted is None or wanted <= most:
                 continue
+            hint = _lower(view.unit, most, amperes) if unit == "A" else BY_ITSELF
+            if wanted == use.over_voltage and most >= PROTECTION_LEAST * view.unit.rail_voltage:
+                # It is above the rails still, and nearer to them protects no less.
+                level = render(most, "V", digits=3)
+                hint = f'over_voltage = "{level}" in a copy of the sequence, or {hint}'
             yield UsageError(
                 f"{what} {render(wanted, unit, digits=3)} is asked of {name}, "
                 f"which goes to {render(most, unit, digits=3)}",
                 expected=f"a supply for at least {render(wanted, unit, digits=3)} on each output",
                 where=action.id,
-                hint=_lower(view.unit, most, amperes) if unit == "A" else BY_ITSELF,
+                hint=hint,
             )
         need = current_for(view.unit, powers)
         if need > amperes:

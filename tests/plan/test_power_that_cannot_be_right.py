@@ -161,6 +161,22 @@ def test_a_unit_that_needs_more_volts_than_the_supply_has_is_refused(
     assert "45 V is asked of supply, which goes to 40 V" in message
 
 
+@pytest.mark.parametrize(("rail", "near"), [("39.6 V", True), ("43.5 V", False)])
+def test_a_protection_that_the_supply_cannot_set_is_told_the_nearest_that_protects(
+    planned: Callable[..., Plan], tmp_path: Path, rail: str, near: bool
+) -> None:
+    """The supply's own goes to 44 V."""
+    sheet = (Path("sequences") / "units" / "demo-mono.toml").read_text(encoding="utf-8")
+    unit = tmp_path / "unit.toml"
+    unit.write_text(sheet.replace('"38 V"', f'"{rail}"'), encoding="utf-8")
+    text = demo_sim.open_bench(load_unit("demo-mono").plain()).bench_toml()
+    bench = tmp_path / "bench.toml"
+    bench.write_text(text, encoding="utf-8")
+    message = refused(planned, TRIP, PROTECT, RAMP, DOWN, bench=str(bench), unit=str(unit))
+    assert "which goes to 44 V" in message
+    assert ('over_voltage = "44 V" in a copy of the sequence' in message) is near
+
+
 def test_a_unit_that_needs_more_current_than_the_supply_has_is_told_what_is_possible(
     planned: Callable[..., Plan], tmp_path: Path
 ) -> None:
