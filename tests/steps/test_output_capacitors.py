@@ -90,6 +90,24 @@ def test_a_sheet_tells_its_capacitor_or_has_one_for_its_band() -> None:
             Unit.from_text(text.replace(old, new))
 
 
+def test_a_band_that_its_own_capacitor_takes_is_a_contradiction() -> None:
+    text = find("unit", "demo-single").read_text(encoding="utf-8")
+    small = text.replace('"3300 µF"', '"500 µF"')  # 39.8 Hz into 8 Ω
+    band = '\nrated_band = ["{} Hz", "15 kHz"]\n'
+    with pytest.raises(SeqrunError, match=r"39\.8 Hz, and rated_band begins at 30 Hz") as told:
+        Unit.from_text(small + band.format(30))
+    assert "664 µF or more as it is marked, or a rated_band from 40 Hz or higher" in str(told.value)
+    assert Unit.from_text(small + band.format(40)).rated_band[0] == 40.0
+
+
+def test_a_sheet_without_a_band_has_what_its_capacitor_leaves() -> None:
+    text = find("unit", "demo-single").read_text(encoding="utf-8")
+    assert Unit.from_text(text).rated_band == (20.0, 20e3)
+    small = Unit.from_text(text.replace('"3300 µF"', '"500 µF"'))
+    assert small.rated_band == (pytest.approx(79.6, abs=0.1), 20e3)
+    assert small.power_left_low == pytest.approx(0.8)
+
+
 RATED = """
 [[step]]
 id = "bass"

@@ -169,9 +169,12 @@ class Ratings(FileModel):
     input_impedance: Ohms | None = Field(None, gt=0)
     rated_thd: Fraction = Field(0.01, gt=0, le=0.5, description='distortion at rated power, "1 %"')
     power_frequency: Hertz = Field(1000.0, gt=0, description='frequency of the power test, "1 kHz"')
-    rated_band: Annotated[
-        tuple[Hertz, Hertz], Field(description='band of rated power, as ["20 Hz", "20 kHz"]')
-    ] = (20.0, 20e3)
+    rated_band_told: tuple[Hertz, Hertz] | None = Field(
+        None,
+        alias="rated_band",
+        description='band of rated power, as ["20 Hz", "20 kHz"], which it is when not told; above '
+        "an output capacitor that is told, from twice its corner with the rated load",
+    )
     inverting: bool = Field(False, description="true when the outputs are inverted by design")
     inputs: tuple[ShortName, ...] = Field((), description='selectable inputs, as ["line", "phono"]')
     headphones: bool = Field(False, description="true when there is a headphone output")
@@ -198,6 +201,21 @@ class Ratings(FileModel):
             return None
         corner = self.rated_band[0] / 3.0
         return self.output_capacitor_told or 1.0 / (2.0 * math.pi * self.rated_load * corner)
+
+    @property
+    def output_corner(self) -> float:
+        """Where the output capacitor that the sheet tells has half of the power, with the rated
+        load, Hz (first order); 0 when it tells none."""
+        if self.output_capacitor_told is None:
+            return 0.0
+        return 1.0 / (2.0 * math.pi * self.rated_load * self.output_capacitor_told)
+
+    @property
+    def rated_band(self) -> tuple[float, float]:
+        """The band of rated power, Hz: the sheet's, or 20 Hz to 20 kHz, of which an output
+        capacitor leaves what lies above twice its corner (our own choice: a decibel is lost
+        there)."""
+        return self.rated_band_told or (max(20.0, 2.0 * self.output_corner), 20e3)
 
     @property
     def power_left_low(self) -> float:

@@ -182,6 +182,16 @@ def _contradictions(unit: Unit) -> Iterable[Problem]:
             f"a {unit.topology} output on {unit.rails} rails has none",
             'rails = "single" and topology = "single_ended", or no output_capacitor',
         )
+    if unit.output_capacitor is not None and unit.output_corner > low > 0.0:
+        least = 1.0 / (2.0 * math.pi * unit.rated_load * low)
+        yield Problem(
+            "output_capacitor",
+            f"{render(unit.output_capacitor, 'F')} into {render(unit.rated_load, 'Ω')} takes half "
+            f"of the power at {render(unit.output_corner, 'Hz', digits=3)}, and rated_band begins "
+            f"at {render(low, 'Hz')}",
+            f"{render(math.ceil(least * 1e6) * 1e-6, 'F')} or more as it is marked, or a "
+            f"rated_band from {render(math.ceil(unit.output_corner), 'Hz')} or higher",
+        )
     if unit.output_ballast is not None and unit.paralleled < 2:
         yield Problem("output_ballast", "no power stages are in parallel", "paralleled = 2 or more")
     if unit.stage == "integrated" and unit.topology == "parallel_bridged" and unit.paralleled < 2:
