@@ -251,7 +251,7 @@ ROOMY = (
     'model = "Roomy"\nchannels = ["left", "right"]\ntopology = "single_ended"\nrails = "single"\n'
     'rail_voltage = "34 V"\noutput_capacitor = "2200 µF"\nrated_power = "12 W"\n'
     'rated_load = "4 Ω"\ngain = "26 dB"\noutput_devices = 1\nballast = "0.22 Ω"\n'
-    'idle_current = "30 mA"\nsink_rise_limit = "40 K"\n'
+    'idle_current = "30 mA"\nsink_rise_limit = "40 K"\nrated_band = ["20 Hz", "20 kHz"]\n'
 )
 
 
