@@ -24,6 +24,7 @@ from seqrun.values import COVERAGE_FACTOR, Bound, exactly
 Array = NDArray[np.float64]
 HALF_POWER_DB = -10.0 * math.log10(2.0)
 AUDIO_BAND_HZ = (20.0, 20_000.0)
+MEDIAN_TO_SIGMA = 1.4826  # of what is normal: its standard deviation over its median magnitude
 NORMAL_SHARE = math.erf(COVERAGE_FACTOR / math.sqrt(2.0))  # of errors within 2 u: 95.45 %
 
 
@@ -36,6 +37,34 @@ def decibels(ratio: UFloat) -> UFloat:
     if not ratio.nominal_value > 0.0:
         raise NotMeasured(f"a ratio of {ratio.nominal_value:g}", expected="more than zero")
     return 20.0 * umath.log10(ratio)
+
+
+def held_fall_db(levels: Sequence[float], moved_share: float) -> tuple[UFloat, int]:
+    """How far a level that is held lies below its first reading where it is lowest, dB, and which
+    reading that is.
+
+    The scatter of one reading is told by successive differences (J. von Neumann et al., Annals of
+    Mathematical Statistics 12 (1941) 153; from memory), by their median so that a fall among them
+    does not count: a reading that drops is no noise.
+
+    Args:
+        levels: rms of the tone on one range, V, in order of time. moved_share: relative standard
+            uncertainty of what the instruments have moved by since the first.
+
+    Raises:
+        NotMeasured: no reading, or one that is not above zero.
+    """
+    if not levels or min(levels) <= 0.0:
+        raise NotMeasured("no level to hold another against", expected="readings above zero")
+    lowest = min(range(len(levels)), key=lambda n: levels[n])
+    apart = np.abs(np.diff(np.asarray(levels, dtype=np.float64)))
+    scatter = MEDIAN_TO_SIGMA * float(np.median(apart)) / math.sqrt(2.0) if apart.size else 0.0
+    ends = math.hypot(scatter / levels[0], scatter / levels[lowest])
+    found = decibels(
+        variable(levels[0] / levels[lowest], ends * levels[0] / levels[lowest], "scatter of looks")
+        * variable(1.0, moved_share, "scope and generator meanwhile")
+    )
+    return found, lowest
 
 
 def gain_db(output_rms: UFloat, input_rms: UFloat) -> UFloat:

@@ -17,7 +17,7 @@ from seqrun.plan.measurand import Measurand, judged, shown
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import render
-from seqrun.steps.common.forecasts import BETTER_SCOPE, DB_PER_SHARE, decibels, gain_share
+from seqrun.steps.common.forecasts import BETTER_SCOPE, DB_PER_SHARE, decibels, moved_share
 from seqrun.steps.common.from_cold import must_be_cold
 from seqrun.values import COVERAGE_FACTOR, normal
 
@@ -126,11 +126,6 @@ GAIN_DRIFT = Measurand(
 )
 
 
-#: of what scope and generator may be off: by so much they may have changed from one reading to the
-#: next, with their own warmth (our own choice)
-MOVED = 0.1
-
-
 class GainDrift(Step):
     """Change of the gain between two earlier readings: hot against cold.
 
@@ -149,11 +144,11 @@ class GainDrift(Step):
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         # Gains of scope and generator are the same in both; their noise over a record is not felt.
-        return decibels(MOVED * gain_share(view, view.unit.rated_power), 0.0, BETTER_SCOPE)
+        return decibels(moved_share(view, view.unit.rated_power), 0.0, BETTER_SCOPE)
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
         must_be_cold(ctx, self.id)
-        moved = DB_PER_SHARE * MOVED * gain_share(ctx.view, ctx.view.unit.rated_power)
+        moved = DB_PER_SHARE * moved_share(ctx.view, ctx.view.unit.rated_power)
         before = {reading.channel: value for reading, value in ctx.measured(self.against)}
         for reading, value in ctx.measured(self.of):
             if reading.channel not in before:

@@ -11,6 +11,7 @@ from pydantic import Field
 
 from seqrun.errors import NotMeasured
 from seqrun.measure.power import supply_power
+from seqrun.measure.transfer import held_fall_db
 from seqrun.plan.context import Context
 from seqrun.plan.contract import Yielded
 from seqrun.plan.measurand import Measurand, judged
@@ -18,18 +19,16 @@ from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Seconds, render
 from seqrun.steps.common.at_power import AtPower
-from seqrun.steps.common.drive import SEEN, Drive, Waveform
-from seqrun.steps.common.forecasts import BETTER_SCOPE, DB_PER_SHARE, decibels, gain_share
+from seqrun.steps.common.drive import HEADROOM, SEEN, Drive, Waveform
+from seqrun.steps.common.forecasts import BETTER_SCOPE, DB_PER_SHARE, decibels, moved_share
 from seqrun.steps.common.tone import fundamental, peak_expected
 from seqrun.values import Bound, normal
 
-#: of what scope and generator may be off: by so much they may change within the minute (our own
-#: choice)
-MOVED = 0.1
 LOOK_CYCLES, LOOK_PER_CYCLE = 50, 40
 #: of the power into the loads that fell silent: what the supply gives less when they are cut off,
 #: at the least. A stage takes more than its load gets; half leaves room for a rail that rises.
 CUT_OFF = 0.5
+SILENT_DB = -20.0 * math.log10(SEEN)  # so far an output has fallen at the least
 ASKING = 0.05  # of the power, with which it is asked whether the output is back
 BACK_S = 15.0  # so long it may take where the sheet tells no delay of the relay
 LATER_S = 3.0  # beyond the longest delay that the sheet allows
@@ -54,12 +53,12 @@ POWER_FALL = Measurand(
 
 @dataclass(slots=True)
 class _LevelSeen:
-    """What the looks at one output have shown: the tone's rms at first, and its lowest, V."""
+    """What the looks at one output have shown: the tone's rms in each, V, and when that was, s
+    since the power was there. ``silent``: it has fallen silent."""
 
-    first: float
-    lowest: float
-    lowest_s: float = 0.0
-    silent_s: float | None = None
+    volts: list[float] = field(default_factory=list)
+    at_s: list[float] = field(default_factory=list)
+    silent: bool = False
 
 
 @dataclass(slots=True)
@@ -67,12 +66,12 @@ class _PowerHeld:
     """How a power was held: of each channel what was seen, and what the supply gave at first, W."""
 
     drawn_w: float
-    seen: dict[str, _LevelSeen] = field(default_factory=dict)
+    seen: dict[str, _LevelSeen]
     seconds: float = 0.0
 
     @property
     def silent(self) -> tuple[str, ...]:
-        return tuple(c for c, one in self.seen.items() if one.silent_s is not None)
+        return tuple(c for c, one in self.seen.items() if one.silent)
 
 
 class PowerFall(AtPower):
@@ -98,7 +97,7 @@ class PowerFall(AtPower):
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         # Two looks within a minute, on one range: what is off is off in both.
-        return decibels(MOVED * gain_share(view, self.planned_watts(view)), 0.0, BETTER_SCOPE)
+        return decibels(moved_share(view, self.planned_watts(view)), 0.0, BETTER_SCOPE)
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
         drive = Drive(ctx, self.frequency, self.channels(ctx.view))
@@ -113,13 +112,13 @@ class PowerFall(AtPower):
             yield self._reading(ctx, channel, seen, held, why)
 
     def _hold(self, ctx: Context, drive: Drive) -> _PowerHeld:
-        held = _PowerHeld(_drawn_w(ctx))
+        held = _PowerHeld(_drawn_w(ctx), {c: _LevelSeen() for c in drive.channels})
         begun = ctx.clock.now()
-        peaks = max(peak_expected(drive, c) for c in drive.channels) * 1.15
+        peak_v = HEADROOM * max(peak_expected(drive, c) for c in drive.channels)
 
         def over() -> bool | None:
             waves = drive.capture(
-                peak_v=peaks, cycles=LOOK_CYCLES, per_cycle=LOOK_PER_CYCLE, may_be_silent=True
+                peak_v=peak_v, cycles=LOOK_CYCLES, per_cycle=LOOK_PER_CYCLE, may_be_silent=True
             )
             held.seconds = ctx.clock.now() - begun
             for channel, wave in waves.items():
@@ -181,11 +180,11 @@ class PowerFall(AtPower):
     def _reading(
         self, ctx: Context, channel: str, seen: _LevelSeen, held: _PowerHeld, why: str
     ) -> Yielded:
-        moved = DB_PER_SHARE * MOVED * gain_share(ctx.view, self.watts(ctx))
-        if seen.silent_s is not None:
+        moved = moved_share(ctx.view, self.watts(ctx))
+        if seen.silent:
             return self.reading(
                 POWER_FALL,
-                normal(-20.0 * math.log10(SEEN), moved, "scope and generator meanwhile"),
+                normal(SILENT_DB, DB_PER_SHARE * moved, "scope and generator meanwhile"),
                 channel=channel,
                 bound=Bound.AT_LEAST,
                 instruments=(ctx.scope.name, ctx.supply.name),
@@ -197,30 +196,24 @@ class PowerFall(AtPower):
                 f"held for {held.seconds:.0f} s alone: another output fell silent",
                 channel=channel,
             )
-        fall = 20.0 * math.log10(seen.first / seen.lowest)
+        fall, lowest = held_fall_db(seen.volts, moved)
         return self.reading(
             POWER_FALL,
-            normal(fall, moved, "scope and generator meanwhile"),
+            fall,
             channel=channel,
             instruments=(ctx.scope.name,),
-            note=f"{render(self.hold, 's')} held, lowest after {seen.lowest_s:.0f} s",
+            note=f"{render(self.hold, 's')} held, lowest after {seen.at_s[lowest]:.0f} s",
         )
 
 
 def _note(held: _PowerHeld, channel: str, wave: Waveform, drive: Drive) -> None:
     """Keep what a look has shown of one output."""
-    seen = held.seen.get(channel)
-    expected = seen.first if seen else drive.levels[channel] * drive.gain[channel]
-    if wave.rms_v < SEEN * expected:
-        if seen is None:
-            held.seen[channel] = seen = _LevelSeen(expected, expected)
-        seen.silent_s = held.seconds
-        return
-    volts = float(fundamental(wave, drive.frequency_hz).nominal_value)
-    if seen is None:
-        held.seen[channel] = _LevelSeen(volts, volts)
-    elif volts < seen.lowest:
-        seen.lowest, seen.lowest_s = volts, held.seconds
+    seen = held.seen[channel]
+    expected = seen.volts[0] if seen.volts else drive.levels[channel] * drive.gain[channel]
+    seen.silent = wave.rms_v < SEEN * expected
+    if not seen.silent:
+        seen.volts.append(float(fundamental(wave, drive.frequency_hz).nominal_value))
+        seen.at_s.append(held.seconds)
 
 
 def _drawn_w(ctx: Context) -> float:

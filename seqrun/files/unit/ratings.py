@@ -199,8 +199,11 @@ class Ratings(FileModel):
         decibel is lost there). None for a unit that has none: with split rails, or bridged."""
         if self.bridged or self.rails == "split":
             return None
-        corner = self.rated_band[0] / 3.0
-        return self.output_capacitor_told or 1.0 / (2.0 * math.pi * self.rated_load * corner)
+        return self.output_capacitor_told or self.farads_for(self.rated_band[0] / 3.0)
+
+    def farads_for(self, corner_hz: float) -> float:
+        """The output capacitor that has its corner there with the rated load, F (first order)."""
+        return 1.0 / (2.0 * math.pi * self.rated_load * corner_hz)
 
     @property
     def output_corner(self) -> float:
@@ -208,7 +211,10 @@ class Ratings(FileModel):
         load, Hz (first order); 0 when it tells none."""
         if self.output_capacitor_told is None:
             return 0.0
-        return 1.0 / (2.0 * math.pi * self.rated_load * self.output_capacitor_told)
+        return self._corner_hz(self.output_capacitor_told)
+
+    def _corner_hz(self, farads: float) -> float:
+        return 1.0 / (2.0 * math.pi * self.rated_load * farads)
 
     @property
     def rated_band(self) -> tuple[float, float]:
@@ -223,7 +229,7 @@ class Ratings(FileModel):
         half at its corner with the rated load (first order); 1 for a unit that has none."""
         if self.output_capacitor is None:
             return 1.0
-        corner_hz = 1.0 / (2.0 * math.pi * self.rated_load * self.output_capacitor)
+        corner_hz = self._corner_hz(self.output_capacitor)
         return 1.0 / (1.0 + (corner_hz / self.rated_band[0]) ** 2)
 
     @property

@@ -183,7 +183,7 @@ def _contradictions(unit: Unit) -> Iterable[Problem]:
             'rails = "single" and topology = "single_ended", or no output_capacitor',
         )
     if unit.output_capacitor is not None and unit.output_corner > low > 0.0:
-        least = 1.0 / (2.0 * math.pi * unit.rated_load * low)
+        least = unit.farads_for(low)
         yield Problem(
             "output_capacitor",
             f"{render(unit.output_capacitor, 'F')} into {render(unit.rated_load, 'Ω')} takes half "

@@ -18,6 +18,9 @@ from seqrun.steps.common.dirt import load_u_share, probes
 from seqrun.values import COVERAGE_FACTOR
 
 DB_PER_SHARE = 20.0 / math.log(10.0)  # 1 % is 0.087 dB
+#: of what scope and generator may be off: by so much they may have changed from one reading to the
+#: next, with their own warmth (our own choice)
+MOVED = 0.1
 SWITCHING_S = 0.1  # what a supply takes to switch its outputs off, about
 BETTER_SCOPE = "a scope of better gain accuracy"
 BETTER_METER = "by = 'meter', or instruments of better accuracy"
@@ -78,6 +81,12 @@ def gain_share(view: BenchView, watts: float) -> float:
     level = volts / math.pow(10.0, view.unit.gain / 20.0)
     ends = (("scope", "voltage", volts), ("generator", "level", level))
     return math.hypot(*(view.standard_uncertainty(*end) / end[2] for end in ends))
+
+
+def moved_share(view: BenchView, watts: float) -> float:
+    """Relative standard uncertainty of one output beside the same a while ago: what both readings
+    have in common cancels, and what scope and generator have moved by is left."""
+    return MOVED * gain_share(view, watts)
 
 
 def watched(every_s: float, better: str, moment_s: float = 0.0) -> Forecast:
