@@ -327,13 +327,19 @@ class PoweredUnit:
         return taken
 
     def _next_event(self) -> float:
-        return min((relay.next_event() for relay in self.relays), default=math.inf)
+        soonest = math.inf
+        for relay in self.relays:
+            soonest = min(soonest, relay.next_event())
+        return soonest
 
     def _relays(self) -> None:
         rails = self.rails.rails
         seen = (rails, self.operating(), self.provoked)
-        calm = all(relay.calm for relay in self.relays)
-        if calm and self._relays_went_by == seen and self.now < self._next_event():
+        if (
+            self._relays_went_by == seen
+            and self.now < self._next_event()
+            and all(relay.calm for relay in self.relays)
+        ):
             return
         self._relays_went_by = seen
         least = min(rails.pos, -rails.neg) if self.spec.split else rails.pos

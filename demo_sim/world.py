@@ -182,7 +182,10 @@ class World:
 
     def _look(self) -> float:
         now = self._unit.now
-        return min((look(now) for look in self._watchers), default=math.inf)
+        patience = math.inf
+        for look in self._watchers:
+            patience = min(patience, look(now))
+        return patience
 
     # --- hookup ---
 

@@ -10,10 +10,13 @@ import errno
 import os
 import sys
 import traceback
+from collections.abc import Callable
+from functools import cache
 from importlib import import_module
 from typing import Annotated, Protocol, runtime_checkable
 
 import typer
+import typer.main
 
 from seqrun._version import __version__
 from seqrun.cli.app import app
@@ -82,10 +85,16 @@ class _WrongUse(Protocol):
     def show(self) -> None: ...
 
 
+@cache
+def _command() -> Callable[..., object]:
+    """All commands, made once in a process: of each option the type is worked out."""
+    return typer.main.get_command(app)
+
+
 def _exit_code() -> int:
     """Do what the command line says; 1 only ever means a reject."""
     try:
-        found = app(standalone_mode=False)
+        found = _command()(standalone_mode=False)
         return found if isinstance(found, int) else 0
     except SeqrunError as error:
         code, told = error.exit_code, f"seqrun: {error}"

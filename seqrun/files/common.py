@@ -204,7 +204,7 @@ def parse_toml(text: str, where: object) -> dict[str, Any]:
     if _MANY_PARTS.search(text):  # the library's time grows with the square of them
         raise FileError("is nested too deep", expected="a few levels", where=str(where))
     try:
-        return tomllib.loads(text)
+        return {key: _own(value) for key, value in _tables(text).items()}
     except ValueError as problem:  # also that of a number of thousands of digits
         raise FileError(
             f"is not TOML: {problem}",
@@ -213,6 +213,20 @@ def parse_toml(text: str, where: object) -> dict[str, Any]:
         ) from None
     except RecursionError:
         raise FileError("is nested too deep", expected="a few levels", where=str(where)) from None
+
+
+@lru_cache(maxsize=64)
+def _tables(text: str) -> dict[str, Any]:
+    """TOML text as plain tables, read once: what ships is asked for again and again. Whoever gets
+    them must not write to them."""
+    return tomllib.loads(text)
+
+
+def _own(value: Any) -> Any:
+    """A copy of what stands in a table, to its bottom."""
+    if isinstance(value, dict):
+        return {key: _own(inner) for key, inner in value.items()}
+    return [_own(inner) for inner in value] if isinstance(value, list) else value
 
 
 M = TypeVar("M", bound=FileModel)

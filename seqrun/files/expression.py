@@ -183,10 +183,10 @@ class Expression:
         Raises:
             FileError: unknown name, or kinds that do not go together.
         """
-        # All names only where one is unknown: the message names the nearest.
-        wanted = self._names if self._names <= units.keys() else units
-        unknown = {name: Quantity(math.nan, units[name]) for name in wanted}
-        return unit_of(self._run(unknown))
+        if self._names <= units.keys():
+            return _kind_of(self.text, tuple((name, units[name]) for name in sorted(self._names)))
+        # All names, as one is unknown: the message names the nearest.
+        return unit_of(self._run({name: Quantity(math.nan, unit) for name, unit in units.items()}))
 
     def check(self, unit: str, units: Mapping[str, str]) -> None:
         """See that it comes to ``unit`` when names have the units given, before values exist.
@@ -293,6 +293,13 @@ HertzExpression = Annotated[Expression, InUnit("Hz")]
 SecondsExpression = Annotated[Expression, InUnit("s")]
 
 
+@lru_cache(maxsize=4096)
+def _kind_of(text: str, units: tuple[tuple[str, str], ...]) -> str:
+    """The unit that a text comes to when its names have these: as it is the same for every unit
+    and every part of it, it is worked out once."""
+    return unit_of(Expression(text)._run({name: Quantity(math.nan, u) for name, u in units}))
+
+
 def _looks_like_a_quantity(text: str) -> bool:
     """One number and one word: better told what is wrong with the quantity than the arithmetic."""
     return re.fullmatch(r"[+-]?[\d.,]+(?:[eE][+-]?\d+)?\s*[^\W\d_]*[%°]?\w*", text) is not None
@@ -310,9 +317,11 @@ _PLACEHOLDER = re.compile(r"\{([^{}]*)\}")
 
 def placeholders(text: str) -> list[str]:
     """Names in braces, in order."""
-    return _PLACEHOLDER.findall(text)
+    return _PLACEHOLDER.findall(text) if "{" in text else []
 
 
 def fill(text: str, bindings: Mapping[str, str]) -> str:
     """Put values in for ``{name}``; names that are not bound stay as they are."""
+    if "{" not in text:
+        return text
     return _PLACEHOLDER.sub(lambda m: bindings.get(m.group(1), m.group(0)), text)

@@ -82,6 +82,14 @@ def test_kinds_that_do_not_go_together_are_refused_before_values_exist(
         Expression(text).check(unit, UNITS)
 
 
+def test_the_same_text_comes_to_what_its_names_are_on_each_unit() -> None:
+    text = "2 * step_before"
+    assert Expression(text).kind({"step_before": "V"}) == "V"
+    assert Expression(text).kind({"step_before": "A", "other": "V"}) == "A"
+    with pytest.raises(FileError, match="unknown name 'step_before'"):
+        Expression(text).kind({"other": "V"})
+
+
 def test_an_unknown_name_brings_the_nearest_known_one() -> None:
     with pytest.raises(FileError, match="'rated_power'") as error:
         Expression("0.9 * rated_powr").evaluate(NAMES)

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from seqrun.errors import FileError
-from seqrun.files.common import read_text
+from seqrun.files.common import parse_toml, read_text
 
 
 @pytest.mark.parametrize(
@@ -29,3 +29,14 @@ def test_a_mark_at_the_beginning_is_no_part_of_the_text(tmp_path: Path) -> None:
     path = tmp_path / "unit.toml"
     path.write_bytes("a = 1\r\n".encode("utf-8-sig"))
     assert read_text(path) == "a = 1\r\n"
+
+
+def test_what_was_read_belongs_to_whoever_read_it() -> None:
+    """The same text is read once and handed out again."""
+    text = 'steps = [{ id = "gain", limit = { between = ["1 V", "2 V"] } }]'
+    mine = parse_toml(text, "mine.toml")
+    mine["steps"][0]["limit"]["between"][0] = "0 V"
+    mine["steps"].append({})
+    del mine["steps"][0]["id"]
+    expected = {"id": "gain", "limit": {"between": ["1 V", "2 V"]}}
+    assert parse_toml(text, "another.toml") == {"steps": [expected]}

@@ -21,11 +21,12 @@ _BAD = frozenset({Verdict.FAIL, Verdict.CONDITIONAL_FAIL})
 class OnlyIf:
     """``"offset.left passed"``: what an earlier step must have come to."""
 
-    __slots__ = ("pattern", "state")
+    __slots__ = ("_plain", "pattern", "state")
 
     def __init__(self, text: str) -> None:
         pattern, _, state = text.strip().partition(" ")
         self.pattern, self.state = pattern, " ".join(state.split())
+        self._plain = not any(mark in pattern for mark in "*?[")
         if self.state not in STATES:
             raise FileError(
                 f'"{text}"', expected="an id and then passed, failed, measured or not measured"
@@ -33,6 +34,8 @@ class OnlyIf:
 
     def matches(self, ids: Iterable[str]) -> list[str]:
         """The ids that it is about."""
+        if self._plain:
+            return [i for i in ids if i == self.pattern]
         return [i for i in ids if fnmatch.fnmatchcase(i, self.pattern)]
 
     def holds(self, verdicts: Mapping[str, Iterable[Verdict]]) -> bool:

@@ -196,6 +196,8 @@ class StepFields(Strict):
 
 
 def _collect(key: str, value: Any, found: list[tuple[str, Expression]]) -> None:
+    if value is None or isinstance(value, str | float | int):
+        return  # as nearly all are
     if isinstance(value, Expression):
         found.append((key, value))
     elif isinstance(value, Strict):
