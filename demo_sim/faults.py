@@ -385,6 +385,18 @@ def _early_protection(bench: BenchSpec, channel: str, severity: float) -> BenchS
     return _channel(bench, channel, changed)
 
 
+@entry("dry_relay", "nothing quiet comes through until it has been loud once", 0.5)
+def _dry_relay(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
+    """A film on the output relay's contact: whenever it has closed, the signal is weaker by
+    severity · 40 dB until the stage has swung by severity · 0.8 V, which breaks the film."""
+
+    def changed(c: ChannelSpec) -> ChannelSpec:
+        lost = 1.0 - 10.0 ** (-2.0 * severity)
+        return replace(c, relay=replace(c.relay, dry_v=0.8 * severity, dry_lost=lost))
+
+    return _channel(bench, channel, changed)
+
+
 @entry("crackle_when_hot", "a crackle every ten to twenty seconds, once the metal is hot", 0.5)
 def _crackle_when_hot(bench: BenchSpec, channel: str, severity: float) -> BenchSpec:
     """A joint that opens as the board stretches: crackles of about severity · 200 mV at the output,

@@ -90,6 +90,12 @@ class PassingTruth:
         """Ω of the output relay's contact, closed."""
         return self._unit.spec.channel(channel).relay.contact_ohm
 
+    def first_tone_lost(self, channel: str, volts: float = 0.05) -> float:
+        """dB of a quiet tone (V rms) that an output keeps back until it has been loud."""
+        relay = self._unit.spec.channel(channel).relay
+        dry = relay.dry_v > math.sqrt(2.0) * volts
+        return -20.0 * math.log10(1.0 - relay.dry_lost) if dry else 0.0
+
     def relay_pull_in(self, channel: str) -> float:
         """Seconds from rails up to relay closed; inf when it never closes."""
         relay = self._unit.spec.channel(channel).relay

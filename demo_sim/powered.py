@@ -354,6 +354,8 @@ class PoweredUnit:
                 if self.spec.channels[i].name == self.provoked:
                     dc += PROVOKED_V
             relay.observe(self.now, up, dc, load_a)
+            if relay.dry and relay.swung(self._swing_v(i)):
+                self.changed()
             if relay.act(self.now):
                 if not relay.closed:
                     self.let_go[i] = (rails, self._rest_v(i))
@@ -390,6 +392,13 @@ class PoweredUnit:
         last = first + sum(leg.side == legs[0].side for leg in legs)
         amps = self.operating().load_a[first:last].sum(axis=0)
         return float((np.abs(amps) * self.wanted().weights[first]).sum())
+
+    def _swing_v(self, number: int) -> float:
+        """How far a channel's output swings about its mean, V: both terminals of a bridge."""
+        leg = self.electrics.channel_of.index(number)
+        volts = self.operating().volts[leg]
+        swing = float(np.abs(volts - (volts * self.wanted().weights[leg]).sum()).max())
+        return swing * len(self.spec.channels[number].sides)
 
     def mute(self, seconds: float) -> None:
         """Open every output relay at once and keep it open for a while."""

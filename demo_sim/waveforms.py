@@ -181,6 +181,9 @@ class Waveforms:
             total = self._through(part, number, total)
         if unit.spec.channels[number].relay.film_v:
             total = total.minus(self._film(number, mine))
+        if unit.relays[number].dry:
+            passes = 1.0 - unit.spec.channels[number].relay.dry_lost
+            total = replace(scaled(total, passes), dc=total.dc)
         if not unit.relays[number].closed:
             return total
         channel = unit.spec.channels[number]

@@ -28,6 +28,7 @@ class Relay:
         self._dc_since = math.inf
         self._loud_since = math.inf
         self._lets_go = False  # it is too loud for the protection; not latched
+        self._film_broken = False
 
     def observe(self, now: float, rails_up: bool, dc_v: float, load_a: float = 0.0) -> None:
         """Take note of rails, DC and the load's current (its mean magnitude) at ``now``; sets or
@@ -64,7 +65,19 @@ class Relay:
     @property
     def calm(self) -> bool:
         """Whether it times nothing: while what it goes by stays, only its next event moves it."""
-        return math.isinf(self._dc_since) and math.isinf(self._loud_since)
+        return math.isinf(self._dc_since) and math.isinf(self._loud_since) and not self.dry
+
+    @property
+    def dry(self) -> bool:
+        """Whether it has closed on a film that nothing has broken yet."""
+        return self.closed and self.spec.dry_v > 0.0 and not self._film_broken
+
+    def swung(self, volts: float) -> bool:
+        """Take note of how far the stage swings about its mean; True when that broke the film."""
+        if not (self.dry and volts > self.spec.dry_v):
+            return False
+        self._film_broken = True
+        return True
 
     def mute(self, now: float, seconds: float) -> None:
         """Open at once and stay open for a while (an input was changed)."""
@@ -90,5 +103,6 @@ class Relay:
         if self.closes_at <= now:
             self.closes_at = math.inf
             self.closed, self.closed_since = True, now
+            self._film_broken = False
             return True
         return False

@@ -120,7 +120,9 @@ class RelaySpec:
     It opens on DC of more than ``dc_trip_v`` between an output and its middle (common practice for
     speaker protection). ``contact`` is how well it holds; ``film_v`` is what a film on it keeps
     from current into the load, and not from current out of it. It lets go as well, until it pulls
-    in again, where the load takes more than ``loud_a`` (mean magnitude) for ``loud_s``.
+    in again, where the load takes more than ``loud_a`` (mean magnitude) for ``loud_s``. A dry
+    contact lands on a film whenever it closes, and passes ``1 − dry_lost`` of what is not DC until
+    the output has swung by more than ``dry_v`` once, which breaks the film.
     """
 
     pull_in_s: float = 4.0
@@ -132,6 +134,8 @@ class RelaySpec:
     film_v: float = 0.0
     loud_a: float = math.inf
     loud_s: float = 5.0
+    dry_v: float = 0.0
+    dry_lost: float = 0.95
 
 
 @dataclass(frozen=True, slots=True)

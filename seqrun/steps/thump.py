@@ -22,6 +22,7 @@ from seqrun.quantity import Seconds, Volts
 from seqrun.steps.common.contact import BY_TONE, TONE_HZ, loudness_at, prove_contact
 from seqrun.steps.common.drive import Drive, Waveform, across
 from seqrun.steps.common.forecasts import BETTER_SCOPE, near_limit, scope_share
+from seqrun.steps.first_tone import key_of, listen_first
 from seqrun.values import COVERAGE_FACTOR, Bound
 
 RECORD_S = 1.6  # between two records the trips are looked at
@@ -108,7 +109,8 @@ class SwitchingThump(Step):
 
     ``when = "off"`` switches the supply off and watches for ``watch``; ``when = "on"`` goes after
     the step that raised the rails and watches until the output relays have closed, and a little
-    longer. Both want no signal at the inputs.
+    longer; then it gives the first quiet tone, for a ``first_tone`` step. Both want no signal at
+    the inputs.
     """
 
     kind: ClassVar[str] = "switching_thump"
@@ -156,6 +158,8 @@ class SwitchingThump(Step):
             deaf = self._too_late(ctx, channels)
         self._look(ctx, found, since)
         if self.when == "on":
+            if ctx.view.has("generator"):
+                ctx.keep(key_of(self.id), listen_first(ctx, channels))
             deaf = {**self._prove(ctx, channels), **deaf}
         for channel, one in found.items():
             if channel in deaf:

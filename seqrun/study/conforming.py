@@ -215,6 +215,7 @@ TOLD: Mapping[str, TellTrue] = {
     "stray_unloaded": lambda a: float(
         a.truth.oscillation_v(a.channel, a.input_v(0.5 * a.unit.rated_power, a.channel), "unloaded")
     ),
+    "first_tone_lost": lambda a: float(a.truth.first_tone_lost(a.channel)),
     "protection_opens": lambda a: math.inf if a.truth.protection_v(a.channel) < 5.0 else 0.0,
     "output_power": _power,
     "residual_voltage": lambda a: abs(float(a.truth.rail(a.channel.removeprefix("rail.")))),

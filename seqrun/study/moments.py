@@ -20,12 +20,19 @@ def _strongest(truth: Any, node: str) -> float:
 SWITCHING = Group(
     "switching",
     step("thump_on", "switching_thump", when='"on"', watch='"12 s"')
+    + step("first", "first_tone", of='"thump_on"')
     + step("thump_off", "switching_thump", when='"off"', watch='"4 s"'),
     (
         Wanted("thump_on", "thump", "thump_on", of_channel(lambda truth, c: truth.thump_on(c))),
+        Wanted(
+            "first_tone_lost",
+            "first_tone_lost",
+            "first",
+            of_channel(lambda truth, c: truth.first_tone_lost(c)),
+        ),
         Wanted("thump_off", "thump", "thump_off", of_channel(lambda truth, c: truth.thump_off(c))),
     ),
-    faults=("thump@left=0.6", "thump@right=0.1"),
+    faults=("thump@left=0.6", "thump@right=0.1", "dry_relay@left=0.15", "dry_relay@right=0.3"),
     awaited=False,
 )
 RELEASE = Group(

@@ -25,6 +25,7 @@ TOLD: dict[str, tuple[str, float, float]] = {
     "stray": ("V", 0.01, 0.7),
     "hum_driven": ("V", 1e-4, 0.013),
     "thump": ("V", 0.05, 3.2),
+    "first_tone_lost": ("dB", 0.0, 20.0),
     "burst_rate": ("Hz", 0.029, 0.1),
     "noise": ("V", 2e-5, 5e-3),
 }
@@ -79,6 +80,7 @@ def test_nothing_is_named_where_nothing_failed() -> None:
         ("stray", "peak_oscillation"),
         ("hum_driven", "hum_when_driven"),
         ("thump", "thump"),
+        ("first_tone_lost", "dry_relay"),
     ],
 )
 def test_what_fails_alone_names_its_class_and_channel(

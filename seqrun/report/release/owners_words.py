@@ -49,6 +49,9 @@ OWNERS_WORDS = {
         "Stability with a long loudspeaker cable", "a cable is a capacitor across the terminals"
     ),
     "thump": Plain("Thump when switched on and off", "it strains a loudspeaker's cone"),
+    "first_tone_lost": Plain(
+        "Quiet sound at once", "a tired contact stays silent until it is played louder"
+    ),
     "hold_up": Plain("Reserve of its supply", "tired capacitors let it hum and give way"),
     "protection_opens": Plain(
         "Protection of the loudspeakers", "whether it disconnects them from DC"
@@ -74,4 +77,5 @@ COMPLAINTS = {
     "crackle_rate": ("crackl", "pop", "rustl", "sizzl"),
     "hum_driven": ("hum", "buzz"),
     "thump": ("thump", "switch on", "switch off"),
+    "first_tone_lost": ("silent", "dead", "channel", "louder", "turned up", "relay", "cuts out"),
 }
