@@ -1,4 +1,4 @@
-"""The first quiet tone through a contact that has just closed, and a film that a loud one breaks."""
+"""The first quiet tone through a contact that has just closed, and films that a loud one breaks."""
 
 from __future__ import annotations
 
