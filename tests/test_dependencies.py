@@ -6,6 +6,7 @@ import ast
 import re
 import sys
 import tomllib
+from collections.abc import Mapping
 from functools import cache
 from importlib.metadata import packages_distributions
 from pathlib import Path
@@ -53,8 +54,14 @@ def imported(*folders: str) -> dict[str, str]:
 
 
 @cache
+def distributions() -> Mapping[str, list[str]]:
+    """Of each package that can be imported here, the distributions that bring it."""
+    return packages_distributions()
+
+
+@cache
 def imported_in(folder: str) -> dict[str, str]:
-    known = packages_distributions()
+    known = distributions()
     found: dict[str, str] = {}
     beside = {path.stem for path in (ROOT / folder).rglob("*.py")}
     beside |= {path.parent.name for path in (ROOT / folder).rglob("__init__.py")}

@@ -6,7 +6,9 @@ import os
 import subprocess
 import sys
 import zipfile
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -14,9 +16,13 @@ ROOT = Path(__file__).parent.parent
 
 
 @pytest.fixture(scope="module")
-def unpacked(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The wheel's content in an empty folder."""
-    folder = tmp_path_factory.mktemp("wheel")
+def unpacked(tmp_path_factory: pytest.TempPathFactory, once: Callable[..., Any]) -> Path:
+    """The wheel's content in an empty folder, built once for all workers."""
+    folder: Path = once("the wheel", lambda: built(tmp_path_factory.mktemp("wheel")))
+    return folder
+
+
+def built(folder: Path) -> Path:
     build = [sys.executable, "-m", "build", "--wheel", "--no-isolation", "--outdir", str(folder)]
     done = subprocess.run([*build, str(ROOT)], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stdout + done.stderr

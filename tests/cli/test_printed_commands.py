@@ -62,9 +62,26 @@ def test_a_command_that_is_printed_exists_with_its_options(told: str) -> None:
     assert {word for word in rest if word.startswith("--")} <= options
 
 
+#: of the shipped intake: what shows a noisy device, and nothing that soaks
+KEPT = (
+    "protection loads_off ambient bring_up pull_in relays.{channel} offset.{channel} "
+    "noise.{channel} bursts.{channel} gain.{channel} discharge"
+).split()
+
+
+def shortened_intake() -> str:
+    """The shipped sequence with few of its steps, in this folder, by its own name."""
+    text = shipped("sequence")["intake"].read_text(encoding="utf-8")
+    head, *steps = text.split("[[step]]\n")
+    kept = [step for step in steps if step.split('"')[1] in KEPT]
+    assert len(kept) == len(KEPT)
+    Path("intake.toml").write_text("[[step]]\n".join([head, *kept]), encoding="utf-8")
+    return "intake.toml"
+
+
 def test_what_is_advised_after_a_run_runs_as_printed(seqrun: Seqrun) -> None:
-    code, _, err = seqrun("run", "intake", "--bench", "demo", "--serial", "A-1", "--fault",
-                          "noisy_device@left")  # fmt: skip
+    code, _, err = seqrun("run", shortened_intake(), "--bench", "demo", "--serial", "A-1",
+                          "--fault", "noisy_device@left")  # fmt: skip
     assert code == 1, err
     ran = 0
     for told in ADVICE:

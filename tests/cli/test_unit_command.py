@@ -136,14 +136,14 @@ def test_two_benches_words_are_merged_without_loss_or_doubles(seqrun: Seqrun) ->
 
 
 def test_an_interrupted_run_is_gone_on_with_as_the_next_step_says(
-    seqrun: Seqrun, monkeypatch: pytest.MonkeyPatch
+    seqrun: Seqrun, short_sequence: Callable[..., str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def stopped(*_: object) -> None:
         raise Interrupted("the run was interrupted by Ctrl-C")
 
     with monkeypatch.context() as patched:
         patched.setattr("seqrun.steps.levels.DcVoltage.perform", stopped)
-        code, _, err = seqrun("run", "quick", "--bench", "demo", "--serial", "R-1")
+        code, _, err = seqrun("run", short_sequence(), "--bench", "demo", "--serial", "R-1")
     assert code == 4, err
     words = next_step(seqrun("unit", "R-1")[1])
     assert words[:2] == ["run", "--resume"]
