@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from functools import cache
+from collections.abc import Callable
+from typing import Any
 
 import pytest
 
@@ -52,13 +53,21 @@ NAMES = {
 }
 
 
-@cache
-def readings(bench: str) -> dict[str, Reading]:
+def made(bench: str) -> dict[str, Reading]:
     wanted = [Wanted(q, q, s, lambda seen: 0.0) for s, q in NAMES.items()]
     return {pair.name: pair.reading for pair in reversed(done(3, STEPS, wanted, bench=bench))}
 
 
-def lines(bench: str, quantity: str) -> dict[str, Contribution]:
+Readings = Callable[[str], dict[str, Reading]]
+
+
+@pytest.fixture(scope="module")
+def readings(once: Callable[..., Any]) -> Readings:
+    """``readings("demo:clean")``: each quantity as that bench reads it, done once."""
+    return lambda bench: once(f"what no data sheet tells {bench}", lambda: made(bench))
+
+
+def lines(readings: Readings, bench: str, quantity: str) -> dict[str, Contribution]:
     return {line.source.name: line for line in readings(bench)[quantity].budget}
 
 
@@ -81,18 +90,24 @@ def lines(bench: str, quantity: str) -> dict[str, Contribution]:
         ("ac_level", "pick-up of the leads"),
     ],
 )
-def test_a_bench_that_says_nothing_has_some_of_it_all_the_same(quantity: str, line: str) -> None:
-    assert lines("demo", quantity)[line].standard_uncertainty > 0.0
-    assert line not in lines("demo:clean", quantity)
+def test_a_bench_that_says_nothing_has_some_of_it_all_the_same(
+    readings: Readings, quantity: str, line: str
+) -> None:
+    assert lines(readings, "demo", quantity)[line].standard_uncertainty > 0.0
+    assert line not in lines(readings, "demo:clean", quantity)
 
 
-def test_a_source_impedance_is_not_known_better_than_a_clip_makes_contact() -> None:
+def test_a_source_impedance_is_not_known_better_than_a_clip_makes_contact(
+    readings: Readings,
+) -> None:
     assert readings("demo")["source_impedance"].expanded_uncertainty > 10e-3
     assert readings("demo:clean")["source_impedance"].expanded_uncertainty < 1e-3
 
 
-def test_power_goes_by_the_load_as_it_was_measured_and_not_by_its_label() -> None:
-    found = lines("demo:clean", "efficiency")
+def test_power_goes_by_the_load_as_it_was_measured_and_not_by_its_label(
+    readings: Readings,
+) -> None:
+    found = lines(readings, "demo:clean", "efficiency")
     assert "load left tolerance" not in found
     assert any(name.startswith("meter resistance_4w") for name in found)
 
