@@ -53,7 +53,7 @@ id = "bring_up"
 do = "ramp_supply"
 to = "rail_voltage"
 healthy_current = "3 * supply_idle"
-stages = 3
+stages = 2
 """
 END = """
 [[step]]

@@ -61,7 +61,7 @@ def dropped(tmp_path: Path) -> Iterator[tuple[Path, Between, Callable[[str], str
     with bench.serve() as server:
         resource = server.resources["supply"]
         _, host, port, _ = resource.split("::")
-        with closing(Between(host, int(port), b"MEAS:CURR", 15)) as between:
+        with closing(Between(host, int(port), b"MEAS:CURR", 10)) as between:
             path = tmp_path / "bench.toml"
             through = f"TCPIP0::127.0.0.1::{between.port}::SOCKET"
             path.write_text(server.bench_toml().replace(resource, through), encoding="utf-8")
