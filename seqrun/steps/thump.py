@@ -23,9 +23,17 @@ from seqrun.steps.common.contact import BY_TONE, TONE_HZ, loudness_at, prove_con
 from seqrun.steps.common.drive import Drive, Waveform, across
 from seqrun.steps.common.forecasts import BETTER_SCOPE, near_limit, scope_share
 from seqrun.steps.first_tone import key_of, listen_first
+from seqrun.steps.timing import CLOSES
 from seqrun.values import COVERAGE_FACTOR, Bound
 
 RECORD_S = 1.6  # between two records the trips are looked at
+#: of the record in which the relays have to close, at the longest: a click between two records
+#: would not be seen. Nothing plays meanwhile, and the supply's own protection watches.
+CLOSING_S = 5.0
+#: what lies between two records at the most, s, and by how much of its delay a relay may close
+#: sooner or later than it did the time before (our own choice)
+GAP_S, LIKE_BEFORE = 0.3, 0.05
+LEAST_S = 0.2  # of a record
 RATE_HZ = 5e3  # a cone follows no faster (common practice)
 LEAST_POINTS = 1000
 TRIED_V = 0.2  # rms of a tone that tells whether a relay has closed
@@ -102,6 +110,30 @@ class _OutputSeen:
         rose = ends > good > begins and after < low
         stands_out = self.peak_v > STANDS_OUT * min(self.volts)
         return self.peak.clipped or (stands_out and (fell or rose))
+
+
+def _closing(ctx: Context, channels: tuple[str, ...]) -> tuple[float, float] | None:
+    """From when until when the output relays close, by what they took the time before; None where
+    nothing tells, or it is known too badly for one record."""
+    kept = ctx.kept(CLOSES)
+    delays = [kept[c] for c in channels if c in kept] if isinstance(kept, dict) else []
+    if len(delays) < len(channels):
+        return None
+    ends: list[float] = []
+    for delay in delays:
+        at = ctx.rails_up + delay
+        most = COVERAGE_FACTOR * at.std_dev + LIKE_BEFORE * abs(delay.nominal_value)
+        ends += [at.nominal_value - most, at.nominal_value + most]
+    return (min(ends), max(ends)) if max(ends) - min(ends) <= CLOSING_S else None
+
+
+def record_length(now: float, window: tuple[float, float] | None) -> float:
+    """Of the next record, s: of the usual length, unless it or the gap after it would lie where the
+    relays close."""
+    if window is None or now >= window[1] or now + RECORD_S + GAP_S <= window[0]:
+        return RECORD_S
+    until = window[0] - GAP_S - now
+    return until if until >= LEAST_S else max(window[1] - now, LEAST_S)
 
 
 class SwitchingThump(Step):
@@ -183,11 +215,14 @@ class SwitchingThump(Step):
     def _look(self, ctx: Context, found: dict[str, _OutputSeen], since: float) -> None:
         seconds = self._seconds(ctx.view)
         began = ctx.clock.now()
+        window = _closing(ctx, tuple(found)) if self.when == "on" else None
 
         def over() -> bool | None:
-            at = ctx.clock.now() - since
-            for channel, wave in self._records(ctx, tuple(found)).items():
-                found[channel].take(wave, at)
+            now = ctx.clock.now()
+            for channel, wave in self._records(
+                ctx, tuple(found), record_length(now, window)
+            ).items():
+                found[channel].take(wave, now - since)
             top = max(one.peak_v for one in found.values())
             now = ctx.clock.now() - began
             ctx.progress(f"largest {top:.3g} V", min(now / seconds, 1.0))
@@ -197,16 +232,18 @@ class SwitchingThump(Step):
             over, every_s=0.0, at_most_s=seconds + 30.0, what="the outputs to come to rest"
         )
 
-    def _records(self, ctx: Context, channels: tuple[str, ...]) -> dict[str, Waveform]:
+    def _records(
+        self, ctx: Context, channels: tuple[str, ...], seconds: float
+    ) -> dict[str, Waveform]:
         probes = {c: ctx.view.scope_on(f"out.{c}")[:2] for c in channels}
         wanted = [n for pair in probes.values() for n in pair if n is not None]
         unit = ctx.view.unit
         # Each terminal of a bridge on a single rail rests at half of it.
         rest = 0.5 * unit.rail_voltage if unit.bridged and unit.rails == "single" else 0.0
-        points = min(round(RECORD_S * RATE_HZ), ctx.scope.max_points)
+        points = min(round(seconds * RATE_HZ), ctx.scope.max_points)
         got = ctx.scope.acquire(
             dict.fromkeys(wanted, rest + self.up_to),
-            sample_rate_hz=points / RECORD_S,
+            sample_rate_hz=points / seconds,
             points=points,
             coupling="DC",
         )

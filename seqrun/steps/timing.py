@@ -112,6 +112,8 @@ def by_looking(every_s: float, moment_s: float = 0.0) -> Forecast:
     return watched(every_s + LOOK_S, better, moment_s)
 
 
+#: under which is kept when each channel's relay closed, s after the rails were up
+CLOSES = "output relays close"
 LATE_S = 3.0  # than the sheet says: a ramp in stages blurs when the rails were up
 RELAY_DELAY = Measurand(
     "relay_delay",
@@ -176,6 +178,9 @@ class AwaitOutput(Step):
                 yield self.not_measured(RELAY_DELAY, why, channel=channel)
                 continue
             delay = pull_in_time(watch.looks[channel], ctx.powered_at, ctx.rails_up)
+            delays = ctx.kept(CLOSES)
+            known = delays if isinstance(delays, dict) else {}
+            ctx.keep(CLOSES, {**known, channel: delay})
             yield self.reading(RELAY_DELAY, delay, channel=channel, instruments=(ctx.scope.name,))
 
     def _wait(self, ctx: Context) -> float:

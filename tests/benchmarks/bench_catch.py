@@ -22,7 +22,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-import further_neighbours  # noqa: F401
+import third_neighbours  # noqa: F401
 import neighbours
 
 from demo_sim import fault_catalogue
@@ -34,7 +34,7 @@ from seqrun.study.acceptance import HEALTHY, StudyCase, StudyRow, accept_many, r
 def catch_case(case: StudyCase, version: str, to_first_fail: bool = False) -> StudyRow:
     """One run; a process of its own does not know the neighbours yet."""
     sys.path.insert(0, str(Path(__file__).parent))
-    import_module("further_neighbours")
+    import_module("third_neighbours")
     return run_case(case, version, to_first_fail=to_first_fail)
 
 

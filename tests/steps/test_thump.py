@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from seqrun.steps.thump import RECORD_S
+from demo_sim.amplifier.passing import Thump
+from demo_sim.amplifier.spec import ChannelSpec
+from seqrun.steps.thump import CLOSING_S, GAP_S, LEAST_S, RECORD_S, _OutputSeen, record_length
 from seqrun.values import Bound
 
 Powered = Callable[..., Any]
@@ -49,6 +54,50 @@ def test_a_thump_is_read_in_its_channel_off_and_on(powered: Powered) -> None:
     assert 1.0 < off_left.value < 4.2
     assert 2.0 < on_left.value < 4.2
     assert max(off_right.value, on_right.value) < 0.1
+
+
+@given(
+    first=st.floats(0.0, 0.5),
+    begins=st.floats(0.0, 12.0),
+    wide=st.floats(0.1, CLOSING_S),
+    gap=st.floats(0.01, GAP_S),
+)
+def test_no_gap_between_two_records_lies_where_the_relays_close(
+    first: float, begins: float, wide: float, gap: float
+) -> None:
+    """Records one after another, whatever lies between them."""
+    window, now, ends = (begins, begins + wide), first, first
+    seen: list[tuple[float, float]] = []
+    while now < window[1] + 1.0:
+        seconds = record_length(now, window)
+        assert 0.0 < seconds <= CLOSING_S + GAP_S + LEAST_S
+        ends = now + seconds
+        seen.append((now, ends))
+        now = ends + gap
+    low = max(window[0], first)  # before the first record nobody looked
+    assert any(start <= low + 1e-9 and end >= window[1] - 1e-9 for start, end in seen)
+
+
+def test_one_record_holds_the_moment_at_which_the_relays_close(
+    powered: Powered, made_up: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Records of an even length would leave a gap just there."""
+    take, records = _OutputSeen.take, []
+
+    def kept(self: _OutputSeen, wave: Any, at_s: float) -> None:
+        records.append((at_s, at_s + wave.volts.size * wave.dt_s))
+        take(self, wave, at_s)
+
+    def clicks(c: ChannelSpec) -> ChannelSpec:
+        return replace(c, thump=Thump(on_v=4.0, on_s=0.01))
+
+    unit = powered(made_up("clicks", clicks), seed=3)
+    monkeypatch.setattr(_OutputSeen, "take", kept)
+    awaited = '[[step]]\nid = "awaited"\ndo = "await_output"\n'
+    on = unit.do(awaited + SWITCH.replace("LATER", "")).all("thump")[2]
+    assert on.value == pytest.approx(4.0, abs=0.3)
+    closes = unit.truth.relay_pull_in("left")
+    assert any(start < closes - 0.4 and end > closes + 0.4 for start, end in records)
 
 
 def test_a_relay_that_closed_while_nobody_looked_is_not_called_quiet(powered: Powered) -> None:
