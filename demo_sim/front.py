@@ -27,12 +27,12 @@ class Front:
     """Knobs of one unit and what they make of its inputs."""
 
     def __init__(self, spec: AmplifierSpec) -> None:
-        self._spec = spec
+        self.spec = spec
         self.knobs = Knobs(input=spec.inputs[0] if spec.inputs else "")
 
     def turn(self, name: str, value: str | float | bool) -> None:
         """Change a knob; DemoError when the unit has none of that name or no such place."""
-        self.knobs = self.knobs.turned(name, value, self._spec.inputs, self._spec.channel_names)
+        self.knobs = self.knobs.turned(name, value, self.spec.inputs, self.spec.channel_names)
 
     def settings(self) -> dict[str, str | float | bool]:
         """Knobs that this unit has, as they stand."""
@@ -43,7 +43,7 @@ class Front:
             "protection_test": k.protection_test,
             "mains": k.mains,
         }
-        if self._spec.inputs:
+        if self.spec.inputs:
             own |= {
                 "input": k.input,
                 "volume": k.volume,
@@ -59,8 +59,8 @@ class Front:
         """What is on each socket, by node name."""
         return {
             node: at_input(at.get(node, ()), SOCKET_OHM)
-            for channel in self._spec.channels
-            for node in (f"in.{channel.name}.{name}" for name in self._spec.inputs)
+            for channel in self.spec.channels
+            for node in (f"in.{channel.name}.{name}" for name in self.spec.inputs)
         }
 
     def inputs(self, at: DrivesAt) -> dict[str, InputSignal]:
@@ -68,9 +68,9 @@ class Front:
         sockets = self.sockets(at)
         plugged = {
             channel.name: self._arriving(number, channel, at, sockets)
-            for number, channel in enumerate(self._spec.channels)
+            for number, channel in enumerate(self.spec.channels)
         }
-        own = {c.name: plugged[c.fed_by or c.name] for c in self._spec.channels}
+        own = {c.name: plugged[c.fed_by or c.name] for c in self.spec.channels}
         return {name: self._with_crosstalk(name, own) for name in own}
 
     def _arriving(
@@ -100,7 +100,7 @@ class Front:
         selected = sockets[f"in.{channel.name}.{knobs.input}"]
         source, share = selected, 1.0 + 0.0j
         if selected.period is None:
-            for name in self._spec.inputs:
+            for name in self.spec.inputs:
                 other = sockets[f"in.{channel.name}.{name}"]
                 if name != knobs.input and other.period is not None:
                     source, share = other, 1j * section.leak
@@ -122,6 +122,6 @@ class Front:
             return mine
         for other in own.values():
             if other.period is not None:
-                coupled = self._spec.channel(name).leaks(other.period.frequencies())
+                coupled = self.spec.channel(name).leaks(other.period.frequencies())
                 return replace(mine, period=other.period, volts=pass_through(other, coupled))
         return mine

@@ -319,6 +319,7 @@ class World:
             for node in ends.values():
                 if node is not None:
                     at.setdefault(node, []).append((terminal, drive))
+        self._front.spec = self._unit.spec  # warm, a channel may leak as it does not cold
         self._sockets = self._front.sockets(at)
         self._unit.drive(self._front.inputs(at))
 

@@ -213,23 +213,22 @@ class SwitchingThump(Step):
             ctx.trace(f"{self.id}-{channel}", {"time_s": one.at, "peak_v": one.volts})
 
     def _look(self, ctx: Context, found: dict[str, _OutputSeen], since: float) -> None:
-        seconds = self._seconds(ctx.view)
+        watch = self._seconds(ctx.view)
         began = ctx.clock.now()
         window = _closing(ctx, tuple(found)) if self.when == "on" else None
 
         def over() -> bool | None:
-            now = ctx.clock.now()
-            for channel, wave in self._records(
-                ctx, tuple(found), record_length(now, window)
-            ).items():
-                found[channel].take(wave, now - since)
+            at = ctx.clock.now()
+            waves = self._records(ctx, tuple(found), record_length(at, window))
+            for channel, wave in waves.items():
+                found[channel].take(wave, at - since)
             top = max(one.peak_v for one in found.values())
-            now = ctx.clock.now() - began
-            ctx.progress(f"largest {top:.3g} V", min(now / seconds, 1.0))
-            return True if now >= seconds else None
+            seconds = ctx.clock.now() - began
+            ctx.progress(f"largest {top:.3g} V", min(seconds / watch, 1.0))
+            return True if seconds >= watch else None
 
         ctx.wait_until(
-            over, every_s=0.0, at_most_s=seconds + 30.0, what="the outputs to come to rest"
+            over, every_s=0.0, at_most_s=watch + 30.0, what="the outputs to come to rest"
         )
 
     def _records(

@@ -22,8 +22,8 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-import third_neighbours  # noqa: F401
 import neighbours
+import third_neighbours  # noqa: F401
 
 from demo_sim import fault_catalogue
 from seqrun.files.unit.sheet import load_unit
