@@ -67,13 +67,15 @@ class ScopeRecord:
     largest |V| that it expects at a probe tip.
 
     ``filtered_hz``: samples per second that are enough for a converter that keeps out by itself
-    what they cannot hold, as a sound interface does; 0: as many as any other needs.
+    what they cannot hold, as a sound interface does; 0: as many as any other needs. ``dc``: what
+    it looks for is DC as well.
     """
 
     points: int
     rate_hz: float = 0.0
     peak_v: float = 0.0
     filtered_hz: float = 0.0
+    dc: bool = False
 
 
 @dataclass(frozen=True, slots=True)

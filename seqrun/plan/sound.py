@@ -76,6 +76,12 @@ def check(view: BenchView, needs: Needs) -> None:
     key = view.key("scope")
     scope = view.drivers[key].scope
     assert scope is not None, "drivers are checked when they are read"
+    if needs.record is not None and needs.record.dc:
+        raise BenchLacks(
+            f"{key} is a sound interface: it reads no DC, and DC is looked for with it",
+            expected="a scope",
+            where=view.bench.name,
+        )
     for hookup in needs.hookups:
         for terminal, node in hookup.leads:
             if terminal.partition(".")[0] != key:

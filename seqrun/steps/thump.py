@@ -160,7 +160,7 @@ class SwitchingThump(Step):
             hookups=hookups,
             seconds=self._seconds(view) + 2.0,
             live=True,
-            record=ScopeRecord(LEAST_POINTS, LEAST_POINTS / RECORD_S, peak_v=self.up_to),
+            record=ScopeRecord(LEAST_POINTS, LEAST_POINTS / RECORD_S, peak_v=self.up_to, dc=True),
         )
         if self.when == "off":
             return replace(needs, switches_off=True, by_itself=frozenset({"supply"}))
