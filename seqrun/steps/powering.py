@@ -220,7 +220,7 @@ class PowerDown(Step):
     kind: ClassVar[str] = "power_down"
     yields: ClassVar = (judged(RESIDUAL_VOLTAGE, "rail"),)
 
-    within: Seconds = 120.0
+    within: Seconds = 300.0
     below: Volts = Field(default=1.5, description="clearly below the 2 V that may be touched")
 
     def needs(self, view: BenchView) -> Needs:
