@@ -237,6 +237,7 @@ def test_two_pages_watch_and_one_commands(seen: Any, served: Served) -> None:
         seen.switch_to.window(second)
         # The first is gone once it was not heard of; nobody has to wait here for the clock.
         served.goes_by = True
+        until(take.is_displayed, lambda: _text(seen))  # the page may be at drawing itself anew
         take.click()
         until(lambda: seen.find_elements("css selector", usable), lambda: refusal.text)
         seen.find_element("css selector", usable).click()
