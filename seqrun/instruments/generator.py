@@ -15,6 +15,8 @@ from seqrun.instruments.accuracy import LevelOverFrequency
 from seqrun.instruments.base import DrivenSource
 from seqrun.instruments.link import Link
 
+#: of the smallest sine of a generator that cannot give 0 V, Hz: below what an amplifier passes
+BELOW_ALL_HZ = 1.0
 LEAST_DBM = -100.0  # nothing, for a generator that counts in dBm
 
 
@@ -32,7 +34,15 @@ class DrivenGenerator(DrivenSource):
         self._level: dict[int, tuple[float, float]] = {}  # V rms, Hz
 
     def sine(self, output: int, frequency_hz: float, volts_rms: float) -> None:
-        """Set a sine; only its level when the rest is set already and the driver can."""
+        """Set a sine; only its level when the rest is set already and the driver can. None of it
+        (0 V) leaves a source that gives nothing: few generators take an amplitude of zero."""
+        if volts_rms == 0.0 and "zero" in self._ops:
+            self._set.pop(self._known(output), None)
+            self._ops["zero"](output=output)
+            self._set[output], self._level[output] = ("zero", 0.0), (0.0, frequency_hz)
+            return
+        if volts_rms == 0.0 and self._settings.least_level is not None:
+            frequency_hz, volts_rms = BELOW_ALL_HZ, self._settings.least_level
         values = told(self._settings, volts_rms, math.sqrt(2.0))
         if "level" in self._ops and self._set.get(output) == ("sine", frequency_hz):
             if self._level[output][0] != volts_rms:
@@ -130,8 +140,13 @@ def possible(
     """See that a generator gives a level (V rms, open circuit) at a frequency.
 
     Raises:
-        InstrumentRefused: it is more than its driver file says.
+        InstrumentRefused: it is more, or less, than its driver file says.
     """
+    least = settings.least_level
+    if least is not None and volts_rms < least * (1.0 - 1e-9):
+        raise InstrumentRefused(
+            f"{volts_rms:g} V is less than it gives", expected=f"at least {least:g} V", where=where
+        )
     for value, most, unit in (
         (volts_rms, settings.most_level, "V"),
         (frequency_hz, settings.most_frequency, "Hz"),

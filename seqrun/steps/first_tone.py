@@ -32,6 +32,7 @@ from seqrun.values import Bound
 #: dry circuits), and generators give no less through a gain of 30 dB; then louder than any film
 #: that lets a relay be seen to close
 QUIET_V, LOUD_V = 0.05, 1.0
+LOUDEST_V = 0.1  # of a quiet tone, where a generator gives none so small
 CYCLES, PER_CYCLE = 100, 25
 #: largest |V| that the record of the quiet tone holds: DC within its limit goes in beside it
 ROOM_V = 0.2
@@ -61,23 +62,28 @@ FIRST_TONE_LOST = Measurand(
 def listen_first(ctx: Context, channels: tuple[str, ...]) -> dict[str, tuple[UFloat, Bound] | str]:
     """What every output loses of its first quiet tone, dB, or why that is not known."""
     drive = Drive(ctx, TONE_HZ, channels)
-    quiet = {c: QUIET_V / drive.gain[c] for c in channels}
+    quiet = {c: max(QUIET_V / drive.gain[c], drive.least_level) for c in channels}
+    volts = max(quiet[c] * drive.gain[c] for c in channels)
+    if volts > LOUDEST_V:
+        least = f"the generator gives no less than {drive.least_level:.3g} V"
+        return dict.fromkeys(channels, f"{least}: the first tone would be {volts:.2g} V")
+    room_v = ROOM_V + 2.0 * (volts - QUIET_V)
     try:
-        first = _heard(drive, quiet, ROOM_V)
+        first = _heard(drive, quiet, room_v)
         loud = _heard(drive, {c: LOUD_V / drive.gain[c] for c in channels})
-        again = _heard(drive, quiet, ROOM_V)
+        again = _heard(drive, quiet, room_v)
     finally:
         drive.stop()
-    watts = QUIET_V**2 / ctx.view.unit.rated_load
+    watts = volts**2 / ctx.view.unit.rated_load
     moved = variable(1.0, moved_share(ctx.view, watts), "scope and generator meanwhile")
     found: dict[str, tuple[UFloat, Bound] | str] = {}
     for channel in channels:
         try:
             if loud[channel].rms_v < SEEN * LOUD_V:
                 raise NotMeasured("no tone at it, quiet or loud", expected="a relay that is closed")
-            volts = fundamental(again[channel], TONE_HZ)
-            then, bound = _first(first[channel], volts)
-            found[channel] = (decibels(volts / then * moved), bound)
+            later = fundamental(again[channel], TONE_HZ)
+            then, bound = _first(first[channel], later)
+            found[channel] = (decibels(later / then * moved), bound)
         except NotMeasured as reason:
             found[channel] = reason.found
     return found
@@ -134,7 +140,7 @@ class FirstTone(Step):
                 channel=channel,
                 bound=bound,
                 instruments=(ctx.scope.name, ctx.generator.name),
-                note=f"{1e3 * QUIET_V:.0f} mV, before and after {LOUD_V:g} V",
+                note=f"a quiet tone, before and after {LOUD_V:g} V",
             )
 
 

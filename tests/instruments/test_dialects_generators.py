@@ -41,6 +41,29 @@ def test_each_output_has_the_sine_that_was_asked_for(opener: Any, name: str) -> 
 
 
 @pytest.mark.parametrize("name", GENERATORS)
+def test_an_output_without_a_signal_is_not_refused_and_plays_again(opener: Any, name: str) -> None:
+    """Inputs that are not driven are terminated by it; few generators take a sine of 0 V."""
+    generator, dialect = opener(name)
+    generator.sine(1, 1000.0, 0.5)
+    generator.enable(1, True)
+    generator.sine(1, 1000.0, 0.0)
+
+    def shape() -> str:
+        it = getattr(dialect, "output", [None])[0]
+        return str(getattr(it, "function", getattr(it, "kind", "")))
+
+    if generator.driver.generator.least_level is not None:
+        assert eventually(lambda: shape() == "DC")
+    else:
+        assert eventually(lambda: _truth(dialect, 1)[1] == 0.0)
+    generator.sine(1, 1000.0, 0.25)
+    assert eventually(
+        lambda: _truth(dialect, 1) == (pytest.approx(1000.0), pytest.approx(0.25, rel=1e-3), True)
+    )
+    assert shape() != "DC"
+
+
+@pytest.mark.parametrize("name", GENERATORS)
 def test_one_output_goes_on_and_off_without_the_other(opener: Any, name: str) -> None:
     generator, dialect = opener(name)
     generator.make_safe()

@@ -54,3 +54,23 @@ def test_what_a_generator_does_not_give_is_refused_before_it_is_asked() -> None:
     with pytest.raises(InstrumentRefused, match=r"2.6e\+07 Hz is more"):
         possible(its, 1.0, 26e6, "generator")
     possible(settings(), 1e3, 1e12, "generator")
+
+
+def test_a_level_below_what_a_generator_gives_is_refused_before_it_is_asked() -> None:
+    its = settings(least_level="7 mV")
+    possible(its, 0.007, 1e3, "generator")
+    with pytest.raises(InstrumentRefused, match=r"0\.005 V is less than it gives"):
+        possible(its, 0.005, 1e3, "generator")
+
+
+def test_one_that_gives_no_zero_is_told_its_smallest_sine_below_what_amplifiers_pass(
+    bench: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    generator = bench.generator
+    monkeypatch.setattr(generator, "_settings", settings(least_level="7 mV"))
+    generator.sine(1, 1000.0, 0.5)
+    generator.sine(1, 1000.0, 0.0)
+    assert "FREQ 1;" in bench.sent("generator")[-1]
+    assert "VOLT 0.007" in bench.sent("generator")[-1]
+    generator.sine(1, 1000.0, 0.5)
+    assert "FREQ 1000;" in bench.sent("generator")[-1]

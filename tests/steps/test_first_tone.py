@@ -100,3 +100,19 @@ def test_shipped_sequences_listen_first_where_they_switch_on_again(name: str) ->
     assert (on["do"], on["when"]) == ("switching_thump", "on")
     between = steps[ids.index("up_again") + 1 : ids.index(on["id"])]
     assert not between, "nothing may play a tone before"
+
+
+@pytest.mark.parametrize(
+    ("least_v", "kept"), [(0.003, True), (0.005, False)], ids=["85 mV", "0.14 V at the output"]
+)
+def test_a_generator_that_gives_no_small_level_gives_the_first_tone_as_quiet_as_it_can(
+    powered: Powered, monkeypatch: pytest.MonkeyPatch, least_v: float, kept: bool
+) -> None:
+    unit = powered("dry_relay@left=0.5", seed=3)
+    monkeypatch.setattr("seqrun.steps.common.drive.least_level", lambda view: least_v)
+    left, _ = unit.do(SAME).all("first_tone_lost")
+    if kept:
+        assert left.value > 15.0
+    else:
+        assert left.value is None
+        assert "the generator gives no less than 0.005 V" in left.note

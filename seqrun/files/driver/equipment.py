@@ -42,6 +42,9 @@ class GeneratorSettings(Strict):
     )
     impedance: Ohms = Field(default=50.0, gt=0, description="of its source")
     most_level: Volts | None = Field(default=None, gt=0, description="V rms, open circuit")
+    least_level: Volts | None = Field(
+        default=None, gt=0, description="the smallest sine that it gives, V rms, open circuit"
+    )
     most_frequency: Hertz | None = Field(default=None, gt=0)
     distortion: Fraction | None = Field(
         None, gt=0, lt=1, description="harmonics over its sine, from the data sheet"

@@ -110,6 +110,9 @@ GENERATOR = {
     "level": Operation(
         ("output", *_LEVELS), required=False, about="only the level of a sine that is set already"
     ),
+    "zero": Operation(
+        ("output",), required=False, about="no signal: an output that is on is a source of 0 V"
+    ),
     "two_tone": Operation(("output", "frequency", *_LEVELS, *_SECOND), required=False),
     "square": Operation(("output", "frequency", *_LEVELS), required=False),
     "burst": Operation(("output", "frequency", *_LEVELS, "cycles", "period"), required=False),

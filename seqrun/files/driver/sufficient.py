@@ -57,7 +57,7 @@ OF_EACH: Mapping[Role, tuple[str, ...]] = {
         "set_voltage", "set_current_limit", "voltage", "current", "set_over_voltage_protection",
         "over_voltage_protection", "set_over_current_protection", "over_current_protection",
     ),
-    "generator": ("sine", "level", "square", "two_tone", "burst", "enable", "enabled"),
+    "generator": ("sine", "level", "zero", "square", "two_tone", "burst", "enable", "enabled"),
     "scope": ("show", "range", "coupling", "probe", "trigger"),
     "meter": (), "switch": (), "thermometer": (),
 }  # fmt: skip

@@ -166,6 +166,12 @@ def most_level(view: BenchView) -> float:
     return min(found)
 
 
+def least_level(view: BenchView) -> float:
+    """The smallest sine that every generator of a bench gives, V rms; 0 where no driver tells."""
+    told = [view.drivers[key].generator for key in view.keys("generator")]
+    return max((one.least_level or 0.0 for one in told if one is not None), default=0.0)
+
+
 def refuse_crossed(
     before: dict[str, tuple[float, float]], after: dict[str, tuple[float, float]]
 ) -> None:
@@ -220,6 +226,7 @@ class Drive:
             for output in self.outputs.values()
         }
         self.most_level = most_level(ctx.view)
+        self.least_level = least_level(ctx.view)
         self.crest = math.sqrt(2.0)  # peak over rms of what it drives
         self.beside: NDArray[np.float64] | None = None
         self._on = False
@@ -248,10 +255,18 @@ class Drive:
         """Set the level of each channel, V rms, and switch the outputs on.
 
         Raises:
-            NotMeasured: a generator does not give so much. None of the levels is set then.
+            NotMeasured: a generator does not give so much, or so little. None of the levels is
+                set then.
         """
         for channel, level in levels.items():
             lowest = min(levels.get(c, level) for c in self.alike(channel))
+            if 0.0 < level < self.least_level:
+                raise NotMeasured(
+                    f"{level:.3g} V would have to go in for what is wanted at out.{channel}, and "
+                    f"the generator gives no less than {self.least_level:.3g} V",
+                    expected="a generator of smaller levels, or a divider behind it",
+                    where=f"out.{channel}",
+                )
             if lowest > LEVEL_ROOM * self.most_level:
                 raise NotMeasured(
                     f"{lowest:.3g} V would have to go in for what is wanted at out.{channel} at "

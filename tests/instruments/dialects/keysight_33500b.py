@@ -59,7 +59,9 @@ class Keysight33500b(Scpi):
 
     @command("[SOURce[<n>]:]FUNCtion")
     def function(self, n: str, text: str) -> Answer:
-        self._output(n).function = self.one_of(text, "SINusoid", "SQUare", "RAMP", "PULSe", "NOISe")
+        self._output(n).function = self.one_of(
+            text, "SINusoid", "SQUare", "RAMP", "PULSe", "NOISe", "DC"
+        )
         return None
 
     @command("[SOURce[<n>]:]FREQuency")

@@ -46,7 +46,9 @@ class RigolDg1000z(Scpi):
 
     @command("[:SOURce[<n>]]:FUNCtion[:SHAPe]")
     def function(self, n: str, text: str) -> Answer:
-        self._output(n).function = self.one_of(text, "SINusoid", "SQUare", "RAMP", "PULSe", "NOISe")
+        self._output(n).function = self.one_of(
+            text, "SINusoid", "SQUare", "RAMP", "PULSe", "NOISe", "DC"
+        )
         return None
 
     @command("[:SOURce[<n>]]:FREQuency[:FIXed]")
@@ -68,7 +70,13 @@ class RigolDg1000z(Scpi):
         most = 20.0 if math.isinf(output.load) else 10.0
         if output.unit == "VRMS":
             most /= 2.0 * math.sqrt(2.0) if output.function == "SIN" else 2.0
-        output.level = self.number(text, 0.0, most)
+        output.level = self.number(text, 1e-4 * most, most)  # 2 mV of 20 V, from memory
+        return None
+
+    @command("[:SOURce[<n>]]:VOLTage[:LEVel][:IMMediate]:OFFSet")
+    def offset(self, n: str, text: str) -> Answer:
+        self._output(n)
+        self.number(text, -10.0, 10.0)
         return None
 
     @command("[:SOURce[<n>]]:BURSt[:STATe]")
