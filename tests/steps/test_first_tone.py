@@ -116,3 +116,13 @@ def test_a_generator_that_gives_no_small_level_gives_the_first_tone_as_quiet_as_
     else:
         assert left.value is None
         assert "the generator gives no less than 0.005 V" in left.note
+
+
+def test_what_is_less_than_a_generator_gives_is_not_asked_of_it(
+    powered: Powered, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It would refuse it, and end a powered run; or leave it out, and play what it did before."""
+    monkeypatch.setattr("seqrun.steps.common.drive.least_level", lambda view: 0.02)
+    small = '[[step]]\nid = "small"\ndo = "gain"\npower = "1 mW"\n'
+    reason = powered(seed=3).do(small).reason()
+    assert "the generator gives no less than 0.02 V" in reason
