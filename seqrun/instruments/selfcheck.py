@@ -284,8 +284,7 @@ def _generator(trial: Trial, generator: Any) -> None:
             trial.do(f"enabled {n}", bool, generator.enabled, n)
         if "level" in has:
             trial.do(f"level {n}", _done, generator.sine, n, TONE_HZ, 2.0 * TONE_V)
-        if "zero" in has:
-            trial.do(f"zero {n}", _done, generator.sine, n, TONE_HZ, 0.0)
+        trial.do(f"no signal {n}", _done, generator.sine, n, TONE_HZ, 0.0)
         if "square" in has:
             trial.do(f"square {n}", _done, generator.square, n, TONE_HZ, TONE_V)
         if "two_tone" in has:

@@ -231,8 +231,8 @@ def test_a_self_check_of_a_supply_tries_all_that_it_claims_and_ends_with_all_off
 
 
 def test_a_self_check_of_a_generator_ends_each_output_off(bench: Any) -> None:
-    told = ("sine {}", "enable {} on", "enabled {}", "level {}", "square {}", "two_tone {}")
-    told += ("burst {}", "enable {} off", "enabled {}")
+    told = ("sine {}", "enable {} on", "enabled {}", "level {}", "no signal {}", "square {}")
+    told += ("two_tone {}", "burst {}", "enable {} off", "enabled {}")
     every = [words.format(n) for n in (1, 2) for words in told]
     assert checks(bench.generator) == [*every, "make_safe"]
 
