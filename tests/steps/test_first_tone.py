@@ -126,3 +126,15 @@ def test_what_is_less_than_a_generator_gives_is_not_asked_of_it(
     small = '[[step]]\nid = "small"\ndo = "gain"\npower = "1 mW"\n'
     reason = powered(seed=3).do(small).reason()
     assert "the generator gives no less than 0.02 V" in reason
+
+
+def test_what_was_seen_in_silence_stands_where_no_tone_can_be_given(
+    powered: Powered, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("seqrun.steps.first_tone.LOUD_V", 1e4)
+    done = powered("thump@left=0.5", seed=3).do(SAME)
+    on_left = done.all("thump")[2]
+    assert on_left.value > 2.0
+    left, _ = done.all("first_tone_lost")
+    assert left.value is None
+    assert "V would have to go in" in left.note
