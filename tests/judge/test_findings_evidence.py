@@ -51,6 +51,11 @@ def test_readings_are_chosen_by_step_and_channel() -> None:
     assert values_of(patterns(text), currents(0.02, 0.04), "")["v"].value == 0.04
 
 
+def test_one_of_several_patterns_of_steps_is_enough() -> None:
+    text = with_value('unit = "A"\nquantity = "idle_current"\nsteps = ["hot.*", "cold.*"]')
+    assert values_of(patterns(text), currents(0.02), "")["v"].value == 0.02
+
+
 def test_a_reading_that_was_not_made_leaves_its_value_unknown() -> None:
     text = with_value('unit = "A"\nquantity = "idle_current"')
     assert values_of(patterns(text), currents(None), "") == {}

@@ -160,6 +160,22 @@ def test_distortion_of_what_is_no_clean_tone_is_not_measured(make, options, reas
         distortion(make(), RATE, **options)
 
 
+def test_a_record_holds_room_for_the_lobe_of_a_tone_beside_that_of_dc_and_two_lines_more() -> None:
+    window = windows.FLAT_TOP
+    least = 2 * window.half_lobe_bins + 2
+    for periods, enough in ((least, True), (least - 1, False)):
+        turn = 2.0 * np.pi * periods / 8192 * np.arange(8192)
+        wave = np.cos(turn) + 1e-2 * np.cos(2.0 * turn)
+        if enough:
+            found = distortion(
+                wave, 8192.0, float(periods), window=window, band_hz=(4.0, 4e3)
+            ).thd.value
+            assert found.nominal_value == pytest.approx(0.01, rel=0.01)
+        else:
+            with pytest.raises(NotMeasured, match=f"{periods} periods in the record"):
+                distortion(wave, 8192.0, float(periods), window=window, band_hz=(4.0, 4e3))
+
+
 def test_coherent_setting_puts_whole_periods_into_the_record() -> None:
     setting = windows.coherent_setting(1000.0, 1e6, 100_000)
     assert setting.frequency_hz * 100_000 / 1e6 == pytest.approx(setting.cycles)

@@ -100,3 +100,10 @@ def test_three_of_three_is_no_certainty() -> None:
 def test_a_share_of_nothing_is_refused(successes: int, trials: int) -> None:
     with pytest.raises(UsageError):
         wilson_interval(successes, trials)
+
+
+def test_one_reading_that_states_no_uncertainty_has_its_group_weighted_alike() -> None:
+    times, values = np.array([0.0, 1.0, 2.0, 3.0]), np.array([0.0, 1.0, 5.0, 3.0])
+    alike = line(times, values)
+    assert line(times, values, np.array([0.1, 0.0, 4.0, 0.1])).slope == alike.slope
+    assert line(times, values, np.array([0.1, 0.2, 4.0, 0.1])).slope != alike.slope

@@ -11,8 +11,18 @@ from hypothesis import strategies as st
 from seqrun.measure import temperature
 from seqrun.values import normal
 
-# IEC 60751:2008, computed from its polynomial.
-PT100 = {0: 100.00, 25: 109.73, 50: 119.40, 100: 138.51, 150: 157.33}
+# IEC 60751:2008, computed from its polynomial; below 0 °C the third power counts (the table's own
+# figures, from memory).
+PT100 = {
+    -150: 39.72,
+    -100: 60.26,
+    -50: 80.31,
+    0: 100.00,
+    25: 109.73,
+    50: 119.40,
+    100: 138.51,
+    150: 157.33,
+}
 
 
 @pytest.mark.parametrize(("celsius", "ohms"), PT100.items())
