@@ -90,13 +90,18 @@ def _near_supersonic(c: ChannelSpec, severity: float) -> ChannelSpec:
     return replace(c, oscillation=Oscillation(0.1 * severity, 25e3, above_v=0.0))
 
 
-@neighbour("wrong_ballast", "one device's ballast has 0.6 Ω")
-def _wrong_ballast(c: ChannelSpec, severity: float) -> ChannelSpec:
+def first_device(c: ChannelSpec, **changed: float) -> ChannelSpec:
+    """A channel whose first upper device of each stage is another."""
+
     def of(leg: LegSpec) -> LegSpec:
-        first = replace(leg.upper[0], ballast_ohm=0.6 * severity)
-        return replace(leg, upper=(first, *leg.upper[1:]))
+        return replace(leg, upper=(replace(leg.upper[0], **changed), *leg.upper[1:]))
 
     return legs(c, of)
+
+
+@neighbour("wrong_ballast", "one device's ballast has 0.6 Ω")
+def _wrong_ballast(c: ChannelSpec, severity: float) -> ChannelSpec:
+    return first_device(c, ballast_ohm=0.6 * severity)
 
 
 @unit_wide("slow_slew", "no stage is faster than 0.8 V/µs")

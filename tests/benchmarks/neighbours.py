@@ -148,18 +148,18 @@ def _late_relay(c: ChannelSpec, severity: float) -> ChannelSpec:
 @neighbour("warm_gain", "1.5 dB quieter once the heatsink is past 40 °C")
 def _warm_gain(c: ChannelSpec, severity: float) -> ChannelSpec:
     factor = 10.0 ** (-1.5 * severity / 20.0)
-    return _warm(c, lambda w: legs(w, lambda leg: replace(leg, gain=leg.gain * factor)))
+    return warm(c, lambda w: legs(w, lambda leg: replace(leg, gain=leg.gain * factor)))
 
 
 @neighbour("warm_hum", "3 mV of hum once the heatsink is past 40 °C")
 def _warm_hum(c: ChannelSpec, severity: float) -> ChannelSpec:
-    return _warm(c, lambda w: replace(w, noise=replace(w.noise, hum_v=6e-3 * severity)))
+    return warm(c, lambda w: replace(w, noise=replace(w.noise, hum_v=6e-3 * severity)))
 
 
 @neighbour("warm_hiss", "3 mV of hiss once the heatsink is past 40 °C")
 def _warm_hiss(c: ChannelSpec, severity: float) -> ChannelSpec:
     white = 700e-9 * severity  # V/√Hz at the input, 29 dB, 22 kHz
-    return _warm(c, lambda w: replace(w, noise=replace(w.noise, white_v_rt_hz=white)))
+    return warm(c, lambda w: replace(w, noise=replace(w.noise, white_v_rt_hz=white)))
 
 
 @neighbour("warm_open_device", "a paralleled device opens once the heatsink is past 40 °C")
@@ -167,7 +167,7 @@ def _warm_open_device(c: ChannelSpec, severity: float) -> ChannelSpec:
     def of(leg: LegSpec) -> LegSpec:
         return replace(leg, lower=(*leg.lower[:-1], replace(leg.lower[-1], state="open")))
 
-    return _warm(c, lambda w: legs(w, of))
+    return warm(c, lambda w: legs(w, of))
 
 
 @neighbour("driven_dc", "DC that comes with the signal alone: 120 mV at an eighth of rated power")
@@ -201,7 +201,7 @@ def _loose_bias_sensor(c: ChannelSpec, severity: float) -> ChannelSpec:
     return legs(c, lambda leg: replace(leg, bias_sensor_k_per_w=1000.0 * severity))
 
 
-def _warm(
+def warm(
     c: ChannelSpec, change: Callable[[ChannelSpec], ChannelSpec], celsius: float = 40.0
 ) -> ChannelSpec:
     return replace(c, warm=change, warm_c=celsius)
@@ -242,7 +242,7 @@ def _cold_joint(c: ChannelSpec, severity: float) -> ChannelSpec:
 
 @neighbour("warm_relay", "the output relay's contact has 0.7 Ω once the heatsink is past 40 °C")
 def _warm_relay(c: ChannelSpec, severity: float) -> ChannelSpec:
-    return _warm(c, lambda w: replace(w, relay=replace(w.relay, contact_ohm=0.7 * severity)))
+    return warm(c, lambda w: replace(w, relay=replace(w.relay, contact_ohm=0.7 * severity)))
 
 
 @neighbour("low_oscillation", "0.5 V at 90 kHz while the output is beyond 12 V")
@@ -275,12 +275,12 @@ def _rest_oscillation(c: ChannelSpec, severity: float) -> ChannelSpec:
 @neighbour("cold_oscillation", "1 V at 2 MHz beyond 12 V, gone once the heatsink is past 35 °C")
 def _cold_oscillation(c: ChannelSpec, severity: float) -> ChannelSpec:
     unstable = replace(c, oscillation=Oscillation(severity))
-    return _warm(unstable, lambda w: replace(w, oscillation=STABLE), 35.0)
+    return warm(unstable, lambda w: replace(w, oscillation=STABLE), 35.0)
 
 
 @neighbour("hot_oscillation", "1 V at 1.2 MHz beyond 12 V once the heatsink is past 42 °C")
 def _hot_oscillation(c: ChannelSpec, severity: float) -> ChannelSpec:
-    return _warm(c, lambda w: replace(w, oscillation=Oscillation(severity, 1.2e6)), 42.0)
+    return warm(c, lambda w: replace(w, oscillation=Oscillation(severity, 1.2e6)), 42.0)
 
 
 @neighbour("cable_oscillation", "1 V at 700 kHz beyond 8 V, into a capacitor alone")
@@ -316,7 +316,7 @@ def _treble_peak(c: ChannelSpec, severity: float) -> ChannelSpec:
 
 @neighbour("warm_bass", "bass is lost below 60 Hz once the heatsink is past 40 °C")
 def _warm_bass(c: ChannelSpec, severity: float) -> ChannelSpec:
-    return _warm(c, lambda w: legs(w, lambda leg: replace(leg, low_cut_hz=60.0 * severity)))
+    return warm(c, lambda w: legs(w, lambda leg: replace(leg, low_cut_hz=60.0 * severity)))
 
 
 @neighbour("rare_crackle", "crackles of 100 mV, one in a minute")
@@ -354,7 +354,7 @@ def _driven_buzz(c: ChannelSpec, severity: float) -> ChannelSpec:
 
 @neighbour("warm_driven_hum", "hum with the signal, 20 mV per ampere, past 40 °C alone")
 def _warm_driven_hum(c: ChannelSpec, severity: float) -> ChannelSpec:
-    return _warm(c, lambda w: replace(w, noise=replace(w.noise, hum_per_a=0.02 * severity)))
+    return warm(c, lambda w: replace(w, noise=replace(w.noise, hum_per_a=0.02 * severity)))
 
 
 @neighbour("driven_hiss", "hiss that comes with the signal, some 25 mV at half of rated power")
@@ -392,7 +392,7 @@ def _warm_crossover(c: ChannelSpec, severity: float) -> ChannelSpec:
     def of(leg: LegSpec) -> LegSpec:
         return replace(leg, bias_shift_v=leg.bias_shift_v - 0.1 * severity)
 
-    return _warm(c, lambda w: legs(w, of), 42.0)
+    return warm(c, lambda w: legs(w, of), 42.0)
 
 
 @neighbour("click_on", "4 V that die away in 10 ms when the relay closes")
@@ -409,12 +409,12 @@ def _thump_off_alone(c: ChannelSpec, severity: float) -> ChannelSpec:
 @neighbour("sagging_gain", "0.8 dB quieter once the heatsink is past 40 °C")
 def _sagging_gain(c: ChannelSpec, severity: float) -> ChannelSpec:
     factor = 10.0 ** (-0.8 * severity / 20.0)
-    return _warm(c, lambda w: legs(w, lambda leg: replace(leg, gain=leg.gain * factor)))
+    return warm(c, lambda w: legs(w, lambda leg: replace(leg, gain=leg.gain * factor)))
 
 
 @neighbour("hot_limiter", "the upper half's protection acts from 2.4 A on, past 42 °C")
 def _hot_limiter(c: ChannelSpec, severity: float) -> ChannelSpec:
-    return _warm(c, lambda w: legs(w, lambda leg: replace(leg, limit_a=2.4 / severity)), 42.0)
+    return warm(c, lambda w: legs(w, lambda leg: replace(leg, limit_a=2.4 / severity)), 42.0)
 
 
 @neighbour("quick_limiter", "the upper half's protection acts from 2.8 A on, at once")

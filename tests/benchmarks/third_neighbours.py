@@ -7,11 +7,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from further_neighbours import unit_wide
-from neighbours import _warm, legs, neighbour
+from further_neighbours import first_device, unit_wide
+from neighbours import legs, neighbour, warm
 
 from demo_sim.amplifier.passing import Intermittent, Thump
-from demo_sim.amplifier.spec import AmplifierSpec, ChannelSpec, LegSpec, Resonance
+from demo_sim.amplifier.spec import AmplifierSpec, ChannelSpec, Resonance
 
 
 @neighbour("thin_notch", "6 dB lost at 700 Hz, a sixth of an octave wide")
@@ -36,9 +36,7 @@ def _pops(c: ChannelSpec, severity: float) -> ChannelSpec:
 
 @neighbour("hot_kicks", "150 mV of DC for a second every 20 s, past 40 °C")
 def _hot_kicks(c: ChannelSpec, severity: float) -> ChannelSpec:
-    return _warm(
-        c, lambda w: replace(w, kick=Intermittent(20.0, 1.0), kick_v=0.15 * severity), 40.0
-    )
+    return warm(c, lambda w: replace(w, kick=Intermittent(20.0, 1.0), kick_v=0.15 * severity), 40.0)
 
 
 @neighbour("half_dry", "4 dB of what is quiet is lost until it has been loud")
@@ -68,16 +66,12 @@ def _half_sensor(c: ChannelSpec, severity: float) -> ChannelSpec:
 
 @neighbour("one_joint", "one device sits on 4 K/W")
 def _one_joint(c: ChannelSpec, severity: float) -> ChannelSpec:
-    def of(leg: LegSpec) -> LegSpec:
-        first = replace(leg.upper[0], joint_k_per_w=4.0 * severity)
-        return replace(leg, upper=(first, *leg.upper[1:]))
-
-    return legs(c, of)
+    return first_device(c, joint_k_per_w=4.0 * severity)
 
 
 @neighbour("grown_joint", "0.35 ohm in the output path once the heatsink is past 38 °C")
 def _grown_joint(c: ChannelSpec, severity: float) -> ChannelSpec:
-    return _warm(
+    return warm(
         c,
         lambda w: replace(w, relay=replace(w.relay, contact_ohm=0.4 * severity)),
         38.0,
@@ -86,18 +80,12 @@ def _grown_joint(c: ChannelSpec, severity: float) -> ChannelSpec:
 
 @neighbour("drooping_treble", "-3 dB at 24 kHz once the heatsink is past 38 °C")
 def _drooping_treble(c: ChannelSpec, severity: float) -> ChannelSpec:
-    return _warm(c, lambda w: legs(w, lambda leg: replace(leg, pole_hz=14e3 / severity)), 38.0)
+    return warm(c, lambda w: legs(w, lambda leg: replace(leg, pole_hz=14e3 / severity)), 38.0)
 
 
 @neighbour("leaks_hot", "the other channel is heard at -30 dB once the heatsink is past 38 °C")
 def _leaks_hot(c: ChannelSpec, severity: float) -> ChannelSpec:
-    return _warm(c, lambda w: replace(w, shared=0.03 * severity), 38.0)
-
-
-@unit_wide("blocked_fins", "the heatsink gives off two thirds of what it should")
-def _blocked_fins(unit: AmplifierSpec, severity: float) -> AmplifierSpec:
-    sink = unit.heat.sink_k_per_w * (1.0 + 0.6 * severity)
-    return replace(unit, heat=replace(unit.heat, sink_k_per_w=sink))
+    return warm(c, lambda w: replace(w, shared=0.03 * severity), 38.0)
 
 
 @unit_wide("leaky_reservoir", "the rails draw 0.15 A more")
