@@ -17,6 +17,7 @@ from seqrun.instruments.link import Link
 
 #: of the smallest sine of a generator that cannot give 0 V, Hz: below what an amplifier passes
 BELOW_ALL_HZ = 1.0
+NOTHING = ("zero", 0.0)  # what an output is set to that gives no signal
 LEAST_DBM = -100.0  # nothing, for a generator that counts in dBm
 
 
@@ -37,9 +38,10 @@ class DrivenGenerator(DrivenSource):
         """Set a sine; only its level when the rest is set already and the driver can. None of it
         (0 V) leaves a source that gives nothing: few generators take an amplitude of zero."""
         if volts_rms == 0.0 and "zero" in self._ops:
-            self._set.pop(self._known(output), None)
-            self._ops["zero"](output=output)
-            self._set[output], self._level[output] = ("zero", 0.0), (0.0, frequency_hz)
+            if self._set.get(self._known(output)) != NOTHING:
+                self._set.pop(output, None)
+                self._ops["zero"](output=output)
+                self._set[output], self._level[output] = NOTHING, (0.0, frequency_hz)
             return
         if volts_rms == 0.0 and self._settings.least_level is not None:
             frequency_hz, volts_rms = BELOW_ALL_HZ, self._settings.least_level

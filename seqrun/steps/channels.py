@@ -19,8 +19,9 @@ from seqrun.plan.measurand import Measurand, judged
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Volts
-from seqrun.steps.common.drive import SEEN, Drive, Waveform, drive_needs, plays_bursts
+from seqrun.steps.common.drive import SEEN, Drive, Waveform, drive_needs
 from seqrun.steps.common.forecasts import BETTER_SCOPE, decibels, scope_share
+from seqrun.steps.common.generator_reach import plays_bursts
 from seqrun.values import Bound, exactly
 
 ROOM = 2.5  # of the range over the tone that is expected: twice the gain still fits

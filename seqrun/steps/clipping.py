@@ -30,8 +30,9 @@ from seqrun.plan.view import BenchView
 from seqrun.quantity import Fraction, Hertz, Seconds
 from seqrun.steps.common.bench_floor import distortion_floor, level_seen
 from seqrun.steps.common.dirt import harmonics_felt
-from seqrun.steps.common.drive import HEADROOM, Drive, Waveform, drive_needs, plays_bursts
+from seqrun.steps.common.drive import HEADROOM, Drive, Waveform, drive_needs
 from seqrun.steps.common.forecasts import BETTER_SCOPE, decibels, power_share
+from seqrun.steps.common.generator_reach import plays_bursts
 from seqrun.steps.distortion import floor_felt
 from seqrun.values import COVERAGE_FACTOR, Bound
 

@@ -21,6 +21,7 @@ from seqrun.plan.needs import Hookup
 from seqrun.plan.view import BenchView
 from seqrun.quantity import render
 from seqrun.steps.common.drive import across
+from seqrun.steps.common.generator_reach import least_level
 
 #: the rule in words, for the quantities that it is about
 BY_TONE = (
@@ -148,11 +149,14 @@ def prove_ballast(ctx: Context, at: str, read: str) -> None:
         return
     share = 0.5 * unit.ballast / (unit.rated_load * unit.output_devices * unit.paralleled)
     volts = min(BALLAST_V / share, 0.25 * unit.rated_voltage)
+    level = volts / math.pow(10.0, unit.gain / 20.0)
+    if level < least_level(view):
+        return
     expected, hookup = volts * share, view.meter_across(at)
     output, generator, meter = view.generator_on(channel), ctx.generator, ctx.meter
     meter.configure("ac_voltage", PART[1] * expected, 1.0)
     quiet = meter.read_raw()
-    generator.sine(output, TONE_HZ, volts / math.pow(10.0, unit.gain / 20.0))
+    generator.sine(output, TONE_HZ, level)
     generator.enable(output, True)
 
     def heard() -> bool | None:
@@ -233,6 +237,9 @@ def _by_tone(ctx: Context, channel: str, rms_v: Callable[[], float]) -> str:
     except UsageError as missing:
         return missing.found
     level = TONE_V / math.pow(10.0, view.unit.gain / 20.0)
+    if level < least_level(view):
+        least = render(least_level(view), "V", digits=3)
+        return f"the generator gives no less than {least}, too much for this tone"
     generator = ctx.generator
     try:
         quiet = rms_v()

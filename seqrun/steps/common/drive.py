@@ -24,6 +24,7 @@ from seqrun.plan.needs import Hookup, Needs, ScopeRecord
 from seqrun.plan.view import BenchView
 from seqrun.quantity import render
 from seqrun.steps.common.dirt import heat_of, load_at, load_ohms
+from seqrun.steps.common.generator_reach import least_level, most_level
 from seqrun.steps.common.level_search import next_level
 
 #: room above the expected peak, so that a unit slightly above its gain does not clip the converter
@@ -139,11 +140,6 @@ def recorded(needs: Needs, rate_hz: float, least_s: float, filtered_hz: float = 
     )
 
 
-def plays_bursts(view: BenchView) -> bool:
-    """Whether this bench's generator can play bursts."""
-    return view.drivers[view.key("generator")].can("burst")
-
-
 def record_of(cycles: int, per_cycle: int, most: int) -> tuple[int, int]:
     """Cycles, and samples in each, of a record as wanted; where the scope keeps no more than
     ``most`` samples, as many of both as go in."""
@@ -152,24 +148,6 @@ def record_of(cycles: int, per_cycle: int, most: int) -> tuple[int, int]:
     dense = int(per_cycle * math.sqrt(most / (cycles * per_cycle)))
     per_cycle = min(per_cycle, max(LEAST_PER_CYCLE, dense))
     return max(1, most // per_cycle), per_cycle
-
-
-def most_level(view: BenchView) -> float:
-    """The highest level that every generator of a bench gives, V rms: as its driver file says, or
-    as far as its accuracy is stated; infinite where neither tells."""
-    found = [math.inf]
-    for key in view.keys("generator"):
-        driver = view.drivers[key]
-        told = None if driver.generator is None else driver.generator.most_level
-        ranges = [row.range for row in driver.rows.get("level", ()) if row.range is not None]
-        found.append(told or max(ranges, default=math.inf))
-    return min(found)
-
-
-def least_level(view: BenchView) -> float:
-    """The smallest sine that every generator of a bench gives, V rms; 0 where no driver tells."""
-    told = [view.drivers[key].generator for key in view.keys("generator")]
-    return max((one.least_level or 0.0 for one in told if one is not None), default=0.0)
 
 
 def refuse_crossed(
