@@ -18,7 +18,7 @@ from seqrun.errors import NotMeasured
 from seqrun.measure.bounds import Bounded
 from seqrun.measure.sinefit import check_record
 from seqrun.measure.uncertain import variable
-from seqrun.values import Bound
+from seqrun.values import COVERAGE_FACTOR, Bound
 
 Array = NDArray[np.float64]
 
@@ -84,6 +84,24 @@ def pull_in_time(looks: Sequence[Look], open_at_s: float, rails_up: UFloat) -> U
         NotMeasured: no look shows the tone.
     """
     return _first(looks, True, open_at_s) - rails_up
+
+
+def closes_between(rails_up: UFloat, delays: Sequence[UFloat], apart: float) -> tuple[float, float]:
+    """From when until when relays close after rails came up, by what they took the time before.
+
+    Args:
+        rails_up: when the rails came up, s. delays: of each relay, as :func:`pull_in_time` told.
+        apart: by which share of its delay a relay may differ from one time to the next.
+
+    Returns:
+        In the time of ``rails_up``, s: all of them at k = 2, and the share more on either side.
+    """
+    ends: list[float] = []
+    for delay in delays:
+        at = rails_up + delay
+        most = COVERAGE_FACTOR * at.std_dev + apart * abs(delay.nominal_value)
+        ends += [at.nominal_value - most, at.nominal_value + most]
+    return min(ends), max(ends)
 
 
 def release_time(looks: Sequence[Look], switched_s: tuple[float, float]) -> UFloat:

@@ -25,6 +25,7 @@ Array = NDArray[np.float64]
 HALF_POWER_DB = -10.0 * math.log10(2.0)
 AUDIO_BAND_HZ = (20.0, 20_000.0)
 MEDIAN_TO_SIGMA = 1.4826  # of what is normal: its standard deviation over its median magnitude
+MEANWHILE = "scope and generator meanwhile"  # what both have moved by between two readings
 NORMAL_SHARE = math.erf(COVERAGE_FACTOR / math.sqrt(2.0))  # of errors within 2 u: 95.45 %
 
 
@@ -62,9 +63,24 @@ def held_fall_db(levels: Sequence[float], moved_share: float) -> tuple[UFloat, i
     ends = math.hypot(scatter / levels[0], scatter / levels[lowest])
     found = decibels(
         variable(levels[0] / levels[lowest], ends * levels[0] / levels[lowest], "scatter of looks")
-        * variable(1.0, moved_share, "scope and generator meanwhile")
+        * variable(1.0, moved_share, MEANWHILE)
     )
     return found, lowest
+
+
+def regained_db(before: UFloat, after: UFloat, moved_share: float) -> UFloat:
+    """How much more of a tone there is than there was of the same a while before, dB.
+
+    Args:
+        before, after: rms of the tone on one range, V. moved_share: relative standard uncertainty
+            of what the instruments have moved by in between.
+
+    Raises:
+        NotMeasured: one of them is not above zero.
+    """
+    _present(before, "the first tone")
+    _present(after, "the tone later")
+    return decibels(after / before * variable(1.0, moved_share, MEANWHILE))
 
 
 def gain_db(output_rms: UFloat, input_rms: UFloat) -> UFloat:

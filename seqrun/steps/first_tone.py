@@ -14,17 +14,15 @@ from pydantic import Field
 from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured
-from seqrun.measure.transfer import decibels
-from seqrun.measure.uncertain import variable
+from seqrun.measure.transfer import regained_db
 from seqrun.plan.context import Context
 from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.measurand import Measurand, judged
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
-from seqrun.steps.common import forecasts
 from seqrun.steps.common.contact import TONE_HZ
 from seqrun.steps.common.drive import SEEN, Drive, Waveform
-from seqrun.steps.common.forecasts import BETTER_SCOPE, moved_share
+from seqrun.steps.common.forecasts import BETTER_SCOPE, decibels, moved_share
 from seqrun.steps.common.tone import fundamental
 from seqrun.values import Bound
 
@@ -77,7 +75,7 @@ def listen_first(ctx: Context, channels: tuple[str, ...]) -> dict[str, tuple[UFl
     finally:
         drive.stop()
     watts = volts**2 / ctx.view.unit.rated_load
-    moved = variable(1.0, moved_share(ctx.view, watts), "scope and generator meanwhile")
+    moved = moved_share(ctx.view, watts)
     found: dict[str, tuple[UFloat, Bound] | str] = {}
     for channel in channels:
         try:
@@ -85,7 +83,7 @@ def listen_first(ctx: Context, channels: tuple[str, ...]) -> dict[str, tuple[UFl
                 raise NotMeasured("no tone at it, quiet or loud", expected="a relay that is closed")
             later = fundamental(again[channel], TONE_HZ)
             then, bound = _first(first[channel], later)
-            found[channel] = (decibels(later / then * moved), bound)
+            found[channel] = (regained_db(then, later, moved), bound)
         except NotMeasured as reason:
             found[channel] = reason.found
     return found
@@ -119,7 +117,7 @@ class FirstTone(Step):
 
     def forecast(self, view: BenchView, of: Measurand) -> Forecast:
         share = moved_share(view, QUIET_V**2 / view.unit.rated_load)
-        return forecasts.decibels(share, 0.0, BETTER_SCOPE)
+        return decibels(share, 0.0, BETTER_SCOPE)
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
         kept = ctx.kept(key_of(self.of))

@@ -11,7 +11,7 @@ from pydantic import Field
 
 from seqrun.errors import NotMeasured
 from seqrun.measure.power import supply_power
-from seqrun.measure.transfer import held_fall_db
+from seqrun.measure.transfer import MEANWHILE, held_fall_db
 from seqrun.plan.context import Context
 from seqrun.plan.contract import Yielded
 from seqrun.plan.measurand import Measurand, judged
@@ -184,7 +184,7 @@ class PowerFall(AtPower):
         if seen.silent:
             return self.reading(
                 POWER_FALL,
-                normal(SILENT_DB, DB_PER_SHARE * moved, "scope and generator meanwhile"),
+                normal(SILENT_DB, DB_PER_SHARE * moved, MEANWHILE),
                 channel=channel,
                 bound=Bound.AT_LEAST,
                 instruments=(ctx.scope.name, ctx.supply.name),

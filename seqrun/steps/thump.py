@@ -13,6 +13,7 @@ from pydantic import Field
 
 from seqrun.errors import NotMeasured
 from seqrun.files.expression import SecondsExpression
+from seqrun.measure.timing import closes_between
 from seqrun.plan.context import Context
 from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.measurand import Measurand, judged, shown
@@ -36,6 +37,7 @@ GAP_S, LIKE_BEFORE = 0.3, 0.05
 LEAST_S = 0.2  # of a record
 RATE_HZ = 5e3  # a cone follows no faster (common practice)
 LEAST_POINTS = 1000
+LEAST_HZ = LEAST_POINTS / RECORD_S
 TRIED_V = 0.2  # rms of a tone that tells whether a relay has closed
 MEAN_S = 0.1  # over which DC is told from what only clicks
 AT_AN_END_S = 0.01  # the first and the last of a record
@@ -54,9 +56,10 @@ THUMP = Measurand(
     ),
     fooled_by=(
         "Rails that a bench supply raises slowly let a unit wake up more gently than its own mains "
-        "does. A click shorter than the gap between two records may fall into it. A probe that "
-        "comes off as the unit is switched off shows nothing: no tone can prove it then, and the "
-        "switching on after it, through the same lead, tells."
+        "does. A click shorter than the gap between two records may fall into it: where an "
+        "await_output step has told when the relays close, one record holds that moment. A probe "
+        "that comes off as the unit is switched off shows nothing: no tone can prove it then, and "
+        "the switching on after it, through the same lead, tells."
     ),
     contact=BY_TONE,
 )
@@ -113,18 +116,15 @@ class _OutputSeen:
 
 
 def _closing(ctx: Context, channels: tuple[str, ...]) -> tuple[float, float] | None:
-    """From when until when the output relays close, by what they took the time before; None where
-    nothing tells, or it is known too badly for one record."""
+    """From when until when the output relays close; None where nothing tells, or it is known too
+    badly for one record at the rate that the step cannot do without."""
     kept = ctx.kept(CLOSES)
     delays = [kept[c] for c in channels if c in kept] if isinstance(kept, dict) else []
     if len(delays) < len(channels):
         return None
-    ends: list[float] = []
-    for delay in delays:
-        at = ctx.rails_up + delay
-        most = COVERAGE_FACTOR * at.std_dev + LIKE_BEFORE * abs(delay.nominal_value)
-        ends += [at.nominal_value - most, at.nominal_value + most]
-    return (min(ends), max(ends)) if max(ends) - min(ends) <= CLOSING_S else None
+    window = closes_between(ctx.rails_up, delays, LIKE_BEFORE)
+    longest = min(CLOSING_S, ctx.scope.max_points / LEAST_HZ - GAP_S - LEAST_S)
+    return window if window[1] - window[0] <= longest else None
 
 
 def record_length(now: float, window: tuple[float, float] | None) -> float:
@@ -160,7 +160,7 @@ class SwitchingThump(Step):
             hookups=hookups,
             seconds=self._seconds(view) + 2.0,
             live=True,
-            record=ScopeRecord(LEAST_POINTS, LEAST_POINTS / RECORD_S, peak_v=self.up_to, dc=True),
+            record=ScopeRecord(LEAST_POINTS, LEAST_HZ, peak_v=self.up_to, dc=True),
         )
         if self.when == "off":
             return replace(needs, switches_off=True, by_itself=frozenset({"supply"}))
@@ -191,7 +191,8 @@ class SwitchingThump(Step):
         self._look(ctx, found, since)
         if self.when == "on":
             if ctx.view.has("generator"):
-                ctx.keep(key_of(self.id), listen_first(ctx, channels))
+                # Where somebody's tone has been through it before, the first is not known.
+                ctx.keep(key_of(self.id), {**listen_first(ctx, channels), **deaf})
             deaf = {**self._prove(ctx, channels), **deaf}
         for channel, one in found.items():
             if channel in deaf:

@@ -7,7 +7,15 @@ import math
 import pytest
 
 from seqrun.errors import NotMeasured
-from seqrun.measure.timing import Look, mute_length, pull_in_time, release_time, watched_event
+from seqrun.measure.timing import (
+    Look,
+    closes_between,
+    mute_length,
+    pull_in_time,
+    release_time,
+    watched_event,
+)
+from seqrun.measure.uncertain import variable
 from seqrun.values import Bound, exactly, rectangular
 
 
@@ -74,3 +82,12 @@ def test_an_output_that_is_open_at_the_first_look_opened_since_the_switching_beg
     found = release_time([Look(10.2, 10.3, True), Look(10.4, 10.5, False)], (10.0, 10.1))
     assert found.nominal_value == pytest.approx(0.5 * (10.2 + 10.5) - 10.05)
     assert found.std_dev == pytest.approx(math.hypot(0.15, 0.05) / math.sqrt(3.0))
+
+
+def test_relays_close_within_k_of_what_is_known_and_a_share_of_their_delay() -> None:
+    """Rails up at 100 s ± 0.3 s (1 u), delays of 4 s and 6 s ± 0.4 s (1 u): 0.5 s (1 u) together;
+    a twentieth of each delay more."""
+    up = variable(100.0, 0.3, "rails")
+    delays = [variable(4.0, 0.4, "first"), variable(6.0, 0.4, "second")]
+    assert closes_between(up, delays, 0.05) == pytest.approx((102.8, 107.3))
+    assert closes_between(up, delays[:1], 0.0) == pytest.approx((103.0, 105.0))

@@ -13,7 +13,8 @@ from scipy.stats import norm
 from seqrun.errors import NotMeasured
 from seqrun.files.shipped import find
 from seqrun.files.unit.sheet import Unit
-from seqrun.measure.transfer import MEDIAN_TO_SIGMA, held_fall_db
+from seqrun.measure.transfer import MEDIAN_TO_SIGMA, held_fall_db, regained_db
+from seqrun.measure.uncertain import variable
 
 PER_SHARE = 20.0 / math.log(10.0)  # dB
 
@@ -62,3 +63,22 @@ def test_what_an_output_capacitor_leaves_is_that_of_a_first_order_high_pass(fara
     _, (response,) = freqs(*high_pass, worN=[2.0 * math.pi * 30.0])
     assert unit.power_left_low == approx(abs(response) ** 2, rel=1e-9)
     assert unit.output_corner == approx(corner / (2.0 * math.pi), rel=1e-12)
+
+
+@pytest.mark.parametrize("ratio", [1.0, 1.26, 10.0])
+def test_a_tone_that_comes_back_is_louder_by_its_ratio_and_as_sure_as_both_readings(
+    ratio: float,
+) -> None:
+    """20 lg of the ratio; relative uncertainties add as squares (GUM 5.1.6), what both readings
+    share does not count."""
+    shared = variable(1.0, 0.03, "vertical gain")
+    before = variable(0.05, 0.05e-2, "fit") * shared
+    after = variable(0.05 * ratio, 0.05e-2 * ratio, "fit") * shared
+    found = regained_db(before, after, 0.02)
+    assert found.nominal_value == approx(20.0 * math.log10(ratio), abs=1e-12)
+    assert found.std_dev == approx(PER_SHARE * math.hypot(0.01, 0.01, 0.02), rel=1e-9)
+
+
+def test_a_tone_that_was_not_there_has_not_come_back_by_so_much() -> None:
+    with pytest.raises(NotMeasured):
+        regained_db(variable(0.0, 1e-3, "fit"), variable(0.05, 1e-3, "fit"), 0.02)

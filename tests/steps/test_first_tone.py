@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
+from switching_again import FIRST, switched
 
 from demo_sim.amplifier.spec import ChannelSpec
 from seqrun.files.shipped import find
@@ -15,30 +16,7 @@ from seqrun.steps.first_tone import LOUD_V, QUIET_V
 from seqrun.values import Bound
 
 Powered = Callable[..., Any]
-AGAIN = """
-[[step]]
-id = "off"
-do = "switching_thump"
-when = "off"
-watch = "1 s"
-[[step]]
-id = "again"
-do = "ramp_supply"
-to = "rail_voltage"
-stages = 2
-healthy_current = "5 * supply_idle"
-MORE[[step]]
-id = "on"
-do = "switching_thump"
-when = "on"
-watch = "relay_delay_most + 1 s"
-[[step]]
-id = "first"
-do = "first_tone"
-of = "on"
-limit = { at_most = "2 dB" }
-"""
-SAME = AGAIN.replace("MORE", "")
+SAME = switched() + FIRST
 
 
 def dry(volts: float, lost: float) -> Callable[[ChannelSpec], ChannelSpec]:
@@ -138,3 +116,22 @@ def test_what_was_seen_in_silence_stands_where_no_tone_can_be_given(
     left, _ = done.all("first_tone_lost")
     assert left.value is None
     assert "V would have to go in" in left.note
+
+
+def test_a_contact_that_a_tone_was_through_before_is_not_called_good(powered: Powered) -> None:
+    """Whoever asks whether the relay has closed already breaks the film that is looked for."""
+    closed = '[[step]]\nid = "closed"\ndo = "await_output"\n'
+    unit = powered("dry_relay@left=0.5", seed=3)
+    done = unit.do(switched(closed) + FIRST)
+    assert all(r.value is None for r in done.all("first_tone_lost"))
+    assert "closed while the rails were raised" in done.all("first_tone_lost")[0].note
+
+
+def test_a_lead_is_not_proved_by_less_than_a_generator_gives(
+    powered: Powered, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It would refuse it, and end a powered run: somebody is asked to look instead."""
+    monkeypatch.setattr("seqrun.steps.common.contact.least_level", lambda view: 0.2)
+    noise = '[[step]]\nid = "noise"\ndo = "output_noise"\nat = "out.left"\nrecords = 4\n'
+    reason = powered("stuck_relay@left=1", seed=3).do(noise).reason()
+    assert "the generator gives no less than 200 mV" in reason

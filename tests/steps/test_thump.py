@@ -4,42 +4,34 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
+import switching_again
 from hypothesis import given
 from hypothesis import strategies as st
 
 from demo_sim.amplifier.passing import Thump
 from demo_sim.amplifier.spec import ChannelSpec
-from seqrun.steps.thump import CLOSING_S, GAP_S, LEAST_S, RECORD_S, _OutputSeen, record_length
-from seqrun.values import Bound
+from seqrun.measure.uncertain import variable
+from seqrun.steps.thump import (
+    CLOSING_S,
+    GAP_S,
+    LEAST_S,
+    RECORD_S,
+    _closing,
+    _OutputSeen,
+    record_length,
+)
+from seqrun.steps.timing import CLOSES
+from seqrun.values import Bound, exactly
 
 Powered = Callable[..., Any]
-LIMIT = 'limit = { at_most = "1 V" }'
-SWITCH = f"""
-[[step]]
-id = "off"
-do = "switching_thump"
-when = "off"
-{LIMIT}
-[[step]]
-id = "again"
-do = "ramp_supply"
-to = "rail_voltage"
-stages = 2
-healthy_current = "5 * supply_idle"
-LATER[[step]]
-id = "on"
-do = "switching_thump"
-when = "on"
-watch = "relay_delay_most + 1 s"
-{LIMIT}
-"""
 
 
 def switched(powered: Powered, *faults: str, later: str = "") -> Any:
-    return powered(*faults, seed=3).do(SWITCH.replace("LATER", later))
+    return powered(*faults, seed=3).do(switching_again.switched(later))
 
 
 def test_a_healthy_unit_stays_at_rest_while_it_is_switched(powered: Powered) -> None:
@@ -89,12 +81,14 @@ def test_one_record_holds_the_moment_at_which_the_relays_close(
         take(self, wave, at_s)
 
     def clicks(c: ChannelSpec) -> ChannelSpec:
-        return replace(c, thump=Thump(on_v=4.0, on_s=0.01))
+        relay = replace(c.relay, pull_in_s=5.07)  # where records of 1.6 s have a gap
+        return replace(c, relay=relay, thump=Thump(on_v=4.0, on_s=0.01))
 
     unit = powered(made_up("clicks", clicks), seed=3)
     monkeypatch.setattr(_OutputSeen, "take", kept)
-    awaited = '[[step]]\nid = "awaited"\ndo = "await_output"\n'
-    on = unit.do(awaited + SWITCH.replace("LATER", "")).all("thump")[2]
+    awaited = '[[step]]\nid = "relays"\ndo = "await_output"\n'
+    once = switching_again.switched(awaited).replace('id = "', 'id = "first_')
+    on = unit.do(once + switching_again.switched()).all("thump")[-2]
     assert on.value == pytest.approx(4.0, abs=0.3)
     closes = unit.truth.relay_pull_in("left")
     assert any(start < closes - 0.4 and end > closes + 0.4 for start, end in records)
@@ -122,7 +116,7 @@ def test_a_thump_is_as_large_as_it_was_or_at_least_what_was_seen_of_it(
     """The harder it is, the later the relay lets go: within a record, or between two of them while
     it still grows."""
     unit = powered(f"thump@left={severity}", seed=3)
-    off = SWITCH.partition('[[step]]\nid = "again"')[0]
+    off = switching_again.switched().partition('[[step]]\nid = "again"')[0]
     read = unit.do(off).one("thump", "left")
     true_v, at_s = unit.truth.thump_off("left"), unit.truth.relay_release("left")
     assert (at_s > RECORD_S) == (severity > 0.4)
@@ -141,10 +135,25 @@ def test_a_thump_is_seen_from_the_moment_on_at_which_the_relay_closes(
 ) -> None:
     """The relays of one close between two records, those of the other within one."""
     unit = powered("thump@left=0.35", seed=seed)
-    read = unit.do(SWITCH.replace("LATER", "")).all("thump")[2]
+    read = unit.do(switching_again.switched()).all("thump")[2]
     true_v = unit.truth.thump_on("left")
     assert read.value is not None and read.bound is bound
     if bound is Bound.AT_LEAST:
         assert 0.9 * true_v < read.value - read.expanded_uncertainty < true_v
     else:
         assert abs(read.value - true_v) < read.expanded_uncertainty
+
+
+@pytest.mark.parametrize(("points", "one_record"), [(25_000, True), (2500, False)])
+def test_no_record_is_stretched_until_it_looks_too_seldom(points: int, one_record: bool) -> None:
+    """Over 4 s a scope of 2500 samples would look every other millisecond, and read a click of ten
+    too low: it keeps to records of the usual length."""
+    delay = variable(6.0, 0.85, "relay")
+    ctx: Any = SimpleNamespace(
+        kept={CLOSES: {"left": delay}}.get,
+        rails_up=exactly(100.0),
+        scope=SimpleNamespace(max_points=points),
+    )
+    window = _closing(ctx, ("left",))
+    assert (window is not None) == one_record
+    assert _closing(ctx, ("left", "right")) is None, "of one of them nothing is known"
