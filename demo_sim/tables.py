@@ -2,32 +2,54 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from demo_sim.amplifier.electrics import ChannelTables, Electrics
-from demo_sim.amplifier.signal import slew_limited, through_path
+from demo_sim.amplifier.electrics import ChannelTables, Electrics, Rails
+from demo_sim.amplifier.signal import InputSignal, slew_limited, through_path
 from demo_sim.powered import PoweredUnit
+from demo_sim.wiring import Joined
 
 Floats = NDArray[np.float64]
 
 SAME_SHAPE_K = 0.5
 
 
-def channel_tables(unit: PoweredUnit, number: int, electrics: Electrics) -> ChannelTables:
-    """Waveforms of one channel at the unit's present rails and temperatures.
+@dataclass(frozen=True, slots=True, eq=False)
+class State:
+    """All that a channel's tables follow from, of an epoch of the unit."""
+
+    joined: Joined
+    inputs: Mapping[str, InputSignal]
+    rails: Rails
+    junction_c: Floats
+    sensor_c: Floats
+    device_mean_a: Floats
+
+    @classmethod
+    def of(cls, unit: PoweredUnit, junction_c: Floats, device_mean_a: Floats) -> State:
+        """The present one."""
+        return cls(
+            unit.joined, unit.inputs, unit.rails.rails, junction_c, unit.sensor_c(), device_mean_a
+        )
+
+
+def channel_tables(
+    unit: PoweredUnit, number: int, electrics: Electrics, at: State
+) -> ChannelTables:
+    """Waveforms of one channel of the unit in a state of it.
 
     ``electrics`` holds that channel alone.
     """
     spec = electrics.spec
     channel = spec.channels[0]
     legs = [i for i, c in enumerate(unit.electrics.channel_of) if c == number]
-    admittance = unit.joined.admittance[np.ix_(legs, legs)]
-    signal = unit.inputs[channel.name]
-    rails = unit.rails.rails
-    junction_c, sensor_c = unit.junction_c()[legs], unit.sensor_c()[legs]
+    admittance = at.joined.admittance[np.ix_(legs, legs)]
+    signal = at.inputs[channel.name]
+    junction_c, sensor_c = at.junction_c[legs], at.sensor_c[legs]
     path = spec.path
     if signal.period is None:
         wanted = np.zeros((len(legs), 1))
@@ -43,21 +65,21 @@ def channel_tables(unit: PoweredUnit, number: int, electrics: Electrics) -> Chan
         other.period is not None
         and signal.period is not None
         and other.period.frequency_hz == signal.period.frequency_hz
-        for other in unit.inputs.values()
+        for other in at.inputs.values()
     )
     return electrics.waveforms(
-        signal.period, wanted, rails, admittance, junction_c, sensor_c, alike
+        signal.period, wanted, at.rails, admittance, junction_c, sensor_c, alike
     )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(slots=True, eq=False)
 class Kept:
-    """Tables, and the state they were made in."""
+    """Tables, and the state they are those of; a channel at rest has them worked out for the first
+    who asks."""
 
     epoch: int
-    junction_c: Floats
-    device_mean_a: Floats
-    tables: ChannelTables
+    at: State
+    tables: ChannelTables | None = None
 
 
 class Tables:
@@ -73,22 +95,35 @@ class Tables:
 
         A few tenths of a kelvin change a current's mean (see ``since``) but not its shape.
         """
+        kept = self._kept(number)
+        if kept.tables is None:
+            kept.tables = channel_tables(self._unit, number, self.alone(number), kept.at)
+        return kept.tables
+
+    def played(self, number: int) -> ChannelTables | None:
+        """The same where the channel is given a signal; None where it rests, and a table of one
+        point need not be worked out."""
+        kept = self._kept(number)
+        name = self._unit.spec.channels[number].name
+        return None if kept.at.inputs[name].period is None else self.of(number)
+
+    def _kept(self, number: int) -> Kept:
         unit = self._unit
         point = unit.operating()  # rails in balance
         junction_c = unit.junction_c()
         kept = self._tables.get(number)
         if kept is not None and kept.epoch == unit.epoch:
-            moved = float(np.abs(kept.junction_c - junction_c).max())
+            moved = float(np.abs(kept.at.junction_c - junction_c).max())
             if moved < SAME_SHAPE_K:
-                return kept.tables
-        made = channel_tables(unit, number, self.alone(number))
-        self._tables[number] = Kept(unit.epoch, junction_c, point.device_mean_a, made)
-        return made
+                return kept
+        kept = Kept(unit.epoch, State.of(unit, junction_c, point.device_mean_a))
+        self._tables[number] = kept
+        return kept
 
     def since(self, number: int) -> Floats:
         """What the devices' mean currents have changed by since that channel's were made, A:
         (legs, 2, devices) of the whole unit."""
-        return self._unit.operating().device_mean_a - self._tables[number].device_mean_a
+        return self._unit.operating().device_mean_a - self._tables[number].at.device_mean_a
 
     def alone(self, number: int) -> Electrics:
         """The output stages of one channel by themselves."""

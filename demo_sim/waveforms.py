@@ -114,8 +114,8 @@ class Waveforms:
         half, sign = (0, -1.0) if side == "pos" else (1, 1.0)
         found = []
         for number in range(len(self._unit.spec.channels)):
-            tables = self.tables.of(number)
-            if tables.period is None or tables.period.every_s:
+            tables = self.tables.played(number)
+            if tables is None or tables.period is None or tables.period.every_s:
                 continue
             drawn = tables.device_a[:, half].sum(axis=(0, 1))
             admittance = 2j * np.pi * tables.period.frequencies() * rail.spec.reservoir_f

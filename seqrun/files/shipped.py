@@ -55,7 +55,8 @@ def folder(kind: Kind) -> Path:
 
 def shipped(kind: Kind) -> dict[str, Path]:
     """Name -> file of all that ship, sorted."""
-    return {path.stem: path for path in sorted(folder(kind).glob("*.toml"))}
+    found = {path.stem: path for path in folder(kind).iterdir() if path.suffix == ".toml"}
+    return {name: found[name] for name in sorted(found)}
 
 
 def find(kind: Kind, name: str | Path, beside: Path | None = None) -> Path:

@@ -53,12 +53,27 @@ def browser(folder: Path) -> Any:
     return found
 
 
+def violations(seen: Any) -> list[str]:
+    """What axe finds wrong with the page as it is now; of what is right nothing is put together."""
+    import axe_core_python
+
+    if not seen.execute_script("return 'axe' in window"):
+        script = Path(axe_core_python.__file__).parent / "axe.min.js"
+        seen.execute_script(script.read_text(encoding="utf-8"))
+    found: list[str] = seen.execute_async_script(
+        "const done = arguments[0]; axe.run({resultTypes: ['violations']}).then(r => "
+        "done(r.violations.map(v => v.id + ': ' + v.nodes.map(n => n.html + ' ' + "
+        "n.failureSummary).join(' | '))))"
+    )
+    return found
+
+
 def until(what: Callable[[], T], told: Callable[[], object] = lambda: "") -> T:
     """What it gives once that is true."""
     end = time.monotonic() + GUARD_S
     while not (found := what()):
         assert time.monotonic() < end, told()
-        time.sleep(0.02)
+        time.sleep(0.05)
     return found
 
 

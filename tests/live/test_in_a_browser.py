@@ -13,7 +13,7 @@ import pytest
 if sys.platform == "win32":
     pytest.skip("a pseudo-terminal is POSIX", allow_module_level=True)
 
-from browsing import AtTerminal, browser, no_browser, until
+from browsing import AtTerminal, browser, no_browser, until, violations
 from PIL import Image
 from serving import Served
 
@@ -110,19 +110,11 @@ def _overflow(seen: Any) -> list[str]:
 
 def _violations(seen: Any) -> list[str]:
     """What axe finds wrong, light and dark."""
-    import axe_core_python
-
-    script = (Path(axe_core_python.__file__).parent / "axe.min.js").read_text(encoding="utf-8")
     found = []
     for scheme in ("light", "dark"):
         feature = {"name": "prefers-color-scheme", "value": scheme}
         seen.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": [feature]})
-        seen.execute_script(script)
-        told = seen.execute_async_script(
-            "const done = arguments[0]; axe.run().then(r => done(r.violations.map(v => "
-            "v.id + ': ' + v.nodes.map(n => n.html + ' ' + n.failureSummary).join(' | '))))"
-        )
-        found += [f"{scheme}: {one}" for one in told]
+        found += [f"{scheme}: {one}" for one in violations(seen)]
     return found
 
 

@@ -14,7 +14,7 @@ import pytest
 if sys.platform == "win32":
     pytest.skip("the browser of a POSIX system", allow_module_level=True)
 
-from browsing import browser, no_browser
+from browsing import browser, no_browser, violations
 from test_in_a_browser import WIDTHS
 
 import seqrun
@@ -45,10 +45,6 @@ records = 3
 record_time = "0.1 s"
 limit = { at_most = "2 mV" }
 """
-AXE = (
-    "const done = arguments[0]; axe.run().then(r => done(r.violations.map(v => "
-    "v.id + ': ' + v.nodes.map(n => n.html + ' ' + n.failureSummary).join(' | '))))"
-)
 
 
 @pytest.fixture
@@ -91,27 +87,21 @@ def seen(tmp_path: Path) -> Iterator[Any]:
 
 
 def test_no_page_has_a_violation_or_is_wider_than_its_screen(seen: Any, pages: list[Path]) -> None:
-    import axe_core_python
-    from axe_core_python.sync_playwright import Axe  # noqa: F401 - only its script is used
-
-    script = (Path(axe_core_python.__file__).parent / "axe.min.js").read_text(encoding="utf-8")
     found: list[str] = []
     for page in pages:
         seen.get(page.resolve().as_uri())
-        seen.execute_script(script)
         for width, height in WIDTHS:
             size = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": width < 500}
             seen.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
             wide = seen.execute_script("return document.documentElement.scrollWidth")
             if wide > width:
                 found.append(f"{page.name}: {wide} px at {width} px")
-            told = seen.execute_async_script(AXE)
-            found += [f"{page.name} at {width} px: {one}" for one in told]
+            found += [f"{page.name} at {width} px: {one}" for one in violations(seen)]
         dark = {"features": [{"name": "prefers-color-scheme", "value": "dark"}]}
         seen.execute_cdp_cmd("Emulation.setEmulatedMedia", dark)
         ground = "return getComputedStyle(document.documentElement).backgroundColor"
         light = [int(part) for part in re.findall(r"\d+", seen.execute_script(ground))]
         assert max(light) < 64, f"{page.name} is light in the dark"
-        found += [f"{page.name} in the dark: {one}" for one in seen.execute_async_script(AXE)]
+        found += [f"{page.name} in the dark: {one}" for one in violations(seen)]
         seen.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
     assert found == []

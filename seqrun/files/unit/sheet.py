@@ -85,6 +85,10 @@ class Unit(Ratings):
 
     def names(self) -> dict[str, Quantity]:
         """Names that limits may use, with their values in base units."""
+        return dict(self._named)
+
+    @cached_property
+    def _named(self) -> dict[str, Quantity]:
         return names_of(self)
 
     def units_of_names(self) -> dict[str, str]:
