@@ -286,6 +286,7 @@ class Crackles(_OverTheSoak):
         soak, wanted = others.get(self.of), faintest_v(view, self.faintest)
         if not isinstance(soak, Soak):
             return
+        soak.must_hear(wanted)
         watts = None
         if soak.power is not None:
             watts = soak.power.evaluate_in("W", view.unit.names())

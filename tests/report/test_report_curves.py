@@ -125,6 +125,22 @@ def test_a_response_tells_where_it_is_within_three_decibels() -> None:
     assert figure.caption == "left: within 3 dB from 100 Hz to 10 kHz."
 
 
+def test_what_was_heated_on_at_a_greater_power_is_drawn_apart_from_what_is_judged(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "heat-rise.csv"
+    path.write_text("time_s,rise_k\n0,1.0\n300,12.0\n600,18.0\n660,22.0\n720,26.0\n", "utf-8")
+    fits = {"fits": {"rise": {"end_k": 28.0, "u_k": 1.0, "tau_s": 540.0, "rise0_k": 1.0}}}
+    facts = {**fits, "heated_on": {"rise": {"since_s": 600.0}}}
+    (plain,) = figures((("heat-rise", path),), fits, ())
+    (on,) = figures((("heat-rise", path),), facts, ())
+    assert "at a greater power" in on.svg
+    assert "From 10.0 min on at a greater power" in on.caption
+    assert "greater power" not in plain.svg + plain.caption
+    points = [len(line.split()) for line in re.findall(r'<polyline points="([^"]*)"', on.svg)]
+    assert points[-2:] == [2, 3]  # heated on, and judged
+
+
 @pytest.mark.parametrize(
     ("text", "why"),
     [

@@ -81,12 +81,14 @@ def _heat(
     limit = next(
         (r.limit_high for r in rows if r.step == step and r.unit == "K" and r.limit_high), None
     )
-    last = float(np.nanmax(time))
+    since = _heated_on(facts, step)
+    judged = time <= since
+    last = float(np.nanmax(time[judged]))
     end, u, tau = fit.get("end_k"), fit.get("u_k", 0.0), fit.get("tau_s", 0.0)
     start = fit.get("start_s", float(time[0]))
-    until = last
+    until = float(np.nanmax(time))
     if end is not None and tau > 0.0:
-        until = max(last, min(start + 4.5 * tau, start + 3.0 * max(last - start, 1.0)))
+        until = max(until, min(start + 4.5 * tau, start + 3.0 * max(last - start, 1.0)))
     low, high = around([float(np.nanmin(rise)), float(np.nanmax(rise)), *_given(end, limit)])
     chart = Chart(
         Axis(float(time[0]), until, "bench time, min", factor=1.0 / 60.0),
@@ -95,6 +97,8 @@ def _heat(
         f"Sink over ambient, {float(rise[-1]):.1f} K at the last reading.",
     )
     caption = f"Last reading {render(float(rise[-1]), 'K', digits=3)} over ambient."
+    if not judged.all():
+        caption += f" From {since / 60.0:.1f} min on at a greater power, to be hot sooner."
     if end is not None:
         chart.band(end - COVERAGE_FACTOR * u, end + COVERAGE_FACTOR * u)
         shown = render(end, "K", uncertainty=COVERAGE_FACTOR * u)
@@ -110,7 +114,10 @@ def _heat(
         xs = np.linspace(start, until, 120)
         ys = end + (fit["rise0_k"] - end) * np.exp(-(xs - start) / tau)
         chart.line(xs, ys, "fit, carried on", ("var(--line-2)", "5 4", 1.6))
-    xs, ys = envelope(time, rise, 600)
+    if not judged.all():
+        xs, ys = envelope(time[~judged], rise[~judged], 300)
+        chart.line(xs, ys, "at a greater power", ("var(--line-3)", "2 3", 2.0))
+    xs, ys = envelope(time[judged], rise[judged], 600)
     chart.line(xs, ys, "measured", ("var(--line-1)", "", 2.4))
     return Figure(step, f"Heat: {step}", caption, chart.svg())
 
@@ -125,6 +132,14 @@ def _fit(facts: Mapping[str, object], step: str) -> dict[str, float]:
         for key, value in fit.items()
         if isinstance(value, int | float) and math.isfinite(value)
     }
+
+
+def _heated_on(facts: Mapping[str, object], step: str) -> float:
+    """From when on, s, the power was not that of the soak any more."""
+    steps = facts.get("heated_on")
+    of = steps.get(step) if isinstance(steps, Mapping) else None
+    since = of.get("since_s") if isinstance(of, Mapping) else None
+    return float(since) if isinstance(since, int | float) else math.inf
 
 
 def _given(*values: float | None) -> list[float]:

@@ -24,7 +24,7 @@ QUIET_HZ = 10e3  # samples per second without one
 START_V, LEAST_V, ROOM = 0.5, 0.01, 4.0
 #: of listening at idle, s, until a tone shows once more that the leads are there
 PROVED_EVERY_S = 300.0
-REST_S = 1.0  # that a loop of listening and looking rests between two records
+REST_S = 0.5  # that a loop of listening and looking rests between two records
 
 
 def key_of(step_id: str) -> str:
@@ -76,6 +76,11 @@ class Ears:
         """The faintest crackle that half of the records tell, V rms over 5 ms."""
         return float(np.median([one.least_v for one in self.records[channel]] or [0.0]))
 
+    @property
+    def least(self) -> float:
+        """The same, of the output where it is largest."""
+        return max(self.least_v(channel) for channel in self.channels)
+
     def _add(self, channel: str, one: Listened) -> None:
         self.heard[channel] += one
         self.records[channel].append(one)
@@ -94,6 +99,10 @@ class Ears:
         if self.ctx.clock.now() - self._proved_at >= PROVED_EVERY_S:
             self._prove(again=True)
         self._quiet()
+
+    def another_level(self) -> None:
+        """What plays from now on is louder or quieter than before."""
+        self._plays_v.clear()
 
     def finish(self) -> None:
         """After the last record: whether all was heard through leads that are still there."""

@@ -14,6 +14,8 @@ from seqrun.steps.common.drive import HEADROOM
 
 #: of the rated voltage: 60 dB below it, which a quiet room still hears (common practice)
 OF_RATED = 1e-3
+LOOKS = 10  # powers that are tried between two
+SPARE = 0.97  # of what counts: the records say whether it was heard (our own choice)
 WORDS = "faintest crackle that counts, V rms over 5 ms; rated_voltage / 1000 if none"
 
 
@@ -51,6 +53,32 @@ def least_driven(view: BenchView, point: str, watts: float) -> float:
     """The faintest crackle beside a tone of that power at an output, V rms over 5 ms."""
     peak = HEADROOM * math.sqrt(2.0 * watts * view.unit.rated_load)
     return least_beside_a_tone(step_v(view, point, peak))
+
+
+def heard_beside(
+    view: BenchView, wanted_v: float, heard_v: float, watts: float, most_w: float
+) -> float:
+    """The most power, W, up to ``most_w``, beside which the faintest crackle that counts is still
+    heard at every output; ``most_w`` where it is not heard beside ``watts`` either, as nothing is
+    lost then.
+
+    Args:
+        wanted_v, heard_v: the faintest that counts, and that is heard beside ``watts``, V rms over
+            5 ms: it grows as the range does.
+    """
+    if heard_v > wanted_v:
+        return most_w
+
+    def grows(power: float, point: str) -> float:
+        before = least_driven(view, point, watts)
+        return least_driven(view, point, power) / before if before else math.sqrt(power / watts)
+
+    points = [f"out.{channel}" for channel in view.unit.channels]
+    for n in range(LOOKS):
+        power = most_w - n / LOOKS * (most_w - watts)
+        if max(grows(power, point) for point in points) * heard_v <= SPARE * wanted_v:
+            return power
+    return watts
 
 
 def least_quiet(view: BenchView, point: str) -> float:

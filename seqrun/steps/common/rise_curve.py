@@ -128,6 +128,24 @@ class RiseCurve:
             return True
         return (high is None or end + guard <= high) and self.rises[-1] >= seen * end
 
+    def to_share(self, seen: float, high_k: float | None) -> tuple[float, float]:
+        """The rise, K, that is a share of where this one ends, and the time that it takes to get
+        there, s, as the fit has it; what it has come to, and no time, where the end is not known or
+        beyond its limit.
+
+        Args:
+            high_k: the limit; None: none.
+        """
+        found, now = self.prediction(), self.rises[-1]
+        if found is None:
+            return now, 0.0
+        end = float(found.end_k.nominal_value)
+        target = seen * end
+        if target <= now or (high_k is not None and end > high_k):
+            return now, 0.0
+        tau = float(found.tau_s.nominal_value)
+        return target, tau * math.log((end - now) / (end - target))
+
     def settled(self) -> bool:
         # The change itself first: what still moves by more needs no statistics to say so.
         before = bisect.bisect_left(self.times, self.times[-1] - SETTLED_OVER_S)
