@@ -122,6 +122,10 @@ class Front:
             return mine
         for other in own.values():
             if other.period is not None:
-                coupled = self.spec.channel(name).leaks(other.period.frequencies())
-                return replace(mine, period=other.period, volts=pass_through(other, coupled))
+                channel = self.spec.channel(name)
+                volts = pass_through(other, channel.leaks(other.period.frequencies()))
+                if channel.rectified and other.volts is not None:
+                    size = np.abs(other.volts)
+                    volts = volts + channel.rectified * (size - size.mean())
+                return replace(mine, period=other.period, volts=volts)
         return mine

@@ -20,6 +20,7 @@ from demo_sim.powered import PoweredUnit
 
 Floats = NDArray[np.float64]
 LINE_HZ = 50.0
+BOUNCE_S = 0.04  # from one bounce of a contact to the next
 LEAST_S = 1e-9  # of a load: less is none
 
 
@@ -42,6 +43,10 @@ class Passing:
         relay = self._relay(channel)
         if float(t[0]) < relay.closed_since:
             values[t < relay.closed_since] = 0.0
+        closed_s = t - relay.closed_since
+        if float(t[0]) < relay.closed_since + relay.spec.bounce_s:
+            away = np.mod(closed_s, BOUNCE_S) > 0.5 * BOUNCE_S
+            values[away & (closed_s < relay.spec.bounce_s)] = 0.0
         if self._warm(relay.spec.contact):
             left = relay.spec.contact.left(self._seed, f"contact.{channel}", t)
             if left is not None:
@@ -59,6 +64,8 @@ class Passing:
             left = spec.contact.left(self._seed, f"path.{channel}", t)
             if left is not None:
                 swing *= left
+        if spec.wander:
+            swing *= 1.0 + spec.wander * np.sin(2.0 * np.pi * t / spec.wander_s)
         if not added:
             return
         if spec.ground_v:

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from demo_sim.amplifier.electrics import Electrics, Operating, Rails, Wanted
+from demo_sim.amplifier.moods import Mood, Seen
 from demo_sim.amplifier.relay import Relay
 from demo_sim.amplifier.signal import InputSignal
 from demo_sim.amplifier.spec import (
@@ -37,6 +38,8 @@ CONVECTION_RATED_K = 30.0  # rise at which the sink's thermal resistance is stat
 PROVOKED_V = 5.0  # put on the sense line of a speaker protection to see it act
 WARM_LAG_K = 3.0  # a part that fails when warm is sound again so much cooler
 COLD_K = 40.0  # what is held on a case is so much colder than the room: metal out of a freezer
+OVERDRIVEN = 1.03  # what is asked of an output over what it gives
+LEAKS_LESS = 0.1  # of the largest signal: an input with less has only what leaks in
 HOTTEST_C = 400.0  # beyond it the device model means nothing
 
 
@@ -103,8 +106,13 @@ class PoweredUnit:
         self.let_go = [(self.rails.rails, 0.0) for _ in self.relays]
         self.damage: list[str] = []
         self.epoch = 0
-        self._cold = {c.name: c for c in spec.channels if c.warm is not None}
+        # Channels that are not always the same, as built; which are warm, which are in their mood.
+        self._changing = {c.name: c for c in spec.channels if c.warm or c.other}
         self._are_warm: set[str] = set()
+        self._are_other: set[str] = set()
+        self._moods = {c.name: Mood(c.when) for c in spec.channels if c.other}
+        self._ups = 0
+        self._up = False
         self._junctions, self._sensors = self._places()
         self._wanted: Wanted | None = None
         self._point: Operating | None = None
@@ -272,6 +280,8 @@ class PoweredUnit:
         """Let time pass."""
         end = self.now + seconds
         while True:
+            if self._moods:
+                self._observe_moods()
             if self._relays_saw != (self.now, self.epoch):
                 self._relays()
                 self._relays_saw = (self.now, self.epoch)
@@ -288,8 +298,8 @@ class PoweredUnit:
             self.heat.advance(stride, self.power)
             self.now += stride
             self._destroy_what_is_too_hot()
-            if self._cold:
-                self._become_warm()
+            if self._changing:
+                self._become()
 
     def look_now(self) -> None:
         """Have all who watch look: time has passed, the unit has changed, or what is watched for.
@@ -330,6 +340,8 @@ class PoweredUnit:
         soonest = math.inf
         for relay in self.relays:
             soonest = min(soonest, relay.next_event())
+        for mood in self._moods.values():
+            soonest = min(soonest, mood.next_event)
         return soonest
 
     def _relays(self) -> None:
@@ -351,6 +363,8 @@ class PoweredUnit:
                 dc = float(self._channel_dc()[i])
                 if math.isfinite(relay.spec.loud_a):
                     load_a = self._load_a(i)
+                if relay.spec.bass_hz:
+                    dc += self._bass_v(i, relay.spec.bass_hz)
                 if self.spec.channels[i].name == self.provoked:
                     dc += PROVOKED_V
             relay.observe(self.now, up, dc, load_a)
@@ -400,6 +414,20 @@ class PoweredUnit:
         swing = float(np.abs(volts - (volts * self.wanted().weights[leg]).sum()).max())
         return swing * len(self.spec.channels[number].sides)
 
+    def _bass_v(self, number: int, corner_hz: float) -> float:
+        """What a first-order filter leaves of a channel's swing, V."""
+        period = self.inputs[self.spec.channels[number].name].period
+        if period is None:
+            return 0.0
+        return self._swing_v(number) / math.hypot(1.0, period.frequency_hz / corner_hz)
+
+    def _overdriven(self, number: int) -> bool:
+        """Whether a channel's output falls short of what its input asks for."""
+        legs = [i for i, c in enumerate(self.electrics.channel_of) if c == number]
+        wanted = np.abs(self.wanted().volts[legs]).max()
+        given = np.abs(self.operating().volts[legs] - self.electrics.middle(self.rails.rails)).max()
+        return bool(wanted > OVERDRIVEN * given + 1e-3)
+
     def mute(self, seconds: float) -> None:
         """Open every output relay at once and keep it open for a while."""
         for relay in self.relays:
@@ -424,18 +452,58 @@ class PoweredUnit:
         self._start = None
         self.changed()
 
-    def _become_warm(self) -> None:
-        """Channels that are not the same warm as cold turn into what they are now."""
+    def _observe_moods(self) -> None:
+        """See what the moods of channels go by, and turn those whose time has come."""
+        rails, spec = self.rails.rails, self.spec
+        least = min(rails.pos, -rails.neg) if spec.split else rails.pos
+        share = least / spec.rail_voltage
+        up = share >= spec.rails.relay_threshold - (0.15 if self._up else 0.0)
+        self._ups += up and not self._up
+        self._up = up
+        driven = self._driven()
+        for number, channel in enumerate(spec.channels):
+            if channel.name in self._moods:
+                closed = up and self.relays[number].closed
+                seen = Seen(
+                    rail=share,
+                    up=up,
+                    ups=self._ups,
+                    load_a=self._load_a(number) if closed else 0.0,
+                    overdriven=up and self._overdriven(number),
+                    own=channel.name in driven,
+                    others=bool(driven - {channel.name}),
+                )
+                self._moods[channel.name].observe(self.now, seen)
+        self._become()
+
+    def _driven(self) -> set[str]:
+        """Channels that have a signal of their own: what leaks in from others is none."""
+        tops = {
+            name: float(np.abs(signal.volts).max())
+            for name, signal in self.inputs.items()
+            if signal.volts is not None
+        }
+        return {name for name, top in tops.items() if top > LEAKS_LESS * max(tops.values())}
+
+    def _become(self) -> None:
+        """Channels that are not always the same turn into what they are now."""
         if self.damage:
             return
         celsius = self.temperature_c("sink")
-        for name, cold in self._cold.items():
-            assert cold.warm is not None, "only those are kept"
-            is_warm = name in self._are_warm
-            if is_warm == (celsius > cold.warm_c - (WARM_LAG_K if is_warm else 0.0)):
+        for name, built in self._changing.items():
+            was_warm = name in self._are_warm
+            lag_k = WARM_LAG_K if was_warm else 0.0
+            is_warm = built.warm is not None and celsius > built.warm_c - lag_k
+            is_other = name in self._moods and self._moods[name].on
+            if is_warm == was_warm and is_other == (name in self._are_other):
                 continue
-            self._are_warm ^= {name}
-            now = cold if is_warm else cold.warm(cold)
+            now = built
+            if is_warm and built.warm is not None:
+                now = built.warm(now)
+            if is_other and built.other is not None:
+                now = built.other(now)
+            for turned, those in ((is_warm, self._are_warm), (is_other, self._are_other)):
+                (those.add if turned else those.discard)(name)
             self.spec = self.spec.with_channel(name, partial(_instead, now))
             self.electrics = Electrics(self.spec)
             self.relays[self.spec.channel_names.index(name)].spec = now.relay

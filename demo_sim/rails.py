@@ -8,7 +8,7 @@ gives and only bleeder and load empty it.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from demo_sim.amplifier.electrics import Operating, Rails
@@ -95,7 +95,7 @@ class RailPair:
 
     def __init__(self, spec: RailSpec, split: bool) -> None:
         self.pos = Rail(spec)
-        self.neg = Rail(spec)
+        self.neg = Rail(replace(spec, feed_ohm=spec.feed_ohm + spec.neg_more_ohm))
         self.split = split
         self._rails = Rails(0.0, 0.0)
 

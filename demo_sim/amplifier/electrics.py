@@ -23,6 +23,7 @@ Floats = NDArray[np.float64]
 SHORT_OHM = 0.05  # a failed device, collector to emitter
 LETTING_GO_ROUNDS = 20
 LEAST_NEED_V = 1e-12
+CUT = 1.005  # what is wanted over what comes, from which on it has been cut off
 GIVING_WAY_ROUNDS = 3  # each halves what is left, and more
 
 
@@ -111,6 +112,10 @@ class Electrics:
         self._offset_per_v = np.array([[leg.offset_per_v] for leg in self.legs])
         self._offset_from_v = np.array([[leg.offset_from_v] for leg in self.legs])
         self._rectifies = bool(self._offset_per_v.any())
+        self._squash = np.array([[leg.squash] for leg in self.legs])
+        self._squash_from_v = np.array([[leg.squash_from_v] for leg in self.legs])
+        self._squashes = bool(self._squash.any())
+        self._sticks = any(leg.stick_s for leg in self.legs)
         self._limited = any(np.isfinite(leg.limit_a) for leg in self.legs)
         # Of each leg behind an output capacitor: its leak, Ω. DC that gets through is that alone.
         parts = [spec.channels[i].capacitor for i in self.channel_of]
@@ -226,6 +231,10 @@ class Electrics:
         path, middle = self.spec.path, self.middle(rails)
         alive = self.alive(rails)
         offset = self.offset
+        if self._squashes:
+            mean = np.maximum(np.abs(wanted).mean(axis=1, keepdims=True), LEAST_NEED_V)
+            over = np.maximum(1.0 - self._squash_from_v / mean, 0.0)
+            wanted = wanted * (1.0 - self._squash * over)
         if self._drifts:
             moved = self._offset_per_k * (sensor_c - 25.0)
             moved = moved + np.where(sensor_c > self._offset_step_c, self._offset_step, 0.0)
@@ -331,6 +340,8 @@ class Electrics:
             held = self._held(period, self.into(volts, admittance))
             volts = self.middle(rails) + (volts - self.middle(rails)) * held
             clipped = clipped or bool((held < 1.0).any())
+        if period is not None and self._sticks and clipped:
+            volts = self._stuck(period, wanted, volts, rails)
         volts = self._let_go(volts, admittance, rails)
         load_a = self.into(volts, admittance, period=period)
         alive = self.alive(rails)
@@ -407,6 +418,19 @@ class Electrics:
         most = np.array([[leg.limit_a] for leg in self.legs])
         beyond = (smooth > most) & (load_a > most)
         return np.asarray(np.where(beyond, most / np.maximum(load_a, 1e-12), 1.0))
+
+    def _stuck(self, period: Period, wanted: Floats, volts: Floats, rails: Rails) -> Floats:
+        """Leg volts where what was cut off stays there for a while after it should come back."""
+        middle = self.middle(rails)
+        found = volts.copy()
+        cut = np.abs(wanted) > CUT * np.abs(volts - middle)
+        cut &= np.abs(wanted) > 0.5 * np.abs(wanted).max(axis=1, keepdims=True)
+        for i, leg in enumerate(self.legs):
+            longest = round(leg.stick_s * period.frequency_hz * period.points)
+            for end in np.flatnonzero(cut[i] & ~np.roll(cut[i], -1)) if longest else ():
+                after = np.arange(end + 1, end + 1 + min(longest, period.points - 1))
+                found[i, after % period.points] = volts[i, end]
+        return found
 
     def _short_circuits(
         self, volts: Floats, device_a: Floats, rails: Rails, admittance: Floats

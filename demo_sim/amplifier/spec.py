@@ -14,6 +14,7 @@ from typing import Literal, Self
 import numpy as np
 from numpy.typing import NDArray
 
+from demo_sim.amplifier.moods import ALWAYS, When
 from demo_sim.amplifier.passing import SILENT, SOUND, STABLE, Intermittent, Oscillation, Thump
 from demo_sim.amplifier.sections import SectionSpec
 from demo_sim.errors import DemoError
@@ -71,6 +72,9 @@ class LegSpec:
             is driven to beyond ``offset_from_v``.
         limit_a, limit_s: the upper half's protection holds its current to this, A, where what
             ``limit_s`` has smoothed of it is beyond; inf: it never does. Means are not told of it.
+        stick_s: so long the output stays where it was cut off, once the signal comes back.
+        squash, squash_from_v: a limiter takes this share of the signal, times one less what
+            ``squash_from_v`` is of its mean magnitude; nothing where that is smaller.
         low_cut_hz, pole_hz: input coupling and closed-loop bandwidth, −3 dB.
         resonance: what lifts or cuts a part of the band.
         stage: its number, from 1, among those in parallel at one terminal; 0: it is alone there.
@@ -90,6 +94,9 @@ class LegSpec:
     offset_from_v: float = 0.0
     limit_a: float = math.inf
     limit_s: float = 5e-3
+    stick_s: float = 0.0
+    squash: float = 0.0
+    squash_from_v: float = 0.0
     bias_shift_v: float = 0.0
     bias_sensor_k_per_w: float = 5.0
     low_cut_hz: float = 2.0
@@ -122,7 +129,9 @@ class RelaySpec:
     from current into the load, and not from current out of it. It lets go as well, until it pulls
     in again, where the load takes more than ``loud_a`` (mean magnitude) for ``loud_s``. A dry
     contact lands on a film whenever it closes, and passes ``1 − dry_lost`` of what is not DC until
-    the output has swung by more than ``dry_v`` once, which breaks the film.
+    the output has swung by more than ``dry_v`` once, which breaks the film. Its guard takes what is
+    below ``bass_hz`` for DC, and of higher tones what a first-order filter leaves. For ``bounce_s``
+    after it has closed the contact is open half of the time.
     """
 
     pull_in_s: float = 4.0
@@ -136,6 +145,8 @@ class RelaySpec:
     loud_s: float = 5.0
     dry_v: float = 0.0
     dry_lost: float = 0.95
+    bass_hz: float = 0.0
+    bounce_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,13 +216,16 @@ class ChannelSpec:
         fed_by: the channel whose socket leads to this one; its own where none is named.
         crosstalk: from the others at 1 kHz, capacitive: it grows with frequency. shared: from them
             by a path that both have, at every frequency; shared_low: the same at 100 Hz, where it
-            falls with frequency.
+            falls with frequency. rectified: of the magnitude of what another one is driven with, as
+            what its supply's current leaves in a ground that both have.
+        wander, wander_s: its gain moves up and down by this share, once in so many seconds.
         contact: in the signal path before the power stage.
         ground, ground_v: while this contact is open, so much hum of the line (peak) is at the
             output. kick, kick_v: while this is "open", so much DC is added there.
         capacitor: between its stages and its terminal; None: they are joined for DC as well.
         warm, warm_c: what the channel becomes while the heatsink is warmer than this; thermal
             paths stay as they were.
+        other, when: what it becomes (after ``warm``) under other conditions than warmth.
     """
 
     name: str
@@ -224,6 +238,9 @@ class ChannelSpec:
     crosstalk: float = 1.8e-4
     shared: float = 0.0
     shared_low: float = 0.0
+    rectified: float = 0.0
+    wander: float = 0.0
+    wander_s: float = 60.0
     contact: Intermittent = SOUND
     oscillation: Oscillation = STABLE
     thump: Thump = SILENT
@@ -234,6 +251,8 @@ class ChannelSpec:
     capacitor: OutputCapacitor | None = None
     warm: Callable[[ChannelSpec], ChannelSpec] | None = None
     warm_c: float = 45.0
+    other: Callable[[ChannelSpec], ChannelSpec] | None = None
+    when: When = ALWAYS
 
     def leaks(self, frequencies: Floats) -> Complexes:
         """What of another channel's input arrives at this one's, as a ratio."""
@@ -277,8 +296,9 @@ class RailSpec:
     """Feed of each rail inside the unit.
 
     Args:
-        feed_ohm: fuse, wiring and connector in series. reservoir_f: capacitance. bleeder_ohm:
-            discharges it. quiescent_a: the small-signal part of each channel, rails fully up.
+        feed_ohm: fuse, wiring and connector in series. neg_more_ohm: so much more in the negative
+            rail's. reservoir_f: capacitance. bleeder_ohm: discharges it. quiescent_a: the
+            small-signal part of each channel, rails fully up.
         bias_sag_v: bias lost when the rails go from rated to nothing, through the multiplier's
             resistance. dead_v, alive_v: rail (smaller of the two) below which the bias does not
             exist, and above which it is complete.
@@ -289,6 +309,7 @@ class RailSpec:
     """
 
     feed_ohm: float = 0.05
+    neg_more_ohm: float = 0.0
     reservoir_f: float = 6.8e-3
     bleeder_ohm: float = 4.7e3
     quiescent_a: float = 0.003

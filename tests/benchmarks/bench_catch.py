@@ -22,6 +22,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
 
+import fourth_neighbours  # noqa: F401
 import neighbours
 import third_neighbours  # noqa: F401
 
@@ -35,6 +36,7 @@ def catch_case(case: StudyCase, version: str, to_first_fail: bool = False) -> St
     """One run; a process of its own does not know the neighbours yet."""
     sys.path.insert(0, str(Path(__file__).parent))
     import_module("third_neighbours")
+    import_module("fourth_neighbours")
     return run_case(case, version, to_first_fail=to_first_fail)
 
 
