@@ -43,9 +43,22 @@ POWER = (
     "power_low",
     "power_high",
     "power",
+    "beside_loud",
+    "stray_alone",
+    "overload",
+    "overload_after",
 )
 #: families that listen to it once more, warm
-SOUND_HOT = ("gain_hot", "gain_drift", "response_hot", "balance_hot", "noise_hot", "hum_hot")
+SOUND_HOT = (
+    "gain_hot",
+    "gain_drift",
+    "gain_loud",
+    "gain_even",
+    "response_hot",
+    "balance_hot",
+    "noise_hot",
+    "hum_hot",
+)
 #: steps that judge what was heard while it soaked
 HEARD = ("crackles_idle", "drop_outs", "crackles_driven")
 #: families that measure once more, warm, at another level or at another frequency
@@ -58,6 +71,10 @@ AGAIN = (
     "bursts_loud",
     "power_low",
     "power_high",
+    "beside_loud",
+    "stray_alone",
+    "overload",
+    "overload_after",
     *SOUND_HOT,
 )
 #: what is left out where only heat and idle currents matter
@@ -77,7 +94,7 @@ def cut_short(folder: Path, last: str, without: Sequence[str] = ()) -> str:
     ids = [text.removeprefix('id = "').partition('"')[0].partition(".")[0] for text in steps]
     kept = [n for n in range(ids.index(last) + 1) if ids[n] not in without]
     if {*HEARD} <= {*without}:
-        steps = [LISTEN.sub("", text) for text in steps]
+        steps = [LISTEN.sub("", s) if 'do = "soak"' in s else s for s in steps]
     path = folder / f"acceptance-to-{last}.toml"
     down = [steps[-1]] if len(steps) - 1 not in kept else []
     path.write_text("[[step]]\n".join([head, *(steps[n] for n in kept), *down]), "utf-8")

@@ -18,9 +18,10 @@ from seqrun.errors import NotMeasured
 from seqrun.measure.bounds import Bounded
 from seqrun.measure.sinefit import check_record
 from seqrun.measure.uncertain import variable
-from seqrun.values import COVERAGE_FACTOR, Bound
+from seqrun.values import COVERAGE_FACTOR, Bound, rectangular
 
 Array = NDArray[np.float64]
+LOST = 0.5  # of a tone's level: less is an open contact
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,3 +170,36 @@ def watched_event(
         raise NotMeasured("looks out of order", expected="the first sight after the last without")
     half = (first_with_s - last_without_s) / 2.0
     return variable(last_without_s + half, half / math.sqrt(3.0), name, "rectangular")
+
+
+@dataclass(frozen=True, slots=True)
+class Lost:
+    """How long a tone was lost within a record, s, how often, and how long the record was, s.
+    ``at_end``: it ended without the tone."""
+
+    seconds: UFloat
+    times: int
+    listened_s: float
+    at_end: bool = False
+
+
+def silent_for(
+    volts: Array, sample_rate_hz: float, frequency_hz: float, *, clipped: bool = False
+) -> Lost:
+    """How long a tone is lost within a record: its periods that have less than half of the level
+    of the loudest, added up.
+
+    Each stretch begins and ends somewhere within a period (rectangular, a period in all).
+
+    Args:
+        volts: samples, shape (points,), V. frequency_hz: of the tone.
+
+    Raises:
+        NotMeasured: as :func:`envelope`.
+    """
+    found = envelope(volts, sample_rate_hz, frequency_hz, clipped=clipped)
+    gone = found.rms < LOST * float(found.rms.max())
+    times = int(gone[0]) + int(np.count_nonzero(gone[1:] & ~gone[:-1]))
+    seconds = float(np.count_nonzero(gone)) * found.frame_s
+    known = rectangular(seconds, found.frame_s * max(times, 0.5), "periods lost in part")
+    return Lost(known, times, found.rms.size * found.frame_s, bool(gone[-1]))

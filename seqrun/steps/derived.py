@@ -17,7 +17,13 @@ from seqrun.plan.measurand import Measurand, judged, shown
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.quantity import render
-from seqrun.steps.common.forecasts import BETTER_SCOPE, DB_PER_SHARE, decibels, moved_share
+from seqrun.steps.common.forecasts import (
+    BETTER_SCOPE,
+    DB_PER_SHARE,
+    decibels,
+    gain_share,
+    moved_share,
+)
 from seqrun.steps.common.from_cold import must_be_cold
 from seqrun.values import COVERAGE_FACTOR, normal
 
@@ -147,7 +153,8 @@ class GainDrift(Step):
         return decibels(moved_share(view, view.unit.rated_power), 0.0, BETTER_SCOPE)
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
-        must_be_cold(ctx, self.id)
+        if self.from_cold:
+            must_be_cold(ctx, self.id)
         moved = DB_PER_SHARE * moved_share(ctx.view, ctx.view.unit.rated_power)
         before = {reading.channel: value for reading, value in ctx.measured(self.against)}
         for reading, value in ctx.measured(self.of):
@@ -158,7 +165,7 @@ class GainDrift(Step):
                     where=self.id,
                 )
             yield self.reading(
-                GAIN_DRIFT,
+                self.judges[0],
                 value
                 - before[reading.channel]
                 + normal(0.0, moved, "scope and generator since then"),
@@ -166,3 +173,33 @@ class GainDrift(Step):
                 instruments=reading.instruments,
                 note=f"{self.of} less {self.against}",
             )
+
+
+GAIN_WITH_LEVEL = Measurand(
+    "gain_with_level",
+    "dB",
+    title="change of the gain with the level",
+    what="How much louder or quieter a channel amplifies what is loud than what is quiet.",
+    how="The gain at a large power less that at a small one of the same channel.",
+    fooled_by=(
+        "Scope and generator stand on other ranges for what is loud, whose gains are not the same. "
+        "A load that is read hotter than it is: the gain is one of volts."
+    ),
+    contact="The driven tones themselves: without one there is no gain to compare.",
+)
+
+
+class GainWithLevel(GainDrift):
+    """Change of the gain between a loud tone and a quiet one.
+
+    A limiter that acts where it should not squeezes what is loud, and distorts nothing.
+    """
+
+    kind: ClassVar[str] = "gain_with_level"
+    yields: ClassVar = (judged(GAIN_WITH_LEVEL, "several", each="channel"),)
+    from_cold: ClassVar[bool] = False
+
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        # Two ranges at either end.
+        share = math.sqrt(2.0) * gain_share(view, view.unit.rated_power)
+        return decibels(share, 0.0, BETTER_SCOPE)

@@ -24,6 +24,7 @@ from seqrun.steps.common.contact import BY_TONE, TONE_HZ, loudness_at, prove_con
 from seqrun.steps.common.drive import Drive, Waveform, across
 from seqrun.steps.common.forecasts import BETTER_SCOPE, near_limit, scope_share
 from seqrun.steps.first_tone import key_of, listen_first
+from seqrun.steps.just_on import kept_by, look_after, look_before
 from seqrun.steps.timing import CLOSES
 from seqrun.values import COVERAGE_FACTOR, Bound
 
@@ -141,8 +142,9 @@ class SwitchingThump(Step):
 
     ``when = "off"`` switches the supply off and watches for ``watch``; ``when = "on"`` goes after
     the step that raised the rails and watches until the output relays have closed, and a little
-    longer; then it gives the first quiet tone, for a ``first_tone`` step. Both want no signal at
-    the inputs.
+    longer; then it gives the first quiet tone, for a ``first_tone`` step, and looks once more at
+    what was looked at before the unit was switched off, for a ``just_on`` step. Both want no signal
+    at the inputs.
     """
 
     kind: ClassVar[str] = "switching_thump"
@@ -182,6 +184,8 @@ class SwitchingThump(Step):
         deaf: dict[str, str] = {}
         if self.when == "off":
             deaf = self._prove(ctx, channels)
+            if ctx.view.has("generator"):
+                look_before(ctx, channels)
             since = ctx.clock.now()
             ctx.supply.enable(False)
             ctx.powered_off()
@@ -193,7 +197,10 @@ class SwitchingThump(Step):
             if ctx.view.has("generator"):
                 # Where somebody's tone has been through it before, the first is not known.
                 ctx.keep(key_of(self.id), {**listen_first(ctx, channels), **deaf})
-            deaf = {**self._prove(ctx, channels), **deaf}
+            changed = look_after(ctx, channels) if ctx.view.has("generator") else {}
+            off = self._prove(ctx, channels)
+            ctx.keep(kept_by(self.id), {**changed, **off})
+            deaf = {**off, **deaf}
         for channel, one in found.items():
             if channel in deaf:
                 yield self.not_measured(THUMP, deaf[channel], channel=channel)

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import replace
 from typing import ClassVar
 
 from pydantic import Field
 
 from seqrun.errors import NotMeasured
-from seqrun.measure.timing import Look, mute_length, pull_in_time, release_time
+from seqrun.measure.timing import Look, Lost, mute_length, pull_in_time, release_time, silent_for
 from seqrun.plan.context import Context
 from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.measurand import Measurand, judged
@@ -112,6 +113,15 @@ def by_looking(every_s: float, moment_s: float = 0.0) -> Forecast:
     return watched(every_s + LOOK_S, better, moment_s)
 
 
+BACK_S = 5.0  # for a relay that chatters to come to rest
+LISTEN_HZ, LISTEN_PER_CYCLE = 20e3, 8.0  # samples per second, and in a period at the least
+
+
+def chatter_of(step_id: str) -> str:
+    """Under which a step keeps what was lost after the relays had closed."""
+    return f"relay chatter {step_id}"
+
+
 #: under which is kept when each channel's relay closed, s after the rails were up
 CLOSES = "output relays close"
 LATE_S = 3.0  # than the sheet says: a ramp in stages blurs when the rails were up
@@ -142,10 +152,13 @@ class AwaitOutput(Step):
     every: Seconds = Field(default=0.25, gt=0.0)
     frequency: Hertz = 1000.0
     output: Volts | None = Field(None, gt=0.0, description="expected at the output, " + SMALL)
+    listen: Seconds = Field(
+        default=0.0, ge=0.0, le=5.0, description="so long afterwards, for a relay_chatter step"
+    )
 
     def needs(self, view: BenchView) -> Needs:
         power = small_tone(view, self.output) ** 2 / view.unit.rated_load
-        needs = drive_needs(view, self.channels(view), power, seconds=3.0)
+        needs = drive_needs(view, self.channels(view), power, seconds=3.0 + self.listen)
         # Rails that a hand raises come up at a moment that nobody knows to a second.
         return replace(needs, by_itself=frozenset({"supply"})) if self.limit else needs
 
@@ -169,6 +182,8 @@ class AwaitOutput(Step):
             ctx.wait_until(
                 all_closed, every_s=self.every, at_most_s=self._wait(ctx), what="the output relays"
             )
+            if self.listen:
+                ctx.keep(chatter_of(self.id), self._lost(watch))
         except NotMeasured as reason:
             why = f"no tone at the output: {reason.found}"
         finally:
@@ -183,12 +198,107 @@ class AwaitOutput(Step):
             ctx.keep(CLOSES, {**known, channel: delay})
             yield self.reading(RELAY_DELAY, delay, channel=channel, instruments=(ctx.scope.name,))
 
+    def _lost(self, watch: _SmallTone) -> dict[str, Lost | str]:
+        """What of the tone is lost right after the relays have closed; in a short memory a part of
+        the time has room."""
+        most, least_hz = watch.ctx.scope.max_points, LISTEN_PER_CYCLE * self.frequency
+        seconds = min(self.listen, most / least_hz)
+        points = min(round(seconds * max(LISTEN_HZ, least_hz)), most)
+        found: dict[str, Lost | str] = {}
+        # Behind a coupling half of the rail of a bridge has just come, and goes within seconds.
+        follows = watch.drive.coupling == "AC"
+        waves = watch.drive.capture(
+            peak_v=watch.ctx.view.unit.rail_voltage if follows else None,
+            rate_hz=points / seconds,
+            points=points,
+            may_be_silent=True,
+        )
+        for channel, wave in waves.items():
+            rate = 1.0 / wave.dt_s
+            try:
+                found[channel] = silent_for(wave.volts, rate, self.frequency, clipped=wave.clipped)
+            except NotMeasured as reason:
+                found[channel] = reason.found
+        left = {c for c, lost in found.items() if isinstance(lost, Lost) and lost.at_end}
+        return found | self._not_back(watch, left)
+
+    def _not_back(self, watch: _SmallTone, left: set[str]) -> dict[str, str]:
+        """Why nothing is said of outputs whose tone had gone at the end: a contact that chatters
+        comes back, a lead that has come off does not."""
+        back: set[str] = set()
+
+        def all_back() -> bool | None:
+            watch.look()
+            back.update(c for c in left if watch.looks[c][-1].present)
+            return True if back == left else None
+
+        if left:
+            with suppress(NotMeasured):
+                watch.ctx.wait_until(
+                    all_back, every_s=self.every, at_most_s=BACK_S, what="the tone to come back"
+                )
+        why = "the tone has gone and is not back: see to the lead, and to the relay"
+        return dict.fromkeys(left - back, why)
+
     def _wait(self, ctx: Context) -> float:
         """How long to wait from now, s: at least until every relay must have closed, as the unit
         sheet says. The step that waits for all of them may have been left out, where not all can
         be driven."""
         since = ctx.clock.now() - ctx.powered_at
         return max(self.at_most, ctx.view.unit.relay_delay[1] + LATE_S - since)
+
+
+RELAY_CHATTER = Measurand(
+    "relay_chatter",
+    "s",
+    title="relay chatter",
+    what="How long a tone is lost, all in all, within a second of the output relay's closing.",
+    how=(
+        "The small tone that has shown the relay to close is recorded on; the periods of it that "
+        "have less than half of the level of the loudest are added up."
+    ),
+    fooled_by=(
+        "What bounces for less than the interval of the watching is over before the record begins; "
+        "some milliseconds are any relay's. A lead that moves within that second."
+    ),
+    contact="The tone itself, in the same record.",
+)
+
+
+class RelayChatter(Step):
+    """Whether the relays that an ``await_output`` step with ``listen`` saw closing stay closed."""
+
+    kind: ClassVar[str] = "relay_chatter"
+    yields: ClassVar = (judged(RELAY_CHATTER, "channel"),)
+
+    of: str = Field(description="id of an await_output step with listen")
+
+    def needs(self, view: BenchView) -> Needs:
+        return Needs(frozenset({"scope"}), seconds=0.0)
+
+    def forecast(self, view: BenchView, of: Measurand) -> Forecast:
+        return watched(1e-3, "a tone of a higher frequency")
+
+    def perform(self, ctx: Context) -> Iterator[Yielded]:
+        kept = ctx.kept(chatter_of(self.of))
+        if not isinstance(kept, dict):
+            raise NotMeasured(
+                f"'{self.of}' has not listened on",
+                expected='an await_output step with listen = "1 s", whose relays have closed',
+                where=self.id,
+            )
+        for channel in self.channels(ctx.view):
+            lost = kept.get(channel, f"'{self.of}' has not listened to it")
+            if not isinstance(lost, Lost):
+                yield self.not_measured(RELAY_CHATTER, str(lost), channel=channel)
+                continue
+            yield self.reading(
+                RELAY_CHATTER,
+                lost.seconds,
+                channel=channel,
+                instruments=(ctx.scope.name,),
+                note=f"{lost.times} times within {lost.listened_s:.2g} s",
+            )
 
 
 RELAY_RELEASE = Measurand(

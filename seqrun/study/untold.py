@@ -26,18 +26,32 @@ READ_AS: Mapping[str, tuple[str, ...]] = {
     "sustained_power": ("output_power", "hold_power"),
 }
 NO_U = "it is shown without an uncertainty"
+A_CHANGE = (
+    "of a sound unit it is the root of the squares of noise, which is nothing by no count; tests "
+    "hold it against changes of known size"
+)
 UNTOLD: Mapping[str, str] = {
+    "beside_other": A_CHANGE,
     "burst_peak": NO_U,
     "condition_met": NO_U,
     "cooled_fall": "it hangs on how cold a hand makes the case; what is made of it, the share, has "
     "its truth",
     "crackle_peak": NO_U,
+    "gain_with_level": "the difference of two gains, each of which has its truth",
     "hum_rectified_share": NO_U,
+    "just_on_change": A_CHANGE,
     "listened": NO_U,
     "lost_time": NO_U,
+    "low_rail_change": A_CHANGE,
     "noise_peak": NO_U,
     "over_current_protection": NO_U,
     "over_voltage_protection": NO_U,
+    "overload_change": A_CHANGE,
+    "overload_sticks": "the stage of a sound unit, and of every fault of the catalogue, comes back "
+    "at once; tests hold it against "
+    "stages that stick for a known time",
+    "relay_chatter": "the relay of a sound unit, and of every fault of the catalogue, closes once; "
+    "tests hold it against one that bounces for a known time",
     "suspects_left": NO_U,
     "thump_dc": NO_U,
     "whine_frequency": NO_U,

@@ -11,11 +11,15 @@ from __future__ import annotations
 import sys
 from collections import defaultdict
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from forked import once, put_in
 from mishaps import Mended, acts
+
+from demo_sim.amplifier.moods import When
+from demo_sim.amplifier.spec import ChannelSpec
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="it forks")
 
@@ -89,9 +93,16 @@ def test_what_fails_does_not_pass_by_a_lead_that_came_off(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     tap = Mended(tmp_path / "clean", faults=faults)
-    tap.acts = acts(tap, terminals)
     put_in(tap, monkeypatch.setattr)
-    sequence = short_sequence(steps)
+    _does_not_pass(tap, short_sequence(steps), steps, terminals, tmp_path)
+
+
+def _does_not_pass(
+    tap: Mended, sequence: str, steps: str, terminals: Sequence[str], tmp_path: Path
+) -> None:
+    """A unit that is rejected by some steps is not accepted, nor anything of it passed, where each
+    of some leads comes off in the middle of each of them."""
+    tap.acts = acts(tap, terminals)
     clean, _ = once(sequence, tap)
     assert str(clean.disposition) == "reject", clean.reason
     tap.clean = clean.judged
@@ -122,6 +133,61 @@ def test_what_fails_does_not_pass_by_a_lead_that_came_off(
         if line[:4].isupper()
     ]
     assert not bad
+
+
+LOW = """
+[[step]]
+id = "low"
+do = "low_rail"
+limit = { at_most = "5 mV" }
+"""
+BESIDE = """
+[[step]]
+id = "beside"
+do = "beside_other"
+power = "1 W"
+limit = { at_most = "5 mV" }
+"""
+OVERLOAD = """
+[[step]]
+id = "over"
+do = "overload"
+limit = { at_most = "50 µs" }
+[[step]]
+id = "after"
+do = "overload_after"
+of = "over"
+limit = { at_most = "5 mV" }
+"""
+
+
+def _dc(c: ChannelSpec) -> ChannelSpec:
+    legs = (replace(leg, offset_v=leg.offset_v + 0.06) for leg in c.legs)
+    return replace(c, legs=tuple(legs))
+
+
+@pytest.mark.parametrize(
+    ("steps", "when", "terminals"),
+    [
+        (LOW, When(rail_below=0.95, ups=1), ["scope.1", "generator.1"]),
+        (BESIDE, When(own="quiet", others="driven"), ["scope.1", "generator.2"]),
+        (OVERLOAD, When(overdriven=True, left_s=3.0), ["scope.1", "generator.1"]),
+    ],
+    ids=["low", "beside", "overload"],
+)
+def test_what_should_not_matter_and_does_not_pass_by_a_lead_that_came_off(
+    steps: str,
+    when: When,
+    terminals: Sequence[str],
+    short_sequence: Callable[..., str],
+    made_up: Callable[..., str],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    fault = made_up(f"dc_of_{steps.split()[3][1:-1]}", lambda c: replace(c, other=_dc, when=when))
+    tap = Mended(tmp_path / "clean", faults=[fault])
+    put_in(tap, monkeypatch.setattr)
+    _does_not_pass(tap, short_sequence(steps), steps, terminals, tmp_path)
 
 
 GOOD = """

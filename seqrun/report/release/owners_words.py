@@ -49,6 +49,15 @@ OWNERS_WORDS = {
         "Stability with a long loudspeaker cable", "a cable is a capacitor across the terminals"
     ),
     "thump": Plain("Thump when switched on and off", "it strains a loudspeaker's cone"),
+    "just_on_change": Plain(
+        "The same again when switched on", "some faults are there for the first minute alone"
+    ),
+    "relay_chatter": Plain("Relays that stay closed", "one that chatters burns its contacts"),
+    "beside_other": Plain("A silent channel beside a loud one", "it stays silent"),
+    "gain_with_level": Plain("As loud as it is turned up", "what is loud is not held back"),
+    "overload_sticks": Plain("Turned up too far", "how it behaves where it can give no more"),
+    "overload_change": Plain("After it was turned up too far", "it plays on as before at once"),
+    "low_rail_change": Plain("Low mains voltage", "it plays as well where the mains are weak"),
     "first_tone_lost": Plain(
         "Quiet sound at once", "a tired contact stays silent until it is played louder"
     ),
