@@ -38,8 +38,8 @@ DEEP = 2.0
 CYCLES, PER_CYCLE = 100, 200
 PLANNED = 1.3  # times rated power, for which loads are planned: it lasts a tenth of a second
 #: the quiet tone, as a part of rated power, and its frequency: where a stage that has lost its bias
-#: is heard (our own choice, as for the distortion of a stage at a small level)
-QUIET_PART, QUIET_HZ = 1.0 / 400.0, 5e3
+#: is heard: feedback has half of what it has at 5 kHz (our own choice)
+QUIET_PART, QUIET_HZ = 1.0 / 400.0, 10e3
 RANGE = 1.15  # times the rail: an output swings no further
 
 OVERLOAD_STICKS = Measurand(
@@ -70,7 +70,7 @@ OVERLOAD_CHANGE = Measurand(
         "it was overdriven from what it was before."
     ),
     how=(
-        "As the change at low rails, with a tone of 5 kHz and a four-hundredth of rated power: "
+        "As the change at low rails, with a tone of 10 kHz and a four-hundredth of rated power: "
         "before, and at once after a tenth of a second of twice rated power."
     ),
     fooled_by=(
