@@ -52,6 +52,7 @@ FEATURES: dict[str, Callable[[Unit], bool]] = {
     "inputs": lambda unit: bool(unit.inputs),
     "no preamplifier": lambda unit: not unit.inputs,
     "a line input": lambda unit: "line" in unit.inputs,
+    "a line input and two channels": lambda unit: "line" in unit.inputs and len(unit.channels) > 1,
     "no line input": lambda unit: "line" not in unit.inputs,
     "an aux input": lambda unit: "aux" in unit.inputs,
     "phono input": lambda unit: "phono" in unit.inputs,
