@@ -44,6 +44,7 @@ id = "relays"
 do = "await_output"
 """
 BRING_UP_STEPS = 4
+RELAYS_S, LOOK_S = 20.0, 0.2
 
 
 class Readings:
@@ -84,7 +85,8 @@ class PoweredUnit:
         self._record = Store(folder).start(
             RunInfo("T-1", "demo", "steps", "A", "demo", "", True, "0")
         )
-        self._bring_up: Readings = self._do("", 0)
+        self._do("", slice(BRING_UP_STEPS - 1))
+        self._let_relays_close()
 
     @property
     def truth(self) -> Any:
@@ -103,9 +105,15 @@ class PoweredUnit:
     def view(self) -> Any:
         return self._files.view
 
+    def _let_relays_close(self) -> None:
+        """As ``relays`` would wait for it, without its listening."""
+        until, channels = self.world.now + RELAYS_S, self.view.unit.channels
+        while self.world.now < until and not all(map(self.truth.relay_closed, channels)):
+            self.world.advance(LOOK_S)
+
     def do(self, steps: str) -> Readings:
         """Do ``[[step]]`` entries to it."""
-        return self._do(steps, BRING_UP_STEPS)
+        return self._do(steps, slice(BRING_UP_STEPS, None))
 
     def forecasts(self, steps: str) -> list[Any]:
         """What the plan forecasts for them."""
@@ -116,15 +124,15 @@ class PoweredUnit:
         sequence = sequence_from_text(HEAD + BRING_UP + steps, kinds(), unit=self.view.unit)
         return build(sequence, self.view, expand_all(sequence, self.view.unit))
 
-    def _do(self, steps: str, skip: int) -> Readings:
+    def _do(self, steps: str, part: slice) -> Readings:
         plan = self._plan(steps)
-        rest = dataclasses.replace(plan, actions=plan.actions[skip:])
+        rest = dataclasses.replace(plan, actions=plan.actions[part])
         control = self._opened.control
         assert isinstance(control, Link)
         engine = Engine(
             rest, self._opened, VirtualHands(control), self._record, Watcher(), lambda: None
         )
-        engine.live = engine.seen_up = skip > 0
+        engine.live = engine.seen_up = bool(part.start)
         engine.powered_at = engine.clock.now()
         engine.do_all()
         return Readings(engine.judged)

@@ -50,7 +50,7 @@ def test_a_protection_that_lets_go_after_seconds_of_music_is_seen_and_timed(
 
 
 def test_what_gives_way_for_a_moment_counts_by_how_far(powered: Powered, made_up: Any) -> None:
-    dip = Intermittent(7.0, 2.0, scatter=0.0, lost=0.2)
+    dip = Intermittent(9.0, 2.0, scatter=0.0, lost=0.2)
     read = powered(made_up("gives_less_for_a_moment", lambda c: replace(c, contact=dip))).do(HELD)
     assert read.one("power_fall", "left").value == pytest.approx(-20.0 * math.log10(0.8), abs=0.02)
     assert read.one("power_fall", "right").value < 0.02
