@@ -75,7 +75,7 @@ def test_rails_that_give_way_slowly_show_at_the_lower_end_of_the_rated_band(
 
 
 def test_a_relay_that_lets_go_for_a_moment_is_counted_through_the_soak(powered: Powered) -> None:
-    read = powered("relay_chatter@right").do(DRIVEN + DROPS)
+    read = powered("relay_chatter@right").do(BRIEF_DRIVEN + DROPS)
     drops = read.one("drop_out_rate", "right")
     # every 10 s, 50 ms: as many in the records as their share of the time
     assert 0.03 < drops.value < 0.3
@@ -112,7 +112,7 @@ def test_a_bridge_on_one_rail_is_heard_between_its_terminals(powered: Powered) -
 
 
 def test_a_soak_that_did_not_listen_proves_no_continuity(powered: Powered) -> None:
-    deaf = DRIVEN.replace('listen = "60 s"\n', "")
+    deaf = BRIEF_DRIVEN.replace('listen = "60 s"\n', "")
     read = powered().do(deaf + DROPS)
     missing = [r for r in read.all("drop_out_rate") if r.value is None]
     assert "has not listened" in missing[0].note
@@ -161,11 +161,11 @@ COARSE = "demo:small_memory"
 
 def test_a_coarse_converter_s_own_codes_do_not_crackle(powered: Powered) -> None:
     """Eight bits beside a tone of seven volts hear nothing below a tenth of a volt."""
-    idle = powered(bench=COARSE).do(SOAK + CRACKLES)
+    idle = powered(bench=COARSE).do(BRIEF + CRACKLES)
     for channel in ("left", "right"):
         assert idle.one("crackle_rate", channel).bound is Bound.AT_MOST
     loud = CRACKLES + 'faintest = "0.15 V"\n'
-    driven = powered(bench=COARSE).do(DRIVEN + loud)
+    driven = powered(bench=COARSE).do(BRIEF_DRIVEN + loud)
     for channel in ("left", "right"):
         assert driven.one("crackle_rate", channel).bound is Bound.AT_MOST
 
