@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import datetime
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import pytest
 from pytest_mock import MockerFixture
@@ -20,7 +21,17 @@ from seqrun.runner.opening import VirtualHands, open_bench, read_bench
 TODAY = datetime.date(2026, 11, 27)
 
 
-def levelled(bench: str, seed: int) -> tuple[Levelled, Any]:
+class Told(NamedTuple):
+    """What a levelling found, and what is true: of inputs and outputs the largest volts, of the
+    left input of the unit the volts afterwards."""
+
+    found: Levelled
+    inputs_v: tuple[float, ...]
+    outputs_v: tuple[float, ...]
+    left_v: float
+
+
+def level_all(bench: str, seed: int) -> Told:
     files = read_bench(bench, None, seed=seed)
     opened = open_bench(files, lambda *_: None)
     assert opened.control is not None
@@ -31,49 +42,63 @@ def levelled(bench: str, seed: int) -> tuple[Levelled, Any]:
         )
     finally:
         opened.close()
-    return found, files.demo
+    demo = files.demo
+    return Told(
+        found,
+        tuple(map(demo.sound.input_peak_v, (1, 2))),
+        tuple(map(demo.sound.output_peak_v, (1, 2))),
+        demo.truth.input_v_rms("left"),
+    )
+
+
+@pytest.fixture(scope="module")
+def levelled(once: Callable[..., Any]) -> Callable[[int], Told]:
+    """``levelled(seed)``: the sound card of that bench, levelled once."""
+    return lambda seed: once(f"levelled {seed}", lambda: level_all("demo:sound_card", seed))
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
-def test_levels_hold_the_truth_within_their_uncertainty(seed: int) -> None:
-    found, demo = levelled("demo:sound_card", seed)
-    sound = found.sound
+def test_levels_hold_the_truth_within_their_uncertainty(
+    levelled: Callable[[int], Told], seed: int
+) -> None:
+    told = levelled(seed)
+    sound = told.found.sound
     pairs = [
-        *zip(sound.input_full_scale, map(demo.sound.input_peak_v, (1, 2)), strict=True),
-        *zip(sound.output_full_scale, map(demo.sound.output_peak_v, (1, 2)), strict=True),
+        *zip(sound.input_full_scale, told.inputs_v, strict=True),
+        *zip(sound.output_full_scale, told.outputs_v, strict=True),
     ]
     assert 0.0 < sound.level_uncertainty < 0.005
-    for told, true in pairs:
-        assert told == pytest.approx(true, rel=sound.level_uncertainty)
-        assert told != true
+    for found, true in pairs:
+        assert found == pytest.approx(true, rel=sound.level_uncertainty)
+        assert found != true
 
 
-def test_its_own_faults_are_found_from_out_to_in() -> None:
-    found, demo = levelled("demo:sound_card", 3)
-    sound = found.sound
+def test_its_own_faults_are_found_from_out_to_in(levelled: Callable[[int], Told]) -> None:
+    told = levelled(3)
+    sound = told.found.sound
     assert sound.floor == pytest.approx(10.0 * 3e-6, rel=0.1)
     assert sound.crosstalk == pytest.approx(-95.0, abs=2.0)
     # Out and in together bend by no more than 0.06 dB, and not by nothing.
     assert 1e-4 < sound.flatness < 10.0 ** (0.06 / 20.0) - 1.0 + 2e-4
     assert sound.distortion == pytest.approx(3e-5)
-    assert "stays the 0.003 % that its driver states" in found.notes[0]
-    assert demo.truth.input_v_rms("left") == 0.0  # silence afterwards
+    assert "stays the 0.003 % that its driver states" in told.found.notes[0]
+    assert told.left_v == 0.0  # silence afterwards
 
 
-def test_the_table_is_what_a_bench_file_takes() -> None:
-    found, _ = levelled("demo:sound_card", 2)
+def test_the_table_is_what_a_bench_file_takes(levelled: Callable[[int], Told]) -> None:
+    sound = levelled(2).found.sound
     before = read_bench("demo:sound_card", None, seed=2).view.bench.text
-    text = before.partition("[sound]")[0] + table(found.sound)
+    text = before.partition("[sound]")[0] + table(sound)
     read = bench_from_text(text).sound
     assert read is not None
     assert read.levelled == TODAY
-    assert read.input_full_scale == pytest.approx(found.sound.input_full_scale, rel=1e-5)
-    assert read.level_uncertainty == pytest.approx(found.sound.level_uncertainty, rel=1e-2)
+    assert read.input_full_scale == pytest.approx(sound.input_full_scale, rel=1e-5)
+    assert read.level_uncertainty == pytest.approx(sound.level_uncertainty, rel=1e-2)
 
 
 def test_a_bench_of_other_instruments_has_nothing_to_level() -> None:
     with pytest.raises(UsageError, match="no sound interface"):
-        levelled("demo", 1)
+        level_all("demo", 1)
 
 
 def test_at_the_command_line_the_table_is_printed() -> None:
@@ -167,10 +192,12 @@ def test_an_output_that_the_meter_hardly_sees_is_not_levelled() -> None:
 
 
 @pytest.mark.parametrize("bench", ["demo:sound_card", "real, with a table"])
-def test_a_table_is_never_written_over_nor_from_a_simulated_bench(bench: str, real: Path) -> None:
+def test_a_table_is_never_written_over_nor_from_a_simulated_bench(
+    levelled: Callable[[int], Told], bench: str, real: Path
+) -> None:
     if bench != "demo:sound_card":
-        found, _ = levelled("demo:sound_card", 1)
-        real.write_text(real.read_text("utf-8") + table(found.sound), encoding="utf-8")
+        told = table(levelled(1).found.sound)
+        real.write_text(real.read_text("utf-8") + told, encoding="utf-8")
         bench = str(real)
     done = CliRunner().invoke(app, ["bench", "sound", bench, "--write"])
     assert isinstance(done.exception, UsageError)

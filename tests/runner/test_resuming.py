@@ -6,6 +6,7 @@ from __future__ import annotations
 import csv
 import json
 import re
+import shutil
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -27,6 +28,7 @@ from seqrun.runner.resuming import Disagrees, Resumption, interrupted, resumptio
 from seqrun.runner.run import Options, Outcome, execute
 from seqrun.runner.signals import Interrupts
 from seqrun.values import Disposition, Heat, Judged, Verdict
+from tests.conftest import BEGIN, END
 
 STEPS = """
 [[step]]
@@ -252,9 +254,24 @@ def test_a_lost_link_can_be_gone_on_after(
     assert outcome.disposition is Disposition.ACCEPT, outcome.reason
 
 
-def _aborted(tmp_path: Path, sequence: str) -> Path:
-    started(tmp_path / "r", sequence, until="offset.left")
-    return tmp_path / "r"
+@pytest.fixture(scope="session")
+def aborted_once(tmp_path_factory: pytest.TempPathFactory, once: Callable[..., Any]) -> Path:
+    """A record with one run, interrupted before the offsets: made once for all workers."""
+
+    def make() -> Path:
+        folder = tmp_path_factory.mktemp("aborted")
+        (folder / "short.toml").write_text(BEGIN + STEPS + END, encoding="utf-8")
+        started(folder / "r", str(folder / "short.toml"), until="offset.left")
+        return folder / "r"
+
+    found: Path = once("an interrupted run", make)
+    return found
+
+
+@pytest.fixture
+def aborted(aborted_once: Path, tmp_path: Path) -> Path:
+    """A copy of it."""
+    return Path(shutil.copytree(aborted_once, tmp_path / "r"))
 
 
 def test_a_trip_wants_an_explanation(tmp_path: Path, sequence: str) -> None:
@@ -268,24 +285,22 @@ def test_a_trip_wants_an_explanation(tmp_path: Path, sequence: str) -> None:
     assert interrupted(Store(results), "T-1", "the limit was a misprint").run.serial == "T-1"
 
 
-def test_a_spoilt_record_is_refused(tmp_path: Path, sequence: str) -> None:
-    results = _aborted(tmp_path, sequence)
-    table = results / "readings.csv"
+def test_a_spoilt_record_is_refused(aborted: Path) -> None:
+    table = aborted / "readings.csv"
     rows = list(csv.reader(table.open(encoding="utf-8")))
     column = rows[0].index("value")
     rows[-1][column] = str(float(rows[-1][column]) * 1.01)
     with table.open("w", encoding="utf-8", newline="") as file:
         csv.writer(file, lineterminator="\n").writerows(rows)
     with pytest.raises(UsageError, match="not whole"):
-        interrupted(Store(results), "last", "")
+        interrupted(Store(aborted), "last", "")
 
 
-def test_a_run_without_an_end_is_refused(tmp_path: Path, sequence: str) -> None:
-    results = _aborted(tmp_path, sequence)
-    table = results / "runs.csv"
+def test_a_run_without_an_end_is_refused(aborted: Path) -> None:
+    table = aborted / "runs.csv"
     table.write_text("".join(table.read_text("utf-8").splitlines(keepends=True)[:2]), "utf-8")
     with pytest.raises(UsageError, match="not whole"):
-        interrupted(Store(results), "last", "")
+        interrupted(Store(aborted), "last", "")
 
 
 def test_a_run_that_came_to_its_end_is_refused(
@@ -297,32 +312,27 @@ def test_a_run_that_came_to_its_end_is_refused(
 
 
 def test_work_on_the_unit_or_another_run_of_it_leaves_nothing_to_keep(
-    tmp_path: Path, sequence: str, short_sequence: Callable[..., str]
+    aborted: Path, short_sequence: Callable[..., str]
 ) -> None:
-    results = _aborted(tmp_path, sequence)
-    name = load_run(results, "last").run.run_id
-    Cases(Store(results)).add("T-1", "work", "new output devices", "")
+    name = load_run(aborted, "last").run.run_id
+    Cases(Store(aborted)).add("T-1", "work", "new output devices", "")
     with pytest.raises(UsageError, match="new output devices"):
-        interrupted(Store(results), name, "")
-    started(results, short_sequence())
+        interrupted(Store(aborted), name, "")
+    started(aborted, short_sequence())
     with pytest.raises(UsageError, match="run again since"):
-        interrupted(Store(results), name, "")
+        interrupted(Store(aborted), name, "")
 
 
-def test_yesterdays_run_is_another_days(
-    tmp_path: Path, sequence: str, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    results = _aborted(tmp_path, sequence)
+def test_yesterdays_run_is_another_days(aborted: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(resuming, "OLDEST", timedelta(0))
     with pytest.raises(UsageError, match="ago"):
-        interrupted(Store(results), "last", "")
+        interrupted(Store(aborted), "last", "")
 
 
 def test_files_that_were_changed_and_instruments_that_were_exchanged_are_refused(
-    tmp_path: Path, sequence: str
+    aborted: Path, sequence: str
 ) -> None:
-    results = _aborted(tmp_path, sequence)
-    of = interrupted(Store(results), "last", "")
+    of = interrupted(Store(aborted), "last", "")
     path = Path(sequence)
     text = path.read_text("utf-8")
     path.write_text(text.replace("50 mV", "60 mV"), "utf-8")
@@ -335,15 +345,14 @@ def test_files_that_were_changed_and_instruments_that_were_exchanged_are_refused
     facts["equipment"][0]["identity"] = "ANOTHER,ONE,7,1"
     (of.folder / "run.json").write_text(json.dumps(facts), "utf-8")
     with pytest.raises(UsageError, match="before 'ANOTHER,ONE,7,1'"):
-        gone_on(results, sequence)
-    assert len(Store(results).runs()) == 1  # nothing was begun
+        gone_on(aborted, sequence)
+    assert len(Store(aborted).runs()) == 1  # nothing was begun
 
 
 def test_another_seqrun_another_bench_file_or_a_simulated_bench_keeps_nothing(
-    tmp_path: Path, sequence: str, monkeypatch: pytest.MonkeyPatch
+    aborted: Path, sequence: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    results = _aborted(tmp_path, sequence)
-    of = interrupted(Store(results), "last", "")
+    of = interrupted(Store(aborted), "last", "")
     plan, files = prepare(sequence, "demo", None)
     real = replace(of, run=replace(of.run, simulated=False))
     with pytest.raises(UsageError, match="one bench is simulated"):
@@ -355,7 +364,7 @@ def test_another_seqrun_another_bench_file_or_a_simulated_bench_keeps_nothing(
         resumption(replace(of, files=tuple(others)), plan, files, "")
     monkeypatch.setattr(resuming, "__version__", "0.0.0")
     with pytest.raises(UsageError, match="was made with seqrun"):
-        interrupted(Store(results), "last", "")
+        interrupted(Store(aborted), "last", "")
 
 
 def test_a_spot_check_disagrees_by_its_verdict_by_its_value_and_by_what_it_lacks(
