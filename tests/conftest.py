@@ -123,14 +123,21 @@ sink_rise_limit = "40 K"
 """
 
 
+@pytest.fixture(scope="session")
+def short_text() -> Callable[[str], str]:
+    """``short_text(steps)``: of a sequence that powers the unit, does the steps and powers it
+    down."""
+    return lambda steps: BEGIN + steps + END
+
+
 @pytest.fixture
-def short_sequence(tmp_path: Path) -> Callable[..., str]:
-    """``short_sequence(steps)``: a file of a sequence that powers the unit, does the steps (the
-    DC offset of each channel when none are given) and powers it down; its path."""
+def short_sequence(tmp_path: Path, short_text: Callable[[str], str]) -> Callable[..., str]:
+    """``short_sequence(steps)``: a file of such a sequence (with the DC offset of each channel
+    when no steps are given); its path."""
 
     def write(steps: str = OFFSET) -> str:
         path = tmp_path / "short.toml"
-        path.write_text(BEGIN + steps + END, encoding="utf-8")
+        path.write_text(short_text(steps), encoding="utf-8")
         return str(path)
 
     return write

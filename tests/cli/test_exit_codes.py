@@ -58,10 +58,10 @@ def test_a_run_that_nobody_reads_any_more_is_aborted_and_says_so(
 @pytest.mark.parametrize(
     ("files", "into", "code"),
     [
-        ("quick", ">&-", 0),
-        ("quick", "<&- >&- 2>&-", 0),
+        ("demo-2x40", ">&-", 0),
+        ("demo-2x40", "<&- >&- 2>&-", 0),
         ("no-such-file.toml", ">&- 2>&-", 2),
-        ("quick", "> /dev/full", 4),
+        ("demo-2x40", "> /dev/full", 4),
     ],
 )
 def test_output_that_is_closed_or_full_is_no_reject_and_no_traceback(

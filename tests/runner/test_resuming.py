@@ -28,7 +28,6 @@ from seqrun.runner.resuming import Disagrees, Resumption, interrupted, resumptio
 from seqrun.runner.run import Options, Outcome, execute
 from seqrun.runner.signals import Interrupts
 from seqrun.values import Disposition, Heat, Judged, Verdict
-from tests.conftest import BEGIN, END
 
 STEPS = """
 [[step]]
@@ -255,12 +254,16 @@ def test_a_lost_link_can_be_gone_on_after(
 
 
 @pytest.fixture(scope="session")
-def aborted_once(tmp_path_factory: pytest.TempPathFactory, once: Callable[..., Any]) -> Path:
+def aborted_once(
+    tmp_path_factory: pytest.TempPathFactory,
+    once: Callable[..., Any],
+    short_text: Callable[[str], str],
+) -> Path:
     """A record with one run, interrupted before the offsets: made once for all workers."""
 
     def make() -> Path:
         folder = tmp_path_factory.mktemp("aborted")
-        (folder / "short.toml").write_text(BEGIN + STEPS + END, encoding="utf-8")
+        (folder / "short.toml").write_text(short_text(STEPS), encoding="utf-8")
         started(folder / "r", str(folder / "short.toml"), until="offset.left")
         return folder / "r"
 

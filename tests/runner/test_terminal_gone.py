@@ -86,7 +86,7 @@ def test_a_full_device_as_output_is_no_reject(
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="a pipe without reader ends otherwise there")
-@pytest.mark.parametrize("arguments", [("faults",), ("schema", "sequence"), ("explain",)])
+@pytest.mark.parametrize("arguments", [("faults",), ("schema", "bench"), ("explain",)])
 def test_a_pipe_that_nobody_reads_is_no_reject(arguments: tuple[str, ...]) -> None:
     reading, writing = os.pipe()
     os.close(reading)
