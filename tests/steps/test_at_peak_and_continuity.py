@@ -78,6 +78,7 @@ def test_a_relay_that_lets_go_for_a_moment_is_counted_through_the_soak(powered: 
     read = powered("relay_chatter@right").do(BRIEF_DRIVEN + DROPS)
     drops = read.one("drop_out_rate", "right")
     # every 10 s, 50 ms: as many in the records as their share of the time
+    assert drops.bound is Bound.EXACT
     assert 0.03 < drops.value < 0.3
     assert read.one("drop_out_rate", "left").bound is Bound.AT_MOST
     assert read.one("listened", "left").value >= 60.0
