@@ -2,9 +2,16 @@
 
 from __future__ import annotations
 
-import pytest
+from collections.abc import Callable
+from typing import Any
 
-from seqrun.steps.common.level_search import next_level
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from pytest_mock import MockerFixture
+
+from seqrun.steps.common.drive import Drive
+from seqrun.steps.common.level_search import lower_level, next_level
 
 GAIN, OFF = 54.0, 1e-3  # of a phono input, and what a generator of millivolts is off by, V
 
@@ -37,3 +44,39 @@ def test_an_output_that_clips_is_driven_no_harder_for_it() -> None:
 def test_a_line_that_says_nothing_is_not_followed(before: tuple[float, float]) -> None:
     """Two readings at one level, a gain that falls, and a record that was clipped."""
     assert next_level([before, (0.2, 4.0)], 10.0) == pytest.approx(0.5)
+
+
+@given(off=st.floats(0.0, 0.85), top=st.floats(1.05, 1.6), gain=st.floats(5.0, 300.0))
+def test_a_level_is_found_whatever_a_generator_of_millivolts_is_off_by(
+    off: float, top: float, gain: float
+) -> None:
+    """Of the first level, half of what is wanted, that share is missing; the scope's range ends at
+    ``top`` times what is wanted, and the gain is taken for what it was seen to be."""
+    wanted, level = 0.4, 0.5 * 0.4 / gain
+    less, seen, whole = off * level, [], 0
+    while whole < 4:
+        volts = gain * (level - less)
+        seen.append((level, volts if volts <= top * wanted else 0.0))
+        assert len(seen) < 12
+        if seen[-1][1] > 0.0:
+            whole += 1
+            if abs(volts / wanted - 1.0) < 0.01:
+                return
+            level = next_level(seen, wanted)
+        else:
+            level = lower_level(seen, level)
+    raise AssertionError(seen)
+
+
+def test_an_output_beyond_the_range_from_the_start_is_given_a_quarter() -> None:
+    assert lower_level([(0.2, 0.0)], 0.2) == pytest.approx(0.05)
+    assert lower_level([(0.3, 5.0), (0.2, 0.0)], 0.2) == pytest.approx(0.05)  # a level above
+
+
+def test_a_power_is_reached_with_a_generator_that_is_off_by_millivolts(
+    powered: Callable[..., Any], mocker: MockerFixture
+) -> None:
+    put = Drive.put
+    mocker.patch.object(Drive, "put", lambda self, n, v: put(self, n, max(v - 3.57e-3, 0.0)))
+    read = powered(seed=175).do('[[step]]\nid = "s"\ndo = "thd"\npower = "0.02 W"\n')
+    assert read.one("thd", "left").value < 1.0

@@ -25,7 +25,7 @@ from seqrun.plan.view import BenchView
 from seqrun.quantity import render
 from seqrun.steps.common.dirt import heat_of, load_at, load_ohms
 from seqrun.steps.common.generator_reach import least_level, most_level
-from seqrun.steps.common.level_search import next_level
+from seqrun.steps.common.level_search import lower_level, next_level
 
 #: room above the expected peak, so that a unit slightly above its gain does not clip the converter
 HEADROOM = 1.15
@@ -50,8 +50,6 @@ APART = 0.8
 #: an output follows another input when it does so this closely, and its own by no better than that
 FOLLOWS, STRAYS = 0.04, 0.12
 LEVEL_ROOM = 1.0 + 1e-9  # rounding
-#: how much more gain than was thought is tried when an output is beyond the scope's range
-LOUDER = 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -497,7 +495,8 @@ class Drive:
                     # which one half gives all: go down.
                     self.leg_room[channel] = 1.0
                     self.guessed.add(channel)
-                    self.gain[channel] *= LOUDER
+                    lower = lower_level([turn[channel] for turn in seen], level)
+                    self.gain[channel] *= level / lower
                     near = False
                     continue
                 if wave.clipped or rms < 0.1 * level * self.gain[channel]:
