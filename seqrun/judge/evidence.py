@@ -130,6 +130,18 @@ def about(which: Which, run: Run) -> list[Judged]:
     ]
 
 
+def _taken_from(value: Value, run: Run) -> list[Judged]:
+    """The readings that a value is taken from, in the order of the run."""
+    found = about(value, run)
+    if not value.first_of_each:
+        return found
+    first: dict[str, Judged] = {}
+    for one in found:
+        if one.value is not None:
+            first.setdefault(one.channel, one)
+    return list(first.values())
+
+
 def rests_on(patterns: Patterns, sign: Sign, run: Run) -> frozenset[tuple[str, str, str]]:
     """Step, quantity and channel of each reading that a sign is made of, by way of its values."""
     values = {value.id: value for value in patterns.values}
@@ -149,7 +161,7 @@ def _value(value: Value, run: Run, reason: str, known: Mapping[str, Quantity]) -
         return _arithmetic(value.of, known)
     if value.reason:
         return _from_reason(value.reason, value.unit, reason)
-    found = about(value, run)
+    found = _taken_from(value, run)
     if len({j.channel for j in found if j.value is not None}) < value.channels:
         return None
     readings = [j.reading for j in found]
@@ -185,7 +197,7 @@ def _bound(value: Value, run: Run) -> Bound:
     ended there, is no corner of 20 kHz."""
     if value.of is not None or value.reason or value.take in ("count", "spread"):
         return Bound.EXACT
-    readings = [j.reading for j in about(value, run) if j.reading.value is not None]
+    readings = [j.reading for j in _taken_from(value, run) if j.reading.value is not None]
     if not readings:
         return Bound.EXACT
     picked = {

@@ -20,6 +20,8 @@ from seqrun.values import Bound
 Array = NDArray[np.float64]
 #: mains frequency is kept within ±1 % nearly always (EN 50160: ±1 % for 99.5 % of a year)
 MAINS_TOLERANCE = 0.01
+MAINS_HZ = (50.0, 60.0)
+FOLDED_HZ = 5000.0  # samples per second that hold ten multiples of either
 UNDER_HUM = "noise under the hum"
 FALSE_ALARMS = 0.01  # lines that noise alone may make in a record
 LEAST_PERIODS = 10.0  # of the mains, so that its lines stand apart (0.2 s)
@@ -128,6 +130,56 @@ def _mains(power: Array, bin_hz: float, mains_hz: float, orders: list[int]) -> f
     exact = float(part @ np.arange(lobe.start, lobe.start + part.size)) / float(part.sum())
     refined = exact * bin_hz / strongest
     return refined if abs(refined - coarse) < bin_hz else coarse
+
+
+def hum_wave(
+    volts: Array, sample_rate_hz: float, *, multiples: int = 10, least_share: float = 0.0
+) -> Array | None:
+    """The part of a record that is hum: the sines at the multiples of 50 Hz or 60 Hz, whichever
+    hold more, by least squares.
+
+    Args:
+        volts: samples, shape (points,), V.
+        sample_rate_hz: samples per second.
+        multiples: how many of the mains' multiples are looked at.
+        least_share: of the record's mean square, that hum has to be.
+
+    Returns:
+        Shape (points,), V; None where hum is less, or the record has fewer than ten periods.
+    """
+    fold = max(int(sample_rate_hz / FOLDED_HZ), 1)
+    few = volts[: volts.size // fold * fold].reshape(-1, fold).mean(axis=1)
+    rate = sample_rate_hz / fold
+    if few.size * MAINS_HZ[0] < LEAST_PERIODS * rate:
+        return None
+    few = few - few.mean()
+    power = np.square(np.abs(np.fft.rfft(few * np.hanning(few.size))))
+    bin_hz, orders = rate / few.size, np.arange(1, multiples + 1)
+
+    def held(at_hz: float) -> float:
+        bins = np.rint(at_hz * orders / bin_hz).astype(np.int64)
+        lobes = np.unique(np.minimum(np.add.outer(bins, np.arange(-2, 3)), power.size - 1))
+        return float(power[lobes].sum())
+
+    mains_hz = max((_mains(power, bin_hz, near, orders.tolist()) for near in MAINS_HZ), key=held)
+    square, every = held(mains_hz), float(power.sum())
+    if not square * float(np.var(few)) > least_share * every * float(np.var(volts)):
+        return None
+    inside = orders[orders * mains_hz < rate / 2.5]
+    middles = (np.arange(few.size) * fold + 0.5 * (fold - 1)) / sample_rate_hz
+    turns = np.exp(2j * math.pi * mains_hz * np.outer(middles, inside))
+    columns = np.concatenate([turns.real, turns.imag], axis=1)
+    found = np.linalg.solve(columns.T @ columns, columns.T @ few)
+    parts = found[: inside.size] - 1j * found[inside.size :]
+    parts /= np.sinc(inside * mains_hz / rate)  # of the mean over what was folded
+    # A polynomial in the first turn, by Horner's rule: one exponential for all of them.
+    first = np.exp(2j * math.pi * mains_hz / sample_rate_hz * np.arange(volts.size))
+    summed = np.zeros_like(first)
+    for part in parts[::-1]:
+        summed += part
+        summed *= first
+    wave: Array = summed.real
+    return wave
 
 
 def threshold(bins: float, false_alarms: float = FALSE_ALARMS) -> float:

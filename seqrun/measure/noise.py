@@ -19,6 +19,7 @@ from uncertainties import UFloat, umath
 from seqrun.errors import NotMeasured
 from seqrun.measure.bounds import Bounded, above_noise
 from seqrun.measure.counts import CHANCE, most_events
+from seqrun.measure.lines import hum_wave
 from seqrun.measure.pick_up import mains_rms
 from seqrun.measure.sinefit import check_record
 from seqrun.measure.spectrum import Spectrum, noise_about, noise_scatter, power_spectrum
@@ -40,6 +41,7 @@ STANDS_OUT = 4.5
 LEAST_LOUDER, MOST_LOUDER = 2.0, 10.0  # a burst's frame against a quiet one, rms
 #: the middle frame against the quietest twentieth, rms: beyond it the middle is in bursts; where
 #: none stands out of them hum, whose quarter periods differ by less, has to be told from that, too
+HUM_SHARE = 0.1  # of a record's mean square: less of it neither makes bursts nor hides them
 MERGED, NEVER_QUIET = 2.0, 8.0
 
 
@@ -180,6 +182,7 @@ def find_bursts(
     the whole record, within two to ten times the quiet rms. Quiet level and spread come from median
     and quartiles of the logarithm of the frames' mean squares, which bursts do not move while they
     fill less than a quarter of the record. (Robust statistics and extreme values; any textbook.)
+    Hum is taken out first: its quarter periods are as different as bursts are.
     Frames between two codes of the converter count as quiet ones: what is no louder than twice that
     cannot be told from its steps.
 
@@ -200,7 +203,8 @@ def find_bursts(
         raise NotMeasured(
             f"{count} frames of noise", expected=f"at least {LEAST_FRAMES}: a longer record"
         )
-    frames = volts[: count * each].reshape(count, each)
+    hum = hum_wave(volts, sample_rate_hz, least_share=HUM_SHARE)
+    frames = (volts if hum is None else volts - hum)[: count * each].reshape(count, each)
     frames = frames - frames.mean(axis=1, keepdims=True)
     square = np.einsum("ij,ij->i", frames, frames) / each
     level = np.log(np.maximum(square, _least_square(volts, square, step_v)))

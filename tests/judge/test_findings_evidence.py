@@ -73,6 +73,21 @@ def test_several_readings_of_the_one_channel_of_a_unit_are_no_comparison_of_chan
     assert values_of(patterns(text), [*powers, other], "")["v"].value == 60.0
 
 
+def test_channels_are_compared_by_what_was_read_alike() -> None:
+    """Noise at the line input and, later, at the phono input, which is quieter at another one."""
+    text = with_value(
+        'unit = "V"\nquantity = "noise"\ntake = "smallest"\nchannels = 2\nfirst_of_each = true',
+        above="0 V",
+    )
+    line = [read(f"noise.{c}", "noise", v, "V", c) for c, v in (("left", 4e-4), ("right", 3e-4))]
+    phono = [read(f"phono.{c}", "noise", 1e-4, "V", c) for c in ("left", "right")]
+    assert values_of(patterns(text), [*line, *phono], "")["v"].value == 3e-4
+    unread = read("noise.left", "noise", None, "V", "left")
+    assert values_of(patterns(text), [unread, *line[1:], *phono], "")["v"].value == 1e-4
+    every = text.replace("first_of_each = true\n", "")
+    assert values_of(patterns(every), [*line, *phono], "")["v"].value == 1e-4
+
+
 def test_a_comparison_of_channels_needs_as_many_as_it_says() -> None:
     text = with_value('unit = "A"\nquantity = "idle_current"\ntake = "largest"\nat_least = 2')
     assert "v" not in values_of(patterns(text), currents(0.02), "")

@@ -14,6 +14,7 @@ filled into every text.
                                    # sum, spread (largest less smallest) or count
     at_least = 2                   # readings that it needs, else it is unknown (1)
     channels = 2                   # channels that it needs readings of, else it is unknown (1)
+    first_of_each = true           # of each channel its first reading alone (false)
 
 or it is arithmetic over other values and the names of the unit sheet (``of = "idle_most.{channel}
 / idle_current"``, see :mod:`seqrun.files.expression`), or a number in the reason that the run
@@ -156,6 +157,9 @@ class Value(Which):
     take: Take = "first"
     at_least: int = Field(1, ge=1, le=1000, description="readings that it needs, else unknown")
     channels: int = Field(1, ge=1, le=64, description="channels that it needs, else unknown")
+    first_of_each: bool = Field(
+        False, description="of each channel its first reading alone, to compare like with like"
+    )
     of: Expression | None = Field(None, description="arithmetic over values and the unit sheet")
     reason: str = Field("", description='how the run ended, with {value}: "*, stage * ({value})*"')
     positive: bool = Field(
