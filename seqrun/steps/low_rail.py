@@ -78,9 +78,10 @@ class LowRail(Step):
             try:
                 self._to(ctx, self.part * rail)
                 now = quiet.whole()
-            finally:
-                for stage in range(1, UP_STAGES + 1):
-                    self._to(ctx, (self.part + (1.0 - self.part) * stage / UP_STAGES) * rail)
+            except NotMeasured:  # and nothing else: no rail is raised after a trip
+                self._up_again(ctx, rail)
+                raise
+            self._up_again(ctx, rail)
             heard = {c for c, seen in before.items() if quiet.heard(c, seen)}
             gone = {c for c in heard if not now[c].clipped and not quiet.heard(c, now[c])}
             lost = self._lost(ctx, quiet, gone)
@@ -116,6 +117,10 @@ class LowRail(Step):
 
         what = f"the rails to come to {volts:.3g} V"
         ctx.wait_until(there, every_s=0.1, at_most_s=ARRIVES_S, what=what)
+
+    def _up_again(self, ctx: Context, rail: float) -> None:
+        for stage in range(1, UP_STAGES + 1):
+            self._to(ctx, (self.part + (1.0 - self.part) * stage / UP_STAGES) * rail)
 
     def _lost(self, ctx: Context, quiet: QuietTone, gone: set[str]) -> dict[str, str]:
         """Outputs whose tone has gone and is not back at full rails: a lead may have come off."""

@@ -9,13 +9,16 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
+from pytest_mock import MockerFixture
 from switching_again import switched
 
 from demo_sim.amplifier.moods import When
 from demo_sim.amplifier.passing import Thump
 from demo_sim.amplifier.spec import ChannelSpec
+from seqrun.errors import NotMeasured, Tripped
 from seqrun.steps.beside_other import BesideOther
 from seqrun.steps.common.drive import Drive
+from seqrun.steps.common.quiet_tone import QuietTone
 from seqrun.values import Bound
 
 Powered = Callable[..., Any]
@@ -122,6 +125,29 @@ def test_a_relay_that_lets_go_at_low_rails_is_no_lead_that_is_off(
     left, _ = powered(made_up("low_relay", lets_go), seed=5).do(LOW).all("low_rail_change")
     assert left.value == pytest.approx(0.05, rel=0.1)
     assert "the quiet tone was gone" in left.note
+
+
+@pytest.mark.parametrize("ends", [Tripped("2 A", expected="at most 1 A"), KeyboardInterrupt()])
+def test_after_a_trip_no_rail_is_raised(
+    powered: Powered, mocker: MockerFixture, ends: BaseException
+) -> None:
+    """The run ends in the safe state, and nothing is done to the unit before."""
+    unit = powered("hum@left=0.001", seed=176 + isinstance(ends, Tripped))
+    full = unit.truth.rail("pos")
+    mocker.patch.object(QuietTone, "whole", side_effect=ends)
+    with pytest.raises(type(ends)):
+        unit.do(LOW)
+    assert unit.truth.rail("pos") == pytest.approx(0.9 * full, rel=0.02)
+
+
+def test_where_nothing_can_be_read_at_low_rails_they_are_raised_again(
+    powered: Powered, mocker: MockerFixture
+) -> None:
+    unit = powered("hum@left=0.002", seed=176)
+    full = unit.truth.rail("pos")
+    mocker.patch.object(QuietTone, "whole", side_effect=NotMeasured("nothing"))
+    assert "nothing" in unit.do(LOW).reason()
+    assert unit.truth.rail("pos") == pytest.approx(full, rel=0.01)
 
 
 def test_a_tone_that_is_not_back_at_full_rails_is_no_reading(
