@@ -28,6 +28,13 @@ TOLD: dict[str, tuple[str, float, float]] = {
     "first_tone_lost": ("dB", 0.0, 20.0),
     "burst_rate": ("Hz", 0.029, 0.1),
     "noise": ("V", 2e-5, 5e-3),
+    "relay_chatter": ("s", 1e-3, 0.2),
+    "overload_sticks": ("s", 5e-6, 2e-4),
+    "overload_change": ("V", 1e-4, 0.05),
+    "low_rail_change": ("V", 1e-4, 0.05),
+    "just_on_change": ("V", 1e-4, 0.05),
+    "gain_with_level": ("dB", 0.0, -2.0),
+    "beside_other": ("V", 1e-4, 0.05),
 }
 
 
@@ -55,7 +62,8 @@ def _of(quantity: str, wrong: tuple[tuple[str, str], ...]) -> list[Judged]:
     for channel in UNIT.channels:
         failed = (quantity, channel) in wrong
         other = next(c for c in UNIT.channels if c != channel)
-        place = f"{other}/{channel}" if quantity == "channel_separation" else channel
+        between = quantity in ("channel_separation", "beside_other")
+        place = f"{other}/{channel}" if between else channel
         verdict = Verdict.FAIL if failed else Verdict.PASS
         found.append(read(quantity, quantity, bad if failed else good, unit, place, verdict))
     return found
@@ -81,6 +89,13 @@ def test_nothing_is_named_where_nothing_failed() -> None:
         ("hum_driven", "hum_when_driven"),
         ("thump", "thump"),
         ("first_tone_lost", "dry_relay"),
+        ("relay_chatter", "bouncing_relay"),
+        ("overload_sticks", "slow_recovery"),
+        ("overload_change", "slow_recovery"),
+        ("low_rail_change", "no_room"),
+        ("just_on_change", "slow_to_settle"),
+        ("gain_with_level", "squeezed"),
+        ("beside_other", "common_return"),
     ],
 )
 def test_what_fails_alone_names_its_class_and_channel(
