@@ -56,7 +56,7 @@ def folder(kind: Kind) -> Path:
 def shipped(kind: Kind) -> dict[str, Path]:
     """Name -> file of all that ship, sorted."""
     found = {path.stem: path for path in folder(kind).iterdir() if path.suffix == ".toml"}
-    return {name: found[name] for name in sorted(found)}
+    return dict(sorted(found.items(), key=lambda item: item[1].name))
 
 
 def find(kind: Kind, name: str | Path, beside: Path | None = None) -> Path:

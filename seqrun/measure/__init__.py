@@ -7,6 +7,7 @@ no file.
 | power, clipping, headroom | power into a load, at a stated distortion, clipping onset, bursts |
 | transfer | gain, balance, response, separation, source impedance, RIAA, tone, volume |
 | distortion, intermodulation | THD, THD+N, SINAD; two-tone products |
+| changed | what an output gives otherwise than before; sticking when overdriven |
 | noise, lines, weighting | noise levels, signal-to-noise, random bursts; hum and whine lines |
 | pick_up | what leads pick up of the mains |
 | sinefit, tones | IEEE 1057 fits |
@@ -23,6 +24,7 @@ MODULES = (
     "banks",
     "bounds",
     "cases",
+    "changed",
     "clipping",
     "cooling",
     "cooling_down",

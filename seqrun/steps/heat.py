@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import ClassVar, Literal, Self
 
 from pydantic import Field, PrivateAttr, model_validator
@@ -55,6 +55,7 @@ LONG, ENOUGH = 5.4, 0.82
 #: share of the rise by which its verdict is known as a rule, and how much more heat the greater
 #: power makes, to forecast by (tried)
 SEEN_THEN, FASTER = 0.6, 1.3
+LEAST_LEFT = 0.85  # of a rise that is heated on: less is a sensor that has come off
 #: where the sheet has no time constant: heatsinks for tens of watts take five to fifteen minutes
 #: (common practice)
 USUAL_TAU_S = 540.0
@@ -100,6 +101,15 @@ SOAK_POWER = Measurand(
     how="V²/R by the scope. Shown, not judged.",
     fooled_by="As output_power.",
 )
+
+
+@dataclass(frozen=True, slots=True)
+class _AtItsEnd:
+    """What there was when the watch of a rise was over: W into each load, W of heat, °C."""
+
+    powers: Mapping[str, UFloat]
+    heat: UFloat
+    sink_c: UFloat
 
 
 class Soak(Step):
@@ -258,10 +268,12 @@ class Soak(Step):
         ambient_c = float(ambient.nominal_value)
         try:
             how = self._watch(ctx, ambient, curve, ears)
-            powers = drive.powers() if drive is not None else {}
-            made = list(self._readings(ctx, ambient, curve, how, powers))
+            ends = self._at_its_end(ctx, drive)
             if drive is not None and self.then_power is not None and how != BEYOND_IT:
                 self._heat_on(ctx, ambient_c, curve, then, drive, ears)
+            # What is left may move the meter's leads: to the air of the room.
+            further = then.rises[-1] - curve.rises[-1] if then.rises else 0.0
+            made = list(self._readings(ctx, ambient, curve, how, ends, further))
         finally:
             times, rises = curve.times + then.times, curve.rises + then.rises
             ctx.trace(
@@ -379,6 +391,13 @@ class Soak(Step):
             if ears is not None:
                 ears.listen()
             rise = sink_now(ctx) - ambient_c
+            if rise < LEAST_LEFT * curve.rises[-1]:
+                raise NotMeasured(
+                    f"the heatsink reads a rise of {rise:.1f} K and had {curve.rises[-1]:.1f} K",
+                    expected="more of it, as more heat goes in",
+                    where=self.id,
+                    hint="see that the sensor sits on the heatsink, and to its leads",
+                )
             gives = max(gives, self._still_driven(ctx, gives))  # heated on
             passed = ctx.clock.now() - begun
             then.add(ctx.clock.now() - curve.begun, rise, 0.0)
@@ -399,9 +418,6 @@ class Soak(Step):
             what="the rest of the heat",
         )
         ctx.fact("heated_on", self.id, {"since_s": before})
-        kept = ctx.kept(end_of(self.id))
-        if isinstance(kept, tuple):
-            ctx.keep(end_of(self.id), (kept[0], kept[1] + then.rises[-1] - curve.rises[-1]))
 
     def _drive_on(self, ctx: Context, drive: Drive, ears: Ears | None, *, hard: bool) -> bool:
         """Drive with the greater power, or with that of the soak; whether it is the greater one.
@@ -505,21 +521,31 @@ class Soak(Step):
             total += amperes
         return total
 
+    def _at_its_end(self, ctx: Context, drive: Drive | None) -> _AtItsEnd:
+        """What there is to read once the watch of the rise is over."""
+        powers = drive.powers() if drive is not None else {}
+        supply, outputs = ctx.supply, ctx.view.rails.values()
+        drawn = supply_power(
+            [supply.voltage(n) for n in outputs], [supply.current(n) for n in outputs]
+        )
+        heat = dissipation(list(powers.values()), drawn)
+        return _AtItsEnd(powers, heat, read_temperature(ctx, self.at, 3))
+
     def _readings(
         self,
         ctx: Context,
         ambient: UFloat,
         curve: RiseCurve,
         how: str,
-        powers: Mapping[str, UFloat],
+        ends: _AtItsEnd,
+        further_k: float,
     ) -> Iterator[Yielded]:
+        """Args:
+        further_k: by how much the rise is larger by now than at the end of the curve.
+        """
         names = (ctx.meter.name,)
-        supply, outputs = ctx.supply, ctx.view.rails.values()
-        drawn = supply_power(
-            [supply.voltage(n) for n in outputs], [supply.current(n) for n in outputs]
-        )
-        heat = dissipation(list(powers.values()), drawn)
-        for channel, watts in powers.items():
+        heat, last = ends.heat, ends.sink_c
+        for channel, watts in ends.powers.items():
             yield self.reading(
                 SOAK_POWER,
                 watts,
@@ -529,9 +555,8 @@ class Soak(Step):
         yield self.reading(
             DISSIPATION,
             heat,
-            instruments=(supply.name,),
+            instruments=(ctx.supply.name,),
         )
-        last = read_temperature(ctx, self.at, 3)
         yield self.reading(
             SINK_TEMPERATURE,
             last,
@@ -571,7 +596,8 @@ class Soak(Step):
                     "rise0_k": prediction.start_k.nominal_value,
                 },
             )
-            ctx.keep(end_of(self.id), (prediction.end_k, over.curve.rises[-1] + lost))
+            now = over.curve.rises[-1] + lost + further_k
+            ctx.keep(end_of(self.id), (prediction.end_k, now))
         check_attached(rise, heat, least_k_per_w(ctx.view.unit), curve.times[-1] / 60.0)
         yield self.reading(SINK_RISE, rise, instruments=names, note=how + over.told)
         if prediction is not None:

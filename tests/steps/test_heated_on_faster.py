@@ -140,6 +140,42 @@ def test_an_output_that_goes_off_while_it_is_heated_on_makes_the_soak_none(
     assert "an output delivers less than it did" in missing[0].note
 
 
+def test_the_air_is_read_once_more_after_the_metal_was_heated_on(
+    powered: Powered, mocker: MockerFixture
+) -> None:
+    """By the meter's same leads: heating on goes by what is at the heatsink."""
+    mocker.patch("seqrun.steps.heat.ROOM_AGAIN_S", 60.0)
+    unit = powered(seed=177)
+    read, reached, _ = soaked(unit, FASTER)
+    assert "the room moved by" in read.one("sink_rise").note
+    assert 0.9 * settled(unit) < reached < settled(unit)
+
+
+def test_a_sensor_that_comes_off_while_the_metal_is_heated_on_ends_the_heat(
+    powered: Powered, mocker: MockerFixture
+) -> None:
+    unit, looks, look = powered(seed=178), iter(range(10_000)), Soak._still_driven
+
+    def falls(self: Soak, ctx: Any, most: float) -> float:
+        if drives and next(looks) == 3:
+            sink = mocker.patch("seqrun.steps.heat.sink_now")
+            sink.return_value = 25.0
+        return look(self, ctx, most)
+
+    def then(self: Soak, *args: Any, hard: bool) -> bool:
+        drives.append(hard)
+        return ask(self, *args, hard=hard)
+
+    drives: list[bool] = []
+    ask = Soak._drive_on
+    mocker.patch.object(Soak, "_drive_on", then)
+    mocker.patch.object(Soak, "_still_driven", falls)
+    read, reached, _ = soaked(unit, FASTER)
+    missing = [r for r in read.all("sink_rise") if r.value is None]
+    assert "the heatsink reads a rise of" in missing[0].note
+    assert reached < 0.9 * settled(unit)
+
+
 def test_time_counts_for_crackles_in_which_they_would_have_been_heard(
     powered: Powered, mocker: MockerFixture
 ) -> None:
