@@ -23,6 +23,7 @@ from seqrun.plan.context import Context
 from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.measurand import Measurand, judged, shown
 from seqrun.plan.needs import Forecast, Needs
+from seqrun.plan.supply_checks import LOAD_MARGIN, current_for, largest_current
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Kelvins, Seconds, render
 from seqrun.steps.common.dirt import lost_share
@@ -55,6 +56,7 @@ LONG, ENOUGH = 5.4, 0.82
 #: share of the rise by which its verdict is known as a rule, and how much more heat the greater
 #: power makes, to forecast by (tried)
 SEEN_THEN, FASTER = 0.6, 1.3
+SHORT_OF = 0.95  # of what the bench could: what is to heat is no reason to go to its ends
 LEAST_LEFT = 0.85  # of a rise that is heated on: less is a sensor that has come off
 #: where the sheet has no time constant: heatsinks for tens of watts take five to fifteen minutes
 #: (common practice)
@@ -186,8 +188,7 @@ class Soak(Step):
         if self.power is None:
             needs = idle_and_watched(view, self.at, seconds, listening=self.listen > 0.0)
         else:
-            both = [one for one in (self.power, self.then_power) if one is not None]
-            watts = [one.evaluate_in("W", view.unit.names()) for one in both]
+            watts = [self.power.evaluate_in("W", view.unit.names()), self._then_w(view)]
             needs = [driven_and_watched(view, self.at, one, seconds) for one in watts][
                 watts.index(max(watts))
             ]
@@ -195,6 +196,20 @@ class Soak(Step):
         if seconds < ROOM_AGAIN_S or view.has("thermometer") or not in_the_air:
             return needs
         return replace(needs, hookups=(*needs.hookups, view.meter_four_wire(AMBIENT_POINT)))
+
+    def _then_w(self, view: BenchView) -> float:
+        """The greater power, W, or as much of it as the loads stand and the supply gives."""
+        if self.then_power is None:
+            return 0.0
+        watts = self.then_power.evaluate_in("W", view.unit.names())
+        if not watts > 0.0:
+            return watts
+        channels = view.unit.channels
+        most = min(view.load(channel).power / LOAD_MARGIN for channel in channels)
+        if view.has("supply"):
+            share = largest_current(view) / current_for(view.unit, dict.fromkeys(channels, watts))
+            most = min(most, watts * share * share)
+        return min(watts, SHORT_OF * most)
 
     def _room(self, view: BenchView) -> float:
         """How far the room may drift in an hour, K."""
@@ -426,7 +441,7 @@ class Soak(Step):
         listened to is not driven so loud that the scope no longer hears what counts.
         """
         assert self.power is not None and self.then_power is not None
-        usual, watts = ctx.evaluate(self.power, "W"), ctx.evaluate(self.then_power, "W")
+        usual, watts = ctx.evaluate(self.power, "W"), self._then_w(ctx.view)
         if ears is not None:
             watts = heard_beside(ctx.view, self._faintest_v, ears.least, usual, watts)
         hard = hard and watts > usual

@@ -14,6 +14,7 @@ from pytest_mock import MockerFixture
 from demo_sim.amplifier.passing import Intermittent
 from seqrun.errors import SeqrunError
 from seqrun.files.sequence.load import sequence_from_text
+from seqrun.plan.supply_checks import current_for
 from seqrun.steps.base import kinds
 from seqrun.steps.common.drive import Drive
 from seqrun.steps.common.faintest import heard_beside
@@ -197,6 +198,28 @@ def test_the_greater_power_is_one_beside_which_a_crackle_is_heard(powered: Power
     assert 8.0 < most < 5.0 * (15.0 / 10.0) ** 2
     assert heard_beside(view, 0.0101, 0.010, 5.0, 15.0) < 6.01
     assert heard_beside(view, 0.009, 0.010, 5.0, 15.0) == 15.0  # nothing to lose
+
+
+def test_no_more_power_is_asked_for_than_loads_stand_and_a_supply_gives(
+    powered: Powered, mocker: MockerFixture
+) -> None:
+    """A soak that a bench can do is not left out for the sake of its faster end."""
+    unit = powered(seed=171)
+    (soak,) = (a.step for a in unit._plan(AMBIENT + FASTER).actions if a.id == "soak")
+    asked = {"left": 40.0 / 3.0, "right": 40.0 / 3.0}
+    assert soak.needs(unit.view).load_power_w == pytest.approx(asked)
+    load = unit.view.load("left")
+    weak = mocker.patch.object(type(unit.view), "load")
+    weak.return_value = load.model_copy(update={"power": 10.0})
+    assert max(soak.needs(unit.view).load_power_w.values()) == pytest.approx(0.95 * 8.0)
+    weak.return_value = load.model_copy(update={"power": 6.3})  # just enough for 5 W
+    assert max(soak.needs(unit.view).load_power_w.values()) == pytest.approx(5.0)
+    mocker.stopall()
+    # 0.8 of the current is 0.64 of the power
+    need = current_for(unit.view.unit, asked)
+    mocker.patch("seqrun.steps.heat.largest_current", return_value=0.8 * need)
+    found = max(soak.needs(unit.view).load_power_w.values())
+    assert found == pytest.approx(0.95 * 0.64 * 40.0 / 3.0)
 
 
 def test_with_then_power_a_soak_has_a_power_and_ends_when_decided() -> None:
