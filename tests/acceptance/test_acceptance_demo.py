@@ -74,6 +74,15 @@ def test_each_fault_is_found_by_a_step_that_is_about_it(acceptance: Callable, fa
     assert against & families or tripped, (done.outcome.reason, against)
 
 
+def test_what_is_read_hot_is_read_before_two_minutes_of_silence_cool_the_metal(
+    acceptance: Callable,
+) -> None:
+    steps = list(acceptance().record.facts["plan"]["steps"])
+    hot = [s for s in steps if s.split(".")[0] in ("gain_hot", "hum_hot", "hot", "offset_hot")]
+    assert len(hot) >= 13
+    assert max(map(steps.index, hot)) < steps.index("bursts")
+
+
 def test_no_unit_is_released_while_its_bench_is_in_doubt(acceptance: Callable) -> None:
     """A sensor that is half off reads a rise that passes; the same heat would warm the metal more.
     What was read with the bench wrong proves nothing."""
