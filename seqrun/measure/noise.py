@@ -39,9 +39,12 @@ STATISTICS = "statistics of the noise"
 #: a record this many standard deviations above the others is no chance among a thousand
 STANDS_OUT = 4.5
 LEAST_LOUDER, MOST_LOUDER = 2.0, 10.0  # a burst's frame against a quiet one, rms
+HUM_SHARE = 0.1  # of a record's mean square: less of it neither makes bursts nor hides them
+#: share of the frames that are the quietest, and what their mean square may become when steady hum
+#: is taken out: no more (our own choice, with room for chance)
+QUIETEST, NO_LOUDER = 0.05, 1.2
 #: the middle frame against the quietest twentieth, rms: beyond it the middle is in bursts; where
 #: none stands out of them hum, whose quarter periods differ by less, has to be told from that, too
-HUM_SHARE = 0.1  # of a record's mean square: less of it neither makes bursts nor hides them
 MERGED, NEVER_QUIET = 2.0, 8.0
 
 
@@ -182,7 +185,8 @@ def find_bursts(
     the whole record, within two to ten times the quiet rms. Quiet level and spread come from median
     and quartiles of the logarithm of the frames' mean squares, which bursts do not move while they
     fill less than a quarter of the record. (Robust statistics and extreme values; any textbook.)
-    Hum is taken out first: its quarter periods are as different as bursts are.
+    Steady hum is taken out first: its quarter periods are as different as bursts are. Hum that
+    comes and goes is a burst.
     Frames between two codes of the converter count as quiet ones: what is no louder than twice that
     cannot be told from its steps.
 
@@ -203,13 +207,16 @@ def find_bursts(
         raise NotMeasured(
             f"{count} frames of noise", expected=f"at least {LEAST_FRAMES}: a longer record"
         )
+    frames, square = _frames(volts, count, each)
     hum = hum_wave(volts, sample_rate_hz, least_share=HUM_SHARE)
-    frames = (volts if hum is None else volts - hum)[: count * each].reshape(count, each)
-    frames = frames - frames.mean(axis=1, keepdims=True)
-    square = np.einsum("ij,ij->i", frames, frames) / each
+    if hum is not None:
+        # Hum that comes and goes is a burst itself: taken out, it would be put where it was quiet.
+        steady, less = _frames(volts - hum, count, each)
+        if np.quantile(less, QUIETEST) <= NO_LOUDER * np.quantile(square, QUIETEST):
+            frames, square = steady, less
     level = np.log(np.maximum(square, _least_square(volts, square, step_v)))
     middle = float(np.median(level))
-    lowest, lower = np.quantile(level, (0.05, 0.25)).tolist()
+    lowest, lower = np.quantile(level, (QUIETEST, 0.25)).tolist()
     # Upper spread from the lower half: bursts are only ever above.
     spread = (middle - lower) / 0.6745
     above = _quantile(1.0 - false_alarms / count) * max(spread, 1e-9) * 1.15
@@ -236,6 +243,13 @@ def find_bursts(
         step,
         uneven > (MERGED if starts.size else NEVER_QUIET),
     )
+
+
+def _frames(volts: Array, count: int, each: int) -> tuple[Array, Array]:
+    """A record in frames, each without its mean, and their mean squares."""
+    frames = volts[: count * each].reshape(count, each)
+    frames = frames - frames.mean(axis=1, keepdims=True)
+    return frames, np.einsum("ij,ij->i", frames, frames) / each
 
 
 def _quantile(probability: float) -> float:

@@ -169,6 +169,21 @@ def test_hum_makes_no_bursts_and_hides_none_that_are_half_as_loud(hertz: float) 
         assert start == pytest.approx(0.6, abs=0.006)
 
 
+@pytest.mark.parametrize("rate", [1e4, RATE])
+@pytest.mark.parametrize("share", [0.05, 0.2, 0.33, 0.44, 0.55, 0.7, 0.9])
+def test_hum_that_comes_and_goes_is_a_burst_and_not_taken_out(share: float, rate: float) -> None:
+    """A ground that lets go for a while: the only thing that is heard of it."""
+    t = np.arange(round(1.8 * rate)) / rate
+    comes = (t > 0.1) & (t < 0.1 + 0.95 * share * 1.8)
+    for hertz in (50.05, 60.0):
+        hum = np.where(comes, 0.02 * np.sin(2.0 * math.pi * hertz * t + 1.0), 0.0)
+        found = find_bursts(0.2 * hiss(11, t.size) + hum, rate)
+        if share < 0.5:
+            (start,) = found.starts_s
+            assert start == pytest.approx(0.1, abs=0.01)
+        assert found.starts_s or found.merged
+
+
 def test_where_no_quiet_is_left_the_rate_is_at_least_one_a_frame() -> None:
     found = burst_rate(3, 0.01, 0.005)
     assert found.bound is Bound.AT_LEAST
