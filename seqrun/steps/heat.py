@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import ClassVar, Literal, Self
 
 from pydantic import Field, PrivateAttr, model_validator
@@ -23,13 +24,12 @@ from seqrun.plan.context import Context
 from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.measurand import Measurand, judged, shown
 from seqrun.plan.needs import Forecast, Needs
-from seqrun.plan.supply_checks import LOAD_MARGIN, current_for, largest_current
 from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Kelvins, Seconds, render
 from seqrun.steps.common.dirt import lost_share
 from seqrun.steps.common.drive import Drive
 from seqrun.steps.common.ears import REST_S, Ears, key_of
-from seqrun.steps.common.faintest import heard_beside
+from seqrun.steps.common.heating_on import HeatingOn, watts_of
 from seqrun.steps.common.rise_curve import OverTheRoom, RiseCurve
 from seqrun.steps.common.sink import (
     PT100_EXPECTED_OHM,
@@ -56,8 +56,6 @@ LONG, ENOUGH = 5.4, 0.82
 #: share of the rise by which its verdict is known as a rule, and how much more heat the greater
 #: power makes, to forecast by (tried)
 SEEN_THEN, FASTER = 0.6, 1.3
-SHORT_OF = 0.95  # of what the bench could: what is to heat is no reason to go to its ends
-LEAST_LEFT = 0.85  # of a rise that is heated on: less is a sensor that has come off
 #: where the sheet has no time constant: heatsinks for tens of watts take five to fifteen minutes
 #: (common practice)
 USUAL_TAU_S = 540.0
@@ -198,18 +196,10 @@ class Soak(Step):
         return replace(needs, hookups=(*needs.hookups, view.meter_four_wire(AMBIENT_POINT)))
 
     def _then_w(self, view: BenchView) -> float:
-        """The greater power, W, or as much of it as the loads stand and the supply gives."""
+        """The greater power, W, as far as this bench can; 0 where none is asked for."""
         if self.then_power is None:
             return 0.0
-        watts = self.then_power.evaluate_in("W", view.unit.names())
-        if not watts > 0.0:
-            return watts
-        channels = view.unit.channels
-        most = min(view.load(channel).power / LOAD_MARGIN for channel in channels)
-        if view.has("supply"):
-            share = largest_current(view) / current_for(view.unit, dict.fromkeys(channels, watts))
-            most = min(most, watts * share * share)
-        return min(watts, SHORT_OF * most)
+        return watts_of(view, self.then_power.evaluate_in("W", view.unit.names()))
 
     def _room(self, view: BenchView) -> float:
         """How far the room may drift in an hour, K."""
@@ -285,7 +275,7 @@ class Soak(Step):
             how = self._watch(ctx, ambient, curve, ears)
             ends = self._at_its_end(ctx, drive)
             if drive is not None and self.then_power is not None and how != BEYOND_IT:
-                self._heat_on(ctx, ambient_c, curve, then, drive, ears)
+                self._heat_on(ctx, drive, ears, ambient_c, curve, then)
             # What is left may move the meter's leads: to the air of the room.
             further = then.rises[-1] - curve.rises[-1] if then.rises else 0.0
             made = list(self._readings(ctx, ambient, curve, how, ends, further))
@@ -306,7 +296,7 @@ class Soak(Step):
         """Watch the rise until it can be told where it ends; how that was, in words."""
         watch_sink(ctx)
         ambient_c = float(ambient.nominal_value)
-        high = ctx.limit.high if ctx.limit is not None else None
+        high = self._high(ctx)
         most = ctx.evaluate(self.healthy_current, "A") if self.healthy_current else None
         start = curve.begun
         share = self.seen if self.then_power is None else 0.0
@@ -355,10 +345,17 @@ class Soak(Step):
 
         return ctx.wait_until(
             finished,
-            every_s=REST_S if ears is not None else self.every,
+            every_s=self._every_s(ears),
             at_most_s=self.at_most,
             what="the heat to settle",
         )
+
+    def _every_s(self, ears: Ears | None) -> float:
+        return REST_S if ears is not None else self.every
+
+    @staticmethod
+    def _high(ctx: Context) -> float | None:
+        return ctx.limit.high if ctx.limit is not None else None
 
     def _heard(self, ears: Ears | None, elapsed: float, faintest_v: float = math.inf) -> bool:
         """Whether each output was listened to for long enough, or there is no more time for it.
@@ -368,94 +365,33 @@ class Soak(Step):
         """
         if ears is None or elapsed >= 0.9 * self.at_most:
             return True
-        return ears.live_s >= self.listen and all(
-            math.fsum(ears.heard_s(channel, faintest_v)) >= self.listen
-            for channel in ears.channels
-            if channel not in ears.deaf
-        )
+        return ears.live_s >= self.listen and ears.heard_all(faintest_v) >= self.listen
 
     def _heat_on(
         self,
         ctx: Context,
+        drive: Drive,
+        ears: Ears | None,
         ambient_c: float,
         curve: RiseCurve,
         then: RiseCurve,
-        drive: Drive,
-        ears: Ears | None,
     ) -> None:
-        """Go on to the share ``seen`` of the end, at the greater power, and for as long as is still
-        to be listened; the unit is never heated beyond what the power of the soak comes to.
-
-        Never for longer than that power alone would take.
-
-        Args:
-            curve: the rise that was judged. then: takes what comes after it.
-        """
-        high = ctx.limit.high if ctx.limit is not None else None
-        target, longest = curve.to_share(self.seen, high)
-        harder = self._drive_on(ctx, drive, ears, hard=curve.rises[-1] < target)
-        before, gives = curve.times[-1], 0.0
-        faintest = self._faintest_v
-        if ears is None or ears.least > faintest:
-            faintest = math.inf  # the scope does not hear it anyway
-        begun = ctx.clock.now()
-        watch_sink(ctx)
-
-        def there() -> bool | None:
-            nonlocal harder, gives
-            if ears is not None:
-                ears.listen()
-            rise = sink_now(ctx) - ambient_c
-            if rise < LEAST_LEFT * curve.rises[-1]:
-                raise NotMeasured(
-                    f"the heatsink reads a rise of {rise:.1f} K and had {curve.rises[-1]:.1f} K",
-                    expected="more of it, as more heat goes in",
-                    where=self.id,
-                    hint="see that the sensor sits on the heatsink, and to its leads",
-                )
-            gives = max(gives, self._still_driven(ctx, gives))  # heated on
-            passed = ctx.clock.now() - begun
-            then.add(ctx.clock.now() - curve.begun, rise, 0.0)
-            told = f", {ears.told()}" if ears is not None else ""
-            share = min((before + passed) / self.at_most, 1.0)
-            ctx.progress(f"heating on: rise {rise:.1f} K{told}", share, curve.indication())
-            warm = rise >= target or passed >= longest
-            if warm and harder:
-                harder, gives = self._drive_on(ctx, drive, ears, hard=False), 0.0
-            # Beside the greater power a crackle that counts may not have been heard.
-            heard = self._heard(ears, before + passed, faintest)
-            return True if warm and heard else None
-
-        ctx.wait_until(
-            there,
-            every_s=REST_S if ears is not None else self.every,
-            at_most_s=max(self.at_most - before, longest) + 60.0,
-            what="the rest of the heat",
+        assert self.power is not None, "then_power goes with it"
+        on = HeatingOn(
+            ctx,
+            self.id,
+            drive,
+            ears,
+            usual_w=ctx.evaluate(self.power, "W"),
+            greater_w=self._then_w(ctx.view),
+            faintest_v=self._faintest_v,
+            ambient_c=ambient_c,
+            still_driven=partial(self._still_driven, ctx),
+            enough=partial(self._heard, ears),
+            curve=curve,
+            then=then,
         )
-        ctx.fact("heated_on", self.id, {"since_s": before})
-
-    def _drive_on(self, ctx: Context, drive: Drive, ears: Ears | None, *, hard: bool) -> bool:
-        """Drive with the greater power, or with that of the soak; whether it is the greater one.
-
-        Where the unit does not give that much, a step that judges its power will say so. What is
-        listened to is not driven so loud that the scope no longer hears what counts.
-        """
-        assert self.power is not None and self.then_power is not None
-        usual, watts = ctx.evaluate(self.power, "W"), self._then_w(ctx.view)
-        if ears is not None:
-            watts = heard_beside(ctx.view, self._faintest_v, ears.least, usual, watts)
-        hard = hard and watts > usual
-        try:
-            if hard:
-                drive.to_power(watts)
-        except NotMeasured as reason:
-            ctx.say(f"{self.id}: it is not heated faster: {reason.found}")
-            hard = False
-        if not hard:
-            drive.to_power(usual)
-        if ears is not None:
-            ears.another_level()
-        return hard
+        on.to_share(self.seen, self._high(ctx), self._every_s(ears), self.at_most)
 
     def _over_the_room(
         self, ctx: Context, curve: RiseCurve, last: UFloat, ambient: UFloat, *, once: bool

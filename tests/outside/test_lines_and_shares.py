@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import scipy.linalg
 from scipy import stats
 
+from seqrun.measure.lines import hum_wave
 from seqrun.measure.proportion import wilson_interval
 from seqrun.measure.transfer import frequency_response
 from seqrun.measure.trend import line
@@ -71,3 +73,29 @@ def test_the_largest_of_n_equal_ones_is_held_by_the_interval_of_all_n(count: int
     hertz = [1000.0 + 100.0 * n for n in range(count + 1)]
     found = frequency_response(hertz, gains).flatness_db
     assert 2.0 * found.std_dev == pytest.approx(u * all_of_them, rel=0.03)
+
+
+@pytest.mark.parametrize(
+    ("hertz", "rate"), [(50.0, 10e3), (49.63, 10e3), (60.2, 100e3), (50.31, 44.1e3)]
+)
+    ("hertz", "rate"), [(50.0, 10e3), (49.63, 10e3), (60.2, 100e3), (50.31, 44.1e3)]
+)
+def test_hum_that_is_taken_out_is_what_least_squares_of_scipy_has_at_its_frequency(
+    hertz: float, rate: float
+) -> None:
+    """Sines at ten multiples of the mains, fitted by scipy.linalg.lstsq where the frequency is
+    known; the record is white noise and five of them."""
+    rng = np.random.default_rng(8)
+    t = np.arange(round(1.8 * rate)) / rate
+    sizes = {1: 3e-3, 2: 1e-3, 3: 8e-4, 6: 4e-4, 10: 2e-4}
+    true = sum(v * np.sin(2.0 * np.pi * n * hertz * t + n) for n, v in sizes.items())
+    volts = true + 3e-4 * rng.normal(size=t.size)
+    turns = 2.0 * np.pi * hertz * np.outer(t, np.arange(1, 11))
+    basis = np.concatenate([np.cos(turns), np.sin(turns), np.ones((t.size, 1))], axis=1)
+    reference = basis[:, :-1] @ scipy.linalg.lstsq(basis, volts)[0][:-1]
+    found = hum_wave(volts, rate)
+    assert found is not None
+    assert np.std(found - reference) < 0.05 * np.std(true)  # its frequency is found, not known
+    assert np.std(found - true) < 0.05 * np.std(true)
+    assert hum_wave(3e-4 * rng.normal(size=t.size), rate, least_share=0.1) is None
+    assert hum_wave(volts[: round(0.19 * rate)], rate) is None

@@ -15,9 +15,11 @@ from demo_sim.amplifier.passing import Intermittent
 from seqrun.errors import SeqrunError
 from seqrun.files.sequence.load import sequence_from_text
 from seqrun.plan.supply_checks import current_for
+from seqrun.runner.lent import Lent
 from seqrun.steps.base import kinds
 from seqrun.steps.common.drive import Drive
 from seqrun.steps.common.faintest import heard_beside
+from seqrun.steps.common.heating_on import HeatingOn
 from seqrun.steps.common.rise_curve import RiseCurve
 from seqrun.steps.heat import Soak
 from seqrun.values import Bound
@@ -70,12 +72,29 @@ def test_a_unit_is_as_hot_in_half_the_time_and_its_rise_is_that_of_the_soak_s_po
     assert plain_k == pytest.approx(faster_k, rel=0.08)
 
 
-def test_a_unit_that_does_not_give_the_greater_power_is_heated_as_before(powered: Powered) -> None:
+def told_heated_on(mocker: MockerFixture) -> list[str]:
+    """Soaks that tell, for the chart, from when on they were heated with a greater power."""
+    told: list[str] = []
+    keep = Lent.fact
+
+    def fact(self: Lent, table: str, key: str, value: object) -> None:
+        told.extend([key] if table == "heated_on" else [])
+        keep(self, table, key, value)
+
+    mocker.patch.object(Lent, "fact", fact)
+    return told
+
+
+def test_a_unit_that_does_not_give_the_greater_power_is_heated_as_before(
+    powered: Powered, mocker: MockerFixture
+) -> None:
     """Its rails give way long before."""
+    told = told_heated_on(mocker)
     unit = powered("weak_supply=1", seed=172)
     read, reached, _ = soaked(unit, FASTER.replace("rated_power / 3", "0.98 * rated_power"))
     assert read.one("sink_rise").value == pytest.approx(settled(unit), rel=0.2)
     assert reached > 0.8 * settled(unit)
+    assert told == []
 
 
 def test_a_unit_that_the_greater_power_makes_cooler_does_not_take_for_ever(
@@ -119,10 +138,10 @@ def test_an_output_that_goes_off_while_it_is_heated_on_makes_the_soak_none(
     powered: Powered, mocker: MockerFixture
 ) -> None:
     """A lead that comes off as soon as the greater power is there: less heat goes in than meant."""
-    unit, ask = powered(seed=174), Soak._drive_on
+    unit, ask = powered(seed=174), HeatingOn.play
 
-    def then_off(self: Soak, *args: Any, hard: bool) -> bool:
-        found = ask(self, *args, hard=hard)
+    def then_off(self: HeatingOn, *, hard: bool) -> bool:
+        found = ask(self, hard=hard)
         watched.append(found)
         return found
 
@@ -133,7 +152,7 @@ def test_an_output_that_goes_off_while_it_is_heated_on_makes_the_soak_none(
 
     watched: list[bool] = []
     still = Soak._still_driven
-    mocker.patch.object(Soak, "_drive_on", then_off)
+    mocker.patch.object(HeatingOn, "play", then_off)
     mocker.patch.object(Soak, "_still_driven", look)
     read, _, _ = soaked(unit, FASTER)
     assert watched == [True]
@@ -145,11 +164,13 @@ def test_the_air_is_read_once_more_after_the_metal_was_heated_on(
     powered: Powered, mocker: MockerFixture
 ) -> None:
     """By the meter's same leads: heating on goes by what is at the heatsink."""
+    told = told_heated_on(mocker)
     mocker.patch("seqrun.steps.heat.ROOM_AGAIN_S", 60.0)
     unit = powered(seed=177)
     read, reached, _ = soaked(unit, FASTER)
     assert "the room moved by" in read.one("sink_rise").note
     assert 0.9 * settled(unit) < reached < settled(unit)
+    assert told == ["soak"]
 
 
 def test_a_sensor_that_comes_off_while_the_metal_is_heated_on_ends_the_heat(
@@ -159,17 +180,17 @@ def test_a_sensor_that_comes_off_while_the_metal_is_heated_on_ends_the_heat(
 
     def falls(self: Soak, ctx: Any, most: float) -> float:
         if drives and next(looks) == 3:
-            sink = mocker.patch("seqrun.steps.heat.sink_now")
+            sink = mocker.patch("seqrun.steps.common.heating_on.sink_now")
             sink.return_value = 25.0
         return look(self, ctx, most)
 
-    def then(self: Soak, *args: Any, hard: bool) -> bool:
+    def then(self: HeatingOn, *, hard: bool) -> bool:
         drives.append(hard)
-        return ask(self, *args, hard=hard)
+        return ask(self, hard=hard)
 
     drives: list[bool] = []
-    ask = Soak._drive_on
-    mocker.patch.object(Soak, "_drive_on", then)
+    ask = HeatingOn.play
+    mocker.patch.object(HeatingOn, "play", then)
     mocker.patch.object(Soak, "_still_driven", falls)
     read, reached, _ = soaked(unit, FASTER)
     missing = [r for r in read.all("sink_rise") if r.value is None]
@@ -217,7 +238,7 @@ def test_no_more_power_is_asked_for_than_loads_stand_and_a_supply_gives(
     mocker.stopall()
     # 0.8 of the current is 0.64 of the power
     need = current_for(unit.view.unit, asked)
-    mocker.patch("seqrun.steps.heat.largest_current", return_value=0.8 * need)
+    mocker.patch("seqrun.steps.common.heating_on.largest_current", return_value=0.8 * need)
     found = max(soak.needs(unit.view).load_power_w.values())
     assert found == pytest.approx(0.95 * 0.64 * 40.0 / 3.0)
 

@@ -7,6 +7,7 @@ output that has gone dead from a lead that is off.
 
 from __future__ import annotations
 
+import math
 from functools import partial
 from typing import Literal
 
@@ -72,6 +73,13 @@ class Ears:
         """For how long a crackle that faint would have been heard in each record, s."""
         return [one.live_s if one.least_v <= faintest_v else 0.0 for one in self.records[channel]]
 
+    def heard_all(self, faintest_v: float) -> float:
+        """The same in all records together, of the output where it is least, s."""
+        return min(
+            (math.fsum(self.heard_s(c, faintest_v)) for c in self.channels if c not in self.deaf),
+            default=math.inf,
+        )
+
     def least_v(self, channel: str) -> float:
         """The faintest crackle that half of the records tell, V rms over 5 ms."""
         return float(np.median([one.least_v for one in self.records[channel]] or [0.0]))
@@ -99,10 +107,6 @@ class Ears:
         if self.ctx.clock.now() - self._proved_at >= PROVED_EVERY_S:
             self._prove(again=True)
         self._quiet()
-
-    def another_level(self) -> None:
-        """What plays from now on is louder or quieter than before."""
-        self._plays_v.clear()
 
     def finish(self) -> None:
         """After the last record: whether all was heard through leads that are still there."""

@@ -10,6 +10,7 @@ import numpy as np
 from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured
+from seqrun.measure.cooling_down import seconds_until
 from seqrun.measure.heat import (
     SETTLED_OVER_S,
     SETTLED_WITHIN_K,
@@ -143,8 +144,9 @@ class RiseCurve:
         target = seen * end
         if target <= now or (high_k is not None and end > high_k):
             return now, 0.0
+        # What is left to its end shrinks as the rise of a sink that cools does.
         tau = float(found.tau_s.nominal_value)
-        return target, tau * math.log((end - now) / (end - target))
+        return target, seconds_until(end - now, end - target, tau)
 
     def settled(self) -> bool:
         # The change itself first: what still moves by more needs no statistics to say so.
