@@ -23,6 +23,7 @@ from seqrun.plan.view import BenchView
 from seqrun.steps.common.contact import TONE_HZ
 from seqrun.steps.common.drive import SEEN, Drive, Waveform
 from seqrun.steps.common.forecasts import BETTER_SCOPE, decibels, moved_share
+from seqrun.steps.common.looked_at import SWITCHED_ON, kept_of_each
 from seqrun.steps.common.tone import fundamental
 from seqrun.values import Bound
 
@@ -120,16 +121,16 @@ class FirstTone(Step):
         return decibels(share, 0.0, BETTER_SCOPE)
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
-        kept = ctx.kept(key_of(self.of))
-        if not isinstance(kept, dict):
-            raise NotMeasured(
-                f"'{self.of}' has given no first tone",
-                expected='a switching_thump step with when = "on", done before this one, and a '
-                "generator",
-                where=self.id,
-            )
-        for channel in self.channels(ctx.view):
-            seen = kept.get(channel, f"'{self.of}' has not looked at it")
+        for channel, seen in kept_of_each(
+            ctx,
+            key_of(self.of),
+            tuple,
+            self.channels(ctx.view),
+            of=self.of,
+            where=self.id,
+            nothing="given no first tone",
+            expected=SWITCHED_ON,
+        ):
             if isinstance(seen, str):
                 yield self.not_measured(FIRST_TONE_LOST, seen, channel=channel)
                 continue

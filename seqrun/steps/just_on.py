@@ -19,6 +19,7 @@ from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.measurand import Measurand, judged
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
+from seqrun.steps.common.looked_at import SWITCHED_ON, kept_of_each
 from seqrun.steps.common.quiet_tone import (
     Changes,
     QuietTone,
@@ -110,16 +111,16 @@ class JustOn(Step):
         return change_forecast(view)
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
-        kept = ctx.kept(kept_by(self.of))
-        if not isinstance(kept, dict):
-            raise NotMeasured(
-                f"'{self.of}' has looked at no quiet tone",
-                expected='a switching_thump step with when = "on", done before this one, and a '
-                "generator",
-                where=self.id,
-            )
-        for channel in self.channels(ctx.view):
-            change = kept.get(channel, f"'{self.of}' has not looked at it")
+        for channel, change in kept_of_each(
+            ctx,
+            kept_by(self.of),
+            Bounded,
+            self.channels(ctx.view),
+            of=self.of,
+            where=self.id,
+            nothing="looked at no quiet tone",
+            expected=SWITCHED_ON,
+        ):
             if isinstance(change, str):
                 yield self.not_measured(JUST_ON_CHANGE, change, channel=channel)
                 continue

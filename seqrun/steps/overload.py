@@ -24,6 +24,7 @@ from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.steps.common.contact import TONE_HZ
 from seqrun.steps.common.drive import SEEN, Drive, Waveform, across, record_of
+from seqrun.steps.common.looked_at import kept_of_each
 from seqrun.steps.common.quiet_tone import (
     QuietTone,
     change_forecast,
@@ -215,15 +216,16 @@ class OverloadAfter(Step):
         return change_forecast(view, _quiet_v(view))
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
-        kept = ctx.kept(kept_by(self.of))
-        if not isinstance(kept, dict):
-            raise NotMeasured(
-                f"'{self.of}' has overdriven nothing",
-                expected="an overload step that was done before this one",
-                where=self.id,
-            )
-        for channel in self.channels(ctx.view):
-            change = kept.get(channel, f"'{self.of}' has not overdriven it")
+        for channel, change in kept_of_each(
+            ctx,
+            kept_by(self.of),
+            Bounded,
+            self.channels(ctx.view),
+            of=self.of,
+            where=self.id,
+            nothing="overdriven nothing",
+            expected="an overload step that was done before this one",
+        ):
             if isinstance(change, str):
                 yield self.not_measured(OVERLOAD_CHANGE, change, channel=channel)
                 continue

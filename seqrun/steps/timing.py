@@ -21,6 +21,7 @@ from seqrun.plan.view import BenchView
 from seqrun.quantity import Hertz, Seconds, Volts
 from seqrun.steps.common.drive import Drive, drive_needs
 from seqrun.steps.common.forecasts import SWITCHING_S, watched
+from seqrun.steps.common.looked_at import kept_of_each
 from seqrun.values import Bound
 
 PRESENT = 0.5  # of the level: more is a closed relay, less an open one
@@ -280,17 +281,18 @@ class RelayChatter(Step):
         return watched(1e-3, "a tone of a higher frequency")
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
-        kept = ctx.kept(chatter_of(self.of))
-        if not isinstance(kept, dict):
-            raise NotMeasured(
-                f"'{self.of}' has not listened on",
-                expected='an await_output step with listen = "1 s", whose relays have closed',
-                where=self.id,
-            )
-        for channel in self.channels(ctx.view):
-            lost = kept.get(channel, f"'{self.of}' has not listened to it")
-            if not isinstance(lost, Lost):
-                yield self.not_measured(RELAY_CHATTER, str(lost), channel=channel)
+        for channel, lost in kept_of_each(
+            ctx,
+            chatter_of(self.of),
+            Lost,
+            self.channels(ctx.view),
+            of=self.of,
+            where=self.id,
+            nothing="not listened on",
+            expected='an await_output step with listen = "1 s", whose relays have closed',
+        ):
+            if isinstance(lost, str):
+                yield self.not_measured(RELAY_CHATTER, lost, channel=channel)
                 continue
             yield self.reading(
                 RELAY_CHATTER,

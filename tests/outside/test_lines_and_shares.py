@@ -78,8 +78,6 @@ def test_the_largest_of_n_equal_ones_is_held_by_the_interval_of_all_n(count: int
 @pytest.mark.parametrize(
     ("hertz", "rate"), [(50.0, 10e3), (49.63, 10e3), (60.2, 100e3), (50.31, 44.1e3)]
 )
-    ("hertz", "rate"), [(50.0, 10e3), (49.63, 10e3), (60.2, 100e3), (50.31, 44.1e3)]
-)
 def test_hum_that_is_taken_out_is_what_least_squares_of_scipy_has_at_its_frequency(
     hertz: float, rate: float
 ) -> None:
