@@ -10,8 +10,8 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
+from demo_sim.amplifier.changeable import Changeable, Seen
 from demo_sim.amplifier.electrics import Electrics, Operating, Rails, Wanted
-from demo_sim.amplifier.moods import Mood, Seen
 from demo_sim.amplifier.relay import Relay
 from demo_sim.amplifier.signal import InputSignal
 from demo_sim.amplifier.spec import (
@@ -106,11 +106,11 @@ class PoweredUnit:
         self.let_go = [(self.rails.rails, 0.0) for _ in self.relays]
         self.damage: list[str] = []
         self.epoch = 0
-        # Channels that are not always the same, as built; which are warm, which are in their mood.
+        # Channels that are not always the same, as built; which are warm, which are the other.
         self._changing = {c.name: c for c in spec.channels if c.warm or c.other}
         self._are_warm: set[str] = set()
         self._are_other: set[str] = set()
-        self._moods = {c.name: Mood(c.when) for c in spec.channels if c.other}
+        self._changeable = {c.name: Changeable(c.when) for c in spec.channels if c.other}
         self._ups = 0
         self._up = False
         self._junctions, self._sensors = self._places()
@@ -280,8 +280,8 @@ class PoweredUnit:
         """Let time pass."""
         end = self.now + seconds
         while True:
-            if self._moods:
-                self._observe_moods()
+            if self._changeable:
+                self._observe_changeable()
             if self._relays_saw != (self.now, self.epoch):
                 self._relays()
                 self._relays_saw = (self.now, self.epoch)
@@ -340,8 +340,8 @@ class PoweredUnit:
         soonest = math.inf
         for relay in self.relays:
             soonest = min(soonest, relay.next_event())
-        for mood in self._moods.values():
-            soonest = min(soonest, mood.next_event)
+        for one in self._changeable.values():
+            soonest = min(soonest, one.next_event)
         return soonest
 
     def _relays(self) -> None:
@@ -452,8 +452,8 @@ class PoweredUnit:
         self._start = None
         self.changed()
 
-    def _observe_moods(self) -> None:
-        """See what the moods of channels go by, and turn those whose time has come."""
+    def _observe_changeable(self) -> None:
+        """See what changeable channels go by, and turn those whose time has come."""
         rails, spec = self.rails.rails, self.spec
         least = min(rails.pos, -rails.neg) if spec.split else rails.pos
         share = least / spec.rail_voltage
@@ -462,7 +462,7 @@ class PoweredUnit:
         self._up = up
         driven = self._driven()
         for number, channel in enumerate(spec.channels):
-            if channel.name in self._moods:
+            if channel.name in self._changeable:
                 closed = up and self.relays[number].closed
                 seen = Seen(
                     rail=share,
@@ -473,7 +473,7 @@ class PoweredUnit:
                     own=channel.name in driven,
                     others=bool(driven - {channel.name}),
                 )
-                self._moods[channel.name].observe(self.now, seen)
+                self._changeable[channel.name].observe(self.now, seen)
         self._become()
 
     def _driven(self) -> set[str]:
@@ -494,7 +494,7 @@ class PoweredUnit:
             was_warm = name in self._are_warm
             lag_k = WARM_LAG_K if was_warm else 0.0
             is_warm = built.warm is not None and celsius > built.warm_c - lag_k
-            is_other = name in self._moods and self._moods[name].on
+            is_other = name in self._changeable and self._changeable[name].on
             if is_warm == was_warm and is_other == (name in self._are_other):
                 continue
             now = built

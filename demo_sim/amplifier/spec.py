@@ -14,7 +14,7 @@ from typing import Literal, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from demo_sim.amplifier.moods import ALWAYS, When
+from demo_sim.amplifier.changeable import ALWAYS, When
 from demo_sim.amplifier.passing import SILENT, SOUND, STABLE, Intermittent, Oscillation, Thump
 from demo_sim.amplifier.sections import SectionSpec
 from demo_sim.errors import DemoError

@@ -12,7 +12,7 @@ from dataclasses import replace
 from further_neighbours import unit_wide
 from neighbours import ChannelChange, legs, neighbour
 
-from demo_sim.amplifier.moods import When
+from demo_sim.amplifier.changeable import When
 from demo_sim.amplifier.passing import Oscillation, Thump
 from demo_sim.amplifier.spec import AmplifierSpec, ChannelSpec, LegSpec
 from demo_sim.errors import DemoError

@@ -17,8 +17,9 @@ from pathlib import Path
 import pytest
 from forked import once, put_in
 from mishaps import Mended, acts
+from should_not_matter import LOW_RAILS, OVERLOAD
 
-from demo_sim.amplifier.moods import When
+from demo_sim.amplifier.changeable import When
 from demo_sim.amplifier.spec import ChannelSpec
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="it forks")
@@ -135,28 +136,11 @@ def _does_not_pass(
     assert not bad
 
 
-LOW = """
-[[step]]
-id = "low"
-do = "low_rail"
-limit = { at_most = "5 mV" }
-"""
 BESIDE = """
 [[step]]
 id = "beside"
 do = "beside_other"
 power = "1 W"
-limit = { at_most = "5 mV" }
-"""
-OVERLOAD = """
-[[step]]
-id = "over"
-do = "overload"
-limit = { at_most = "50 µs" }
-[[step]]
-id = "after"
-do = "overload_after"
-of = "over"
 limit = { at_most = "5 mV" }
 """
 
@@ -169,7 +153,7 @@ def _dc(c: ChannelSpec) -> ChannelSpec:
 @pytest.mark.parametrize(
     ("steps", "when", "terminals"),
     [
-        (LOW, When(rail_below=0.95, ups=1), ["scope.1", "generator.1"]),
+        (LOW_RAILS, When(rail_below=0.95, ups=1), ["scope.1", "generator.1"]),
         (BESIDE, When(own="quiet", others="driven"), ["scope.1", "generator.2"]),
         (OVERLOAD, When(overdriven=True, left_s=3.0), ["scope.1", "generator.1"]),
     ],

@@ -10,9 +10,10 @@ from typing import Any
 
 import pytest
 from pytest_mock import MockerFixture
+from should_not_matter import LOW_RAILS, OVERLOAD
 from switching_again import switched
 
-from demo_sim.amplifier.moods import When
+from demo_sim.amplifier.changeable import When
 from demo_sim.amplifier.passing import Thump
 from demo_sim.amplifier.spec import ChannelSpec
 from seqrun.errors import NotMeasured, Tripped
@@ -24,23 +25,6 @@ from seqrun.values import Bound
 Powered = Callable[..., Any]
 Change = Callable[[ChannelSpec], ChannelSpec]
 
-LOW = """
-[[step]]
-id = "low"
-do = "low_rail"
-limit = { at_most = "5 mV" }
-"""
-OVERLOAD = """
-[[step]]
-id = "over"
-do = "overload"
-limit = { at_most = "50 µs" }
-[[step]]
-id = "after"
-do = "overload_after"
-of = "over"
-limit = { at_most = "5 mV" }
-"""
 BESIDE = """
 [[step]]
 id = "beside"
@@ -59,7 +43,7 @@ limit = { at_most = "5 mV" }
 """
 )
 ALL = (
-    (LOW, "low_rail_change"),
+    (LOW_RAILS, "low_rail_change"),
     (OVERLOAD, "overload_change"),
     (OVERLOAD, "overload_sticks"),
     (BESIDE, "beside_other"),
@@ -103,7 +87,7 @@ def test_dc_that_comes_with_low_rails_is_read_in_its_channel(
     powered: Powered, made_up: Any, volts: float
 ) -> None:
     fault = made_up(f"low_dc_{'ab'[volts > 0.02]}", under(When(rail_below=0.95, ups=1), dc(volts)))
-    left, right = powered(fault, seed=5).do(LOW).all("low_rail_change")
+    left, right = powered(fault, seed=5).do(LOW_RAILS).all("low_rail_change")
     assert abs(left.value - volts) < left.expanded_uncertainty
     assert right.value < 1e-3
 
@@ -112,7 +96,7 @@ def test_what_is_so_between_the_rails_alone_is_not_looked_for(
     powered: Powered, made_up: Any
 ) -> None:
     fault = made_up("very_low_dc", under(When(rail_below=0.85, ups=1), dc(0.06)))
-    left, _ = powered(fault, seed=5).do(LOW).all("low_rail_change")
+    left, _ = powered(fault, seed=5).do(LOW_RAILS).all("low_rail_change")
     assert left.value < 1e-3
 
 
@@ -122,7 +106,7 @@ def test_a_relay_that_lets_go_at_low_rails_is_no_lead_that_is_off(
     lets_go = under(
         When(rail_below=0.95, ups=1), lambda c: replace(c, relay=replace(c.relay, contact_ohm=1e7))
     )
-    left, _ = powered(made_up("low_relay", lets_go), seed=5).do(LOW).all("low_rail_change")
+    left, _ = powered(made_up("low_relay", lets_go), seed=5).do(LOW_RAILS).all("low_rail_change")
     assert left.value == pytest.approx(0.05, rel=0.1)
     assert "the quiet tone was gone" in left.note
 
@@ -136,7 +120,7 @@ def test_after_a_trip_no_rail_is_raised(
     full = unit.truth.rail("pos")
     mocker.patch.object(QuietTone, "whole", side_effect=ends)
     with pytest.raises(type(ends)):
-        unit.do(LOW)
+        unit.do(LOW_RAILS)
     assert unit.truth.rail("pos") == pytest.approx(0.9 * full, rel=0.02)
 
 
@@ -146,7 +130,7 @@ def test_where_nothing_can_be_read_at_low_rails_they_are_raised_again(
     unit = powered("hum@left=0.002", seed=176)
     full = unit.truth.rail("pos")
     mocker.patch.object(QuietTone, "whole", side_effect=NotMeasured("nothing"))
-    assert "nothing" in unit.do(LOW).reason()
+    assert "nothing" in unit.do(LOW_RAILS).reason()
     assert unit.truth.rail("pos") == pytest.approx(full, rel=0.01)
 
 
@@ -159,7 +143,7 @@ def test_a_tone_that_is_not_back_at_full_rails_is_no_reading(
     )
     unit = powered(made_up("low_latch", silent), seed=5)
     unit.world.advance(70.0)  # the rails were low as they came up
-    left, right = unit.do(LOW).all("low_rail_change")
+    left, right = unit.do(LOW_RAILS).all("low_rail_change")
     assert left.value is None
     assert "the tone has gone and is not back at full rails" in left.note
     assert right.value < 1e-3
@@ -167,18 +151,18 @@ def test_a_tone_that_is_not_back_at_full_rails_is_no_reading(
 
 def test_the_rails_are_back_when_it_is_over(powered: Powered) -> None:
     unit = powered(seed=6)
-    unit.do(LOW)
+    unit.do(LOW_RAILS)
     assert unit.truth.rail("pos") == pytest.approx(30.0, abs=0.2)
 
 
 def test_a_relay_that_has_yet_to_close_is_waited_for(powered: Powered) -> None:
-    again = switched().split('[[step]]\nid = "on"')[0] + LOW
+    again = switched().split('[[step]]\nid = "on"')[0] + LOW_RAILS
     for reading in powered(seed=8).do(again).all("low_rail_change"):
         assert reading.value + reading.expanded_uncertainty < 1e-3
 
 
 def test_an_output_without_any_tone_has_not_passed_low_rails(powered: Powered) -> None:
-    left, right = powered("stuck_relay@left=1", seed=5).do(LOW).all("low_rail_change")
+    left, right = powered("stuck_relay@left=1", seed=5).do(LOW_RAILS).all("low_rail_change")
     assert left.value is None
     assert "no tone at out.left to begin with" in left.note
     assert right.value < 1e-3
@@ -439,3 +423,14 @@ def test_by_how_much_a_limiter_squeezes_what_is_loud_is_read(
     wanted = 20.0 * math.log10(out / asked)
     assert abs(left.value - wanted) < left.expanded_uncertainty
     assert abs(right.value) < right.expanded_uncertainty
+
+
+def test_an_output_that_shows_nothing_to_begin_with_is_not_said_to_change(powered: Powered) -> None:
+    unit = powered("hum@left=0.003", seed=176)
+    node = unit.world.node_of("scope.1")
+    unit.world.disconnect("scope.1")
+    read = unit.do(OVERLOAD)
+    unit.world.connect("scope.1", node)
+    for quantity in ("overload_sticks", "overload_change"):
+        (missing,) = (r for r in read.all(quantity) if r.channel == "left")
+        assert "no tone at out.left to begin with" in missing.note

@@ -12,7 +12,7 @@ import pytest
 from numpy.typing import NDArray
 
 from demo_sim import fault_requests
-from demo_sim.amplifier.moods import Mood, Seen, When
+from demo_sim.amplifier.changeable import Changeable, Seen, When
 from demo_sim.amplifier.spec import AmplifierSpec, ChannelSpec
 from demo_sim.bench_parts import BenchSpec
 from demo_sim.ports import Drive, OutputSetting, Tone
@@ -88,8 +88,8 @@ def under(when: When, volts: float = 0.2) -> Change:
     return lambda c: replace(c, other=offset(volts), when=when)
 
 
-def test_a_mood_waits_before_it_turns_and_before_it_turns_back() -> None:
-    mood = Mood(When(load_above_a=1.0, for_s=2.0, left_s=5.0))
+def test_a_channel_waits_before_it_turns_and_before_it_turns_back() -> None:
+    channel = Changeable(When(load_above_a=1.0, for_s=2.0, left_s=5.0))
     loud, quiet = replace(AT_REST, load_a=1.5), AT_REST
     seen = []
     for now, one in (
@@ -100,30 +100,30 @@ def test_a_mood_waits_before_it_turns_and_before_it_turns_back() -> None:
         (7.9, quiet),
         (8.0, quiet),
     ):
-        mood.observe(now, one)
-        seen.append(mood.on)
+        channel.observe(now, one)
+        seen.append(channel.on)
     assert seen == [False, False, True, True, True, False]
 
 
 def test_what_stops_in_time_turns_nothing() -> None:
-    mood = Mood(When(load_above_a=1.0, for_s=2.0))
+    channel = Changeable(When(load_above_a=1.0, for_s=2.0))
     for now, one in (
         (0.0, replace(AT_REST, load_a=1.5)),
         (1.0, AT_REST),
         (2.5, replace(AT_REST, load_a=1.5)),
     ):
-        mood.observe(now, one)
-    assert not mood.on
-    assert mood.next_event == 4.5
+        channel.observe(now, one)
+    assert not channel.on
+    assert channel.next_event == 4.5
 
 
 def test_what_latches_stays_until_the_rails_are_down() -> None:
-    mood = Mood(When(load_above_a=1.0, latched=True))
-    mood.observe(0.0, replace(AT_REST, load_a=1.5))
-    mood.observe(100.0, AT_REST)
-    assert mood.on
-    mood.observe(101.0, replace(AT_REST, up=False, rail=0.0))
-    assert not mood.on
+    channel = Changeable(When(load_above_a=1.0, latched=True))
+    channel.observe(0.0, replace(AT_REST, load_a=1.5))
+    channel.observe(100.0, AT_REST)
+    assert channel.on
+    channel.observe(101.0, replace(AT_REST, up=False, rail=0.0))
+    assert not channel.on
 
 
 def test_dc_comes_with_a_low_rail_and_goes_with_it(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -249,6 +249,6 @@ def test_one_feed_that_is_worn_lowers_its_rail_alone(monkeypatch: pytest.MonkeyP
     assert pos + neg == pytest.approx(1.5 * 1.9, rel=0.15)
 
 
-def test_a_sound_unit_has_no_moods() -> None:
+def test_a_sound_unit_has_no_changeable() -> None:
     made: Any = World(seed=3)
-    assert made._unit._moods == {}
+    assert made._unit._changeable == {}

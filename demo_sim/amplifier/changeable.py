@@ -58,7 +58,7 @@ class Seen:
     others: bool
 
 
-class Mood:
+class Changeable:
     """Whether a channel is another now; times in bench seconds."""
 
     def __init__(self, when: When) -> None:
