@@ -29,9 +29,9 @@ Floats = NDArray[np.float64]
 OFF = -600.0  # ln(Is) of a device that is not there
 LARGEST_STEP_V = 0.3
 LEAST_SLOPE = 1e-9  # A/V; below it a slope is no guide
-# The last step of the search; of u is left then its square over kT/q (0.04 µV), of a current less
+# The last step of the search; of u is left then its square over kT/q (0.03 µV), of a current less
 # than a millionth.
-RESOLVED_V = 3e-5
+RESOLVED_V = 2.5e-5
 # Of long tables: a curve is followed in steps of this part of kT/q, which a cubic joins to 2e-6 of
 # kT/q where a current is exponential; no more steps than tables are long.
 STEP_OF_VT = 0.1
