@@ -364,6 +364,36 @@ def still_climbing(times_s: Sequence[float] | Array, amperes: Sequence[float] | 
     )
 
 
+def climb_by(
+    times_s: Sequence[float] | Array,
+    rises_k: Sequence[float] | Array,
+    amperes: Sequence[float] | Array,
+    at_k: float,
+) -> UFloat:
+    """By what share of what it is a current would climb while a rise goes from nothing to ``at_k``,
+    as both climb over the last third of a record.
+
+    A current that follows a temperature brings with each kelvin a share of the next one. Where that
+    share is small up to the limit of a rise, the rise ends as a saturating curve has it.
+
+    Args:
+        times_s, rises_k, amperes: under constant conditions, shape (n,). at_k: K.
+
+    Raises:
+        NotMeasured: fewer than fifteen readings, a rise that does not move, or no current.
+    """
+    t = np.asarray(times_s, dtype=np.float64)
+    last = slice(-(t.size // 3), None)
+    climb = slope(t[last], amperes[last], "scatter of the current that climbs")
+    warms = slope(t[last], rises_k[last], "scatter of the rise that it climbs with")
+    if warms.nominal_value <= COVERAGE_FACTOR * warms.std_dev:
+        raise NotMeasured("a rise that does not move", expected="metal that still warms")
+    drawn = float(np.mean(amperes[last]))
+    if not drawn > 0.0:
+        raise NotMeasured("no current", expected="a stage that draws some")
+    return climb / warms * at_k / drawn
+
+
 def thermal_resistance(rise_k: UFloat, heat_w: UFloat) -> UFloat:
     """Sink to ambient, K/W: settled rise over the heat that caused it.
 

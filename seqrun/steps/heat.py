@@ -14,7 +14,6 @@ from uncertainties import UFloat
 from seqrun.errors import NotMeasured, Tripped, UsageError
 from seqrun.files.expression import AmperesExpression, WattsExpression
 from seqrun.files.unit.sheet import Unit
-from seqrun.measure.heat import still_climbing
 from seqrun.measure.power import dissipation, supply_power
 from seqrun.measure.temperature import (
     check_attached,
@@ -66,7 +65,7 @@ ROOM_AGAIN_S, UNEVEN = 2400.0, 0.25
 AMBIENT_POINT = "sensor.ambient"
 TWICE = 2  # fits in a row that agree on it
 LEAST_TOLD = 0.04  # of the supply's current: less of it moves by itself as a unit warms
-LIVE = 0.6  # of the time of a soak that listens is in its records
+LIVE = 0.8  # of the time of a soak that listens is in its records
 
 
 SINK_RISE = Measurand(
@@ -327,7 +326,7 @@ class Soak(Step):
                 return None
             if high is not None and rise > BEYOND * high:
                 return BEYOND_IT
-            if still_climbing(curve.times, curve.amperes):
+            if curve.climbs_on(high):
                 return None  # the end is not yet known
             if self.then_power is None and not self._heard(ears, elapsed):
                 return None

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+from uncertainties import UFloat
 
 from seqrun.errors import NotMeasured
 from seqrun.measure import heat, temperature
@@ -139,6 +140,46 @@ def test_a_current_lost_in_its_noise_and_a_few_readings_say_nothing() -> None:
     time, amperes = climbing(1.5, 10.0, 1e-5)
     assert not heat.still_climbing(time[:14], amperes[:14])
     assert heat.still_climbing(time[:15], amperes[:15])
+
+
+def test_how_far_a_current_climbs_with_a_rise_goes_by_the_last_third() -> None:
+    """0.2 A that climbs by 2 mA a kelvin: by 0.2 of what it is at the end over 20 K, and so much
+    more. What came before the last third is none of it."""
+    time = np.arange(0.0, 600.0, 5.0)
+    rises = 0.01 * time
+    amperes = 0.2 + 2e-3 * (rises - rises[100:].mean())
+    amperes[:80] = 0.7
+    found = heat.climb_by(time, rises, amperes, 20.0)
+    assert found.nominal_value == pytest.approx(2e-3 * 20.0 / amperes[80:].mean())
+    assert found.std_dev < 1e-6
+
+
+def test_u_of_how_far_a_current_climbs_is_its_scatter() -> None:
+    """Of both, by Monte Carlo."""
+    time = np.arange(0.0, 600.0, 5.0)
+
+    def of(seed: int) -> UFloat:
+        by = np.random.default_rng(seed)
+        rises = 0.01 * time + by.normal(0.0, 0.1, time.size)
+        amperes = 0.2 + 2e-5 * time + by.normal(0.0, 1e-3, time.size)
+        return heat.climb_by(time, rises, amperes, 20.0)
+
+    many = [of(seed) for seed in range(300)]
+    spread = np.std([one.nominal_value for one in many])
+    assert np.mean([one.std_dev for one in many]) == pytest.approx(spread, rel=0.15)
+
+
+@pytest.mark.parametrize(
+    ("rise", "ampere", "words"),
+    [(0.0, 0.2, "does not move"), (-0.01, 0.2, "does not move"), (0.01, 0.0, "no current")],
+)
+def test_a_current_is_not_said_to_climb_with_what_does_not(
+    rise: float, ampere: float, words: str
+) -> None:
+    """A sensor that has come off: the metal may warm all the same."""
+    time = np.arange(0.0, 600.0, 5.0)
+    with pytest.raises(NotMeasured, match=words):
+        heat.climb_by(time, rise * time, np.full(time.size, ampere), 20.0)
 
 
 @pytest.mark.parametrize("seconds", [900.0, 1500.0, 2700.0])

@@ -107,7 +107,7 @@ def test_what_crackles_only_hot_is_counted_for_its_own_stretch(powered: Powered)
 def test_a_bridge_on_one_rail_is_heard_between_its_terminals(powered: Powered) -> None:
     """Each rests at half the rail, and neither is ground."""
     for soak in (BRIEF, BRIEF_DRIVEN):
-        read = powered("crackle@left=1", unit="demo-bridged").do(soak + CRACKLES)
+        read = powered("crackle@left=1", unit="demo-bridged", seed=41).do(soak + CRACKLES)
         assert read.one("crackle_rate", "left").value > 0.01
         assert read.one("crackle_rate", "right").bound is Bound.AT_MOST
 
@@ -144,6 +144,37 @@ def test_a_soak_ends_when_its_guarded_verdict_can_no_longer_change(
 ) -> None:
     limit = None if limit_k is None else Limit(high=limit_k)
     assert rising(minutes).decided(limit, 0.4, seen) is over
+
+
+def climbing(a_per_k: float, k_per_s: float = 0.01) -> RiseCurve:
+    """0.2 A that climb with the rise, and do not slow down."""
+    curve, scatter = RiseCurve(), np.random.default_rng(3)
+    for time_s in np.arange(0.0, 600.0, 5.0):
+        rise_k = k_per_s * time_s + 0.01 * scatter.normal()
+        curve.add(float(time_s), rise_k, 0.2 + a_per_k * 0.01 * time_s + 2e-4 * scatter.normal())
+    return curve
+
+
+@pytest.mark.parametrize(
+    ("a_per_k", "high_k", "waits"),
+    [
+        (0.01, 20.0, True),  # doubled at the limit
+        (2.4e-3, 20.0, True),
+        (1.6e-3, 20.0, False),  # not a fifth more at the limit
+        (1.6e-3, 40.0, True),
+        (1.6e-3, None, True),  # nothing says up to where
+        (0.0, 20.0, False),
+    ],
+)
+def test_a_current_that_climbs_is_waited_for_where_it_makes_more_heat(
+    a_per_k: float, high_k: float | None, waits: bool
+) -> None:
+    assert climbing(a_per_k).climbs_on(high_k) is waits
+
+
+def test_a_current_that_climbs_beside_a_rise_that_does_not_is_waited_for() -> None:
+    """A sensor that has come off tells nothing of the metal."""
+    assert climbing(1e-3, k_per_s=0.0).climbs_on(20.0)
 
 
 def test_idle_drift_of_a_soak_that_ended_early_is_carried_on_to_its_end(powered: Powered) -> None:

@@ -25,7 +25,7 @@ QUIET_HZ = 10e3  # samples per second without one
 START_V, LEAST_V, ROOM = 0.5, 0.01, 4.0
 #: of listening at idle, s, until a tone shows once more that the leads are there
 PROVED_EVERY_S = 300.0
-REST_S = 0.5  # that a loop of listening and looking rests between two records
+REST_S = 0.1  # that a loop of listening and looking rests between two records
 
 
 def key_of(step_id: str) -> str:

@@ -16,14 +16,20 @@ from seqrun.measure.heat import (
     SETTLED_WITHIN_K,
     RisePrediction,
     SettledRise,
+    climb_by,
     drift_carried,
     predict_rise,
     predicted_end,
     settled_end,
     settled_rise,
+    still_climbing,
 )
 from seqrun.plan.context import Indication
 from seqrun.values import COVERAGE_FACTOR, Limit
+
+#: of a current, up to the limit of the rise: so much more heat leaves a saturating curve what it is
+#: (our own choice; a stage runs away where each kelvin brings another one)
+LITTLE_CLIMB = 0.2
 
 
 class RiseCurve:
@@ -111,6 +117,24 @@ class RiseCurve:
         """The end value is known within ``within_k`` (k = 2) by the fit alone."""
         found = self.prediction()
         return found is not None and COVERAGE_FACTOR * float(found.end_k.std_dev) <= within_k
+
+    def climbs_on(self, high_k: float | None) -> bool:
+        """Whether what is drawn climbs without slowing down, so that no end of the rise is known
+        yet. A climb that makes little more heat even where the rise meets its limit is none.
+
+        Args:
+            high_k: the limit; None: none.
+        """
+        if not still_climbing(self.times, self.amperes):
+            return False
+        if high_k is None:
+            return True
+        try:
+            share = climb_by(self.times, self.rises, self.amperes, high_k)
+        except NotMeasured:
+            return True
+        most = share.nominal_value + COVERAGE_FACTOR * share.std_dev
+        return bool(most > LITTLE_CLIMB)
 
     def decided(self, limit: Limit | None, apart_k: float, seen: float) -> bool:
         """The guarded verdict on the end value cannot change any more, and what is past of the
