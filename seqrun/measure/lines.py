@@ -18,6 +18,8 @@ from seqrun.measure.windows import BLACKMAN_HARRIS, HANN
 from seqrun.values import Bound
 
 Array = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+Counts = NDArray[np.int64]
 #: mains frequency is kept within ±1 % nearly always (EN 50160: ±1 % for 99.5 % of a year)
 MAINS_TOLERANCE = 0.01
 MAINS_HZ = (50.0, 60.0)
@@ -148,7 +150,7 @@ def hum_wave(
         Shape (points,), V; None where hum is less, or the record has fewer than ten periods.
     """
     fold = max(int(sample_rate_hz / FOLDED_HZ), 1)
-    few = volts[: volts.size // fold * fold].reshape(-1, fold).mean(axis=1)
+    few = volts[: volts.size // fold * fold].reshape(-1, fold) @ np.full(fold, 1.0 / fold)
     rate = sample_rate_hz / fold
     if few.size * MAINS_HZ[0] < LEAST_PERIODS * rate:
         return None
@@ -166,20 +168,41 @@ def hum_wave(
     if not square * float(np.var(few)) > least_share * every * float(np.var(volts)):
         return None
     inside = orders[orders * mains_hz < rate / 2.5]
-    middles = (np.arange(few.size) * fold + 0.5 * (fold - 1)) / sample_rate_hz
-    turns = np.exp(2j * math.pi * mains_hz * np.outer(middles, inside))
-    columns = np.concatenate([turns.real, turns.imag], axis=1)
-    found = np.linalg.solve(columns.T @ columns, columns.T @ few)
-    parts = found[: inside.size] - 1j * found[inside.size :]
+    parts = _amplitudes(few, mains_hz / rate, inside)
     parts /= np.sinc(inside * mains_hz / rate)  # of the mean over what was folded
-    # A polynomial in the first turn, by Horner's rule: one exponential for all of them.
-    first = np.exp(2j * math.pi * mains_hz / sample_rate_hz * np.arange(volts.size))
-    summed = np.zeros_like(first)
-    for part in parts[::-1]:
-        summed += part
-        summed *= first
-    wave: Array = summed.real
-    return wave
+    middle = 0.5 * (few.size * fold - 1)
+    fine, coarse = _turning(mains_hz / sample_rate_hz, volts.size, middle, inside)
+    coarse *= parts
+    # Re(a·b) = Re a·Re b - Im a·Im b, for all multiples by one product of matrices.
+    left = np.concatenate([coarse.real, -coarse.imag], axis=1)
+    wave: Array = (left @ np.concatenate([fine.real, fine.imag], axis=1).T).reshape(-1)
+    return wave[: volts.size]
+
+
+def _turning(turns: float, points: int, middle: float, orders: Counts) -> tuple[Complex, Complex]:
+    """exp(2πi·n·turns·(k - middle)) for k of 0 … points - 1 and each order n, in two factors: one
+    within a row of k, shape (row, orders), and one for each row, shape (rows, orders)."""
+    row = math.isqrt(points) + 1
+    angles = 2j * math.pi * turns * orders
+    fine = np.exp(np.multiply.outer(np.arange(row), angles))
+    return fine, np.exp(np.multiply.outer(np.arange(0, points, row) - middle, angles))
+
+
+def _amplitudes(values: Array, turns: float, orders: Counts) -> Complex:
+    """The amplitudes c by which Σ Re(c·exp(2πi·n·turns·m)), m from the middle of ``values``, comes
+    nearest to them: least squares, as :mod:`seqrun.measure.tones` has it, all orders at once."""
+    fine, coarse = _turning(turns, values.size, 0.5 * (values.size - 1), orders)
+    rows = np.zeros((coarse.shape[0], fine.shape[0]))
+    rows.reshape(-1)[: values.size] = values
+    right = np.einsum("rn,rn->n", rows @ fine, coarse)
+    halves = math.pi * turns * np.arange(1, 2 * int(orders.max(initial=0)) + 1)
+    kernel = np.concatenate([[values.size], np.sin(values.size * halves) / np.sin(halves)])
+    apart = kernel[np.abs(np.subtract.outer(orders, orders))]
+    together = kernel[np.add.outer(orders, orders)]
+    cosines = np.linalg.solve((apart + together) / 2.0, right.real)
+    sines = np.linalg.solve((apart - together) / 2.0, right.imag)
+    amplitudes: Complex = cosines - 1j * sines
+    return amplitudes
 
 
 def threshold(bins: float, false_alarms: float = FALSE_ALARMS) -> float:
