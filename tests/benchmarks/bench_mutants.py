@@ -95,6 +95,11 @@ GROUPS = {
         ),
     ),
     "measure": Group(0.85, ("seqrun/measure",), ("tests/measure", "tests/outside")),
+    "steps": Group(
+        0.85,
+        ("seqrun/steps",),
+        ("tests/steps", "tests/plan/test_what_the_bench_cannot_do.py"),
+    ),
     "instruments": Group(
         0.85,
         ("seqrun/instruments",),

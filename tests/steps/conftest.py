@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -13,8 +13,9 @@ from seqrun.files.sequence.expand import expand_all
 from seqrun.files.sequence.load import sequence_from_text
 from seqrun.files.shipped import find
 from seqrun.instruments.link import Link
-from seqrun.plan.actions import Plan
+from seqrun.plan.actions import Action, Plan
 from seqrun.plan.build import build
+from seqrun.plan.needs import Needs
 from seqrun.record import RunInfo, Store
 from seqrun.runner.engine import Engine
 from seqrun.runner.events import Watcher
@@ -117,8 +118,14 @@ class PoweredUnit:
 
     def forecasts(self, steps: str) -> list[Any]:
         """What the plan forecasts for them."""
-        actions = self._plan(steps).actions[BRING_UP_STEPS:]
-        return [forecast for action in actions for _, forecast in action.forecasts]
+        return [forecast for action in self._planned(steps) for _, forecast in action.forecasts]
+
+    def needs(self, steps: str) -> list[Needs]:
+        """What each of them asks of a bench."""
+        return [action.needs for action in self._planned(steps)]
+
+    def _planned(self, steps: str) -> Sequence[Action]:
+        return self._plan(steps).actions[BRING_UP_STEPS:]
 
     def _plan(self, steps: str) -> Plan:
         sequence = sequence_from_text(HEAD + BRING_UP + steps, kinds(), unit=self.view.unit)

@@ -28,6 +28,7 @@ STEPS = {
     "rail": ('do = "dc_voltage"\nat = "rail.pos"\nexpect = "30 V"', "dc_voltage"),
     "phones": ('each = "channel"\ndo = "gain_to"\nat = "out.{channel}"', "gain_to_point"),
     "heat": ('do = "dissipation"', "dissipation"),
+    "overload": ('do = "overload"', "overload_sticks"),
 }
 
 

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pytest
 from pytest_mock import MockerFixture
 from should_not_matter import LOW_RAILS, OVERLOAD
@@ -17,6 +18,7 @@ from demo_sim.amplifier.changeable import When
 from demo_sim.amplifier.passing import Thump
 from demo_sim.amplifier.spec import ChannelSpec
 from seqrun.errors import NotMeasured, Tripped
+from seqrun.instruments.supply import DrivenSupply
 from seqrun.steps.beside_other import BesideOther
 from seqrun.steps.common.drive import Drive
 from seqrun.steps.common.quiet_tone import QuietTone
@@ -51,6 +53,9 @@ ALL = (
 )
 
 
+TAKES = {"low rails": LOW_RAILS, "an overload": OVERLOAD, "a loud neighbour": BESIDE}
+
+
 def dc(volts: float) -> Change:
     return lambda c: replace(
         c, legs=tuple(replace(leg, offset_v=leg.offset_v + volts) for leg in c.legs)
@@ -77,6 +82,17 @@ def test_none_of_it_matters_to_a_sound_unit(
     for reading in found:
         limit = 50e-6 if quantity == "overload_sticks" else 5e-3
         assert reading.value + reading.expanded_uncertainty < 0.5 * limit, reading.note
+
+
+@pytest.mark.parametrize("steps", TAKES.values(), ids=list(TAKES))
+@pytest.mark.parametrize("unit", ["demo-2x40", "demo-bridged"])
+def test_a_plan_allows_it_the_time_that_it_takes(powered: Powered, steps: str, unit: str) -> None:
+    """Reservoirs that fall by a bleeder alone take longer than those of the demo."""
+    one = powered(unit=unit, seed=11)
+    planned = sum(needs.seconds for needs in one.needs(steps))
+    begun = one.world.now
+    one.do(steps)
+    assert 0.8 * (one.world.now - begun) < planned < 5.0 * (one.world.now - begun)
 
 
 # --- low mains ----------------------------------------------------------------
@@ -155,6 +171,16 @@ def test_the_rails_are_back_when_it_is_over(powered: Powered) -> None:
     assert unit.truth.rail("pos") == pytest.approx(30.0, abs=0.2)
 
 
+def test_rails_come_back_a_hundredth_at_a_time(powered: Powered, mocker: MockerFixture) -> None:
+    """Reservoirs that charge at once by a tenth would look like a short."""
+    unit = powered(seed=6)
+    asked = mocker.spy(DrivenSupply, "set_voltage")
+    unit.do(LOW_RAILS)
+    volts = [call.args[2] for call in asked.call_args_list if call.args[1] == 1]
+    assert volts[0] == pytest.approx(27.0)
+    assert np.diff(volts) == pytest.approx([0.3] * 10)
+
+
 def test_a_relay_that_has_yet_to_close_is_waited_for(powered: Powered) -> None:
     again = switched().split('[[step]]\nid = "on"')[0] + LOW_RAILS
     for reading in powered(seed=8).do(again).all("low_rail_change"):
@@ -180,6 +206,14 @@ def test_how_long_a_stage_sticks_is_read(powered: Powered, made_up: Any, seconds
     left, right = unit.do(OVERLOAD).all("overload_sticks")
     assert 0.7 * seconds < left.value < 1.5 * seconds
     assert right.value < 2e-5
+
+
+def test_an_overload_asks_for_a_scope_that_holds_the_rails_and_little_more(
+    powered: Powered,
+) -> None:
+    """An output swings no further: a scope that holds it is not left out."""
+    overload, _ = powered(seed=6).needs(OVERLOAD)
+    assert 30.0 < overload.record.peak_v < 1.25 * 30.0
 
 
 def test_what_is_left_of_an_overload_is_read(powered: Powered, made_up: Any) -> None:
