@@ -198,6 +198,24 @@ def test_a_sensor_that_comes_off_while_the_metal_is_heated_on_ends_the_heat(
     assert reached < 0.9 * settled(unit)
 
 
+def test_heating_on_ends_with_the_time_that_the_soak_has(
+    powered: Powered, mocker: MockerFixture
+) -> None:
+    """Where there is never enough of it."""
+    share = HeatingOn.to_share
+
+    def never_enough(self: HeatingOn, *asked: Any) -> None:
+        self.enough = lambda *_: False
+        share(self, *asked)
+
+    mocker.patch.object(HeatingOn, "to_share", never_enough)
+    unit = powered("hum@left=0.006", seed=171)
+    read, _, seconds = soaked(unit, FASTER.replace("60 min", "25 min"))
+    missing = [r for r in read.all("sink_rise") if r.value is None]
+    assert "for the rest of the heat" in missing[0].note
+    assert seconds == pytest.approx(25.0 * 60.0, abs=120.0)
+
+
 def test_time_counts_for_crackles_in_which_they_would_have_been_heard(
     powered: Powered, mocker: MockerFixture
 ) -> None:
