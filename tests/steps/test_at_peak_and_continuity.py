@@ -10,6 +10,9 @@ from typing import Any
 import numpy as np
 import pytest
 
+from seqrun.files.bench.load import bench_from_text
+from seqrun.plan.view import BenchView
+from seqrun.steps.common.faintest import least_quiet
 from seqrun.steps.common.rise_curve import RiseCurve
 from seqrun.study import truths
 from seqrun.values import Bound, Limit
@@ -210,6 +213,17 @@ def test_crackles_below_a_coarse_converter_s_steps_are_left_out_before_power(
     assert out.id == "crackles"
     assert "V rms to stand out of the scope's steps" in out.reason
     assert not powered()._plan(DRIVEN + CRACKLES).left_out
+
+
+def test_what_a_scope_hears_goes_by_the_probe_at_that_output(powered: Powered) -> None:
+    """Straight on the input its smallest range is a tenth of that behind a probe at ×10."""
+    view = powered().view
+    text = view.bench.text
+    assert "probe = 10\n" in text
+    bench = bench_from_text(text.replace("probe = 10\n", "probe = [1, 10, 10, 10]\n"), "bench")
+    mixed = BenchView(bench, view.unit, view.drivers)
+    assert least_quiet(mixed, "out.right") == least_quiet(view, "out.right")
+    assert least_quiet(mixed, "out.left") == pytest.approx(0.1 * least_quiet(view, "out.left"))
 
 
 def test_a_bench_that_turns_out_deaf_measures_no_silence(powered: Powered) -> None:
