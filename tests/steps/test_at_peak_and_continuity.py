@@ -12,7 +12,7 @@ import pytest
 
 from seqrun.files.bench.load import bench_from_text
 from seqrun.plan.view import BenchView
-from seqrun.steps.common.faintest import least_quiet
+from seqrun.steps.common.faintest import least_quiet, step_v
 from seqrun.steps.common.rise_curve import RiseCurve
 from seqrun.study import truths
 from seqrun.values import Bound, Limit
@@ -222,6 +222,9 @@ def test_what_a_scope_hears_goes_by_the_probe_at_that_output(powered: Powered) -
     assert "probe = 10\n" in text
     bench = bench_from_text(text.replace("probe = 10\n", "probe = [1, 10, 10, 10]\n"), "bench")
     mixed = BenchView(bench, view.unit, view.drivers)
+    bits = view.drivers["scope"].scope.bits
+    # The demo's range may be set to anything: what it has to hold, and 5 % of room.
+    assert step_v(view, "out.left", 10.0) == pytest.approx(2.0 * 1.05 * 10.0 / 2.0**bits)
     assert least_quiet(mixed, "out.right") == least_quiet(view, "out.right")
     assert least_quiet(mixed, "out.left") == pytest.approx(0.1 * least_quiet(view, "out.left"))
 

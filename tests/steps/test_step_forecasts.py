@@ -44,6 +44,24 @@ def test_the_forecast_uncertainty_is_that_of_the_reading(powered: Powered, name:
         assert 0.7 < ratio < 1.5
 
 
+@pytest.mark.parametrize(
+    ("kind", "power"), [("gain_drift", "1 W"), ("gain_with_level", "0.8 * rated_power")]
+)
+def test_a_change_of_the_gain_is_forecast_as_none_with_the_uncertainty_of_its_reading(
+    powered: Powered, kind: str, power: str
+) -> None:
+    steps = (
+        '[[step]]\nid = "one"\ndo = "gain"\npower = "1 W"\n'
+        f'[[step]]\nid = "other"\ndo = "gain"\npower = "{power}"\n'
+        f'[[step]]\nid = "change"\ndo = "{kind}"\nof = "other"\nagainst = "one"\n'
+    )
+    unit = powered(seed=1100)
+    forecast = unit.forecasts(steps)[-1]
+    assert forecast.value == 0.0
+    for reading in unit.do(steps).all(kind):
+        assert 0.7 < reading.expanded_uncertainty / forecast.expanded_uncertainty < 1.2
+
+
 RATES = {  # exp(-3.78) = 2.3 %: nothing heard for T leaves 3.78 / T possible (Poisson)
     "bursts": ('do = "output_bursts"\nwatch = "63 s"', 63.0),
     "at one point": ('do = "noise_bursts"\nat = "out.left"\nwatch = "21 s"', 21.0),

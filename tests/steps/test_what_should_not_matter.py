@@ -22,6 +22,7 @@ from seqrun.instruments.supply import DrivenSupply
 from seqrun.steps.beside_other import BesideOther
 from seqrun.steps.common.drive import Drive
 from seqrun.steps.common.quiet_tone import QuietTone
+from seqrun.steps.timing import AwaitOutput
 from seqrun.values import Bound
 
 Powered = Callable[..., Any]
@@ -399,6 +400,19 @@ def test_a_relay_that_bounces_for_a_second_is_open_for_half_of_it(
     assert right.value == 0.0
 
 
+def test_a_relay_that_is_open_as_the_record_ends_and_closes_again_has_chattered(
+    powered: Powered, made_up: Any, mocker: MockerFixture
+) -> None:
+    """It bounces every 40 ms: half of that more than a whole second ends where it is open."""
+    ended = mocker.spy(AwaitOutput, "_not_back")
+    chatters = made_up("chatters", lambda c: replace(c, relay=replace(c.relay, bounce_s=1.5)))
+    steps = CHATTER.replace('listen = "1 s"', 'listen = "1.02 s"')
+    left, right = powered(chatters, seed=5).do(steps).all("relay_chatter")
+    assert [call.args[2] for call in ended.call_args_list] == [{"left"}]
+    assert 0.4 < left.value < 0.6
+    assert right.value == 0.0
+
+
 def test_without_listening_nothing_is_said_of_the_relays(powered: Powered) -> None:
     reason = powered(seed=5).do(CHATTER.replace('listen = "1 s"\n', "")).reason()
     assert "'closes' has not listened on" in reason
@@ -406,9 +420,10 @@ def test_without_listening_nothing_is_said_of_the_relays(powered: Powered) -> No
 
 def test_a_tone_that_goes_for_good_is_no_chatter(powered: Powered, made_up: Any) -> None:
     def goes(c: ChannelSpec) -> ChannelSpec:
-        relay = replace(c.relay, pull_in_s=4.0)
+        """It closes after the other channel's, and was seen with its tone as that record began."""
+        relay = replace(c.relay, pull_in_s=6.0)
         gone = replace(relay, contact_ohm=1e7)
-        when = When(ups=2, for_s=4.8)
+        when = When(ups=2, for_s=6.8)
         return replace(c, relay=relay, other=lambda w: replace(w, relay=gone), when=when)
 
     left, right = powered(made_up("goes", goes), seed=5).do(CHATTER).all("relay_chatter")
