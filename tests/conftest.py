@@ -206,14 +206,14 @@ def once(tmp_path_factory: pytest.TempPathFactory) -> Once:
     return Once((base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "once")
 
 
-@pytest.fixture(autouse=True)
-def state_of_its_own(
-    tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch
-) -> None:
+@pytest.fixture(scope="session", autouse=True)
+def state_of_its_own(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
     """No test marks a bench in the state folder of whoever runs it."""
     folder = str(tmp_path_factory.getbasetemp() / "state")
-    monkeypatch.setenv("XDG_STATE_HOME", folder)
-    monkeypatch.setenv("LOCALAPPDATA", folder)
+    with pytest.MonkeyPatch.context() as environment:
+        environment.setenv("XDG_STATE_HOME", folder)
+        environment.setenv("LOCALAPPDATA", folder)
+        yield
 
 
 @pytest.fixture

@@ -56,6 +56,7 @@ def test_a_change_of_the_gain_is_forecast_as_none_with_the_uncertainty_of_its_re
         f'[[step]]\nid = "change"\ndo = "{kind}"\nof = "other"\nagainst = "one"\n'
     )
     unit = powered(seed=1100)
+    assert unit.needs(steps)[-1].seconds == 0.0  # of what was read already
     forecast = unit.forecasts(steps)[-1]
     assert forecast.value == 0.0
     for reading in unit.do(steps).all(kind):

@@ -458,6 +458,16 @@ def test_a_sound_unit_amplifies_what_is_loud_as_what_is_quiet(powered: Powered) 
         assert abs(reading.value) < reading.expanded_uncertainty < 0.4
 
 
+def test_loud_is_held_against_quiet_on_warm_metal_too(
+    powered: Powered, mocker: MockerFixture
+) -> None:
+    warm = NotMeasured("it was warm", expected="cold metal")
+    mocker.patch("seqrun.steps.derived.must_be_cold", side_effect=warm)
+    unit = powered(seed=10)
+    assert all(r.value is not None for r in unit.do(EVEN).all("gain_with_level"))
+    assert unit.do(EVEN.replace("gain_with_level", "gain_drift")).reason() == "it was warm"
+
+
 def test_by_how_much_a_limiter_squeezes_what_is_loud_is_read(
     powered: Powered, made_up: Any
 ) -> None:
