@@ -29,7 +29,11 @@ class Strict(BaseModel):
     """Frozen, and no key beside the declared ones."""
 
     model_config = ConfigDict(
-        frozen=True, extra="forbid", populate_by_name=False, arbitrary_types_allowed=True
+        frozen=True,
+        extra="forbid",
+        populate_by_name=False,
+        arbitrary_types_allowed=True,
+        defer_build=True,  # of a hundred kinds of step a file uses few: built when first used
     )
 
 
