@@ -22,6 +22,7 @@ from seqrun.instruments.supply import DrivenSupply
 from seqrun.steps.beside_other import BesideOther
 from seqrun.steps.common.drive import Drive
 from seqrun.steps.common.quiet_tone import QuietTone
+from seqrun.steps.overload import OVERLOAD_CHANGE
 from seqrun.steps.timing import AwaitOutput
 from seqrun.values import Bound
 
@@ -215,6 +216,17 @@ def test_an_overload_asks_for_a_scope_that_holds_the_rails_and_little_more(
     """An output swings no further: a scope that holds it is not left out."""
     overload, _ = powered(seed=6).needs(OVERLOAD)
     assert 30.0 < overload.record.peak_v < 1.25 * 30.0
+
+
+def test_what_is_looked_at_about_an_overload_is_the_tone_that_is_explained(
+    powered: Powered, mocker: MockerFixture
+) -> None:
+    assert "a tone of 10 kHz and a four-hundredth of rated power" in OVERLOAD_CHANGE.how
+    quiet = mocker.patch("seqrun.steps.overload.QuietTone", wraps=QuietTone)
+    powered(seed=6).do(OVERLOAD)
+    for call in quiet.call_args_list:
+        assert call.args[2] == 10e3
+        assert call.args[3] ** 2 / 8.0 == pytest.approx(40.0 / 400.0)
 
 
 def test_what_is_left_of_an_overload_is_read(powered: Powered, made_up: Any) -> None:
