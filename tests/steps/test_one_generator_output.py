@@ -28,6 +28,13 @@ id = "headroom"
 do = "dynamic_headroom"
 limit = { at_least = "0 dB" }
 [[step]]
+id = "overload"
+do = "overload"
+[[step]]
+id = "beside"
+do = "beside_other"
+power = "rated_power / 2"
+[[step]]
 id = "gain"
 do = "gain"
 limit = { between = ["gain - 1 dB", "gain + 1 dB"] }
@@ -39,7 +46,7 @@ def test_what_drives_one_channel_alone_is_left_out_before_power(
 ) -> None:
     plan, _ = prepare(short_sequence(ALONE), BENCH, None)
     reasons = {one.id: one.reason for one in plan.left_out}
-    assert reasons.keys() == {"own", "apart", "headroom"}
+    assert reasons.keys() == {"own", "apart", "headroom", "overload", "beside"}
     for reason in reasons.values():
         assert "one generator output feeds in.left and in.right" in reason
     assert "gain" in {action.id for action in plan.actions}

@@ -161,7 +161,11 @@ def test_a_tone_that_is_not_back_at_full_rails_is_no_reading(
     )
     unit = powered(made_up("low_latch", silent), seed=5)
     unit.world.advance(70.0)  # the rails were low as they came up
+    begun = unit.world.now
     left, right = unit.do(LOW_RAILS).all("low_rail_change")
+    # The longest delay that the sheet allows, and 3 s; 1.6 s for the rails and the looks.
+    waited = unit.world.now - begun - unit.view.unit.relay_delay[1]
+    assert waited == pytest.approx(3.0 + 1.6, abs=0.7)
     assert left.value is None
     assert "the tone has gone and is not back at full rails" in left.note
     assert right.value < 1e-3
