@@ -10,9 +10,10 @@ from typing import Any
 import numpy as np
 import pytest
 
+from seqrun.errors import BenchLacks
 from seqrun.files.bench.load import bench_from_text
 from seqrun.plan.view import BenchView
-from seqrun.steps.common.faintest import least_quiet, step_v
+from seqrun.steps.common.faintest import least_quiet, refuse_deaf, step_v
 from seqrun.steps.common.rise_curve import RiseCurve
 from seqrun.study import truths
 from seqrun.values import Bound, Limit
@@ -227,6 +228,11 @@ def test_what_a_scope_hears_goes_by_the_probe_at_that_output(powered: Powered) -
     assert step_v(view, "out.left", 10.0) == pytest.approx(2.0 * 1.05 * 10.0 / 2.0**bits)
     assert least_quiet(mixed, "out.right") == least_quiet(view, "out.right")
     assert least_quiet(mixed, "out.left") == pytest.approx(0.1 * least_quiet(view, "out.left"))
+    with pytest.raises(BenchLacks, match="probes at ×1"):  # the others could be
+        refuse_deaf(mixed, 2e-3, 1e-3, "crackles")
+    silent = view.drivers["scope"].model_copy(update={"scope": None})
+    unsaid = BenchView(view.bench, view.unit, {**view.drivers, "scope": silent})
+    assert step_v(unsaid, "out.left", 10.0) == 0.0  # of a driver that says nothing of a scope
 
 
 def test_a_bench_that_turns_out_deaf_measures_no_silence(powered: Powered) -> None:
