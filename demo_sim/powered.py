@@ -313,6 +313,11 @@ class PoweredUnit:
         """Whether rails or relays move within so many seconds."""
         return self.rails.moving or self.relay_moves_in() < seconds
 
+    @property
+    def running_down(self) -> bool:
+        """Whether rails fall that nothing feeds any more."""
+        return self.unfed_since < math.inf and self.rails.moving
+
     def relay_moves_in(self) -> float:
         """Seconds until a relay opens or closes; inf: none does."""
         return self._next_event() - self.now

@@ -117,6 +117,10 @@ class World:
         """Whether rails or relays move within so many seconds, as far as anybody knows now."""
         return self._unit.restless(seconds)
 
+    def running_down(self) -> bool:
+        """Whether rails fall that nothing feeds any more."""
+        return self._unit.running_down
+
     def relay_moves_in(self) -> float:
         """Seconds until a relay opens or closes, as far as anybody knows now; inf: none does."""
         return self._unit.relay_moves_in()

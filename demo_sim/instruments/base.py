@@ -9,6 +9,8 @@ from demo_sim.scpi import ScpiDevice
 MESSAGE_S = 0.001
 # It is let pass in portions: heat and rails need not be worked out for every status query.
 PORTION_S = 0.100
+# While rails run down, whoever reads again and again would see them jump.
+MOVING_S = 0.005
 
 
 class Instrument(ScpiDevice):
@@ -29,13 +31,13 @@ class Instrument(ScpiDevice):
         if not self._virtual:
             self.world.catch_up()
             return
-        self._owed_s += MESSAGE_S
-        if self._owed_s >= PORTION_S:
-            self.owe(0.0)
+        self.owe(MESSAGE_S)
 
     def owe(self, seconds: float) -> None:
         """Let a moment pass, together with others like it."""
         self._owed_s += seconds
-        if self._owed_s >= PORTION_S:
+        if self._owed_s < MOVING_S:
+            return
+        if self._owed_s >= PORTION_S or self.world.running_down():
             portion, self._owed_s = self._owed_s, 0.0
             self.world.advance(portion)

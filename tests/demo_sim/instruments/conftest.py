@@ -103,6 +103,9 @@ class Circuit:
     def restless(self, seconds: float) -> bool:
         return False
 
+    def running_down(self) -> bool:
+        return False
+
     def relay_moves_in(self) -> float:
         return math.inf
 

@@ -92,3 +92,18 @@ def test_level_at_the_output_is_generator_level_times_gain(bench):
     level = 0.2 * bench.truth.gain("left")
     loading = 50.0 / 22e3  # the source into the input resistance
     assert math.isclose(true, level, rel_tol=0.01 + 0.001 / 0.2 + loading)
+
+
+def test_a_rail_that_falls_does_so_from_reading_to_reading():
+    """A quick meter: at some 15 V/s none of its readings jumps, as it would if the bench's time
+    passed by the tenth of a second."""
+    bench = demo_sim.open_bench(seed=1)
+    ask(bench, "supply", "VOLT 30;CURR 3;:INST:NSEL 2;:VOLT 30;CURR 3;:OUTP ON")
+    ask(bench, "control", "CLOC:WAIT 15")
+    hook(bench, "rail.pos", "ground")
+    ask(bench, "meter", "CONF:VOLT:DC 30;:VOLT:NPLC 0.02")
+    ask(bench, "supply", "OUTP OFF")
+    shown = [float(ask(bench, "meter", "READ?")) for _ in range(150)]
+    steps = -np.diff(shown[10:])  # the first let pass what had been put off until then
+    assert shown[10] - shown[-1] > 3.0
+    assert steps.max() < 0.3
