@@ -7,14 +7,15 @@ its likelihood ratio (I. J. Good's weight of evidence)
     w = ln( (1 − P(s | c)) / (1 − P(s | nothing wrong)) )    when it is not
 
 with the frequencies that the findings file declares; a sign that the run does not tell weighs
-nothing. The weights of a cause are added, multiplied with ``trust`` (signs of one cause are not
-independent, and a plain sum would claim more than they show) and put on its prior weight. One cause
-at a time is assumed: causes, a fault that nobody has described and "no fault" share a probability
-of one. A fault is given only when the likeliest cause is likelier than none, and named only when
-it is likelier than the one that nobody has described: that one shows each sign as often as the
-causes do on average, so that a pattern which fits none of them is said to be unknown. Signs that
-are seen and that the first cause does not explain are named, with the cause that explains them
-best: two faults at once show so.
+nothing, and one whose value lies within its U of the threshold the less the closer it lies
+(:func:`seqrun.judge.evidence.ratio_of`). The weights of a cause are added, multiplied with
+``trust`` (signs of one cause are not independent, and a plain sum would claim more than they show)
+and put on its prior weight. One cause at a time is assumed: causes, a fault that nobody has
+described and "no fault" share a probability of one. A fault is given only when the likeliest cause
+is likelier than none, and named only when it is likelier than the one that nobody has described:
+that one shows each sign as often as the causes do on average, so that a pattern which fits none of
+them is said to be unknown. Signs that are seen and that the first cause does not explain are named,
+with the cause that explains them best: two faults at once show so.
 
 The probabilities are as good as the declared frequencies; the shipped ones are held against the
 fault catalogue of the simulated bench (``tests/benchmarks/bench_findings.py``), which also says how
@@ -308,9 +309,7 @@ def _explaining(
     best, most = None, math.log(SECOND_FAULT)
     for cause in causes:
         gain = math.fsum(
-            math.log(cause.seen[name] / evidence[name].sign.otherwise)
-            for name in signs
-            if name in cause.seen
+            math.log(evidence[name].ratio(cause.seen[name])) for name in signs if name in cause.seen
         )
         if gain > most:
             best, most = cause, gain

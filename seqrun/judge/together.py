@@ -137,7 +137,8 @@ def _one(found: Sequence[Evidence]) -> Evidence:
         return Evidence(found[0].sign, None)
     share = sum(bool(one.seen) for one in telling) / len(telling)
     alike = [one for one in telling if one.seen is (share >= 0.5)]
-    return replace(alike[-1], share=share)
+    chances = [c for one in telling for c in one.chances or (float(bool(one.seen)),)]
+    return replace(alike[-1], chances=tuple(chances))
 
 
 def _sections(patterns: Patterns, runs: Sequence[Told]) -> tuple[SectionState, ...]:

@@ -39,6 +39,7 @@ from seqrun.files.shipped import find
 from seqrun.files.unit.sheet import load_unit
 from seqrun.judge.findings import Finding, Findings, weigh
 from seqrun.record import load_run
+from seqrun.record.plain import budget_line, budget_of_entry
 from seqrun.runner.events import Watcher
 from seqrun.runner.preparation import prepare
 from seqrun.runner.run import Options, execute
@@ -134,7 +135,8 @@ def sources() -> str:
 
 def recorded(one: Case, name: str, text: str, cache: Path, made_with: str) -> dict[str, Any]:
     """What was read of a unit: from the folder, or by a run."""
-    key = hashlib.sha256(f"{what_is_read(text)}|{one.faults}|{one.seed}".encode()).hexdigest()[:24]
+    what = f"{what_is_read(text)}|{one.faults}|{one.seed}|with budgets"
+    key = hashlib.sha256(what.encode()).hexdigest()[:24]
     path = cache / f"{key}.json"
     if path.is_file():
         found: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
@@ -156,8 +158,10 @@ def recorded(one: Case, name: str, text: str, cache: Path, made_with: str) -> di
                 [
                     *(r.step, r.quantity, r.unit, r.value, r.channel, r.bound.value, r.note),
                     *(r.limit_low, r.limit_high, r.verdict.value),
+                    r.conformance_probability,
+                    json.loads(budget_line(n, r.step, r.quantity, r.reading.budget)),
                 ]
-                for r in rows
+                for n, r in enumerate(rows)
             ],
         }
     path.write_text(json.dumps(found, ensure_ascii=False), encoding="utf-8")
@@ -165,12 +169,13 @@ def recorded(one: Case, name: str, text: str, cache: Path, made_with: str) -> di
 
 
 def judged(rows: Iterable[list[Any]]) -> list[Judged]:
-    """Rows of the folder as the judge gave them; budgets play no part in findings."""
+    """Rows of the folder as the judge gave them."""
     found = []
-    for step, quantity, unit, value, channel, bound, note, low, high, verdict in rows:
-        reading = Reading(quantity, unit, value, (), channel, Bound(bound), (), note)
+    for step, quantity, unit, value, channel, bound, note, low, high, verdict, met, lines in rows:
+        budget = budget_of_entry(lines)
+        reading = Reading(quantity, unit, value, budget, channel, Bound(bound), (), note)
         limit = None if low is None and high is None else Limit(low, high)
-        found.append(Judged(reading, step, limit, "guarded", Verdict(verdict), None))
+        found.append(Judged(reading, step, limit, "guarded", Verdict(verdict), met))
     return found
 
 

@@ -37,10 +37,12 @@ which "not measured" asks for: for any other reason it tells nothing), or the ru
 it; with ``quantity`` or ``steps``, a run without such readings never came so far and tells
 nothing). A value with a verdict shows it either way: past the threshold, or where such a reading
 failed its own limit. ``unless`` names signs that explain it anyway: when one of them is seen, this
-one tells nothing. ``sequences`` are patterns of the sequences that it is told by (all when left
-out; ``"!intake*"`` is all but those): what is read a minute after switch-on and an hour after are
-two things. ``words`` say what is seen, with ``{value}`` for the value. A sign may also be a
-question to the owner (``ask``): the answer, yes or no, that is on record with the unit's case.
+one tells nothing. A value that is less than its U from the threshold shows the sign only as surely
+as it lies beyond (:mod:`seqrun.judge.chance`). ``sequences`` are patterns of the sequences that it
+is told by (all when left out; ``"!intake*"`` is all but those): what is read a minute after
+switch-on and an hour after are two things. ``words`` say what is seen, with ``{value}`` for the
+value. A sign may also be a question to the owner (``ask``): the answer, yes or no, that is on
+record with the unit's case.
 ``not_words`` say that it is not. ``otherwise`` is how often it is seen in a unit without any cause
 that names it.
 
