@@ -8,6 +8,9 @@ from dataclasses import replace
 import pytest
 from findings_cases import HEAD, TWO, offset, patterns, read
 
+from seqrun.files.findings.load import findings_for
+from seqrun.files.findings.patterns import patterns_for
+from seqrun.files.unit.sheet import load_unit
 from seqrun.judge.evidence import Evidence, evidence_of
 from seqrun.judge.findings import weigh
 from seqrun.judge.together import Told, together
@@ -181,3 +184,36 @@ def test_of_several_runs_each_counts_as_surely_as_it_tells() -> None:
 def test_an_uncertainty_that_is_not_a_number_leaves_a_sign_untellable() -> None:
     found = evidence_of(patterns(), [scattered(offset(0.06), math.inf)], "")["dc.left"]
     assert found.ratio(0.9) == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize(
+    ("share", "u", "off"),
+    [
+        (0.70, 0.05, False),
+        (0.57, 0.05, False),
+        (0.54, 0.02, False),  # closely read: a heatsink larger than most, by two fifths
+        (0.50, 0.09, False),  # not so closely
+        (0.42, 0.05, True),
+        (0.07, 0.09, True),  # it hangs in the air
+    ],
+)
+def test_a_large_heatsink_is_not_taken_for_a_sensor_that_has_come_off(
+    share: float, u: float, off: bool
+) -> None:
+    """Of the rise that the heat gives on a heatsink at its limit; u, too, is a share."""
+    unit = load_unit("demo-2x40")
+    names = unit.names()
+    rails, watts = 2.0 * names["rail_voltage"].value, names["rated_power"].value / 8.0
+    heat = rails * names["supply_at_eighth"].value - 2.0 * watts
+    rise, idle = share * unit.sink_rise_limit, names["supply_idle"].value
+    judged = [
+        *(read("up", "bring_up_current", idle, "A", rail) for rail in ("rail.pos", "rail.neg")),
+        *(read("soak", "soak_power", watts, "W", channel) for channel in unit.channels),
+        read("soak", "dissipation", heat, "W"),
+        scattered(read("soak", "sink_rise", rise, "K"), u * rise),
+    ]
+    file = findings_for("acceptance")
+    assert file is not None
+    found = weigh(patterns_for(file, unit), judged, "all limits are met", "acceptance")
+    assert found.faulty is off
+    assert (found.causes[0].id == "sensor_off") or not off
