@@ -3,10 +3,21 @@
 from __future__ import annotations
 
 import csv
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 from playing_the_operator import KEEP, SHOWS, Terminal
+
+from seqrun.runner.events import Watcher
+from seqrun.runner.hands import Operator as Asked
+from seqrun.runner.preparation import prepare
+from seqrun.runner.presses import Presses
+from seqrun.runner.rehearsal import Rehearsal
+from seqrun.runner.run import Options, execute
+from seqrun.runner.signals import Interrupts
+from seqrun.values import Disposition
 
 BENCH = """
 name = "Kitchen table"
@@ -105,3 +116,41 @@ def test_a_lamp_that_stays_bright_ends_it(tmp_path: Path) -> None:
     assert code == 1, shown[-3000:]
     assert "idle_current" not in {row["quantity"] for row in rows}
     assert "mains to off" in shown
+
+
+class Rehearsing:
+    """Types what the simulated meter is said to show, and Enter at all else."""
+
+    def __init__(self) -> None:
+        self.shown: list[str] = []
+        self.typed = 0
+
+    def say(self, text: str) -> None:
+        if text.startswith("IT SHOWS"):
+            self.shown.append(text.removeprefix("IT SHOWS").strip())
+
+    def ask(self, prompt: str) -> str:
+        if "y or n" in prompt:
+            return "n"
+        if not prompt.rstrip().endswith(SHOWS):
+            return ""
+        self.typed += 1
+        return self.shown[-1]
+
+    @contextmanager
+    def presses(self) -> Iterator[Presses]:
+        yield lambda: []
+
+    def hands(self) -> Rehearsal:
+        return Rehearsal(Asked(self.ask, self.say, lambda: None, self.presses), self.say)
+
+
+def test_it_is_rehearsed_by_what_the_simulated_meter_shows(tmp_path: Path) -> None:
+    (tmp_path / "small.toml").write_text(SHEET, encoding="utf-8")
+    bench = "demo:no_scope,no_generator,no_supply,meter_by_hand"
+    plan, files = prepare("meter-only", bench, str(tmp_path / "small.toml"), seed=3)
+    person = Rehearsing()
+    options = Options("R-1", "", tmp_path / "results")
+    outcome = execute(plan, files, person.hands(), Watcher(), options, Interrupts())
+    assert outcome.disposition is Disposition.ACCEPT, outcome.reason
+    assert person.typed >= len(person.shown) > 20
