@@ -105,9 +105,10 @@ def predict_rise(
     fit, model_u, seen = _without_the_fast_part(t, y, whole)
     to_come = abs(fit.rise) * math.exp(-fit.rate * float(t[-1]))
     model_u = math.hypot(model_u, to_come * NOT_ONE_CONSTANT / math.sqrt(3.0))
-    more, more_u = _slow_part(t[seen], y[seen], fit, SLOWER)
+    had = float(y[0])
+    more, more_u = _slow_part(t[seen], y[seen], fit, SLOWER, had)
     others = [
-        _slow_part(t[seen], y[seen], fit, slower)[0]
+        _slow_part(t[seen], y[seen], fit, slower, had)[0]
         for slower in (SLOWER / SLOWER_BY, SLOWER * SLOWER_BY)
     ]
     rise, rate, start = correlated_values(
@@ -124,7 +125,9 @@ def predict_rise(
     return RisePrediction(start + rise + common, 1.0 / rate, start + common, fit, float(t[-1]))
 
 
-def _slow_part(t: Array, y: Array, fit: SaturatingFit, slower: float) -> tuple[float, float]:
+def _slow_part(
+    t: Array, y: Array, fit: SaturatingFit, slower: float, had: float
+) -> tuple[float, float]:
     """What the end of the rise has beyond that of the fit, and its standard uncertainty, K.
 
     Two things that a single exponential has not are let into the linear least squares about it: a
@@ -134,6 +137,9 @@ def _slow_part(t: Array, y: Array, fit: SaturatingFit, slower: float) -> tuple[f
     any text on linear regression with prior knowledge), but nothing finer than :data:`MISFIT`:
     what is left out of a model of any such record is no scatter of readings. Where so little of the
     curve is seen that neither can be told from the fit, the prior stands.
+
+    A unit that was warm to begin with, by a rise of ``had``, K, may have got so a short while ago:
+    the slower part of that is still to come, too.
     """
     fall, rise = np.exp(-fit.rate * t), abs(fit.rise)
     slow = -np.expm1(-fit.rate / slower * t)
@@ -144,14 +150,15 @@ def _slow_part(t: Array, y: Array, fit: SaturatingFit, slower: float) -> tuple[f
     scatter = fit.residual_sd * math.sqrt((1.0 + hang) / (1.0 - hang))
     sigma = max(scatter, MISFIT * rise, 1e-9)
     (share, share_u), (power, power_u) = SLOW_SHARE, CONVECTION
-    weights = 1.0 / max(share_u * rise, 1e-9), 1.0 / power_u
+    whole = fit.rise + (had if fit.rise * had > 0.0 else 0.0)
+    weights = 1.0 / max(share_u * abs(whole), 1e-9), 1.0 / power_u
     prior = np.zeros((2, columns.shape[1]))
     prior[0, 3], prior[1, 4] = weights
     system = np.concatenate([columns / sigma, prior])
     scale = np.linalg.norm(system, axis=0)
     found = np.linalg.pinv(system / scale) / scale[:, None]
     end = np.array([1.0, 0.0, 1.0, 1.0, 0.0])
-    known_before = [weights[0] * share * fit.rise, weights[1] * power]
+    known_before = [weights[0] * share * whole, weights[1] * power]
     shift = float(end @ found @ np.concatenate([rest / sigma, known_before]))
     variance = float(np.sum(np.square(end @ found)))
     known = float(end[:3] @ fit.covariance @ end[:3]) * (1.0 + hang) / (1.0 - hang)

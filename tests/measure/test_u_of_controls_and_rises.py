@@ -329,3 +329,33 @@ def test_a_settled_rise_holds_its_end_however_slow_its_slower_part_is(
     line = lines_of(found.end_k)["how slow the slower part is"]
     without = math.sqrt(found.end_k.std_dev**2 - line**2)
     assert (off > 2.0 * without) == (slower == 3.6)  # what the line is for
+
+
+@pytest.mark.parametrize("share", [0.05, 0.15, 0.25, 0.3])
+@pytest.mark.parametrize("idle_s", [400.0, 3600.0])
+def test_a_rise_of_a_unit_that_was_warm_holds_its_end(share: float, idle_s: float) -> None:
+    """Half of the heat has been there for a while: its slower part may still be to come."""
+    tau, slow, end = 420.0, 1800.0, 25.0
+
+    def step(t: np.ndarray) -> np.ndarray:
+        return (1.0 - share) * -np.expm1(-t / tau) + share * -np.expm1(-t / slow)
+
+    t = np.arange(2.0, 460.0, 2.3)
+    y = 0.5 * end * (step(t + idle_s) + step(t))
+    found = heat.predict_rise(t, y + np.random.default_rng(3).normal(0.0, 0.02, t.size)).end_k
+    assert abs(float(found.nominal_value) - end) < 2.0 * found.std_dev < 0.25 * end
+
+
+def test_what_a_unit_was_warm_by_has_its_slower_part_still_to_come() -> None:
+    """As little of the curve is seen, that part is what it may be at all: a share of the whole rise
+    above the room, of which the first reading tells what was there."""
+    t = np.arange(2.0, 330.0, 2.3)
+    y = -12.5 * np.expm1(-t / 400.0) + np.random.default_rng(3).normal(0.0, 0.02, t.size)
+    cold, warm = (heat.predict_rise(t, y + had).end_k for had in (0.0, 12.5))
+    of, lines = "a slower part of the rise", [lines_of(end) for end in (cold, warm)]
+    assert lines[1][of] == pytest.approx(2.0 * lines[0][of], rel=0.1)
+    later = float((warm - cold).nominal_value) - 12.5
+    assert 0.0 < later < 0.15 * 12.5
+    # What has warmed already is none of a fall that comes after it.
+    back = heat.predict_rise(t, 30.0 - y).end_k
+    assert lines_of(back)[of] == pytest.approx(lines[0][of], rel=0.02)
