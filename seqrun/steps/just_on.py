@@ -19,7 +19,7 @@ from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.measurand import Measurand, judged
 from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
-from seqrun.steps.common.looked_at import SWITCHED_ON, kept_of_each
+from seqrun.steps.common.looked_at import SWITCHED_ON, told_of_each
 from seqrun.steps.common.quiet_tone import (
     Changes,
     QuietTone,
@@ -111,24 +111,13 @@ class JustOn(Step):
         return change_forecast(view)
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
-        for channel, change in kept_of_each(
+        yield from told_of_each(
+            self,
             ctx,
+            JUST_ON_CHANGE,
             kept_by(self.of),
-            Bounded,
-            self.channels(ctx.view),
             of=self.of,
-            where=self.id,
             nothing="looked at no quiet tone",
             expected=SWITCHED_ON,
-        ):
-            if isinstance(change, str):
-                yield self.not_measured(JUST_ON_CHANGE, change, channel=channel)
-                continue
-            yield self.reading(
-                JUST_ON_CHANGE,
-                change.value,
-                channel=channel,
-                bound=change.bound,
-                instruments=(ctx.scope.name, ctx.generator.name),
-                note="against what it was before it was switched off",
-            )
+            note="against what it was before it was switched off",
+        )

@@ -24,7 +24,7 @@ from seqrun.plan.needs import Forecast, Needs
 from seqrun.plan.view import BenchView
 from seqrun.steps.common.contact import TONE_HZ
 from seqrun.steps.common.drive import SEEN, Drive, Waveform, across, record_of
-from seqrun.steps.common.looked_at import kept_of_each
+from seqrun.steps.common.looked_at import told_of_each
 from seqrun.steps.common.quiet_tone import (
     QuietTone,
     change_forecast,
@@ -216,24 +216,13 @@ class OverloadAfter(Step):
         return change_forecast(view, _quiet_v(view))
 
     def perform(self, ctx: Context) -> Iterator[Yielded]:
-        for channel, change in kept_of_each(
+        yield from told_of_each(
+            self,
             ctx,
+            OVERLOAD_CHANGE,
             kept_by(self.of),
-            Bounded,
-            self.channels(ctx.view),
             of=self.of,
-            where=self.id,
             nothing="overdriven nothing",
             expected="an overload step that was done before this one",
-        ):
-            if isinstance(change, str):
-                yield self.not_measured(OVERLOAD_CHANGE, change, channel=channel)
-                continue
-            yield self.reading(
-                OVERLOAD_CHANGE,
-                change.value,
-                channel=channel,
-                bound=change.bound,
-                instruments=(ctx.scope.name, ctx.generator.name),
-                note="against what it was before the overload",
-            )
+            note="against what it was before the overload",
+        )

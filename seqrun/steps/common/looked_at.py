@@ -6,7 +6,10 @@ from collections.abc import Iterable, Iterator
 from typing import TypeVar
 
 from seqrun.errors import NotMeasured
+from seqrun.measure.bounds import Bounded
 from seqrun.plan.context import Context
+from seqrun.plan.contract import Step, Yielded
+from seqrun.plan.measurand import Measurand
 
 T = TypeVar("T")
 SWITCHED_ON = 'a switching_thump step with when = "on", done before this one, and a generator'
@@ -39,3 +42,46 @@ def kept_of_each(
     for channel in channels:
         one = kept.get(channel, f"'{of}' has not looked at it")
         yield channel, one if isinstance(one, kind) else str(one)
+
+
+def told_of_each(
+    step: Step,
+    ctx: Context,
+    measurand: Measurand,
+    key: str,
+    *,
+    of: str,
+    nothing: str,
+    expected: str,
+    note: str,
+) -> Iterator[Yielded]:
+    """What a step has seen to change at each output, by scope and generator, as another's readings.
+
+    Args:
+        key, of, nothing, expected: as of :func:`kept_of_each`. note: of each reading.
+
+    Raises:
+        NotMeasured: it has kept nothing at all.
+    """
+    kept = kept_of_each(
+        ctx,
+        key,
+        Bounded,
+        step.channels(ctx.view),
+        of=of,
+        where=step.id,
+        nothing=nothing,
+        expected=expected,
+    )
+    for channel, change in kept:
+        if isinstance(change, str):
+            yield step.not_measured(measurand, change, channel=channel)
+            continue
+        yield step.reading(
+            measurand,
+            change.value,
+            channel=channel,
+            bound=change.bound,
+            instruments=(ctx.scope.name, ctx.generator.name),
+            note=note,
+        )
