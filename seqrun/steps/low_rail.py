@@ -12,7 +12,7 @@ from typing import ClassVar
 
 from pydantic import Field
 
-from seqrun.errors import NotMeasured
+from seqrun.errors import NotMeasured, WaitedInVain
 from seqrun.plan.context import Context
 from seqrun.plan.contract import Step, Yielded
 from seqrun.plan.measurand import Measurand, judged
@@ -140,7 +140,7 @@ class LowRail(Step):
                 at_most_s=ctx.view.unit.relay_delay[1] + LATER_S,
                 what="the tone to come back",
             )
-        except NotMeasured:
+        except WaitedInVain:
             why = "the tone has gone and is not back at full rails: see to the lead, and the relay"
             return dict.fromkeys(gone - back, why)
         return {}

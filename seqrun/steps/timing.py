@@ -10,7 +10,7 @@ from typing import ClassVar
 
 from pydantic import Field
 
-from seqrun.errors import NotMeasured
+from seqrun.errors import NotMeasured, WaitedInVain
 from seqrun.measure.timing import Look, Lost, mute_length, pull_in_time, release_time, silent_for
 from seqrun.plan.context import Context
 from seqrun.plan.contract import Step, Yielded
@@ -234,7 +234,7 @@ class AwaitOutput(Step):
             return True if back == left else None
 
         if left:
-            with suppress(NotMeasured):
+            with suppress(WaitedInVain):
                 watch.ctx.wait_until(
                     all_back, every_s=self.every, at_most_s=BACK_S, what="the tone to come back"
                 )

@@ -19,6 +19,7 @@ from demo_sim.amplifier.passing import Thump
 from demo_sim.amplifier.spec import ChannelSpec
 from seqrun.errors import NotMeasured, Tripped
 from seqrun.instruments.supply import DrivenSupply
+from seqrun.measure import sinefit
 from seqrun.steps.beside_other import BesideOther
 from seqrun.steps.common.drive import Drive
 from seqrun.steps.common.quiet_tone import QuietTone
@@ -150,6 +151,35 @@ def test_where_nothing_can_be_read_at_low_rails_they_are_raised_again(
     mocker.patch.object(QuietTone, "whole", side_effect=NotMeasured("nothing"))
     assert "nothing" in unit.do(LOW_RAILS).reason()
     assert unit.truth.rail("pos") == pytest.approx(full, rel=0.01)
+
+
+QUIET = "seqrun.steps.common.quiet_tone"
+
+
+@pytest.mark.parametrize("off", [None, 0.024])
+def test_a_relay_that_closes_in_a_first_look_is_looked_at_again(
+    powered: Powered, mocker: MockerFixture, off: float | None
+) -> None:
+    """Half of a tone fits no sine, or one beside it: the next look has all of it."""
+    fitted, first = sinefit.fit_sine_4, iter([True])
+
+    def fit(volts: np.ndarray, rate: float, hertz: float) -> sinefit.SineFit:
+        found = fitted(volts, rate, hertz)
+        if not next(first, False):
+            return found
+        if off is None:
+            raise NotMeasured("the tone found is at 1023.92 Hz")
+        return replace(found, frequency_hz=found.frequency_hz * (1.0 + off))
+
+    mocker.patch(f"{QUIET}.fit_sine_4", side_effect=fit)
+    left, right = powered(seed=5).do(LOW_RAILS).all("low_rail_change")
+    for reading in (left, right):
+        assert reading.value + reading.expanded_uncertainty < 2.5e-3
+
+
+def test_a_quiet_look_that_cannot_be_read_is_said(powered: Powered, mocker: MockerFixture) -> None:
+    mocker.patch(f"{QUIET}.output_state", side_effect=NotMeasured("a record of nothing"))
+    assert "a record of nothing" in powered(seed=5).do(LOW_RAILS).reason()
 
 
 def test_a_tone_that_is_not_back_at_full_rails_is_no_reading(

@@ -10,7 +10,7 @@ import math
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
 
-from seqrun.errors import NotMeasured
+from seqrun.errors import NotMeasured, WaitedInVain
 from seqrun.measure.bounds import Bounded
 from seqrun.measure.changed import OutputState, change_v, output_state
 from seqrun.measure.sinefit import fit_sine_4
@@ -73,7 +73,7 @@ class QuietTone:
             seen.update(self.looks())
             return True if all(self._rests(c, one) for c, one in seen.items()) else None
 
-        with suppress(NotMeasured):
+        with suppress(WaitedInVain):
             self.ctx.wait_until(
                 rests, every_s=0.5, at_most_s=RESTS_S, what="the outputs to come to rest"
             )
@@ -91,7 +91,7 @@ class QuietTone:
             seen.update(self.looks())
             return True if before and not any(o.clipped for o in seen.values()) else None
 
-        with suppress(NotMeasured):
+        with suppress(WaitedInVain):
             self.ctx.wait_until(
                 followed, every_s=1.0, at_most_s=RESTS_S, what="the scope's coupling to follow"
             )
@@ -111,18 +111,24 @@ class QuietTone:
 
     def _look(self, channel: str, wave: Waveform) -> OutputState:
         rate = 1.0 / wave.dt_s
-        if channel not in self._frequency_hz and not wave.clipped and self._there(channel, wave):
+        known = self._frequency_hz.get(channel)
+        at_hz = known
+        if known is None and not wave.clipped and self._there(channel, wave):
             # By the scope's clock: what of the tone is beside the frequency is rest.
-            fit = fit_sine_4(wave.volts, rate, self.tone_hz)
-            self._frequency_hz[channel] = float(fit.frequency_hz.nominal_value)
-        return output_state(
+            with suppress(NotMeasured):  # of a record that a relay closes in
+                fit = fit_sine_4(wave.volts, rate, self.tone_hz)
+                at_hz = float(fit.frequency_hz.nominal_value)
+        seen = output_state(
             wave.volts,
             rate,
-            self._frequency_hz.get(channel, self.tone_hz),
+            self.tone_hz if at_hz is None else at_hz,
             gain=wave.gain,
             offset_v=wave.offset_v,
             clipped=wave.clipped,
         )
+        if known is None and at_hz is not None and _steady(seen):
+            self._frequency_hz[channel] = at_hz
+        return seen
 
     def _there(self, channel: str, wave: Waveform) -> bool:
         return wave.rms_v > SEEN * self.levels[channel] * self.drive.gain[channel]
@@ -130,8 +136,7 @@ class QuietTone:
     def _rests(self, channel: str, seen: OutputState) -> bool:
         """Whether an output shows the tone all through a look, within its range: in one that a
         relay closed in, its parts differ."""
-        steady = float(seen.tone_v.std_dev) < STEADY * float(seen.tone_v.nominal_value)
-        return steady and not seen.clipped and self.heard(channel, seen)
+        return _steady(seen) and not seen.clipped and self.heard(channel, seen)
 
     def heard(self, channel: str, seen: OutputState) -> bool:
         """Whether a look has shown the tone."""
@@ -149,6 +154,11 @@ class QuietTone:
     def stop(self) -> None:
         """Outputs off."""
         self.drive.stop()
+
+
+def _steady(seen: OutputState) -> bool:
+    """Whether the parts of a look have the same tone."""
+    return float(seen.tone_v.std_dev) < STEADY * float(seen.tone_v.nominal_value)
 
 
 def silent_to_begin_with(channel: str) -> str:
