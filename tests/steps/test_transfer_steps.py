@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
+from pytest_mock import MockerFixture
 
 from demo_sim.amplifier.spec import ChannelSpec, RelaySpec
+from seqrun.instruments.roles import Capture
+from seqrun.runner.lent import Lent
+from seqrun.steps.common import drive
 from seqrun.values import Bound
 
 Powered = Callable[..., Any]
@@ -109,6 +114,51 @@ def test_gain_of_a_bridge_is_that_between_its_terminals(powered: Powered) -> Non
     read = unit.do('[[step]]\nid = "g"\ndo = "gain"\n').one("gain", "left")
     truth = decibels(unit.truth.gain("left"))
     assert read.value == pytest.approx(truth, abs=read.expanded_uncertainty)
+
+
+def test_a_coupling_that_has_yet_to_follow_half_a_rail_is_waited_for(powered: Powered) -> None:
+    """The relays have closed just now: terminals that rest at half the rail are beyond the range
+    of a scope whose coupling to AC takes seconds."""
+    unit = powered(unit="demo-bridged", seed=181)  # nobody else's: nothing was heard on it yet
+    read = unit.do('[[step]]\nid = "g"\ndo = "gain"\n').one("gain", "left")
+    truth = decibels(unit.truth.gain("left"))
+    assert read.value == pytest.approx(truth, abs=read.expanded_uncertainty)
+
+
+GAIN = """
+[[step]]
+id = "g"
+do = "gain"
+limit = { between = ["28 dB", "30 dB"] }
+"""
+
+
+@pytest.mark.parametrize("severity", [0.7, 0.9])
+def test_a_channel_that_has_lost_gain_is_no_tone_that_has_gone(
+    powered: Powered, severity: float
+) -> None:
+    """A fifth of what was expected, and as much all the time: what it is like fails."""
+    unit = powered(f"loss_of_gain@left={severity}", seed=181)
+    left, right = unit.do(GAIN).all("gain")
+    assert left.value == pytest.approx(decibels(unit.truth.gain("left")), abs=0.3)
+    assert left.value < 18.0 < 28.0 < right.value
+
+
+def test_a_tone_that_falls_to_a_tenth_in_mid_step_has_gone(
+    powered: Powered, mocker: MockerFixture
+) -> None:
+    """The lead is not known to be on any more: a tenth is more than an open one picks up."""
+    looks = iter([1.0, 1.0])
+
+    def falls(got: Capture, hot: int, cold: int | None) -> drive.Waveform:
+        wave = across(got, hot, cold)
+        return replace(wave, volts=next(looks, 0.1) * wave.volts)
+
+    across = drive.across
+    mocker.patch.object(drive, "across", side_effect=falls)
+    lost = mocker.spy(Lent, "contact_lost")
+    powered("hum@left=0.003", seed=181).do(GAIN)  # nobody else's
+    assert lost.call_count
 
 
 def test_the_loads_are_back_on_after_the_source_impedance(powered: Powered) -> None:

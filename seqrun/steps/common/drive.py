@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -11,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from uncertainties import UFloat
 
-from seqrun.errors import NotMeasured, UsageError
+from seqrun.errors import NotMeasured, UsageError, WaitedInVain
 from seqrun.instruments.roles import Capture
 from seqrun.measure.power import (
     check_load_present,
@@ -38,9 +39,11 @@ SEARCH_S = 0.5  # of a record while a level is searched for, where that is cycle
 #: a tone has arrived at an output when it has this share of what was expected, and this many V rms
 SEEN = 0.3
 SEEN_V = 0.05
-#: where a channel may have lost bass or treble, outside these, a tone has gone when it has less
-#: than this share of what the middle lets expect: what an open lead picks up is far less
+#: where a channel may have lost bass or treble, outside these, and where it has not played before,
+#: a tone has gone when it has less than this share of what is expected: what an open lead picks up
+#: is far less, and a channel that has lost gain gives more
 MIDDLE_HZ, GONE_BESIDE = (300.0, 3000.0), 0.01
+FOLLOWS_S = 20.0  # as long is waited for a coupling to AC
 #: a level is near enough when the power is within this share of the wanted one
 NEAR = 0.02
 #: how much less power than wanted a channel that shares its level may get before it is told
@@ -195,6 +198,8 @@ class Drive:
         self.levels = dict.fromkeys(self.channels, 0.0)
         #: of a bridge: which share of what is expected between its terminals one of them may have
         self.leg_room = dict.fromkeys(self.channels, 0.75)
+        #: by channel, the most of what was expected that it has given so far, up to all of it
+        self._has_given: dict[str, float] = {}
         self.guessed: set[str] = set()  # channels whose gain was taken to be more than was seen
         #: channels by the output of the generator that feeds them
         self.fed = {
@@ -344,13 +349,19 @@ class Drive:
         if beside is not None:
             peaks[beside] = max(peaks.values())
         cycles, per_cycle = record_of(cycles, per_cycle, self.ctx.scope.max_points)
-        got = self.ctx.scope.acquire(
-            peaks,
-            sample_rate_hz=rate_hz or self.frequency_hz * per_cycle,
-            points=points or cycles * per_cycle,
-            coupling=self.coupling,
-            trigger=trigger,
-        )
+
+        def record() -> Capture:
+            return self.ctx.scope.acquire(
+                peaks,
+                sample_rate_hz=rate_hz or self.frequency_hz * per_cycle,
+                points=points or cycles * per_cycle,
+                coupling=self.coupling,
+                trigger=trigger,
+            )
+
+        got = record()
+        if not may_be_silent and self._at_its_end(got):
+            got = self._followed(record, got)
         self.beside = got.volts[beside] if beside is not None else None
         if not may_be_silent:
             self._not_constant(got)
@@ -359,6 +370,26 @@ class Drive:
             self._not_gone(waves)
         self._tell_contact(waves, may_be_silent)
         return waves
+
+    def _at_its_end(self, got: Capture) -> bool:
+        """Whether a coupling to AC has yet to follow the middle of a rail: a flat record, at the
+        end of its range."""
+        flat = (n for n, still in got.constant.items() if still and got.clipped.get(n))
+        return self.coupling == "AC" and any(flat)
+
+    def _followed(self, record: Callable[[], Capture], got: Capture) -> Capture:
+        """A record once the coupling has followed, or the last one after :data:`FOLLOWS_S`."""
+
+        def there() -> bool | None:
+            nonlocal got
+            got = record()
+            return None if self._at_its_end(got) else True
+
+        with suppress(WaitedInVain):
+            self.ctx.wait_until(
+                there, every_s=0.5, at_most_s=FOLLOWS_S, what="the scope's coupling to follow"
+            )
+        return got
 
     def _not_constant(self, got: Capture) -> None:
         """A driven output whose every sample is the same is no output: a channel that is off, or a
@@ -400,9 +431,12 @@ class Drive:
         """A tone that arrives proves its probe's contact and a closed relay; one that has gone
         leaves both open, unless a control was turned that may have taken it away."""
         middle = MIDDLE_HZ[0] <= self.frequency_hz <= MIDDLE_HZ[1]
-        gone = SEEN if middle else GONE_BESIDE
         for channel, wave in waves.items():
             expected = self.levels[channel] * self.gain[channel] if self._on else 0.0
+            before = self._has_given.get(channel, 0.0)
+            gone = max(SEEN * before, GONE_BESIDE) if middle else GONE_BESIDE
+            if middle and expected > SEEN_V:
+                self._has_given[channel] = max(before, min(wave.rms_v / expected, 1.0))
             hookup = self.ctx.view.scope_on(f"out.{channel}")[2]
             if expected > 0.0 and wave.rms_v > max(SEEN * expected, SEEN_V):
                 self.ctx.contact_seen(hookup)
