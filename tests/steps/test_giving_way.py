@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+import tomllib
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
 import pytest
 
+from demo_sim.amplifier.changeable import When
 from demo_sim.amplifier.passing import Intermittent
 from demo_sim.amplifier.spec import ChannelSpec
 from seqrun.files.shipped import find
@@ -54,6 +56,28 @@ def test_what_gives_way_for_a_moment_counts_by_how_far(powered: Powered, made_up
     read = powered(made_up("gives_less_for_a_moment", lambda c: replace(c, contact=dip))).do(HELD)
     assert read.one("power_fall", "left").value == pytest.approx(-20.0 * math.log10(0.8), abs=0.02)
     assert read.one("power_fall", "right").value < 0.02
+
+
+def test_what_tires_after_most_of_a_minute_is_seen_by_the_shipped_acceptance(
+    powered: Powered, made_up: Any
+) -> None:
+    """2 dB quieter after 40 s of nearly rated power: as long is held, and that is judged."""
+    shipped = tomllib.loads(find("sequence", "acceptance").read_text(encoding="utf-8"))["step"]
+    (held,) = (one for one in shipped if one["do"] == "power_fall")
+    tires = When(load_above_a=1.8, for_s=40.0, left_s=20.0)
+    fault = made_up(
+        "tires_in_a_minute",
+        lambda c: replace(
+            c,
+            when=tires,
+            other=lambda o: replace(
+                o, legs=tuple(replace(leg, gain=leg.gain * 10.0**-0.1) for leg in o.legs)
+            ),
+        ),
+    )
+    left, right = powered(fault).do(HELD.replace("15 s", held["for"])).all("power_fall")
+    most = parse(held["limit"]["at_most"], "dB")
+    assert right.value < most < left.value == pytest.approx(2.0, abs=0.1)
 
 
 @pytest.mark.parametrize(
